@@ -1,0 +1,46 @@
+"""Errors that a user can act on.
+
+Every message says what went wrong, where, what was found and what to do.  `DossierError` is the one base; the command
+line turns it into a plain line on standard error, never a traceback.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class DossierError(Exception):
+    """Base of every error that the program raises on purpose."""
+
+
+class AudioError(DossierError):
+    """A file that should be audio cannot be used: unreadable, empty, silent, not finite, too large."""
+
+
+class ArchiveError(DossierError):
+    """The archive on disk cannot be read or written."""
+
+
+class MeasureError(DossierError):
+    """Samples that break a measure's contract (wrong shape, not finite): a programming error made visible."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with a beat folder: where it stands, what was found, what is allowed."""
+
+    file: str
+    key: str
+    message: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.key}" if self.key else self.file
+        return f"{where}: {self.message}"
+
+
+class BeatError(DossierError):
+    """A beat folder or its beat.toml cannot be used.  Carries all problems found, not only the first."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in problems))

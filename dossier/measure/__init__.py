@@ -1,0 +1,1 @@
+"""Pure functions: samples in, numbers out.  No I/O, no logging, no edits in place."""

@@ -1,0 +1,92 @@
+"""What the user gave: the beat folder and its beat.toml, read and checked (see `dossier.beatfile`)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from dossier.model.vocabulary import Intent, Kind, Rights, Role
+
+
+@dataclass(frozen=True, slots=True)
+class Stem:
+    """One exported track without drums."""
+
+    file: str  # relative to the beat folder, posix, as it is shown
+    path: Path  # where it really lies; never shown or shared
+    gain_db: float = 0.0
+    origin: str = ""
+    rights: Rights = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class DrumFile:
+    """One candidate: a loop or a one-shot.  `None` means 'let the sound decide'."""
+
+    file: str
+    path: Path
+    kind: Kind | None = None
+    role: Role | None = None
+    tempo_bpm: float | None = None
+    origin: str = ""
+    rights: Rights = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class PatternHit:
+    """One note of a pattern."""
+
+    role: Role
+    beat: float  # quarter notes from the start of the pattern, before swing
+    velocity: float  # 0-1; 1 is an accent
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """Hits over a whole number of quarter notes, repeated through its sections."""
+
+    hits: tuple[PatternHit, ...]
+    length_beats: float
+    source: str  # "beat.toml", the MIDI file's name, or "assumed"
+    swing_applies: bool = True  # tablature is straight until the beat's swing is applied; MIDI keeps its own timing
+    steps_per_beat: int = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A named run of bars."""
+
+    name: str
+    first_bar: int  # 0-based
+    bars: int
+    intent: Intent | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """One piece of music as the user described it.  `None` means 'estimate it, and say so'."""
+
+    folder: Path
+    slug: str
+    title: str
+    stems: tuple[Stem, ...]
+    drums: tuple[DrumFile, ...]
+    artist: str = ""
+    tempo_bpm: float | None = None
+    meter: tuple[int, int] = (4, 4)
+    key: str | None = None  # "D minor"
+    first_downbeat_s: float | None = None
+    swing: float | None = None  # 0.5 straight, 2/3 triplet
+    target_lufs: float | None = None
+    intent: Intent = "level"
+    role_intents: Mapping[Role, Intent] = field(default_factory=dict)
+    listening_level_db_spl: float | None = None
+    pattern: Pattern | None = None
+    section_patterns: Mapping[str, Pattern] = field(default_factory=dict)
+    sections: tuple[Section, ...] = ()
+    kit_pins: Mapping[Role, str] = field(default_factory=dict)  # role -> DrumFile.file
+    references: tuple[Path, ...] = ()
+    policy: Mapping[str, float] = field(default_factory=dict)
+    config_files: tuple[Path, ...] = ()  # beat.toml, MIDI: their content is part of the beat's identity
+    notes: tuple[str, ...] = ()  # what the reader assumed, in plain words

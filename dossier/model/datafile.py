@@ -1,0 +1,227 @@
+"""The data file: every number of a dossier, in a versioned format.  The page is drawn from this document.
+
+Format history
+    1   first format.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from dossier.model.findings import (
+    Approach,
+    Balance,
+    Candidate,
+    Kit,
+    LowEnd,
+    Plan,
+    RoomLeft,
+    SectionFill,
+    Translation,
+)
+from dossier.model.vocabulary import Rights
+
+FORMAT_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramInfo:
+    name: str
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeatInfo:
+    title: str
+    slug: str
+    artist: str
+    tempo_bpm: float
+    key: str | None
+    meter: str  # "4/4"
+    duration_s: float
+    bars: int
+    swing: float
+    first_downbeat_s: float
+    intent: str
+    target_lufs: float
+    listening_level_db_spl: float
+    sample_rate_hz: int
+    sources: Mapping[str, str]  # field -> "beat.toml" | "file name" | "estimated" | "assumed" | "default"
+    confidences: Mapping[str, float]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionInfo:
+    id: str  # "r001"
+    made: str  # ISO 8601, UTC
+    identity: str  # sha256 of inputs, settings and program version
+    changes: tuple[str, ...] = ()  # since the previous revision, in words
+    previous: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    file: str
+    sha256: str
+    kind: str  # "stem" | "drum" | "groove" | "settings" | "reference"
+    rights: Rights
+    origin: str
+    duration_s: float | None = None
+    sample_rate_hz: int | None = None
+    channels: int | None = None
+    gain_db: float = 0.0
+    integrated_lufs: float | None = None
+    true_peak_dbtp: float | None = None
+    used: bool = True  # False: could not be read, see warnings
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneWidth:
+    side_to_mid_db: float | None
+    correlation: float | None
+    mono_loss_lu: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Instrumental:
+    fill: float
+    zones: Mapping[str, float]
+    sections: tuple[SectionFill, ...]
+    bars: tuple[float, ...]
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    loudness_range_lu: float | None
+    width: Mapping[str, ZoneWidth]
+    roomiest_zone: str
+    fullest_zone: str
+
+
+@dataclass(frozen=True, slots=True)
+class Occupancy:
+    """Maps over band x slot.  Rows are bands from low to high; values are shares of the reference, 0 and up."""
+
+    band_hz: tuple[float, ...]
+    band_zone: tuple[str, ...]
+    slot_s: float
+    slots_per_bar: int
+    first_slot_s: float
+    instrumental: tuple[tuple[float, ...], ...]
+    with_drums: tuple[tuple[float, ...], ...]
+    overlap: tuple[tuple[float, ...], ...]  # what of the chosen drums the instrumental masks
+    treatment_change: tuple[tuple[float, ...], ...] = ()  # treated less untreated
+    reference_sone: tuple[float, ...] = ()  # sone/Cam a band
+
+
+@dataclass(frozen=True, slots=True)
+class PatternRow:
+    role: str
+    cells: tuple[float, ...]  # velocity a step, 0 rest
+
+
+@dataclass(frozen=True, slots=True)
+class PatternInfo:
+    source: str
+    assumed: bool
+    steps_per_beat: int
+    steps: int
+    rows: tuple[PatternRow, ...]
+    section: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Something a collaborator can agree to or ask to change; the id is stable across revisions."""
+
+    id: str  # "approach", "drums", "plan:drums/kick.wav", "gain:kick", "rights:drums/loop.wav"
+    kind: str  # "approach" | "drums" | "plan" | "gain" | "rights"
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    proposal: str  # Proposal.id
+    mark: str  # "agreed" | "to change"
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One line of decisions.jsonl."""
+
+    id: str  # "d0001"
+    made: str  # ISO 8601, UTC
+    revision: str
+    identity: str  # of that revision
+    by: str
+    status: str  # "agreed" | "to change" | "note"
+    text: str
+    marks: tuple[Mark, ...] = ()
+    gains_db: Mapping[str, float] = field(default_factory=dict)
+    source: str = "by hand"  # or "response"
+    supersedes: str | None = None
+    response_id: str | None = None  # so that the same response is not taken in twice
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What a collaborator sends back: saved by the page, read by `dossier decide`."""
+
+    format: str  # "dossier response"
+    format_version: int
+    id: str
+    beat: str  # slug
+    revision: str
+    identity: str
+    name: str
+    made: str
+    marks: tuple[Mark, ...] = ()
+    notes: str = ""
+    gains_db: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SettingUsed:
+    name: str
+    value: float
+    default: float
+    unit: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """How many candidates were looked at how closely."""
+
+    files: int
+    measured: int
+    placed: int
+    unreadable: int
+
+
+@dataclass(frozen=True, slots=True)
+class DossierData:
+    format_version: int
+    program: ProgramInfo
+    beat: BeatInfo
+    revision: RevisionInfo
+    inputs: tuple[InputFile, ...]
+    instrumental: Instrumental
+    occupancy: Occupancy
+    approach: Approach
+    candidates: tuple[Candidate, ...]
+    kit: Kit | None
+    plans: tuple[Plan, ...]
+    balance: Balance
+    low_end: LowEnd | None
+    translation: Translation | None
+    room_left: RoomLeft | None
+    patterns: tuple[PatternInfo, ...]
+    looked: Looked
+    proposals: tuple[Proposal, ...]
+    decisions: tuple[Decision, ...]
+    warnings: tuple[str, ...]
+    settings: tuple[SettingUsed, ...]
+    renders: tuple[str, ...] = ()

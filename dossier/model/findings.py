@@ -1,0 +1,308 @@
+"""What was decided, with the measurements that each finding rests on.
+
+Ratios are 0-1, levels dB, times seconds.  Sentences (`reason`, `reasons`, `advice`) are written where the decision is
+made, from the numbers that made it; pages, tables and data files only repeat them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from dossier.model.vocabulary import ApproachKind, Direction, Kind, Rights, Role
+
+Amount = float | str
+
+
+@dataclass(frozen=True, slots=True)
+class SectionFill:
+    name: str
+    first_bar: int  # 1-based, as musicians count
+    bars: int
+    fill: float
+    zones: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How full the instrumental is."""
+
+    fill: float
+    zones: Mapping[str, float]
+    sections: tuple[SectionFill, ...]
+    roomiest_zone: str
+    fullest_zone: str
+    bars: tuple[float, ...]  # fill of each bar
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How one drum part sits in this beat, at the gain that its balance asks for."""
+
+    room_filled: float  # rise in fill
+    spill: float  # loudness above the reference, as a share of the reference
+    overlap: float
+    buried: float
+    audible_share: float
+    lift_lu: float | None
+    tempo_match: float  # 0-1
+    tuning_match: float | None  # 0-1, None where unpitched
+    mono_loss_lu: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoopFit:
+    """How a loop was brought to the beat's tempo."""
+
+    method: str  # "as it is" | "repitch" | "stretch"
+    ratio: float  # speed factor applied
+    change_percent: float
+    semitones: float  # pitch change that comes with it; 0 for a stretch
+    source_tempo_bpm: float | None
+    beats: float  # quarter notes that one pass of the loop covers in the beat
+    downbeat_s: float
+    poor_match: bool
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One treatment with its amounts, in trade units."""
+
+    treatment: str
+    label: str  # "low-pass at 4.0 kHz, Q 0.71"
+    amounts: Mapping[str, Amount]
+
+
+@dataclass(frozen=True, slots=True)
+class DrumFigures:
+    """A drum as it plays in this beat: one side of a before-and-after."""
+
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    integrated_lufs: float | None
+    crest_factor_db: float | None
+    effective_length_s: float | None
+    fill: float  # of the beat with this drum in it
+    room_filled: float
+    spill: float
+    overlap: float
+    buried: float
+    audible_share: float
+    envelope_db: tuple[float, ...] = ()
+    envelope_step_s: float = 0.0
+    spectrum_db: tuple[float, ...] = ()  # one value a band
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """A treatment that was tried and not taken, with the reason."""
+
+    treatment: str
+    label: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A searched chain of at most three treatments for one candidate."""
+
+    id: str
+    candidate: str  # file, or "kit"
+    role: Role | None
+    direction: Direction
+    steps: tuple[Step, ...]
+    before: DrumFigures
+    after: DrumFigures
+    helped: bool
+    reason: str
+    tried: tuple[Tried, ...]
+    evaluations: int
+    render: str | None = None  # file name beside the page
+    occupancy_change: tuple[tuple[float, ...], ...] = ()  # (band, slot of the pattern cycle)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    file: str
+    name: str
+    kind: Kind
+    role: Role | None
+    rights: Rights
+    origin: str
+    looked_at: str  # "closely" | "coarsely" | "not at all"
+    score: float | None
+    terms: Mapping[str, float]  # weighted terms that add up to the score
+    fit: Fit | None
+    gain_db: float | None
+    reason: str
+    loop: LoopFit | None
+    integrated_lufs: float | None
+    one_hit_lufs: float | None
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    crest_factor_db: float | None
+    pitch_hz: float | None
+    pitch_note: str | None
+    effective_length_s: float | None
+    chosen: bool = False
+    plan: str | None = None  # Plan.id
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KitMember:
+    role: Role
+    file: str
+    gain_db: float
+    fit: Fit
+    pinned: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    members: tuple[KitMember, ...]
+    missing_roles: tuple[Role, ...]
+    score: float
+    terms: Mapping[str, float]
+    fit: Fit
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """One 'what would change the verdict': a stem really lowered or removed, and the beat measured again."""
+
+    text: str
+    stem: str
+    change_db: float | None  # None: removed
+    fill: float
+    kind: ApproachKind
+    direction: Direction
+
+
+@dataclass(frozen=True, slots=True)
+class SectionApproach:
+    name: str
+    kind: ApproachKind
+    direction: Direction
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    kind: ApproachKind
+    direction: Direction
+    reasons: tuple[str, ...]
+    verdict: str  # one sentence
+    sections: tuple[SectionApproach, ...] = ()
+    what_would_change_it: tuple[WhatIf, ...] = ()
+    uncertain: str | None = None  # why, where the advice flips under small changes of the assumptions
+
+
+@dataclass(frozen=True, slots=True)
+class BalancePart:
+    """One drum part in the balance; the id names its audio layer on the page."""
+
+    id: str
+    part: str  # "kick", "loop", as it is shown
+    file: str
+    role: Role | None
+    intent: str
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    integrated_lufs: float | None
+    peak_to_loudness_db: float | None
+    audible_share: float
+    target_share: float
+    lift_lu: float | None
+    overlap: float
+    gain_db: float  # to set, with the instrumental where it is
+    bounded: bool
+    advice: str
+    gain_low_db: float | None = None  # how the gain moves with the assumptions
+    gain_high_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EqualPeaks:
+    first: str
+    second: str
+    peak_difference_db: float
+    loudness_difference_lu: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    headroom_db: float | None  # to -1 dBTP
+    loudness_range_lu: float | None
+    gain_db: float  # applied to the whole mix to reach the target
+    limited: bool  # the target was lowered to keep the ceiling
+    sections: tuple[tuple[str, float | None], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    parts: tuple[BalancePart, ...]
+    equal_peaks: tuple[EqualPeaks, ...]
+    mix: Mix
+    advice: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LowEndRemedy:
+    """One way to let kick and bass share the low end, really computed."""
+
+    name: str  # "duck the bass", "shorten the kick", "tune the kick"
+    label: str
+    kick_share: float
+    bass_lost: float
+    amounts: Mapping[str, Amount]
+    render: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LowEnd:
+    kick: str | None
+    bass_stem: str | None
+    overlap_sub: float | None
+    overlap_bass: float | None
+    kick_pitch_hz: float | None
+    kick_note: str | None
+    kick_cents_from_key: float | None
+    bass_notes: tuple[str, ...]
+    polarity: str | None  # "as it is" | "invert"
+    delay_ms: float | None
+    delay_gain_db: float | None  # what the better alignment brings in low-end level
+    remedies: tuple[LowEndRemedy, ...]
+    sentences: tuple[str, ...]
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PartTranslation:
+    part: str
+    mono_loss_lu: float | None
+    small_speaker_share: float | None  # of its loudness left above 150 Hz
+    quiet_share: float | None  # audible share 15 dB lower
+
+
+@dataclass(frozen=True, slots=True)
+class Translation:
+    parts: tuple[PartTranslation, ...]
+    mono_zones: Mapping[str, float | None]  # mono loss of the mix, LU
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RoomLeft:
+    """After the chosen drums are in: what is left, and what would still fit."""
+
+    zones: Mapping[str, float]
+    slots: tuple[float, ...]  # room left by slot in the bar
+    sentence: str
+    ideas: tuple[str, ...]

@@ -1,0 +1,185 @@
+"""What was measured: numbers with their units, `None` with a reason where a number does not exist."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from dossier.model.vocabulary import Kind, Role
+
+Samples = npt.NDArray[np.floating]  # (frames, channels)
+Array = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Clip:
+    """Checked audio: `(frames, channels)` with 1 or 2 channels, finite, and its sample rate."""
+
+    samples: Samples
+    rate_hz: int
+
+    @property
+    def duration_s(self) -> float:
+        return len(self.samples) / self.rate_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Loudness:
+    """BS.1770-5 / R 128 quantities and peaks of one signal; see `dossier.measure.loudness`."""
+
+    integrated_lufs: float | None
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+    loudness_range_lu: float | None
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    crest_factor_db: float | None
+    peak_to_loudness_db: float | None
+    one_hit_lufs: float | None  # maximum momentary of the hit padded to 400 ms
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class StereoMeasure:
+    """Width of one signal, whole or in one zone."""
+
+    side_to_mid_db: float | None
+    correlation: float | None
+    mono_loss_lu: float | None  # how much quieter the mono sum is; 0 for a mono or in-phase signal
+
+
+@dataclass(frozen=True, slots=True)
+class StereoImage:
+    whole: StereoMeasure
+    zones: Mapping[str, StereoMeasure]
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BandEnergies:
+    """Accumulated spectral energy: the one representation that every hearing measure starts from.
+
+    `cumulative[k, b]` is the energy (sum over channels and samples of squared amplitude, divided by the sample rate:
+    full-scale^2 * seconds) of fine band `b` from the start of the signal up to `k * step_s`; row 0 is zero.  The mean
+    power between two times is the difference of two (linearly interpolated) rows divided by the time between them, so
+    no slot edge ever drifts against the analysis frames.
+    """
+
+    cumulative: Array  # (steps + 1, fine bands), float64
+    step_s: float
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The beat's grid of slots (sixteenth notes)."""
+
+    tempo_bpm: float
+    tempo_source: str  # "beat.toml" | "file name" | "estimated" | "assumed"
+    tempo_confidence: float  # 0-1
+    first_downbeat_s: float
+    downbeat_source: str
+    downbeat_confidence: float
+    swing: float  # 0.5 straight
+    swing_source: str
+    swing_confidence: float
+    meter: tuple[int, int]
+    bars: int  # whole and part bars that the music covers from the first downbeat
+    notes: tuple[str, ...] = ()
+
+    @property
+    def slots_per_bar(self) -> int:
+        return self.meter[0] * 16 // self.meter[1]
+
+    @property
+    def slot_s(self) -> float:
+        return 15.0 / self.tempo_bpm
+
+    @property
+    def slots(self) -> int:
+        return self.bars * self.slots_per_bar
+
+    @property
+    def bar_s(self) -> float:
+        return self.slots_per_bar * self.slot_s
+
+    def slot_edges_s(self) -> Array:
+        """Edges of all slots, `(slots + 1,)`, in seconds from the start of the stems."""
+        return self.first_downbeat_s + self.slot_s * np.arange(self.slots + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    name: str | None  # "D minor"
+    confidence: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """Fundamental of a drum or a bass note; `hz` is None where it is unpitched."""
+
+    hz: float | None
+    note: str | None  # "A1"
+    cents: float | None  # from that note in equal temperament, A4 = 440
+    confidence: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LoopHit:
+    time_s: float
+    role: Role
+    level_db: float  # relative to the loop's loudest hit
+
+
+@dataclass(frozen=True, slots=True)
+class HitMeasures:
+    """The shape of a one-shot, or of the whole of a loop where that makes sense."""
+
+    kind: Kind
+    kind_confidence: float
+    role: Role | None
+    role_confidence: float
+    onset_s: float  # where the sound really starts in the file
+    attack_s: float | None
+    decay_20_s: float | None
+    decay_60_s: float | None
+    effective_length_s: float | None
+    centroid_hz: float | None
+    rolloff_hz: float | None
+    zone_shares: Mapping[str, float]
+    transient_to_sustain_db: float | None
+    tonality: float | None  # 0 noise - 1 tone
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class LoopMeasures:
+    tempo_bpm: float | None
+    tempo_source: str
+    beats: float | None  # its length in quarter notes at that tempo
+    downbeat_s: float  # where beat one falls in the file (leading silence, pickup)
+    swing: float | None
+    hits: tuple[LoopHit, ...]
+    continuity: float | None  # 0-1: how much sounds between the hits
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class FileMeasures:
+    """Everything that is known of one file on its own: what `dossier measure` prints."""
+
+    file: str
+    sample_rate_hz: int
+    channels: int
+    duration_s: float
+    bit_depth: str
+    loudness: Loudness
+    stereo: StereoImage
+    hit: HitMeasures
+    loop: LoopMeasures | None
+    pitch: Pitch

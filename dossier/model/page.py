@@ -1,0 +1,57 @@
+"""What a page holds beside the data file: sound to play and the arrays that the level sliders recompute from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dossier.model.measures import Array
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """One audio layer of the listening excerpt, or a drum on its own; all layers start together.
+
+    Every excerpt layer has the same length.  `gain_db` is what the balance asks for, so that the layers played at
+    their `gain_db` are the rough mix (before its overall gain).
+    """
+
+    id: str  # "instrumental", a BalancePart.id, "plan:<Plan.id>" (treated), "candidate:<file>" (as it fits in the beat)
+    label: str
+    mp3: bytes
+    group: str  # "layer": part of the mix; "treated": stands in for layer `of`; "candidate": audition in or out of the beat
+    of: str | None
+    gain_db: float
+    matched_gain_db: float  # extra gain that makes a treated layer as loud as the untreated one
+    start_s: float  # where the excerpt starts in the beat
+    duration_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WhatIfPart:
+    """One slider: fine-band powers of the drum part at 0 dB gain, full-scale^2 a slot."""
+
+    id: str
+    label: str
+    gain_db: float  # as the balance set it
+    powers: Array  # (slots, fine bands)
+    block_energy: Array  # (blocks,) K-weighted mean square of each 100 ms block, at 0 dB gain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WhatIfArrays:
+    """Everything the page needs to run the analysis' own formulas again."""
+
+    instrumental_excitation: Array  # (slots, bands), linear, at the level the analysis used
+    instrumental_block_energy: Array  # (blocks,)
+    reference_sone: Array  # (bands,) sone/Cam
+    active_slots: Array  # (slots,) 0 or 1
+    zone_weights: Array  # (zones, bands)
+    spl_offset_db: float  # dB SPL of a fine band = 10 log10(power) + spl_offset_db, drums at 0 dB gain
+    mix_gain_db: float
+    parts: tuple[WhatIfPart, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PageAssets:
+    previews: tuple[Preview, ...]
+    what_if: WhatIfArrays | None

@@ -1,0 +1,1 @@
+"""From findings to pages: `view` (numbers to words and strings), `figures` (view to plotly), `page` (view to HTML)."""

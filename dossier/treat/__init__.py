@@ -1,0 +1,1 @@
+"""Pure functions: samples in, samples out, one module a treatment family."""
