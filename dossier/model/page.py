@@ -18,7 +18,7 @@ class Preview:
     id: str  # "instrumental", a BalancePart.id, "plan:<Plan.id>" (treated), "candidate:<file>" (as it fits in the beat)
     label: str
     mp3: bytes
-    group: str  # "layer": part of the mix; "treated": stands in for layer `of`; "candidate": audition in or out of the beat
+    group: str  # "layer": part of the mix; "treated": stands in for layer `of`; "candidate": to audition
     of: str | None
     gain_db: float
     matched_gain_db: float  # extra gain that makes a treated layer as loud as the untreated one

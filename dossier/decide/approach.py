@@ -1,0 +1,156 @@
+"""Approach: a loop or one-shots, and fuller, leaner or as it is, with the numbers that say so.
+
+Kind: the best loop and the best kit are both placed in this beat and scored on the same terms; the better one wins, a
+lead that nobody would hear is called 'either'.  Direction: from the fill of the instrumental; between open and full, from
+what the winner itself does there.  Common practice, no source: much room favours loops and fuller treatment, little
+room favours lean one-shots, and a fuller drum is got by treatment rather than by more notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill, WhatIf
+from dossier.model.vocabulary import ZONES, ApproachKind, Direction
+
+
+@dataclass(frozen=True, slots=True)
+class Contender:
+    """The best loop or the best kit, as it came out in this beat."""
+
+    name: str
+    score: float
+    fit: Fit
+
+
+LABELS = {zone.key: zone.label for zone in ZONES}
+
+
+def fullness(fill: float, policy: Mapping[str, float]) -> str:
+    """'open', 'part filled' or 'full'."""
+    if fill < policy["open_below"]:
+        return "open"
+    return "full" if fill > policy["full_above"] else "part filled"
+
+
+def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> tuple[Direction, str]:
+    """The direction and why.
+
+    Between open and full the winner decides: what it loses under the instrumental against the room it fills.
+    """
+    state = fullness(fill, policy)
+    if state == "open":
+        return "fuller", f"only {percent(fill)} of the reference is used, so the drums may be fuller"
+    if state == "full":
+        return "leaner", f"{percent(fill)} of the reference is used already, so the drums should be leaner"
+    if winner is None:
+        return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
+    if winner.overlap + winner.buried > winner.room_filled:
+        return "leaner", (
+            f"in a part filled instrumental ({percent(fill)}) the drums lose {percent(winner.overlap)} under it and hide "
+            f"{percent(winner.buried)} of it, more than the {percent(winner.room_filled)} of room that they fill"
+        )
+    if winner.overlap + winner.buried < 0.5 * winner.room_filled and fill < 0.5 * (
+        policy["open_below"] + policy["full_above"]
+    ):
+        return "fuller", (
+            f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)} and lose or "
+            f"hide only {percent(winner.overlap + winner.buried)}"
+        )
+    return "as it is", (
+        f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)} of room against "
+        f"{percent(winner.overlap + winner.buried)} lost or hidden"
+    )
+
+
+def kind(loop: Contender | None, kit: Contender | None, policy: Mapping[str, float]) -> tuple[ApproachKind, str]:
+    """Loop, one-shots or either, and why."""
+    if loop is None and kit is None:
+        return "either", "no drum candidate could be placed"
+    if kit is None:
+        assert loop is not None
+        return "loop", f"there is no kit to compare {loop.name} with"
+    if loop is None:
+        return "one-shots", "there is no loop to compare the kit with"
+    lead = loop.score - kit.score
+    numbers = (
+        f"the loop {loop.name} fills {percent(loop.fit.room_filled)}, loses {percent(loop.fit.overlap)} and hides "
+        f"{percent(loop.fit.buried)} of the music; the best kit fills {percent(kit.fit.room_filled)}, loses "
+        f"{percent(kit.fit.overlap)} and hides {percent(kit.fit.buried)}"
+    )
+    scores = f"score {loop.score:+.2f} against {kit.score:+.2f}"
+    if abs(lead) < policy["either_within"]:
+        return "either", f"{numbers} ({scores}): too close to call"
+    return ("loop" if lead > 0 else "one-shots"), f"{numbers} ({scores})"
+
+
+def decide(
+    room: Room,
+    *,
+    loop: Contender | None,
+    kit: Contender | None,
+    sections: Sequence[tuple[SectionFill, Contender | None, Contender | None]] = (),
+    what_would_change_it: Sequence[WhatIf] = (),
+    uncertain: str | None = None,
+    policy: Mapping[str, float],
+) -> Approach:
+    """The approach of the beat.
+
+    Parameters
+    ----------
+    room
+        How full the instrumental is.
+    loop, kit
+        The best of each as placed in this beat; None where there is none.
+    sections
+        For each section its fill, and the same two contenders as they came out there.
+    """
+    chosen, kind_reason = kind(loop, kit, policy)
+    winner = _winner(chosen, loop, kit)
+    way, way_reason = direction(room.fill, winner.fit if winner else None, policy)
+    roomy, full = LABELS[room.roomiest_zone], LABELS[room.fullest_zone]
+    where = (
+        f"The most room is in the {roomy} ({percent(room.zones[room.roomiest_zone])} used), the least in the {full} "
+        f"({percent(room.zones[room.fullest_zone])} used)."
+    )
+    parts = []
+    for section, section_loop, section_kit in sections:
+        section_kind, _ = kind(section_loop, section_kit, policy)
+        section_winner = _winner(section_kind, section_loop, section_kit)
+        section_way, section_why = direction(section.fill, section_winner.fit if section_winner else None, policy)
+        parts.append(SectionApproach(name=section.name, kind=section_kind, direction=section_way, reason=section_why))
+    return Approach(
+        kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
+        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy), sections=tuple(parts),
+        what_would_change_it=tuple(what_would_change_it), uncertain=uncertain,
+    )  # fmt: skip
+
+
+def _winner(chosen: ApproachKind, loop: Contender | None, kit: Contender | None) -> Contender | None:
+    if chosen == "loop":
+        return loop
+    if chosen == "one-shots":
+        return kit
+    return max((c for c in (loop, kit) if c is not None), key=lambda c: c.score, default=None)
+
+
+def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str) -> str:
+    start = {
+        "open": f"This instrumental is open ({percent(room.fill)} of the reference)",
+        "part filled": f"This instrumental is part filled ({percent(room.fill)} of the reference)",
+        "full": f"This instrumental is full ({percent(room.fill)} of the reference)",
+    }[state]
+    what = {"loop": "a rich loop", "one-shots": "separate one-shots", "either": "a loop or one-shots alike"}[chosen]
+    how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": "left as they are"}[way]
+    if chosen == "loop" and way == "as it is":
+        how = "left as it is"
+    return f"{start}, with most room in the {roomy}: use {what}, {how}."
+
+
+def percent(ratio: float) -> str:
+    return f"{100 * ratio:.0f} %" if abs(ratio) >= 0.1 else f"{100 * ratio:.1f} %"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."

@@ -1,0 +1,162 @@
+"""Balance: the gain of every drum part at which it is heard as intended, in this beat and beside the other parts.
+
+Conventions
+    The measure is the audible share (see `dossier.measure.inbeat`), a rising function of a part's own gain and a falling
+    one of every other part's.  All gains are solved together: each round solves every part against the gains of the
+    round before, so that the order of the parts cannot matter, and rounds go on until no gain moves.
+    Lift, the simple energy measure, stands beside it: published listening tests found that simple energy measures match
+    people's balances at least as well as masking models (Wichern et al., AES 139, 2015; Ma, Reiss and Black, AES 136,
+    2014).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from dossier.model.findings import BalancePart, EqualPeaks
+from dossier.model.vocabulary import Intent, Role
+
+TOPS: frozenset[str] = frozenset({"closed-hat", "open-hat", "ride", "crash", "shaker", "percussion"})
+GAIN_STEP_DB = 0.02  # a gain is solved to this
+ROUNDS = 12
+SETTLED_DB = 0.05
+DAMPING = 0.7  # parts that mask one another would overshoot without it
+
+ShareAt = Callable[[int, float, Sequence[float]], float]
+"""(part, its gain, the gains of all parts) -> audible share of that part."""
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """One part's answer: its gain, its share there, and whether a bound stopped it."""
+
+    gain_db: float
+    share: float
+    stopped_low: bool
+    stopped_high: bool
+
+
+def target_share(role: Role | None, intent: Intent, policy: Mapping[str, float]) -> float:
+    """The audible share that an intent asks of a role; a loop (role None) is taken whole."""
+    share = policy[f"share_{intent}"]
+    return share - policy["share_tops_less"] if role in TOPS else share
+
+
+def solve_one(share_at: Callable[[float], float], *, target: float, low_db: float, high_db: float) -> Solved:
+    """The gain at which a rising share meets its target, by false position with bisection; bounds say so."""
+    if share_at(high_db) < target:
+        return Solved(high_db, share_at(high_db), stopped_low=False, stopped_high=True)
+    if share_at(low_db) > target:
+        return Solved(low_db, share_at(low_db), stopped_low=True, stopped_high=False)
+    while high_db - low_db > GAIN_STEP_DB:
+        middle = 0.5 * (low_db + high_db)
+        if share_at(middle) < target:
+            low_db = middle
+        else:
+            high_db = middle
+    gain = 0.5 * (low_db + high_db)
+    return Solved(gain, share_at(gain), stopped_low=False, stopped_high=False)
+
+
+def solve(
+    share_at: ShareAt,
+    *,
+    targets: Sequence[float],
+    low_db: Sequence[float],
+    high_db: Sequence[float],
+    start_db: Sequence[float],
+) -> tuple[Solved, ...]:
+    """Solve all gains together; see the module's conventions.
+
+    Parameters
+    ----------
+    share_at
+        Audible share of one part at a trial gain, the others at the gains given.
+    targets, low_db, high_db, start_db
+        One value a part.
+
+    Returns
+    -------
+    One `Solved` a part, its share measured beside the final gains of the others.
+    """
+    gains = list(start_db)
+    width = 12.0
+    for _ in range(ROUNDS):
+        fixed = tuple(gains)
+        moved = []
+        for part, target in enumerate(targets):
+            low = max(low_db[part], fixed[part] - width)
+            high = min(high_db[part], fixed[part] + width)
+            answer = solve_one(
+                lambda gain, part=part, fixed=fixed: share_at(part, gain, fixed),  # type: ignore[misc]
+                target=target, low_db=min(low, high), high_db=high,
+            )  # fmt: skip
+            moved.append(fixed[part] + DAMPING * (answer.gain_db - fixed[part]))
+        gains = moved
+        change = max((abs(a - b) for a, b in zip(gains, fixed, strict=True)), default=0.0)
+        width = max(1.0, min(12.0, 3.0 * change))
+        if change < SETTLED_DB:
+            break
+    final = tuple(gains)
+    answers = []
+    for part, gain in enumerate(final):
+        share = share_at(part, gain, final)
+        answers.append(
+            Solved(
+                gain, share,
+                stopped_low=gain <= low_db[part] + SETTLED_DB and share > targets[part],
+                stopped_high=gain >= high_db[part] - SETTLED_DB and share < targets[part] - 0.01,
+            )
+        )  # fmt: skip
+    return tuple(answers)
+
+
+def advice(
+    solved: Solved, *, part: str, target: float, lift_lu: float | None, overlap: float, has_plan: bool, conflict: str
+) -> str:
+    """What to do with one part, in a sentence made of its numbers."""
+    share = f"{100 * solved.share:.0f} % of it is heard"
+    if solved.stopped_high:
+        way = "its treatment below makes it fuller at the same peak" if has_plan else (
+            f"thin out {conflict} under it, or take a fuller {part}" if conflict else f"take a fuller {part}"
+        )  # fmt: skip
+        return (
+            f"Level alone cannot do it: at the highest gain that the ceiling allows {share}, "
+            f"against {100 * target:.0f} % asked; {way}."
+        )
+    if solved.stopped_low:
+        return f"Already heard at the lowest gain ({share}); it can be left out or tucked by other means."
+    beside = f", {lift_lu:+.1f} LU over the instrumental in its own bands" if lift_lu is not None else ""
+    return f"At this gain {share}{beside}."
+
+
+def equal_peaks(parts: Sequence[BalancePart], policy: Mapping[str, float]) -> tuple[EqualPeaks, ...]:
+    """Pairs whose sample peaks agree but whose loudness does not: why a chart of peak levels cannot balance a beat."""
+    found = []
+    for index, first in enumerate(parts):
+        for second in parts[index + 1 :]:
+            pair = equal_peak_pair(first, second, policy)
+            if pair is not None:
+                found.append(pair)
+    return tuple(sorted(found, key=lambda pair: (-pair.loudness_difference_lu, pair.first, pair.second)))
+
+
+def equal_peak_pair(first: BalancePart, second: BalancePart, policy: Mapping[str, float]) -> EqualPeaks | None:
+    peaks = (first.sample_peak_dbfs, second.sample_peak_dbfs)
+    loudness = (first.integrated_lufs, second.integrated_lufs)
+    if peaks[0] is None or peaks[1] is None or loudness[0] is None or loudness[1] is None:
+        return None
+    apart = abs(peaks[0] - peaks[1])
+    louder = abs(loudness[0] - loudness[1])
+    # The thresholds are exact; a hair of tolerance keeps 0.5 and 3.0 themselves inside.
+    if apart > policy["equal_peak_within_db"] + 1e-9 or louder < policy["unequal_loudness_from_lu"] - 1e-9:
+        return None
+    loud, soft = (first, second) if loudness[0] > loudness[1] else (second, first)
+    return EqualPeaks(
+        first=loud.part, second=soft.part, peak_difference_db=apart, loudness_difference_lu=louder,
+        text=(
+            f"{loud.part} and {soft.part} peak within {apart:.1f} dB of each other, "
+            f"yet {loud.part} is {louder:.1f} LU louder."
+        ),
+    )  # fmt: skip

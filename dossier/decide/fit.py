@@ -1,0 +1,80 @@
+"""Fit: the measured terms of one candidate in this beat, and the one score that orders the table.
+
+The score is a weighted sum; every term is kept beside it with its sign, so that the order can be argued with.  Weights
+stand in `dossier.decide.policy`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import log2
+
+from dossier.model.findings import Fit, LoopFit
+
+
+def score(fit: Fit, *, target_share: float, policy: Mapping[str, float]) -> tuple[float, dict[str, float]]:
+    """The score of a fit and its terms (positive speaks for the candidate); the terms add up to the score."""
+    terms = {
+        "room": policy["weight_room"] * fit.room_filled,
+        "overlap": -policy["weight_overlap"] * fit.overlap,
+        "buried": -policy["weight_buried"] * fit.buried,
+        "spill": -policy["weight_spill"] * fit.spill,
+        "audibility": -policy["weight_share"] * max(0.0, target_share - fit.audible_share),
+        "tempo": -policy["weight_tempo"] * (1.0 - fit.tempo_match),
+        "tuning": -policy["weight_tuning"] * (1.0 - fit.tuning_match) if fit.tuning_match is not None else 0.0,
+        "mono": -policy["weight_mono"] * fit.mono_loss_lu if fit.mono_loss_lu is not None else 0.0,
+    }
+    return sum(terms.values()), terms
+
+
+def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:
+    """1 where nothing had to be changed, falling to 0 at the change that is called poor; 0 without a steady tempo."""
+    if loop is None:
+        return 1.0
+    if loop.source_tempo_bpm is None:
+        return 0.0
+    return max(0.0, 1.0 - abs(loop.change_percent) / 100.0 / poor_beyond)
+
+
+MAJOR_STEPS = (0, 2, 4, 5, 7, 9, 11)
+MINOR_STEPS = (0, 2, 3, 5, 7, 8, 10)
+NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+FLATS = {"Db": "C#", "Eb": "D#", "Gb": "F#", "Ab": "G#", "Bb": "A#", "Cb": "B", "Fb": "E", "E#": "F", "B#": "C"}
+
+
+def cents_from_key(pitch_hz: float, key: str) -> float:
+    """Distance in cents from a pitch to the nearest note of a key's scale (A4 = 440 Hz), -100 to 100.
+
+    Minor is the natural minor.  Positive: the pitch lies above the note.
+    """
+    tonic, _, mode = key.partition(" ")
+    root = NOTE_NAMES.index(FLATS.get(tonic, tonic))
+    steps = MINOR_STEPS if mode.strip().lower().startswith("min") else MAJOR_STEPS
+    semitone = 12.0 * log2(pitch_hz / 440.0) + 9.0 - root  # A is 9 semitones above C
+    inside = semitone % 12.0
+    return 100.0 * min((inside - step for step in (*steps, 12)), key=abs)
+
+
+def tuning_match(pitch_hz: float | None, key: str | None) -> float | None:
+    """1 on a note of the key, 0 a quarter tone or more beside it; None for an unpitched drum or an unknown key."""
+    if pitch_hz is None or key is None:
+        return None
+    return max(0.0, 1.0 - abs(cents_from_key(pitch_hz, key)) / 50.0)
+
+
+def reason(fit: Fit, *, gain_db: float, terms: Mapping[str, float]) -> str:
+    """The fit in one sentence: what it brings and what weighs most against it."""
+    brings = f"Fills {100 * fit.room_filled:.1f} % of the reference at {gain_db:+.1f} dB"
+    against = min(terms, key=lambda name: terms[name])
+    costs = {
+        "overlap": f"{100 * fit.overlap:.1f} % of it is lost under the instrumental",
+        "buried": f"it hides {100 * fit.buried:.1f} % of the instrumental",
+        "spill": f"{100 * fit.spill:.1f} % goes above the reference",
+        "audibility": f"only {100 * fit.audible_share:.0f} % of it is heard",
+        "tempo": "its tempo has to be changed",
+        "tuning": "its pitch lies between the notes of the key",
+        "mono": f"it loses {fit.mono_loss_lu or 0.0:.1f} LU in mono",
+    }
+    if terms[against] >= -0.005 or against not in costs:
+        return f"{brings}, and costs nearly nothing."
+    return f"{brings}; {costs[against]}."

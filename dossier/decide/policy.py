@@ -1,0 +1,93 @@
+"""Every threshold and weight that a decision uses, with its reason.  beat.toml's [policy] may override each by name.
+
+None of these is a law: they are starting points from measurements of instrumentals of known fullness and from common
+practice, and the page shows which ones a beat changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    name: str
+    default: float
+    unit: str
+    reason: str
+
+
+SETTINGS: tuple[Setting, ...] = (
+    # how full
+    Setting("open_below", 0.55, "ratio", "a bass and a low pad alone measure about 0.5"),
+    Setting("full_above", 0.70, "ratio", "a six-part full-range arrangement measures about 0.77"),
+    Setting("zone_open_below", 0.35, "ratio", "zones scatter more than the whole; below this a zone is nearly unused"),
+    Setting("zone_full_above", 0.70, "ratio", "the reference less what two parts in one zone usually leave"),
+    # levels of the analysis
+    Setting("target_lufs", -16.0, "LUFS", "AES TD1008 recommends -16 LUFS for tracks"),
+    Setting("listening_level", 75.0, "dB SPL", "a moderate working level; loudness depends on it, so it is stated"),
+    Setting("instrumental_below_mix", 3.0, "LU", "drums and instrumental share the power of the mix evenly"),
+    Setting("ceiling_dbtp", -1.0, "dBTP", "EBU R 128 maximum true peak level"),
+    # fit of a candidate
+    Setting("weight_room", 2.5, "per ratio", "filling the room that is left is what a drum is chosen for"),
+    Setting("weight_overlap", 2.0, "per ratio", "loudness that the instrumental masks is spent for nothing"),
+    Setting("weight_buried", 1.5, "per ratio", "a drum that hides the music costs the song"),
+    Setting("weight_spill", 1.5, "per ratio", "loudness above the reference crowds the mix"),
+    Setting("weight_share", 0.5, "per ratio", "a drum that cannot reach its audible share will be turned up and hurt"),
+    Setting("weight_tempo", 0.25, "per ratio", "a stretched or repitched loop loses some of its sound"),
+    Setting("weight_tuning", 0.08, "per ratio", "a pitched drum off the key rubs; a smaller matter than room"),
+    Setting("weight_mono", 0.02, "per LU", "what vanishes in mono is missing on a phone"),
+    Setting("either_within", 0.04, "score", "a smaller lead than this is not heard as a difference"),
+    # loops on the grid
+    Setting("loop_as_is_within", 0.002, "ratio", "0.2 % is less than half a millisecond a slot at 92 BPM"),
+    Setting("loop_repitch_within", 0.06, "ratio", "about a semitone; drums stand it"),
+    Setting("loop_poor_beyond", 0.12, "ratio", "beyond two semitones or this much stretch a loop is another loop"),
+    # balance
+    Setting("share_forward", 0.90, "ratio", "leads the beat; nearly as loud as alone"),
+    Setting("share_level", 0.80, "ratio", "sits beside the music"),
+    Setting("share_tucked", 0.62, "ratio", "felt under the music"),
+    Setting("share_tops_less", 0.10, "ratio", "hats, rides, shakers and percussion lie under kick and snare"),
+    Setting("gain_floor_db", -40.0, "dB", "a part lower than this is off"),
+    Setting("gain_ceiling_db", 24.0, "dB", "a file that needs more than this is too soft to use as it is"),
+    Setting("equal_peak_within_db", 0.5, "dB", "meters are read to about this"),
+    Setting("unequal_loudness_from_lu", 3.0, "LU", "a loudness difference that nobody overhears"),
+    # plans
+    Setting("plan_gain_goal", 0.25, "ratio", "a change of room filled or overlap by a quarter is worth a treatment"),
+    Setting("plan_share_loss", 0.10, "ratio", "a leaner drum must stay as audible as its intent"),
+    Setting("plan_evaluations", 48.0, "count", "bounds the search; each costs some tens of milliseconds"),
+    Setting("plans_loops", 2.0, "count", "loops whose treatment is searched"),
+    # how closely candidates are looked at
+    Setting("closely_per_role", 6.0, "count", "one-shots a role that are placed on the whole beat"),
+    Setting("closely_loops", 10.0, "count", "loops that are placed on the whole beat"),
+    Setting("ranking_slots", 256.0, "count", "slots of the beat, spread evenly by bars, that a ranking looks at"),
+    # robustness
+    Setting("robust_level_db", 10.0, "dB", "listening levels differ by this much between quiet and loud rooms"),
+    Setting("robust_reference_db", 3.0, "dB", "spectra of released music scatter by about this a zone"),
+    # low end and translation
+    Setting("small_speaker_hz", 150.0, "Hz", "phones and small speakers give little below this"),
+    Setting("quiet_db", 15.0, "dB", "quiet listening"),
+    Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
+)
+DEFAULTS: Mapping[str, float] = MappingProxyType({setting.name: setting.default for setting in SETTINGS})
+
+
+class Policy(Mapping[str, float]):
+    """The settings of one beat: the defaults, and what its beat.toml overrides."""
+
+    def __init__(self, overrides: Mapping[str, float] | None = None) -> None:
+        overrides = overrides or {}
+        unknown = sorted(set(overrides) - set(DEFAULTS))
+        if unknown:
+            raise KeyError(f"unknown policy settings: {', '.join(unknown)}")
+        self._values = {name: float(overrides.get(name, default)) for name, default in DEFAULTS.items()}
+
+    def __getitem__(self, name: str) -> float:
+        return self._values[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)

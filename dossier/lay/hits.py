@@ -1,0 +1,146 @@
+"""One-shots on the grid: when each voice sounds, as sound and as energy a slot.
+
+Conventions
+    A voice is monophonic: its next hit ends the one before, as on a sampler pad; a closed hat also ends an open hat
+    (common practice, no source).  Hits add as energies; their phases do not matter to the hearing measures.
+    Amplitude of a hit is velocity squared (40*log10(velocity) dB, see `dossier.lay.pattern`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier.lay.pattern import swung
+from dossier.model.beat import Pattern, Section
+from dossier.model.measures import Array, BandEnergies, Grid, Samples
+from dossier.model.vocabulary import Role
+
+CHOKE_FADE_S = 0.004
+CHOKED_BY: Mapping[Role, tuple[Role, ...]] = {"open-hat": ("closed-hat",)}
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """The hits of one role through the whole beat: start, end (the cut by the next hit) and amplitude."""
+
+    role: Role
+    starts_s: tuple[float, ...]
+    ends_s: tuple[float, ...]
+    gains: tuple[float, ...]
+
+
+def voices(
+    grid: Grid, pattern: Pattern, section_patterns: Mapping[str, Pattern], sections: Sequence[Section]
+) -> dict[Role, Voice]:
+    """Play the patterns through the beat.
+
+    A section with a pattern of its own plays that from its first bar; everything else plays `pattern`, counted from the
+    first downbeat.  Hits past the last slot are left out.
+    """
+    spans: list[tuple[float, float, Pattern]] = []
+    bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
+    total = grid.bars * bar_beats
+    covered = 0.0
+    for section in sorted(sections, key=lambda section: section.first_bar):
+        own = section_patterns.get(section.name)
+        begin, end = section.first_bar * bar_beats, (section.first_bar + section.bars) * bar_beats
+        if own is None or begin >= total:
+            continue
+        if begin > covered:
+            spans.append((covered, begin, pattern))
+        spans.append((begin, min(end, total), own))
+        covered = min(end, total)
+    if covered < total:
+        spans.append((covered, total, pattern))
+
+    notes: dict[Role, list[tuple[float, float]]] = {}
+    beat_s = 60.0 / grid.tempo_bpm
+    for begin, end, played in spans:
+        # The common pattern keeps its phase to the whole beat; a section's own starts with the section.
+        origin = begin if played is not pattern else 0.0
+        cycle = int((begin - origin) // played.length_beats)
+        while origin + cycle * played.length_beats < end:
+            for hit in played.hits:
+                position = origin + cycle * played.length_beats + hit.beat
+                if begin - 1e-9 <= position < end - 1e-9:
+                    moved = swung(position, grid.swing) if played.swing_applies else position
+                    notes.setdefault(hit.role, []).append((grid.first_downbeat_s + moved * beat_s, hit.velocity**2))
+            cycle += 1
+    end_s = grid.first_downbeat_s + total * beat_s
+    starts = {role: sorted(found) for role, found in notes.items()}
+    return {role: _voice(role, starts, end_s) for role in starts}
+
+
+def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: float) -> Voice:
+    own = [start for start, _ in starts[role]]
+    cutters = np.array(
+        sorted({start for other in (role, *CHOKED_BY.get(role, ())) for start, _ in starts.get(other, [])} | {end_s})
+    )
+    after = np.searchsorted(cutters, np.array(own) + 1e-6)
+    ends = [float(cutters[min(index, len(cutters) - 1)]) for index in after]
+    return Voice(
+        role=role,
+        starts_s=tuple(own),
+        ends_s=tuple(max(start, end) for start, end in zip(own, ends, strict=True)),
+        gains=tuple(gain for _, gain in starts[role]),
+    )
+
+
+def lay_samples(hit: Samples, rate_hz: int, voice: Voice, *, length_s: float) -> Samples:
+    """The voice as sound, `(frames, channels)` of `length_s` seconds, its first sample at 0 s."""
+    frames = round(length_s * rate_hz)
+    out = np.zeros((frames, hit.shape[1]))
+    fade = max(1, round(CHOKE_FADE_S * rate_hz))
+    ramp = np.linspace(1.0, 0.0, fade)[:, None]
+    for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
+        start = round(start_s * rate_hz)
+        stop = min(frames, start + len(hit), round(end_s * rate_hz))
+        skip = max(0, -start)
+        if stop - start <= skip:
+            continue
+        piece = hit[skip : stop - start] * gain
+        if stop - start < len(hit):  # cut by the next hit, or by the end of the beat
+            tail = min(fade, len(piece))
+            piece[-tail:] *= ramp[-tail:]
+        out[start + skip : stop] += piece
+    return out
+
+
+def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
+    """Mean power of the voice in every slot, `(slots, fine bands)`, from the energies of one hit.
+
+    Hits that fall alike on the grid (same phase in the slot, same cut) share one computed profile, so that the cost
+    grows with the pattern and not with the length of the beat.
+    """
+    slots = len(edges_s) - 1
+    widths = np.diff(edges_s)
+    energy = np.zeros((slots, hit.cumulative.shape[1]))
+    profiles: dict[tuple[float, float], Array] = {}
+    for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
+        first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1
+        if first >= slots:
+            continue
+        sounding = min(end_s - start_s, hit.duration_s)
+        lead = edges_s[max(first, 0)] - start_s
+        key = (round(lead, 5), round(sounding, 5))
+        begin = max(first, 0)
+        if key not in profiles:
+            last = int(np.searchsorted(edges_s, start_s + sounding, side="left"))
+            times = np.clip(edges_s[begin : max(last, begin + 1) + 1] - start_s, 0.0, sounding)
+            profiles[key] = np.diff(cumulative_at(hit, times), axis=0)
+        profile = profiles[key][: slots - begin]
+        energy[begin : begin + len(profile)] += gain**2 * profile
+    return np.asarray(energy / widths[:, None])
+
+
+def cumulative_at(energies: BandEnergies, times_s: Array) -> Array:
+    """Accumulated energy at the given times, `(times, fine bands)`, interpolated; held beyond both ends."""
+    steps = len(energies.cumulative) - 1
+    position = np.clip(np.asarray(times_s) / energies.step_s, 0.0, steps)
+    lower = np.minimum(position.astype(int), max(steps - 1, 0))
+    share = (position - lower)[:, None]
+    upper = np.minimum(lower + 1, steps)
+    return np.asarray(energies.cumulative[lower] * (1.0 - share) + energies.cumulative[upper] * share)

@@ -1,0 +1,248 @@
+"""Patterns: drum tablature and Standard MIDI Files in, hits out.
+
+Conventions
+    Tablature is the common notation: one line a voice, ``x`` a hit, ``X`` an accent, ``o`` a ghost note, ``-`` a rest,
+    ``|`` a bar line that is only drawn.  Voice names are the project's roles, or the short names that drum tablature
+    commonly uses (BD, SD, HH, ...; common practice, no source).
+    MIDI percussion follows the General MIDI Level 1 percussion key map (key numbers 35-81, channel 10).
+    Velocity 0-1; the level of a hit is 40*log10(velocity) dB, the concave curve of the Downloadable Sounds and General
+    MIDI 2 specifications (from memory): an accent is the file as it is, a plain hit 3.9 dB and a ghost 15.9 dB softer.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from math import ceil
+from pathlib import Path
+
+from dossier.errors import DossierError
+from dossier.model.beat import Pattern, PatternHit
+from dossier.model.vocabulary import ROLES, Role
+
+ACCENT, HIT, GHOST = 1.0, 0.8, 0.4
+CELL_VELOCITY = {"X": ACCENT, "x": HIT, "o": GHOST, "-": 0.0}
+
+SHORT_NAMES: dict[str, Role] = {
+    "bd": "kick", "b": "kick", "kd": "kick", "sd": "snare", "s": "snare", "sn": "snare", "cp": "clap", "rs": "rim",
+    "ss": "rim", "hh": "closed-hat", "h": "closed-hat", "ch": "closed-hat", "hat": "closed-hat", "oh": "open-hat",
+    "rd": "ride", "r": "ride", "rc": "ride", "cc": "crash", "c": "crash", "t": "tom", "t1": "tom", "t2": "tom",
+    "ft": "tom", "sh": "shaker", "perc": "percussion", "p": "percussion", "side stick": "rim",
+}  # fmt: skip
+
+# General MIDI Level 1 percussion key map; 82 (shaker) is General MIDI Level 2.
+GENERAL_MIDI: dict[int, Role] = {
+    35: "kick", 36: "kick", 37: "rim", 38: "snare", 39: "clap", 40: "snare",
+    41: "tom", 43: "tom", 45: "tom", 47: "tom", 48: "tom", 50: "tom",
+    42: "closed-hat", 44: "closed-hat", 46: "open-hat",
+    49: "crash", 52: "crash", 55: "crash", 57: "crash", 51: "ride", 53: "ride", 59: "ride",
+    54: "percussion", 56: "percussion", 58: "percussion", 69: "shaker", 70: "shaker", 82: "shaker",
+    **dict.fromkeys([*range(60, 69), *range(71, 82)], "percussion"),
+}  # fmt: skip
+MIDI_NOTE: dict[Role, int] = {
+    "kick": 36, "snare": 38, "clap": 39, "rim": 37, "closed-hat": 42, "open-hat": 46, "ride": 51, "crash": 49,
+    "tom": 45, "shaker": 70, "percussion": 63,
+}  # fmt: skip
+PERCUSSION_CHANNEL = 9  # channel 10 as musicians count
+TICKS_PER_BEAT = 480
+
+
+class PatternError(DossierError):
+    """A pattern that cannot be read; `places` holds (line, column, message), counted from 1."""
+
+    def __init__(self, places: list[tuple[int, int, str]]) -> None:
+        self.places = tuple(places)
+        super().__init__("; ".join(f"line {line}, column {column}: {message}" for line, column, message in places))
+
+
+def role_named(word: str) -> Role | None:
+    """The role that a word stands for: a role's own name (space or hyphen), or a common short name."""
+    plain = " ".join(word.strip().lower().replace("-", " ").replace("_", " ").split())
+    for role in ROLES:
+        if plain == role.replace("-", " "):
+            return role
+    return SHORT_NAMES.get(plain)
+
+
+def parse_lines(
+    lines: Sequence[str], *, steps_per_beat: int, source: str, meter: tuple[int, int] = (4, 4)
+) -> Pattern:
+    """Read drum tablature.
+
+    Parameters
+    ----------
+    lines
+        One voice a line: a name, then cells.  Two lines of one role are played together.
+    steps_per_beat
+        Cells in a beat of the meter (a quarter in x/4, an eighth in x/8).
+    source
+        Where the lines stand, kept for the page.
+
+    Raises
+    ------
+    PatternError
+        With the line and column of every problem: unknown voice, unknown cell, lengths that do not fit together.
+    """
+    problems: list[tuple[int, int, str]] = []
+    voices: list[tuple[int, Role, list[float]]] = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        name, cells, found = _read_line(line, number)
+        problems.extend(found)
+        if name is not None and cells:
+            voices.append((number, name, cells))
+    longest = max((len(cells) for _, _, cells in voices), default=0)
+    for number, _, cells in voices:
+        if longest % len(cells):
+            problems.append(
+                (number, 1, f"has {len(cells)} cells beside a line of {longest}; lines must have equal lengths, "
+                 "or a length that fits a whole number of times into the longest")
+            )  # fmt: skip
+    if not voices and not problems:
+        problems.append((1, 1, "no line with hits found; write for example 'kick |x---x---x---x---|'"))
+    if problems:
+        raise PatternError(problems)
+    quarters_per_step = 4.0 / meter[1] / steps_per_beat
+    hits = [
+        PatternHit(role=role, beat=step * quarters_per_step, velocity=velocity)
+        for _, role, cells in voices
+        for step, velocity in enumerate(cells * (longest // len(cells)))
+        if velocity > 0
+    ]
+    return Pattern(
+        hits=_sorted(hits), length_beats=longest * quarters_per_step, source=source, steps_per_beat=steps_per_beat
+    )
+
+
+def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[tuple[int, int, str]]]:
+    problems: list[tuple[int, int, str]] = []
+    name, bar, rest = line.partition("|")
+    if not bar:  # no bar line: the cells are the last word
+        name, _, rest = line.rstrip().rpartition(" ")
+    role = role_named(name)
+    if role is None:
+        allowed = ", ".join(ROLES)
+        problems.append((number, 1, f"names the voice '{name.strip()}', which is not a role; allowed: {allowed}"))
+    start = line.index(rest) if rest else len(line)
+    cells: list[float] = []
+    for column, cell in enumerate(rest, start + 1):
+        if cell in "| ":
+            continue
+        if cell not in CELL_VELOCITY:
+            problems.append((number, column, f"has '{cell}'; a cell is x (hit), X (accent), o (ghost) or - (rest)"))
+            continue
+        cells.append(CELL_VELOCITY[cell])
+    if not cells and not problems:
+        problems.append((number, len(line), "has no cells after the voice's name"))
+    return role, cells, problems
+
+
+def plain(meter: tuple[int, int] = (4, 4)) -> Pattern:
+    """A plain pattern for a beat that names none: kick on one and three, snare on two and four, hats in eighths.
+
+    Common practice, no source.  In other meters: kick on one, snare on the middle beat, hats in eighths.
+    """
+    beats, unit = meter
+    quarter = 4.0 / unit
+    length = beats * quarter
+    hits = [PatternHit(role="closed-hat", beat=0.5 * k, velocity=HIT) for k in range(int(length * 2))]
+    if beats == 4:
+        kicks, snares = [0, 2], [1, 3]
+    else:
+        kicks, snares = [0], [beats // 2]
+    hits += [PatternHit(role="kick", beat=quarter * k, velocity=ACCENT) for k in kicks]
+    hits += [PatternHit(role="snare", beat=quarter * k, velocity=ACCENT) for k in snares]
+    return Pattern(hits=_sorted(hits), length_beats=length, source="assumed", steps_per_beat=4)
+
+
+def read_midi(path: Path) -> Pattern:
+    """Read the percussion of a Standard MIDI File.
+
+    Positions are kept in quarter notes, so tempo changes in the file do not matter; velocities and swing are kept as
+    played.  The pattern is as long as the whole bars (of the file's first time signature, 4/4 without one) that hold
+    its notes.
+
+    Raises
+    ------
+    PatternError
+        Not a MIDI file, SMPTE time division, or no percussion on channel 10.
+    """
+    import mido
+
+    try:
+        file = mido.MidiFile(path)
+    except Exception as error:  # mido raises many kinds for damaged files
+        why = str(error) or type(error).__name__
+        raise PatternError([(1, 1, f"is not a readable Standard MIDI File ({why})")]) from None
+    if file.ticks_per_beat <= 0 or file.ticks_per_beat >= 0x8000:
+        raise PatternError([(1, 1, "counts time in SMPTE frames, not in quarter notes; export it with musical time")])
+    ticks, bar_beats = 0, 4.0
+    signature_seen = False
+    hits: list[PatternHit] = []
+    others = 0
+    for message in mido.merge_tracks(file.tracks):
+        ticks += message.time
+        if message.type == "time_signature" and not signature_seen:
+            bar_beats, signature_seen = 4.0 * message.numerator / message.denominator, True
+        if message.type != "note_on" or message.velocity == 0:
+            continue
+        role = GENERAL_MIDI.get(message.note) if message.channel == PERCUSSION_CHANNEL else None
+        if role is None:
+            others += 1
+            continue
+        hits.append(PatternHit(role=role, beat=ticks / file.ticks_per_beat, velocity=message.velocity / 127.0))
+    if not hits:
+        raise PatternError([(1, 1, f"holds no General MIDI percussion on channel 10 ({others} other notes found)")])
+    last = max(hit.beat for hit in hits)
+    bars = max(1, ceil((last + 1e-6) / bar_beats))
+    return Pattern(
+        hits=_sorted(hits), length_beats=bars * bar_beats, source=path.name, swing_applies=False, steps_per_beat=4
+    )
+
+
+def write_midi(pattern: Pattern, *, tempo_bpm: float, meter: tuple[int, int], swing: float = 0.5) -> bytes:
+    """The pattern as a Standard MIDI File (format 0, General MIDI percussion, swing written into the notes)."""
+    import mido
+
+    events: list[tuple[int, int, int, int]] = []  # tick, order, note, velocity
+    for hit in pattern.hits:
+        beat = swung(hit.beat, swing) if pattern.swing_applies else hit.beat
+        tick = round(beat * TICKS_PER_BEAT)
+        note, velocity = MIDI_NOTE[hit.role], max(1, round(hit.velocity * 127))
+        events += [(tick, 1, note, velocity), (tick + TICKS_PER_BEAT // 8, 0, note, 0)]
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(tempo_bpm), time=0))
+    track.append(mido.MetaMessage("time_signature", numerator=meter[0], denominator=meter[1], time=0))
+    now = 0
+    for tick, order, note, velocity in sorted(events):
+        kind = "note_on" if order else "note_off"
+        track.append(mido.Message(kind, channel=PERCUSSION_CHANNEL, note=note, velocity=velocity, time=tick - now))
+        now = tick
+    end = round(pattern.length_beats * TICKS_PER_BEAT)
+    track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
+    file = mido.MidiFile(type=0, ticks_per_beat=TICKS_PER_BEAT)
+    file.tracks.append(track)
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    return buffer.getvalue()
+
+
+def swung(beat: float, swing: float) -> float:
+    """Move a straight position (quarter notes) to the swung one: each second sixteenth falls at `swing` of its eighth.
+
+    0.5 is straight, 2/3 triplet swing; positions between are stretched evenly, so that ornaments keep their order.
+    """
+    eighth, inside = divmod(beat * 2.0, 1.0)
+    moved = inside * 2.0 * swing if inside < 0.5 else swing + (inside - 0.5) * 2.0 * (1.0 - swing)
+    return (eighth + moved) / 2.0
+
+
+def roles_of(patterns: Iterable[Pattern]) -> tuple[Role, ...]:
+    """The roles that are played, in the project's order."""
+    played = {hit.role for pattern in patterns for hit in pattern.hits}
+    return tuple(role for role in ROLES if role in played)
+
+
+def _sorted(hits: Iterable[PatternHit]) -> tuple[PatternHit, ...]:
+    return tuple(sorted(hits, key=lambda hit: (hit.beat, ROLES.index(hit.role), -hit.velocity)))

@@ -1,0 +1,185 @@
+"""A drum part measured in the beat: fill, spill, overlap, buried, audible share and lift.
+
+Conventions
+    A `Scene` is the instrumental at the level at which the finished mix plays it; a `Placed` drum is its powers on the
+    scene's slots at a gain relative to the instrumental as it is.  Excitations of parts add.  Loudness is summed over
+    bands 1 Cam wide, so specific loudness in sone/Cam is sone a band.
+
+Definitions (alone, partial: loudness without and with the masker; Moore, Glasberg and Baer 1997)
+    room filled     fill with the drum less fill without
+    spill           sum of max(0, N' - N'ref) with the drum less the same without, as a share of the sum of N'ref
+    overlap         sum of (alone - partial in the instrumental), as a share of the sum of N'ref
+    buried          1 - (instrumental's partial loudness with the drum as masker) / (its loudness alone)
+    audible share   (drum's partial loudness in everything else that plays) / (its loudness alone)
+    lift            K-weighted level of the drum over the instrumental, in the drum's own bands at its own hits, in LU
+All sums run over active slots (from the first to the last sound of the instrumental).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier.measure import hearing
+from dossier.measure import occupancy as occ
+from dossier.model.measures import Array
+
+OWN_HIT_SHARE = 0.1  # a slot belongs to a drum's hits from this share of its loudest slot
+OWN_BAND_DB = 12.0  # a fine band belongs to a drum within this of its strongest K-weighted band
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """The instrumental as the drums meet it."""
+
+    powers: Array  # (slots, fine), full-scale^2, instrumental as its stems are
+    excitation: Array  # (slots, bands), linear, at the playing level
+    loudness: Array  # (slots, bands), sone/Cam
+    reference: Array  # (bands,), sone/Cam
+    active: Array  # (slots,), bool
+    zone_weights: Array  # (zones, bands)
+    k_weights: Array  # (fine,), linear power
+    spl_offset_db: float  # dB SPL of full-scale^2 power 1 of a part whose gain is 0 dB
+
+    @property
+    def reference_sum(self) -> float:
+        return float(self.reference.sum() * max(1, int(self.active.sum())))
+
+    def subset(self, slots: Array) -> Scene:
+        """The same scene on some of its slots (indices)."""
+        return Scene(
+            powers=self.powers[slots], excitation=self.excitation[slots], loudness=self.loudness[slots],
+            reference=self.reference, active=self.active[slots], zone_weights=self.zone_weights,
+            k_weights=self.k_weights, spl_offset_db=self.spl_offset_db,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """A drum part on the scene's slots at its gain."""
+
+    powers: Array  # (slots, fine), at 0 dB gain
+    gain_db: float
+    excitation: Array  # (slots, bands)
+    alone: Array  # (slots, bands), sone/Cam
+
+
+@dataclass(frozen=True, slots=True)
+class InBeat:
+    """What one drum part (or a kit as one part) does in the beat."""
+
+    fill: float
+    room_filled: float
+    spill: float
+    overlap: float
+    buried: float
+    audible_share: float
+    lift_lu: float | None
+
+
+def scene(
+    powers: Array, *, reference: Array, active: Array, k_weights: Array, spl_offset_db: float
+) -> Scene:
+    """Build a scene from the instrumental's slot powers `(slots, fine)` in full-scale^2."""
+    excitation = hearing.excitation(powers, spl_offset_db=spl_offset_db)
+    return Scene(
+        powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
+        active=active, zone_weights=occ.zone_weights(), k_weights=k_weights, spl_offset_db=spl_offset_db,
+    )  # fmt: skip
+
+
+def place(on: Scene, powers: Array, *, gain_db: float) -> Placed:
+    """Put a drum part, given by its slot powers at 0 dB gain, into the scene."""
+    excitation = np.zeros_like(on.excitation)
+    sounding = _sounding(powers)
+    if sounding.any():
+        excitation[sounding] = hearing.excitation(powers[sounding], spl_offset_db=on.spl_offset_db + gain_db)
+    return Placed(powers=powers, gain_db=gain_db, excitation=excitation, alone=_loudness(excitation, sounding))
+
+
+def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float:
+    """Partial loudness in the instrumental and the `others` (excitation, `(slots, bands)`) over loudness alone.
+
+    1 for a drum that nothing masks; 0 for a silent drum.
+    """
+    rows = drum.alone.sum(axis=1) > 0
+    alone = float(drum.alone[rows].sum())
+    if alone <= 0:
+        return 0.0
+    masker = on.excitation[rows] if others is None else on.excitation[rows] + others[rows]
+    return float(hearing.partial_loudness(drum.excitation[rows], masker).sum() / alone)
+
+
+def measure(on: Scene, drum: Placed, others: Array | None = None) -> InBeat:
+    """Every quantity of one drum part in the scene; `others` is the excitation of the other drum parts that play."""
+    active = on.active.astype(bool)
+    rows = (drum.alone.sum(axis=1) > 0) & active
+    total = on.reference_sum
+    before, spill_before = _fill_and_spill(on, on.loudness)
+    with_drum = on.loudness.copy()
+    with_drum[rows] = hearing.specific_loudness(on.excitation[rows] + drum.excitation[rows])
+    after, spill_after = _fill_and_spill(on, with_drum)
+    masked = drum.alone[rows] - hearing.partial_loudness(drum.excitation[rows], on.excitation[rows])
+    heard = hearing.partial_loudness(on.excitation[rows], drum.excitation[rows])
+    music = float(on.loudness[active].sum())
+    buried = float((on.loudness[rows] - heard).sum()) / music if music > 0 else 0.0
+    return InBeat(
+        fill=after, room_filled=after - before, spill=spill_after - spill_before, overlap=float(masked.sum()) / total,
+        buried=buried, audible_share=audible_share(on, drum, others), lift_lu=lift(on, drum),
+    )  # fmt: skip
+
+
+def overlap_map(on: Scene, drum: Placed) -> Array:
+    """Loudness of the drum that the instrumental masks, a cell, as a share of the reference: `(slots, bands)`."""
+    rows = drum.alone.sum(axis=1) > 0
+    out = np.zeros_like(on.loudness)
+    out[rows] = drum.alone[rows] - hearing.partial_loudness(drum.excitation[rows], on.excitation[rows])
+    return np.asarray(np.maximum(out, 0.0) / on.reference[None, :])
+
+
+def lift(on: Scene, drum: Placed) -> float | None:
+    """K-weighted level of the drum over the instrumental in the drum's own bands and slots, in LU.
+
+    None for a silent drum, and where the instrumental is silent in all of those cells.
+    """
+    loud = drum.alone.sum(axis=1)
+    if loud.max(initial=0.0) <= 0:
+        return None
+    rows = loud >= OWN_HIT_SHARE * loud.max()
+    weighted = drum.powers[rows].sum(axis=0) * on.k_weights
+    bands = weighted >= weighted.max() * 10.0 ** (-OWN_BAND_DB / 10.0)
+    drum_power = float(weighted[bands].sum())
+    music = float((on.powers[rows].sum(axis=0) * on.k_weights)[bands].sum())
+    if music <= 0 or drum_power <= 0:
+        return None
+    return float(10.0 * np.log10(drum_power / music) + drum.gain_db)
+
+
+def spread_slots(slots: int, slots_per_bar: int, most: int) -> Array:
+    """Indices of at most about `most` slots, whole bars spread evenly over the beat, for a ranking."""
+    bars = -(-slots // slots_per_bar)
+    wanted = max(1, most // slots_per_bar)
+    if bars <= wanted:
+        return np.arange(slots)
+    chosen = np.unique(np.linspace(0, bars - 1, wanted).round().astype(int))
+    indices = (chosen[:, None] * slots_per_bar + np.arange(slots_per_bar)[None, :]).ravel()
+    return np.asarray(indices[indices < slots])
+
+
+def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
+    active = on.active.astype(bool)
+    spilled = float(np.maximum(loudness[active] - on.reference[None, :], 0.0).sum())
+    return float(occ.fill(loudness, on.reference, active=active)), spilled / on.reference_sum
+
+
+def _sounding(powers: Array) -> Array:
+    level = powers.sum(axis=1)
+    return np.asarray(level > 1e-10 * level.max(initial=0.0)) & (level > 0)
+
+
+def _loudness(excitation: Array, rows: Array) -> Array:
+    out = np.zeros_like(excitation)
+    if rows.any():
+        out[rows] = hearing.specific_loudness(excitation[rows])
+    return out
