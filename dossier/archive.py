@@ -1,0 +1,276 @@
+"""The archive: revisions, decisions and the index page of all beats, on disk.
+
+Conventions
+    root/index.html, root/archive.json          the archive page and what it is drawn from
+    root/SLUG/SLUG-r001.html, -r001.json        one revision: the page, and every number of it
+    root/SLUG/SLUG-r001/                        its renders
+    root/SLUG/decisions.jsonl                   append-only (see `dossier.decisions`)
+    root/.lock                                  empty; see `dossier.files`
+
+    A revision exists when its data file does: page and renders are put in place first, the data file last, so that a
+    build killed at any moment leaves either the whole revision or none, and the next build clears what is left over.
+    A revision is never overwritten.  One slug is one beat: a dossier that shares neither title nor any stem with what
+    the slug holds is refused.
+    Whoever changes the archive holds its lock.  Readers need none.
+    Nothing here reads the clock, and nothing that is written names a place outside the beat.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import NamedTuple
+
+from dossier.archive_reader import LOG, ArchiveReader
+from dossier.dataformat import encode
+from dossier.decisions import complete, decision_from, line_of, read_response
+from dossier.errors import ArchiveError
+from dossier.files import (
+    append_line,
+    explain,
+    locked,
+    make_folder,
+    part_name,
+    remove,
+    sweep,
+    sync_file,
+    sync_folder,
+    write_atomic,
+    write_new,
+)
+from dossier.model.datafile import Decision, DossierData
+from dossier.model.index import ArchiveIndex
+from dossier.revisions import check_slug, head_of, revision_number, same_beat
+
+Render = bytes | Callable[[Path], None]
+
+_FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
+
+__FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
+
+
+class TakenIn(NamedTuple):
+    """What became of a response: the beat, its decision, and whether that is new."""
+
+    slug: str
+    decision: Decision
+    new: bool
+
+
+class Archive(ArchiveReader):
+    """One archive folder, to read and to write; see `ArchiveReader` for the reading half.
+
+    Parameters
+    ----------
+    root : Path
+        The folder; it is made by the first write.
+    say : callable, optional
+        Gets each thing worth telling the user (waiting for another build, a damaged file passed over), once.
+    """
+
+    def __init__(self, root: Path, *, say: Callable[[str], None] | None = None) -> None:
+        super().__init__(root, say=say)
+        self._thread_lock = threading.RLock()
+        self._depth = 0
+
+    # ------------------------------------------------------------------ one writer at a time
+
+    @contextmanager
+    def lock(self) -> Iterator[None]:
+        """Hold the archive for a `with` block; waits for another build, and says so.  May be nested."""
+        with self._thread_lock:
+            if self._depth:
+                yield
+                return
+            make_folder(self.root)
+            with locked(self.root / ".lock", waiting=self._tell_waiting):
+                self._depth += 1
+                try:
+                    yield
+                finally:
+                    self._depth -= 1
+
+    def _tell_waiting(self) -> None:
+        self._tell(f"another build is writing to {self.root}; waiting for it to finish")
+
+    def publish(self, data: DossierData, html: str | bytes, renders: Mapping[str, Render] | None = None) -> Path:
+        """Add a revision: all of it, or nothing.
+
+        Parameters
+        ----------
+        data : DossierData
+            With `revision.id` as `next_revision` gives it, under the same `lock`.
+        html : str or bytes
+            The page.
+        renders : mapping, optional
+            File name to its content, or to a function that writes it to the path it is given.
+
+        Returns
+        -------
+        Path
+            The page.
+
+        Raises
+        ------
+        ArchiveError
+            The revision exists or is out of turn, the slug holds another beat, a file name is absolute, a render's name
+            has a folder in it, the disk is full, the folder read-only.  The archive is as it was before.
+        """
+        slug, revision = check_slug(data.beat.slug), data.revision.id
+        renders = renders or {}
+        for name in renders:
+            if not name or name != PurePosixPath(name).name or "\\" in name or name.startswith("."):
+                raise ArchiveError(f"{slug}: {name!r} cannot be the name of a render")
+        _check_private(data)
+        encoded, page = encode(data), html.encode() if isinstance(html, str) else html
+        with self.lock():
+            folder = self.root / slug
+            make_folder(folder)
+            sweep(folder)
+            self._check_turn(data)
+            name = f"{slug}-{revision}"
+            targets = [folder / name, folder / f"{name}.html", folder / f"{name}.json"]
+            staged = folder / part_name(name)
+            try:
+                for target in targets[:-1]:
+                    remove(target)  # no data file stands beside them: an interrupted build left them
+                sources = _stage(staged, encoded, page, renders)
+                for source, target in zip(sources, targets, strict=True):
+                    if source is not None:
+                        os.rename(source, target)
+                        sync_folder(folder)
+                sync_folder(self.root)
+            except BaseException as error:
+                if not targets[-1].exists():
+                    for target in targets[:-1]:
+                        remove(target)
+                if isinstance(error, OSError):
+                    raise explain(error, f"write {slug} {revision} to {self.root}") from error
+                raise
+            finally:
+                remove(staged)
+            return targets[1]
+
+    def _check_turn(self, data: DossierData) -> None:
+        slug, revision = data.beat.slug, data.revision.id
+        number, turn = revision_number(revision), self.next_revision(slug)
+        if number in self._numbers(slug):
+            raise ArchiveError(f"{slug} {revision} is in the archive already, and a revision is never overwritten")
+        if revision != turn:
+            raise ArchiveError(f"{slug}: the next revision is {turn}, not {revision}")
+        heads = self._heads(slug)
+        if heads and not same_beat(heads[-1], head_of(data)):
+            raise ArchiveError(
+                f"{slug}: the archive holds another beat under this name, '{heads[-1].beat.title}', that shares no "
+                f"stem with '{data.beat.title}'. Rename the folder of one of the two, or use another archive"
+            )
+
+    # ------------------------------------------------------------------ decisions
+
+    def record(self, slug: str, decision: Decision) -> Decision:
+        """Add a decision made by hand.
+
+        Its `id`, `revision` and `identity` may be empty: they become the next id, the newest revision, its identity.
+
+        Raises
+        ------
+        ArchiveError
+            There is no such beat, revision, proposal or earlier decision; the place cannot be written.
+        """
+        with self.lock():
+            self._check_known(slug)
+            done = complete(decision, self._heads(slug), self._log(slug))
+            append_line(self.root / slug / LOG, line_of(done))
+            return done
+
+    def take_in(self, raw: bytes) -> TakenIn:
+        """Add the decision that a response file makes; the same file again adds nothing, and that is said.
+
+        Raises
+        ------
+        ArchiveError
+            It is no response, or fits no beat or revision of this archive.
+        """
+        response = read_response(raw)
+        with self.lock():
+            self._check_known(response.beat)
+            decision, new = decision_from(response, self._heads(response.beat), self._log(response.beat))
+            if new:
+                append_line(self.root / response.beat / LOG, line_of(decision))
+            else:
+                self._tell(
+                    f"{response.beat}: this response of {decision.by} is in the archive already, as {decision.id}"
+                )
+            return TakenIn(response.beat, decision, new)
+
+    # ------------------------------------------------------------------ index
+
+    def write_index(self, render: Callable[[ArchiveIndex], str]) -> Path:
+        """Write archive.json and index.html anew.
+
+        Parameters
+        ----------
+        render : callable
+            `dossier.render.index.render_archive`.
+
+        Returns
+        -------
+        Path
+            index.html.
+        """
+        with self.lock():
+            sweep(self.root)
+            index = self.index()
+            write_atomic(self.root / "archive.json", encode(index))
+            write_atomic(self.root / "index.html", render(index).encode())
+            return self.root / "index.html"
+
+
+def _stage(staged: Path, encoded: bytes, page: bytes, renders: Mapping[str, Render]) -> tuple[Path | None, Path, Path]:
+    """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
+    staged.mkdir()
+    folder = staged / "renders"
+    if renders:
+        folder.mkdir()
+        for name, content in sorted(renders.items()):
+            if isinstance(content, bytes):
+                write_new(folder / name, content)
+            else:
+                content(folder / name)
+                sync_file(folder / name)
+        sync_folder(folder)
+    write_new(staged / "page", page)
+    write_new(staged / "data", encoded)
+    sync_folder(staged)
+    return (folder if renders else None), staged / "page", staged / "data"
+
+
+def _check_private(data: DossierData) -> None:
+    """Refuse a dossier whose file names show where files lie on this machine."""
+    home = os.path.expanduser("~")
+    for field, text in _strings(data, ""):
+        absolute = PurePosixPath(text).is_absolute() or bool(PureWindowsPath(text).drive)
+        if field in _FILE_FIELDS and absolute:
+            raise ArchiveError(f"{data.beat.slug}: {text!r} is an absolute path, which a dossier must not show")
+        if len(home) > 1 and re.search(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)", text):
+            raise ArchiveError(f"{data.beat.slug}: {text[:200]!r} shows where files lie, which a dossier must not")
+
+
+def _strings(value: object, field: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, str):
+        yield field, value
+    elif dataclasses.is_dataclass(value):
+        for entry in dataclasses.fields(value):
+            yield from _strings(getattr(value, entry.name), entry.name)
+    elif isinstance(value, Mapping):
+        for key, entry in value.items():
+            yield from _strings(key, "")
+            yield from _strings(entry, str(key))
+    elif isinstance(value, Sequence) and not (value and isinstance(value[0], float | int)):
+        for entry in value:
+            yield from _strings(entry, field)

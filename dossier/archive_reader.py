@@ -1,0 +1,190 @@
+"""Reading an archive: its beats, revisions, decisions and where each stands.  Needs no lock and writes nothing.
+
+Conventions
+    What cannot be read is passed over, told once through `say`, and listed in the index; it never hides the rest.
+    See `dossier.archive` for what lies where.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from dossier import __version__
+from dossier.dataformat import read_data
+from dossier.decisions import Log, read_log, stand
+from dossier.errors import ArchiveError
+from dossier.files import explain
+from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
+from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped, Standing
+from dossier.revisions import DataHead, read_head, revision_id, revision_number, summarize
+
+LOG = "decisions.jsonl"
+_DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")
+
+
+class ArchiveReader:
+    """One archive folder, to read.
+
+    Parameters
+    ----------
+    root : Path
+        The folder; it is made by the first write.
+    say : callable, optional
+        Gets each thing worth telling the user (waiting for another build, a damaged file passed over), once.
+    """
+
+    def __init__(self, root: Path, *, say: Callable[[str], None] | None = None) -> None:
+        self.root = Path(root)
+        self._say = say
+        self._said: set[str] = set()
+
+    def _tell(self, message: str) -> None:
+        if self._say is not None and message not in self._said:
+            self._said.add(message)
+            self._say(message)
+
+    def slugs(self) -> tuple[str, ...]:
+        """The beats that have at least one data file, by name."""
+        return tuple(folder.name for folder in self._folders() if self._numbers(folder.name))
+
+    def revisions(self, slug: str) -> tuple[RevisionInfo, ...]:
+        """The readable revisions of a beat, oldest first."""
+        return tuple(head.revision for head in self._heads(slug))
+
+    def latest(self, slug: str) -> DossierData | None:
+        """The newest readable dossier of a beat, or None where there is none."""
+        for number in reversed(self._numbers(slug)):
+            path = self._data_path(slug, number)
+            try:
+                return read_data(self._read(path), shown_as=self._shown(path))
+            except ArchiveError as error:
+                self._tell(f"passed over {error}")
+        return None
+
+    def find(self, slug: str, identity: str) -> RevisionInfo | None:
+        """The newest revision, where it has this identity and its page is there: then there is nothing to build.
+
+        An older revision of this identity does not count: going back to an earlier state is a change from the newest.
+        """
+        numbers = self._numbers(slug)
+        if not numbers:
+            return None
+        path = self._data_path(slug, numbers[-1])
+        try:
+            head = read_head(self._read(path), shown_as=self._shown(path))
+        except ArchiveError as error:
+            self._tell(f"passed over {error}")
+            return None
+        return head.revision if head.revision.identity == identity and path.with_suffix(".html").is_file() else None
+
+    def next_revision(self, slug: str) -> str:
+        """The name that the next revision gets: after every data file, readable or not, and every decision."""
+        decided = [revision_number(decision.revision) or 0 for decision in self.decisions(slug)]
+        return revision_id(max([0, *self._numbers(slug), *decided]) + 1)
+
+    def decisions(self, slug: str) -> tuple[Decision, ...]:
+        """All decisions about a beat, oldest first, superseded ones too."""
+        return self._log(slug).decisions
+
+    def status(self, slug: str) -> str:
+        """'awaiting answer', 'agreed' or 'to change': where the newest revision stands."""
+        return self.standing(slug).status
+
+    def standing(self, slug: str) -> Standing:
+        """As `status`, with who and when, and what an earlier revision's decision was, where it has changed since."""
+        self._check_known(slug)
+        heads = self._heads(slug)
+        if not heads:
+            raise ArchiveError(f"{slug}: none of its data files can be read")
+        return stand(heads, self.decisions(slug))
+
+    def _check_known(self, slug: str) -> None:
+        known = self.slugs()
+        if slug not in known:
+            there = ", ".join(known[:8]) + (", ..." if len(known) > 8 else "") if known else "none yet"
+            raise ArchiveError(f"{self.root} holds no beat {slug[:100]!r} (there: {there})")
+
+    def index(self) -> ArchiveIndex:
+        """The archive's document, built from the data files and decisions alone."""
+        beats: list[BeatSummary] = []
+        skipped: list[Skipped] = []
+        for folder in self._folders():
+            slug = folder.name
+            heads = self._heads(slug, skipped)
+            log = self._log(slug, skipped)
+            if heads:
+                standing = stand(heads, log.decisions)
+                skipped += [
+                    Skipped(page, "the page is missing; its numbers are there")
+                    for head in heads
+                    if not (self.root / (page := summarize(head).page)).is_file()
+                ]
+                beats.append(BeatSummary(slug, tuple(summarize(head) for head in heads), standing, log.decisions))
+        beats.sort(key=lambda beat: (beat.newest.title.casefold(), beat.slug))
+        return ArchiveIndex(INDEX_FORMAT_VERSION, ProgramInfo("dossier", __version__), tuple(beats), tuple(skipped))
+
+    def _folders(self) -> list[Path]:
+        try:
+            entries = [entry for entry in os.scandir(self.root) if not entry.name.startswith(".") and entry.is_dir()]
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            raise explain(error, f"read the archive {self.root}") from error
+        return [self.root / name for name in sorted(entry.name for entry in entries)]
+
+    def _numbers(self, slug: str) -> list[int]:
+        try:
+            names = os.listdir(self.root / slug)
+        except (FileNotFoundError, NotADirectoryError):
+            return []
+        except OSError as error:
+            raise explain(error, f"read {self.root / slug}") from error
+        found = (match for name in names if (match := _DATA_FILE.match(name)) and match.group(1) == slug)
+        return sorted(number for match in found if (number := revision_number(match.group(2))) is not None)
+
+    def _heads(self, slug: str, skipped: list[Skipped] | None = None) -> list[DataHead]:
+        heads = []
+        for number in self._numbers(slug):
+            path = self._data_path(slug, number)
+            shown = self._shown(path)
+            try:
+                head = read_head(self._read(path), shown_as=shown)
+                if (head.beat.slug, head.revision.id) != (slug, revision_id(number)):
+                    raise ArchiveError(f"{shown}: holds {head.beat.slug} {head.revision.id}, not what its name says")
+            except ArchiveError as error:
+                self._tell(f"passed over {error}")
+                if skipped is not None:
+                    skipped.append(Skipped(shown, str(error).removeprefix(f"{shown}: ")))
+            else:
+                heads.append(head)
+        return heads
+
+    def _log(self, slug: str, skipped: list[Skipped] | None = None) -> Log:
+        path = self.root / slug / LOG
+        try:
+            log = read_log(path.read_bytes())
+        except (FileNotFoundError, NotADirectoryError):
+            return Log(())
+        except OSError as error:
+            raise explain(error, f"read {path}") from error
+        for line in log.damaged:
+            reason = f"line {line} is damaged and was passed over"
+            self._tell(f"{self._shown(path)}: {reason}")
+            if skipped is not None:
+                skipped.append(Skipped(self._shown(path), reason))
+        return log
+
+    def _data_path(self, slug: str, number: int) -> Path:
+        return self.root / slug / f"{slug}-{revision_id(number)}.json"
+
+    def _read(self, path: Path) -> bytes:
+        try:
+            return path.read_bytes()
+        except OSError as error:
+            raise ArchiveError(f"{self._shown(path)}: cannot be read ({error.strerror})") from error
+
+    def _shown(self, path: Path) -> str:
+        return path.relative_to(self.root).as_posix()

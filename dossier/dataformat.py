@@ -1,0 +1,193 @@
+"""Data files as bytes: the versioned JSON of a dossier and of the archive, written and read.
+
+Conventions
+    The same document gives the same bytes: fields stand in the order of their type, mappings in the project's order of
+    zones and roles and otherwise by name, numbers are rounded (single numbers to 6 decimals, rows of numbers to 5; the
+    finest thing said anywhere is a hundredth of a decibel or of a percent).  A row of numbers stays on one line, small
+    objects too, so that the file can be read and compared line by line.
+    Every document opens with its `format_version`.  A document of an older version is lifted version by version
+    through `UPGRADES`; a newer one is refused by name.  JSON is RFC 8259, in UTF-8; it has no NaN and no infinity, so a
+    number that is not finite is an error here, with its place.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import msgspec
+
+from dossier.errors import ArchiveError
+from dossier.model.datafile import FORMAT_VERSION, DossierData
+from dossier.model.vocabulary import ROLES, ZONE_KEYS
+
+T = TypeVar("T")
+
+# From version n to n + 1, on plain objects as they stand in the file.  Version 1 is the first.
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+
+_WIDTH = 118
+_DECIMALS = 6
+_ROW_DECIMALS = 5
+_RANK = {key: rank for rank, key in enumerate((*ZONE_KEYS, *ROLES))}
+
+
+class NewerFormatError(ArchiveError):
+    """A data file that a later version of the program wrote."""
+
+
+class _NotWritableError(Exception):
+    def __init__(self, what: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.path: list[str] = []
+
+
+@dataclass(frozen=True, slots=True)
+class _Probe:
+    format_version: int
+
+
+def encode(document: object) -> bytes:
+    """A document as JSON: indented, rounded, the same bytes for the same content.
+
+    Parameters
+    ----------
+    document : object
+        Dataclasses, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
+
+    Raises
+    ------
+    ArchiveError
+        A number is not finite, or a value has no place in JSON; the message names its path.
+    """
+    try:
+        return (_text(document, 0) + "\n").encode()
+    except _NotWritableError as error:
+        raise ArchiveError(f"cannot write the data file: {'.'.join(reversed(error.path))} is {error.what}") from error
+
+
+def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
+    """A dossier's data file, of this format version or an older one.
+
+    Raises
+    ------
+    NewerFormatError
+        A later version of the program wrote it.
+    ArchiveError
+        It is damaged or is no data file; the message says where.
+    """
+    return decode(raw, DossierData, version=FORMAT_VERSION, upgrades=UPGRADES, shown_as=shown_as)
+
+
+def decode(
+    raw: bytes,
+    kind: type[T],
+    *,
+    version: int,
+    upgrades: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]],
+    shown_as: str,
+) -> T:
+    """Read a versioned document into `kind`, which may name only some of its fields (the others are skipped).
+
+    Raises
+    ------
+    NewerFormatError, ArchiveError
+        As `read_data`.
+    """
+    try:
+        found = msgspec.json.decode(raw, type=_Probe).format_version
+        if found > version:
+            raise NewerFormatError(
+                f"{shown_as}: format {found}, written by a newer version of the program; this one reads up to "
+                f"{version}. Install the newer version to use it"
+            )
+        if found == version:
+            return msgspec.json.decode(raw, type=kind)
+        missing = [step for step in range(found, version) if step not in upgrades]
+        if missing:
+            raise ArchiveError(f"{shown_as}: format {found} is not a format of this program")
+        tree: dict[str, Any] = msgspec.json.decode(raw)
+        for step in range(found, version):
+            tree = upgrades[step](tree)
+        return msgspec.convert(tree, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise ArchiveError(f"{shown_as}: damaged, or not a data file ({error})") from error
+
+
+def _text(value: object, indent: int) -> str:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return _object(((name, getattr(value, name)) for name in _field_names(type(value))), indent)
+    if isinstance(value, Mapping):
+        return _object(((str(key), value[key]) for key in sorted(value, key=_order)), indent)
+    if isinstance(value, Sequence) and not isinstance(value, str | bytes):
+        return _array(value, indent)
+    if hasattr(value, "tolist"):  # numpy's arrays and numbers, without importing numpy
+        return _text(value.tolist(), indent)
+    return _scalar(value, _DECIMALS)
+
+
+def _order(key: object) -> tuple[int, str]:
+    return _RANK.get(str(key), len(_RANK)), str(key)
+
+
+def _scalar(value: object, decimals: int) -> str:
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise _NotWritableError(f"not a finite number ({float(value)})")
+        value = round(float(value), decimals) + 0.0  # + 0.0: no negative zero
+    elif not (value is None or isinstance(value, str | int)):
+        raise _NotWritableError(f"a {type(value).__name__}, which a data file cannot hold")
+    return msgspec.json.encode(value).decode()
+
+
+def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
+    parts = []
+    for name, value in pairs:
+        try:
+            parts.append(f"{msgspec.json.encode(name).decode()}: {_text(value, indent + 1)}")
+        except _NotWritableError as error:
+            error.path.append(name)
+            raise
+    return _joined(parts, "{", "}", indent)
+
+
+def _array(values: Sequence[object], indent: int) -> str:
+    if values and hasattr(values[0], "tolist"):
+        values = [value.tolist() if hasattr(value, "tolist") else value for value in values]
+    if values and all(type(value) is float or type(value) is int for value in values):
+        try:
+            return f"[{', '.join([_scalar(value, _ROW_DECIMALS) for value in values])}]"
+        except _NotWritableError as error:
+            error.path.append("[row]")
+            raise
+    parts = []
+    for place, value in enumerate(values):
+        try:
+            parts.append(_text(value, indent + 1))
+        except _NotWritableError as error:
+            error.path.append(f"[{place}]")
+            raise
+    return _joined(parts, "[", "]", indent)
+
+
+def _joined(parts: list[str], opening: str, closing: str, indent: int) -> str:
+    if not parts:
+        return opening + closing
+    if sum(len(part) + 2 for part in parts) + indent <= _WIDTH and not any("\n" in part for part in parts):
+        return f"{opening}{', '.join(parts)}{closing}"
+    pad = " " * (indent + 1)
+    return f"{opening}\n{pad}" + f",\n{pad}".join(parts) + f"\n{' ' * indent}{closing}"
+
+
+def _field_names(kind: type) -> tuple[str, ...]:
+    names = _FIELDS.get(kind)
+    if names is None:
+        names = _FIELDS[kind] = tuple(field.name for field in dataclasses.fields(kind))
+    return names
+
+
+_FIELDS: dict[type, tuple[str, ...]] = {}

@@ -1,0 +1,117 @@
+"""The archive's own document (archive.json): what the archive page is drawn from.  Built from data files alone.
+
+Ratios are 0-1, levels dB, times seconds, as in the data files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from dossier.model.datafile import Decision, ProgramInfo
+from dossier.model.findings import SectionFill
+from dossier.model.vocabulary import ApproachKind, Direction, Rights, Role
+
+INDEX_FORMAT_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ChosenDrum:
+    """One drum part that a revision puts into the beat, with the figures of its level balance."""
+
+    part: str  # as it is shown: "kick", "loop"
+    file: str
+    role: Role | None
+    gain_db: float | None
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    integrated_lufs: float | None
+    audible_share: float | None
+    lift_lu: float | None
+    treated: bool  # the figures are those of the treated drum
+
+
+@dataclass(frozen=True, slots=True)
+class RightsInUse:
+    """Rights of one file that the rough mix really uses."""
+
+    file: str
+    kind: str  # "stem" | "drum"
+    rights: Rights
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionSummary:
+    """One revision, as far as the archive page needs it."""
+
+    id: str
+    made: str  # ISO 8601, UTC
+    page: str  # relative to the archive
+    data: str
+    title: str
+    artist: str
+    tempo_bpm: float
+    key: str | None
+    meter: str
+    duration_s: float
+    bars: int
+    fill: float
+    zones: Mapping[str, float]
+    sections: tuple[SectionFill, ...]
+    roomiest_zone: str
+    fullest_zone: str
+    kind: ApproachKind
+    direction: Direction
+    verdict: str
+    drums: tuple[ChosenDrum, ...]
+    mix_lufs: float | None
+    mix_true_peak_dbtp: float | None
+    headroom_db: float | None
+    target_lufs: float
+    rights: tuple[RightsInUse, ...]
+    proposals: int
+    warnings: int
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where a beat's newest revision stands with the people who decide."""
+
+    status: str  # "awaiting answer" | "agreed" | "to change"
+    revision: str  # the newest one
+    by: tuple[str, ...] = ()  # whose answer made the status
+    made: str | None = None  # when, ISO 8601
+    agreed: int = 0  # proposals that somebody agreed to and nobody wants changed
+    proposals: int = 0  # proposals that wait for an answer of some kind; rights are not among them
+    decided_on: str | None = None  # an older revision that was decided, where the newest is not
+    decided_status: str | None = None
+    changed_since: tuple[str, ...] = ()  # what has changed from that one to the newest, in words
+
+
+@dataclass(frozen=True, slots=True)
+class BeatSummary:
+    slug: str
+    revisions: tuple[RevisionSummary, ...]  # oldest first, at least one
+    standing: Standing
+    decisions: tuple[Decision, ...]  # all of them, oldest first, superseded ones too
+
+    @property
+    def newest(self) -> RevisionSummary:
+        return self.revisions[-1]
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """Something in the archive that could not be used, with the reason."""
+
+    file: str  # relative to the archive
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class ArchiveIndex:
+    format_version: int
+    program: ProgramInfo
+    beats: tuple[BeatSummary, ...]  # by title
+    skipped: tuple[Skipped, ...] = ()
