@@ -1,0 +1,134 @@
+"""Tools of `lowend`: a band without phase shift, a low rate to work at, cross-correlation.
+
+Conventions: samples `(frames, channels)`; a delay d of `b` means b[n - d]; all arithmetic after decimation is float64.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from dossier.model.measures import Array, Samples
+
+FLANK_OCTAVES = 0.5
+WORKING_HZ = 1500.0  # lowest rate that the low end is worked on at: five times its upper flank
+FIR_DELAY = 10  # of the decimator, in samples of the low rate
+LEAD_S = 0.1  # silence put before a signal, for what a filter without phase shift rings ahead
+INTERPOLATION_HALF = 16
+KAISER_BETA = 8.0  # -80 dB
+
+
+def band(f_hz: Array, low_hz: float, high_hz: float) -> Array:
+    """Return the amplitude of a band-pass with cosine flanks half an octave wide, 0.5 at its two edges."""
+    with np.errstate(divide="ignore"):
+        octaves = np.log2(np.maximum(f_hz, 0.0))
+    rise = np.clip((octaves - np.log2(low_hz)) / FLANK_OCTAVES + 0.5, 0.0, 1.0)
+    fall = np.clip((np.log2(high_hz) - octaves) / FLANK_OCTAVES + 0.5, 0.0, 1.0)
+    out: Array = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
+    return out
+
+
+def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> tuple[Array, float]:
+    """Return a band below 250 Hz at a rate just high enough for it, after `LEAD_S` of lead, and that rate.
+
+    Decimation by a linear-phase FIR whose delay is taken out, then the band in the frequency domain: no phase shift.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    factor = max(1, int(rate_hz // WORKING_HZ))
+    low = samples.astype(np.float64 if samples.dtype == np.float64 else np.float32, copy=False)
+    if factor > 1:
+        low = np.stack([_decimated(x, factor) for x in low.T], axis=1)
+    rate = rate_hz / factor
+    lead = round(LEAD_S * rate)
+    frames = len(low) + lead
+    padded = np.zeros((next_fast_len(frames + lead, real=True), low.shape[1]))
+    padded[lead:frames] = low
+    spectrum = rfft(padded, axis=0)
+    spectrum *= band(np.arange(len(spectrum)) * (rate / len(padded)), low_hz, high_hz)[:, None]
+    out: Array = irfft(spectrum, len(padded), axis=0)
+    return out, rate
+
+
+def _decimated(x: Array, factor: int) -> Array:
+    """Return every `factor`-th sample of `x` under a linear-phase low-pass, `(ceil(frames / factor),)`, not delayed.
+
+    Cut into rows of `factor` samples, the FIR is one matrix product and a sum along diagonals.
+    """
+    from scipy.signal import firwin
+
+    fir = firwin(2 * FIR_DELAY * factor + 1, 1.0 / factor, window=("kaiser", KAISER_BETA))
+    columns = 2 * FIR_DELAY + 1
+    taps = np.zeros(columns * factor)
+    taps[: len(fir)] = fir
+    count = -(-len(x) // factor)
+    rows = np.zeros((count + columns - 1, factor), x.dtype)
+    rows.reshape(-1)[FIR_DELAY * factor : FIR_DELAY * factor + len(x)] = x
+    products = taps.reshape(columns, factor).astype(x.dtype) @ rows.T
+    out = np.zeros(count)
+    for k in range(columns):
+        out += products[k, k : k + count]
+    return out
+
+
+def to_length(samples: Array, frames: int) -> Array:
+    """Return `samples` with silence after them, `(frames, channels)`."""
+    out = np.zeros((frames, samples.shape[1]))
+    out[: len(samples)] = samples
+    return out
+
+
+def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Array:
+    """Return 1.0 in windows within `range_db` of the loudest one, else 0.0, `(frames,)`."""
+    window = max(1, round(window_s * rate))
+    whole = -(-len(low) // window)
+    power = np.zeros(whole * window)
+    power[: len(low)] = (low**2).sum(axis=1)
+    level = power.reshape(whole, window).mean(axis=1)
+    loud = (level > level.max() * 10.0 ** (-range_db / 10.0)).astype(np.float64)
+    out: Array = np.repeat(loud, window)[: len(low)]
+    return out
+
+
+def spread(mask: Array, reach: int) -> Array:
+    """Return a mask of 0.0 and 1.0 widened by `reach` frames on both sides."""
+    edge = np.zeros(reach)
+    count = np.concatenate([[0.0], np.cumsum(np.concatenate([edge, mask, edge]))])
+    out: Array = (count[2 * reach + 1 :] - count[: len(mask)] > 0.5).astype(np.float64)
+    return out
+
+
+def correlate(a: Array, b: Array, limit: int) -> Array:
+    """Return the sum over n and channels of a[n] b[n - d] for the delays d = -limit ... limit of `b`."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(max(max(len(a), len(b)) + limit + 1, 2 * limit + 2), real=True)
+    product = (rfft(a, size, axis=0) * rfft(b, size, axis=0).conj()).sum(axis=1)
+    full = irfft(product, size)
+    out: Array = np.concatenate([full[size - limit :], full[: limit + 1]]) if limit else full[:1]
+    return out
+
+
+def correlate_at(a: Array, b: Array, delays: Array) -> Array:
+    """Return the same at fractional delays, by a windowed sinc on the correlation.
+
+    For signals of `low_band`, which hold nothing above a fifth of their rate.
+    """
+    half = INTERPOLATION_HALF
+    base = np.floor(delays).astype(np.int64)
+    reach = int(np.abs(base).max()) + half + 1
+    around = correlate(a, b, reach)
+    offsets = np.arange(-half + 1, half + 1)
+    t = (delays - base)[:, None] - offsets
+    window = np.i0(KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - (t / half) ** 2))) / np.i0(KAISER_BETA)
+    out: Array = (around[base[:, None] + offsets + reach] * np.sinc(t) * window).sum(axis=1)
+    return out
+
+
+def strongest(correlation: Array, delays: npt.NDArray[np.int64]) -> tuple[int, int]:
+    """Return the index and the sign of the largest absolute correlation; ties go to the least delay, then to +1."""
+    size = np.abs(correlation)
+    tied = np.flatnonzero(size >= size.max() * (1.0 - 1e-9))  # equal but for rounding
+    order = np.lexsort((delays[tied] < 0, correlation[tied] < 0, np.abs(delays[tied])))
+    best = int(tied[order[0]])
+    return best, -1 if correlation[best] < 0 else 1

@@ -1,0 +1,179 @@
+"""Stereo image: how wide a signal is, and what the sum to mono costs, whole and by zone.
+
+Conventions: samples `(frames, channels)` with one or two channels; mid M = (L + R) / 2, side S = (L - R) / 2.  Powers
+are long-term (over the whole signal, not gated).  They come from averaged spectra of frames of about a third of a
+second, half overlapped, under a sine window, whose squares add up to one: every sample counts the same, and the bins
+(3 Hz at 48 kHz) are fine enough for the sub zone.  A zone takes the bins from its lower edge up to below its upper
+edge; `whole` takes everything from 20 Hz up.
+
+- side-to-mid ratio: 10 log10(S power / M power).  -inf for a mono signal: reported as `None` with the reason.
+- correlation: sum of L R over the root of (sum of L^2 times sum of R^2), -1 to 1, in phase 1.  0 for unrelated sides,
+  but also for sides that are 90 degrees apart.
+- mono loss: K-weighted level of the stereo signal less that of M on both channels, in LU.  Never negative: 0 for
+  in-phase sides, 3.01 for unrelated sides of equal power and for a signal on one side only.  Where nothing is left in
+  mono it is `None` with the reason.
+
+The ratio and the correlation follow from the definitions; K-weighting is that of ITU-R BS.1770-5 Annex 1, with channel
+weights of 1.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dossier.errors import MeasureError
+from dossier.measure.loudness import SILENCE, SILENT, k_weight_db
+from dossier.model.measures import Array, Samples, StereoImage, StereoMeasure
+from dossier.model.vocabulary import ZONES
+
+FRAME_S = 0.34  # rounded to a power of two of samples: 16384 at 44.1 and 48 kHz
+LOWEST_HZ = 20.0  # below it there is no zone; an offset from zero is no sound
+FRAMES_A_BATCH = 16
+SILENT_ZONE = 1e-9  # -90 dB below the whole: leakage and rounding, not sound
+NOTHING = 1e-12  # -120 dB: rounding of single precision
+ONE_SIDE = 1e-6  # -60 dB: left and right are differences of mid and side, where rounding shows earlier
+
+WHOLE = "whole"
+ONE_CHANNEL = "one channel: there is no side signal"
+NO_SIDE = "both channels carry the same: there is no side signal"
+NO_MID = "the channels cancel: there is no mid signal"
+ONE_SIDED = "one channel is silent"
+TOO_LOW = "nothing above 20 Hz"
+CANCELS = "nothing is left in the mono sum"
+
+
+def measure(samples: Samples, rate_hz: int) -> StereoImage:
+    """Measure width, correlation and mono loss, whole and in each zone of `ZONES`.
+
+    Parameters
+    ----------
+    samples : (frames, 1 or 2)
+        Finite floating-point samples.
+    rate_hz : int
+        Sample rate.
+
+    Returns
+    -------
+    StereoImage
+        `whole` and one entry a zone.  `reasons` is keyed `"<zone>.<field>"` or `"whole.<field>"`.  A mono signal reads
+        correlation 1, mono loss 0, no side.  A zone that is silent (90 dB below the whole) or above half the sample
+        rate has no values, nor has a silent signal.
+
+    Raises
+    ------
+    MeasureError
+        Other channel counts, integers, NaN or infinite samples, or a rate under 1 kHz.
+    """
+    if samples.ndim != 2 or samples.shape[1] not in (1, 2):
+        raise MeasureError(f"stereo: samples must be (frames, 1 or 2 channels), got shape {samples.shape}")
+    if not np.issubdtype(samples.dtype, np.floating):
+        raise MeasureError(f"stereo: samples must be floating point, got {samples.dtype}")
+    if rate_hz < 1000:
+        raise MeasureError(f"stereo: the sample rate must be at least 1000 Hz, got {rate_hz}")
+    peak = float(max(samples.max(), -samples.min())) if samples.size else 0.0
+    if not np.isfinite(peak):
+        raise MeasureError("stereo: samples must be finite numbers; found NaN or infinite ones")
+
+    reasons: dict[str, str] = {}
+    if peak < SILENCE:
+        whole = _none(WHOLE, SILENT, reasons)
+        return StereoImage(whole, {zone.key: _none(zone.key, SILENT, reasons) for zone in ZONES}, reasons)
+
+    mid, side, cross = _spectra(samples, rate_hz, peak)
+    f = np.arange(len(mid)) * (rate_hz / (2 * (len(mid) - 1)))
+    loudness = 10.0 ** (k_weight_db(f, rate_hz=rate_hz) / 10.0)
+    mono = samples.shape[1] == 1
+
+    audible = f >= LOWEST_HZ
+    total = float((mid + side)[audible].sum())
+    if total <= NOTHING * float((mid + side).sum()):
+        whole = _none(WHOLE, TOO_LOW, reasons)
+        return StereoImage(whole, {zone.key: _none(zone.key, TOO_LOW, reasons) for zone in ZONES}, reasons)
+    whole = _image(WHOLE, mid[audible], side[audible], cross[audible], loudness[audible], mono, reasons)
+    zones: dict[str, StereoMeasure] = {}
+    for zone in ZONES:
+        inside = (f >= zone.low_hz) & (f < zone.high_hz)
+        if zone.low_hz >= rate_hz / 2:
+            zones[zone.key] = _none(zone.key, "above half the sample rate", reasons)
+        elif not float((mid + side)[inside].sum()) > SILENT_ZONE * total:
+            zones[zone.key] = _none(zone.key, "silent in this zone", reasons)
+        else:
+            zones[zone.key] = _image(
+                zone.key, mid[inside], side[inside], cross[inside], loudness[inside], mono, reasons
+            )
+    return StereoImage(whole, zones, reasons)
+
+
+def _image(
+    name: str, mid: Array, side: Array, cross: Array, loudness: Array, mono: bool, reasons: dict[str, str]
+) -> StereoMeasure:
+    """Turn power spectra of some bins into a measure, noting what does not exist."""
+    m, s, c = float(mid.sum()), float(side.sum()), float(cross.sum())
+    left, right = m + s + 2.0 * c, m + s - 2.0 * c
+    side_to_mid: float | None = None
+    if mono:
+        reasons[f"{name}.side_to_mid_db"] = ONE_CHANNEL
+    elif s <= NOTHING * m:
+        reasons[f"{name}.side_to_mid_db"] = NO_SIDE
+    elif m <= NOTHING * s:
+        reasons[f"{name}.side_to_mid_db"] = NO_MID
+    else:
+        side_to_mid = float(10.0 * np.log10(s / m))
+
+    correlation: float | None = None
+    if min(left, right) <= ONE_SIDE * (left + right):
+        reasons[f"{name}.correlation"] = ONE_SIDED
+    else:
+        correlation = float(np.clip((m - s) / np.sqrt(left * right), -1.0, 1.0))
+
+    heard, kept = float(loudness @ (mid + side)), float(loudness @ mid)
+    mono_loss: float | None = None
+    if kept <= NOTHING * heard:
+        reasons[f"{name}.mono_loss_lu"] = CANCELS
+    else:
+        mono_loss = float(10.0 * np.log10(heard / kept))  # (|L|^2 + |R|^2) / (2 |M|^2) = (M + S) / M
+    return StereoMeasure(side_to_mid, correlation, mono_loss)
+
+
+def _none(name: str, reason: str, reasons: dict[str, str]) -> StereoMeasure:
+    for field in ("side_to_mid_db", "correlation", "mono_loss_lu"):
+        reasons[f"{name}.{field}"] = reason
+    return StereoMeasure(None, None, None)
+
+
+def _spectra(samples: Samples, rate_hz: int, peak: float) -> tuple[Array, Array, Array]:
+    """Return power spectra of mid and side and the real part of their cross spectrum, `(bins,)`, float64, peak-scaled.
+
+    Mid and side are formed before the transform, so that a small side beside a large mid keeps its digits.
+    """
+    from scipy.fft import rfft
+
+    size = 1 << round(np.log2(FRAME_S * rate_hz))
+    hop = size // 2
+    window = (np.sin(np.pi * (np.arange(size) + 0.5) / size)).astype(np.float32)
+    frames = -(-len(samples) // hop) + 1  # the first begins half a frame before the signal, the last ends after it
+    powers = np.zeros((3, hop + 1))
+    for first in range(0, frames, FRAMES_A_BATCH):
+        count = min(FRAMES_A_BATCH, frames - first)
+        start = (first - 1) * hop
+        stop = start + (count + 1) * hop
+        part = np.zeros((stop - start, samples.shape[1]), np.float64 if samples.dtype == np.float64 else np.float32)
+        low, high = max(start, 0), min(stop, len(samples))
+        np.divide(samples[low:high], peak, out=part[low - start : high - start], casting="same_kind")
+        left, right = part[:, 0], part[:, -1]
+        spectra = []
+        for signal in ((left + right) / 2, (left - right) / 2):
+            view = np.lib.stride_tricks.sliding_window_view(signal.astype(np.float32), size)[::hop]
+            spectra.append(rfft(view * window, axis=1))
+        mid, side = spectra
+        powers[0] += _product(mid, mid)
+        powers[1] += _product(side, side)
+        powers[2] += _product(mid, side)
+    powers[:, 1:-1] *= 2.0  # both signs of frequency
+    return powers[0], powers[1], powers[2]
+
+
+def _product(a: Array, b: Array) -> Array:
+    """Real part of `a` times the conjugate of `b`, summed over frames."""
+    out: Array = np.einsum("ij,ij->j", a.real, b.real) + np.einsum("ij,ij->j", a.imag, b.imag)
+    return out
