@@ -1,0 +1,255 @@
+"""The only room that opens audio files: read and check, resample, write, preview.
+
+Conventions
+    Samples are `(frames, channels)` float32, 1 or 2 channels, finite, full scale 1.0; the rate stands beside them.
+    What cannot be used is an `AudioError`: where (the file's shown name), what was found, what to do.  What can be used
+    but should be known (clipping, DC, silence, a file cut short, a downmix) is a note with its numbers in `ReadInfo`.
+    What a header claims is checked before memory is taken for it; see also `dossier.audioguard`.
+    More than two channels are folded to two.  3/2 material, with or without LFE, by the downward-mixing equations of
+    ITU-R BS.775 (L' = L + 0.7071 C + 0.7071 Ls, R' = R + 0.7071 C + 0.7071 Rs, LFE left out; from memory, checked in
+    the tests against ffmpeg's matrix); any other count by averaging the odd channels into the left and the even ones
+    into the right.  Channel order is L R C LFE Ls Rs (WAVE_FORMAT_EXTENSIBLE; FLAC, RFC 9639 section 9.1.3, too);
+    Ogg streams have L C R Ls Rs LFE (Vorbis I specification 4.3.9, RFC 7845 section 5.1.1.2).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from dossier.audioguard import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, open_plain, sniff
+from dossier.audioheader import (
+    MAX_PEAK,
+    SILENT_BELOW,
+    Decoded,
+    Header,
+    ReadInfo,
+    check_claim,
+    clipped_runs,
+    damage,
+    in_words,
+    most_frames,
+    notes_of,
+)
+from dossier.audioout import encode_mp3, resample, write_wav
+from dossier.errors import AudioError
+from dossier.model.measures import Clip, Samples
+from dossier.names import printable
+
+if TYPE_CHECKING:
+    import soundfile
+
+__all__ = [
+    "AUDIO_SUFFIXES",
+    "Header",
+    "ReadInfo",
+    "encode_mp3",
+    "probe",
+    "read",
+    "read_info",
+    "resample",
+    "sha256",
+    "to_stereo",
+    "write_wav",
+]
+
+AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
+HALF_POWER = math.sqrt(0.5)
+
+_BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the cache while it is checked
+_NO_LENGTH = 2**62  # frames from here on are libsndfile's way to say that the header gives none
+_CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLAC": "FLAC", "MP3": "MP3", "OGG": "Ogg"}
+
+
+def read(path: Path, *, shown_as: str) -> Clip:
+    """Read an audio file at its own rate, checked, as 1 or 2 channels.
+
+    Parameters
+    ----------
+    path
+        Where the file lies; its suffix must be one of `AUDIO_SUFFIXES`, its content may be any of their formats.
+    shown_as
+        Its name in messages.
+
+    Returns
+    -------
+    Clip
+        float32 `(frames, 1 or 2)`, at least one frame, all finite, no sample beyond `MAX_PEAK`.
+
+    Raises
+    ------
+    AudioError
+        Missing, unreadable, a folder or a device, not audio, empty, damaged with nothing left, NaN or infinite
+        samples, a rate outside 8-192 kHz, longer than half an hour.  Silence is no error; see `read_info`.
+    """
+    return read_info(path, shown_as=shown_as)[0]
+
+
+def read_info(path: Path, *, shown_as: str) -> tuple[Clip, ReadInfo]:
+    """As `read`, with what was noticed on the way: damage, a downmix, clipping, DC, silence."""
+    shown = printable(shown_as)
+    with _opened(path, shown) as (file, said):
+        header = _header(file, shown)
+        check_claim(header, shown)
+        log = file.extra_info
+        decoded = _decode(file, header, shown)
+    frames = len(decoded.samples)
+    if frames == 0:
+        promise = f"{header.frames} frames" if header.frames else "no frames"
+        raise AudioError(f"{shown}: holds no audio: its header promises {promise} and none can be read; {EXPORT}")
+    wrong = damage(path, header, decoded, log, said, shown)
+    means = tuple(float(value) for value in decoded.sums / frames)
+    clipped = clipped_runs(decoded, header)
+    notes = wrong + notes_of(path, header, decoded, means, clipped)
+    info = ReadInfo(
+        header=header, frames=frames, peak=decoded.peak, dc_offset=means, clipped_runs=clipped,
+        silent=decoded.peak < SILENT_BELOW, whole=not wrong, notes=tuple(notes),
+    )  # fmt: skip
+    return Clip(samples=decoded.samples, rate_hz=header.rate_hz), info
+
+
+def probe(path: Path, *, shown_as: str) -> Header:
+    """What the header says: rate, channels, frames, subtype.  Nothing is decoded; errors as in `read`."""
+    shown = printable(shown_as)
+    with _opened(path, shown) as (file, _):
+        header = _header(file, shown)
+    check_claim(header, shown)
+    return header
+
+
+@contextmanager
+def _opened(path: Path, shown: str) -> Iterator[tuple[soundfile.SoundFile, list[str]]]:
+    """The decoder of a file that passed the guard, and the complaints of the decoder (after the block)."""
+    import soundfile as sf
+
+    kind = sniff(path, shown_as=shown)
+    with decoder_quiet(kind.startswith("MP3")) as said:
+        try:
+            file = sf.SoundFile(path if os.name == "nt" else os.fsencode(path))
+        except sf.LibsndfileError as error:
+            what = f"looks like {kind} but cannot be decoded ({_reason(error)})" if kind != "MP3?" else "is not audio"
+            raise AudioError(f"{shown}: {what}; {EXPORT}") from None
+        except (OSError, TypeError, ValueError, RuntimeError) as error:
+            raise AudioError(f"{shown}: cannot be opened ({type(error).__name__}); {EXPORT}") from None
+        with file:
+            yield file, said
+
+
+def _reason(error: soundfile.LibsndfileError) -> str:
+    if "regular file" in error.error_string:  # libsndfile's words for a stream in which it finds no frame
+        return "no audio frame found"
+    if "SF_INFO" in error.error_string:
+        return "its header gives an impossible sample rate or channel count"
+    return str(error.error_string).rstrip(".").removeprefix("Error : ")
+
+
+def _header(file: soundfile.SoundFile, shown: str) -> Header:
+    container = _CONTAINERS.get(file.format)
+    if container is None:
+        raise AudioError(f"{shown}: is audio of a kind that is not read ({file.format}); {EXPORT}")
+    frames = file.frames
+    return Header(
+        container=container, subtype=file.subtype, rate_hz=file.samplerate, channels=file.channels,
+        frames=None if frames < 0 or frames >= _NO_LENGTH else frames,
+    )  # fmt: skip
+
+
+def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
+    """All frames that are really there, folded to at most two channels and checked block by block.
+
+    Each block is filled with NaN before the decoder writes to it: where the decoder gives up in the middle (a cut FLAC
+    stream), the frames before the first NaN are what it still delivered.
+    """
+    import soundfile as sf
+
+    expected = most_frames(header) if header.frames is None else header.frames
+    kept = min(header.channels, 2)
+    out = np.empty((expected, kept), np.float32)  # pages are only taken where they are written
+    ones = np.ones(_BLOCK, np.float32)
+    sums = np.zeros(kept)
+    peak, done, broken = 0.0, 0, False
+    while done < expected and not broken:
+        wanted = min(_BLOCK, expected - done)
+        direct = header.channels == kept
+        block = out[done : done + wanted] if direct else np.empty((wanted, header.channels), np.float32)
+        block.fill(np.nan)
+        try:
+            got = file.buffer_read_into(block, dtype="float32")
+        except (sf.SoundFileError, OSError, RuntimeError):
+            broken = True
+            missing = np.isnan(block).any(axis=1)
+            got = int(missing.argmax()) if missing.any() else wanted
+        block = block[:got]
+        if got:
+            peak = max(peak, _checked_peak(block, done, header, shown))
+            folded = block if direct else _fold(block, header.container)
+            out[done : done + got] = folded
+            sums += ones[:got] @ folded
+            done += got
+        if got < wanted:
+            break
+    if header.frames is None and done == expected:
+        raise AudioError(f"{shown}: is longer than {in_words(expected / header.rate_hz)}; cut it shorter")
+    samples = out if done == len(out) else out[:done].copy()
+    return Decoded(samples=samples, peak=peak, sums=sums, broken=broken and header.frames is not None)
+
+
+def _checked_peak(block: npt.NDArray[np.float32], first: int, header: Header, shown: str) -> float:
+    with np.errstate(invalid="ignore"):
+        peak = max(float(block.max()), -float(block.min()))
+    if peak <= MAX_PEAK:  # false for NaN too, and a NaN anywhere comes through min and max
+        return peak
+    if math.isfinite(peak):
+        over = 20 * math.log10(peak)
+        why = "as when integers are stored as floats" if header.subtype in ("FLOAT", "DOUBLE") else "the file is damaged"
+        raise AudioError(
+            f"{shown}: holds a sample of {peak:.4g}, {over:.0f} dB over full scale ({why}); "
+            "export it again with full scale at 1.0"
+        )
+    frame, channel = np.argwhere(~np.isfinite(block))[0]
+    value = block[frame, channel]
+    what = "NaN (not a number)" if np.isnan(value) else "infinite"
+    raise AudioError(
+        f"{shown}: has a sample that is {what} at {(first + frame) / header.rate_hz:.3f} s in channel {channel + 1}; "
+        "a plug-in or a render went wrong there: render it again"
+    )
+
+
+def _fold(block: npt.NDArray[np.float32], container: str) -> npt.NDArray[np.float32]:
+    """Many channels to two; see the module's conventions."""
+    channels = block.shape[1]
+    if channels in (5, 6):
+        left, right, centre, left_s, right_s = (0, 2, 1, 3, 4) if container == "Ogg" else (0, 1, 2, -2, -1)
+        folded = block[:, [left, right]] + HALF_POWER * (block[:, [centre]] + block[:, [left_s, right_s]])
+    else:
+        folded = np.stack([block[:, 0::2].mean(axis=1), block[:, 1::2].mean(axis=1)], axis=1)
+    return folded.astype(np.float32, copy=False)
+
+
+def to_stereo(samples: Samples) -> Samples:
+    """`(frames, 1)` on both channels, as a mono file plays; `(frames, 2)` as it is (the same object)."""
+    return samples if samples.shape[1] == 2 else np.repeat(samples, 2, axis=1)
+
+
+def sha256(path: Path, *, shown_as: str | None = None) -> str:
+    """The content's SHA-256 in hexadecimal digits.
+
+    Raises
+    ------
+    AudioError
+        Missing, unreadable, no regular file, larger than 8 GiB.
+    """
+    shown = printable(shown_as if shown_as is not None else path.name)
+    with open_plain(path, shown_as=shown) as file:
+        try:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            raise AudioError(f"{shown}: {explain(error)}") from None

@@ -1,0 +1,186 @@
+"""What happens before a decoder may see a file: is it a plain file, of a sensible size, and does it look like audio?
+
+Conventions
+    Nothing is opened that is not a regular file, so that a pipe cannot make the program wait and a device cannot feed
+    it without end.  Errors of the operating system become sentences.  The first bytes decide what a file is; its suffix
+    only has to be one that the program knows.
+    The MP3 decoder inside libsndfile reports damage on the process' standard error, past Python.  `decoder_quiet`
+    catches these lines and hands them over as findings; what anything else printed meanwhile is passed on.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import re
+import stat
+import sys
+import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from dossier.errors import AudioError
+from dossier.names import printable
+
+SUFFIX_FORMATS = {
+    ".wav": "WAV", ".wave": "WAV", ".aif": "AIFF", ".aiff": "AIFF", ".aifc": "AIFF", ".flac": "FLAC", ".mp3": "MP3",
+    ".ogg": "Ogg", ".oga": "Ogg", ".opus": "Ogg",
+}  # fmt: skip
+EXPORT = "export it again as wav, aiff, flac, mp3 or ogg"
+MAX_FILE_BYTES = 8 * 2**30  # half an hour of 16 channels at 48 kHz in 64 bit is 10 GiB; nothing of use is larger
+
+# First bytes of what is often mistaken for a usable file: (offset, bytes, what it is).
+_STRANGERS = (
+    (4, b"ftyp", "an MPEG-4 file (m4a, mp4)"), (0, b"caff", "a CAF file"), (0, b"wvpk", "a WavPack file"),
+    (0, b"\x30\x26\xb2\x75", "a Windows Media file"), (0, b"\x1aE\xdf\xa3", "a Matroska or WebM file"),
+    (0, b"PK\x03\x04", "a zip archive"), (0, b"\x1f\x8b", "a gzip archive"), (0, b"%PDF", "a PDF document"),
+    (0, b"MThd", "a MIDI file"), (0, b"\x89PNG", "a picture"), (0, b"\xff\xd8\xff", "a picture"),
+    (0, b"\x7fELF", "a program"), (0, b"MZ", "a program"), (0, b"\0\0\0\0", "a file that starts with zeros"),
+)  # fmt: skip
+_SNIFFED_BYTES = 512
+_SMALLEST_BYTES = 16  # no container's first header is shorter
+_DECODER_LINE = re.compile(rb"libmpg123|^(Note|Warning|Error): ")
+_stderr_lock = threading.Lock()
+
+
+def open_plain(path: Path, *, shown_as: str) -> io.BufferedReader:
+    """Open a regular file for reading; everything else is an `AudioError` that says what stands there."""
+    try:
+        state = os.stat(path)
+    except (OSError, ValueError) as error:
+        raise AudioError(f"{shown_as}: {explain(error)}") from None
+    if not stat.S_ISREG(state.st_mode):
+        raise AudioError(f"{shown_as}: {_kind_of_place(state.st_mode)}; give the name of a file")
+    if state.st_size > MAX_FILE_BYTES:
+        raise AudioError(
+            f"{shown_as}: has {state.st_size / 2**30:.1f} GiB; at most {MAX_FILE_BYTES // 2**30} GiB are read; "
+            "cut it shorter"
+        )
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise AudioError(f"{shown_as}: {explain(error)}") from None
+
+
+def _kind_of_place(mode: int) -> str:
+    if stat.S_ISDIR(mode):
+        return "is a folder, not an audio file"
+    if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode):
+        return "is a pipe or socket, not an audio file"
+    return "is a device, not an audio file"
+
+
+def explain(error: OSError | ValueError) -> str:
+    """Why a file could not be read, and what to do, as the end of a sentence that starts with its name."""
+    code = error.errno if isinstance(error, OSError) else None
+    if code == errno.ENOENT:
+        return "is not there; check the name and the folder (a link to a file that was moved counts as missing)"
+    if code == errno.ENOTDIR:
+        return "is not there: part of its path is a file, not a folder; check the path"
+    if code in (errno.EACCES, errno.EPERM):
+        return "may not be read: permission denied; change its permissions"
+    if code == errno.ELOOP:
+        return "is a symbolic link that leads back to itself; replace it with the file"
+    if code == errno.ENAMETOOLONG:
+        return "has a name that is too long for the file system; rename it"
+    if isinstance(error, ValueError):
+        return "has a name that no file can have; rename it"
+    return f"cannot be read: {error.strerror or type(error).__name__}; check the disk"
+
+
+def sniff(path: Path, *, shown_as: str) -> str:
+    """What the first bytes say: "WAV", "AIFF", "FLAC", "Ogg", "MP3" or, only for a name in .mp3, "MP3?".
+
+    Raises
+    ------
+    AudioError
+        Not a plain file, unreadable, empty, or nothing that the program reads.
+    """
+    suffix = path.suffix.lower()
+    with open_plain(path, shown_as=shown_as) as file:
+        if suffix not in SUFFIX_FORMATS:
+            found = f"ends in '{printable(suffix)}'" if suffix else "has no ending"
+            raise AudioError(f"{shown_as}: its name {found}, so it is not taken for audio; {EXPORT}")
+        try:
+            head = file.read(_SNIFFED_BYTES)
+        except OSError as error:
+            raise AudioError(f"{shown_as}: {explain(error)}") from None
+    if not head:
+        raise AudioError(f"{shown_as}: is empty (0 bytes); {EXPORT}")
+    if len(head) < _SMALLEST_BYTES:
+        raise AudioError(f"{shown_as}: is not audio: it has only {len(head)} bytes; {EXPORT}")
+    if head[:4] in (b"RIFF", b"RIFX", b"RF64") and head[8:12] == b"WAVE":
+        return "WAV"
+    if head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):
+        return "AIFF"
+    if head[:4] == b"fLaC":
+        return "FLAC"
+    if head[:4] == b"OggS":
+        return "Ogg"
+    if head[:3] == b"ID3":
+        return "FLAC" if suffix == ".flac" else "MP3"
+    for offset, magic, what in _STRANGERS:
+        if head[offset : offset + len(magic)] == magic and not (magic[0] == 0 and suffix == ".mp3"):
+            raise AudioError(f"{shown_as}: is not audio that can be read but {what}; {EXPORT}")
+    if head[0] == 0xFF and head[1] & 0xE0 == 0xE0:
+        return "MP3"
+    if _is_text(head):
+        raise AudioError(f"{shown_as}: is not audio but text ('{_quoted(head)}'); {EXPORT}")
+    if suffix == ".mp3":
+        return "MP3?"
+    found = f"it starts with the bytes {head[:8].hex(' ')}"
+    raise AudioError(f"{shown_as}: is not audio that can be read ({found}); {EXPORT}")
+
+
+def _is_text(head: bytes) -> bool:
+    return all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head) and (head.isascii() or _decodes(head))
+
+
+def _decodes(head: bytes) -> bool:
+    try:
+        head[: len(head) - 4].decode()  # the last character may be cut
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _quoted(head: bytes) -> str:
+    words = " ".join("".join(chr(byte) if 0x20 <= byte < 0x7F else " " for byte in head[:48]).split())
+    return words[:24] + ("..." if len(words) > 24 else "")
+
+
+@contextmanager
+def decoder_quiet(active: bool) -> Iterator[list[str]]:
+    """Collect what the MP3 decoder writes to standard error (file descriptor 2); filled when the block ends.
+
+    One block at a time in a process.  Lines of others that were written meanwhile follow afterwards.
+    """
+    said: list[str] = []
+    if not active:
+        yield said
+        return
+    with _stderr_lock, tempfile.TemporaryFile() as caught:
+        if sys.stderr is not None:
+            sys.stderr.flush()
+        try:
+            saved = os.dup(2)
+        except OSError:  # no standard error at all: nothing to keep quiet
+            yield said
+            return
+        try:
+            os.dup2(caught.fileno(), 2)
+            yield said
+        finally:
+            if sys.stderr is not None:
+                sys.stderr.flush()
+            os.dup2(saved, 2)
+            os.close(saved)
+            caught.seek(0)
+            for line in caught.read().splitlines(keepends=True):
+                if _DECODER_LINE.search(line):
+                    said.append(line.decode("utf-8", "replace").strip())
+                elif line.strip():
+                    os.write(2, line)

@@ -1,0 +1,135 @@
+"""Audio out: another sample rate, WAV files that survive a crash, MP3 previews.
+
+Conventions
+    Samples are `(frames, channels)` arrays, full scale 1.0.  Nothing here scales or dithers.  An integer sample of `b`
+    bits is `round(x * 2^(b-1))`, so that what was read from such a file is written back bit for bit.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import wave
+from pathlib import Path
+
+import numpy as np
+
+from dossier import files
+from dossier.errors import AudioError
+from dossier.model.measures import Clip, Samples
+from dossier.names import printable
+
+# The sample rates of MPEG-1 and MPEG-2 (ISO/IEC 11172-3, 13818-3) and of MPEG-2.5 Layer III; from memory.
+MP3_RATES_HZ = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
+MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes are 32 bits; the rest is room for the headers
+_BLOCK = 2**17  # frames a write
+
+
+def resample(clip: Clip, rate_hz: int) -> Clip:
+    """The clip at another sample rate (soxr, quality HQ, linear phase, no delay); the same object at equal rates.
+
+    The result has `round(frames * rate_hz / clip.rate_hz)` frames, at least one.
+    """
+    if clip.rate_hz == rate_hz:
+        return clip
+    import soxr
+
+    frames = max(1, round(len(clip.samples) * rate_hz / clip.rate_hz))
+    out = soxr.resample(clip.samples, clip.rate_hz, rate_hz, quality="HQ")
+    if len(out) < frames:
+        out = np.concatenate([out, np.zeros((frames - len(out), out.shape[1]), out.dtype)])
+    return Clip(samples=out[:frames], rate_hz=rate_hz)
+
+
+def write_wav(path: Path, samples: Samples, rate_hz: int, bits: int = 24) -> int:
+    """Write integer PCM WAV in one step: the old file stands until the new one is whole and flushed to the disk.
+
+    Parameters
+    ----------
+    samples
+        `(frames, channels)`, finite.  Nothing is scaled or dithered; what lies beyond full scale is clipped.
+    bits
+        16, 24 or 32.
+
+    Returns
+    -------
+    int
+        How many samples had to be clipped.
+
+    Raises
+    ------
+    AudioError
+        Full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are not finite.
+    """
+    if bits not in (16, 24, 32):
+        raise ValueError(f"bits is 16, 24 or 32, not {bits}")
+    shown = printable(path.name)
+    _check_writable(samples, shown)
+    if samples.size * bits // 8 > MAX_WAV_BYTES:
+        raise AudioError(f"cannot write {shown}: WAV holds 4 GiB at most; write it in parts")
+    scale = float(2 ** (bits - 1))
+    clipped = 0
+    part = path.with_name(files.part_name(path.name))
+    try:
+        with part.open("xb") as raw:
+            with wave.open(raw, "wb") as file:
+                file.setnchannels(samples.shape[1])
+                file.setsampwidth(bits // 8)
+                file.setframerate(rate_hz)
+                file.setnframes(len(samples))
+                for start in range(0, len(samples), _BLOCK):
+                    steps = np.rint(samples[start : start + _BLOCK].astype(np.float64) * scale)
+                    clipped += int(np.count_nonzero((steps > scale - 1) | (steps < -scale)))
+                    whole = np.clip(steps, -scale, scale - 1).astype("<i4")
+                    file.writeframesraw(whole[..., None].view(np.uint8)[..., : bits // 8].tobytes())
+            raw.flush()
+            os.fsync(raw.fileno())
+        os.replace(part, path)
+        files.sync_folder(path.parent)
+    except OSError as error:
+        files.remove(part)
+        raise AudioError(str(files.explain(error, f"write {shown}"))) from error
+    return clipped
+
+
+def _check_writable(samples: Samples, shown: str) -> None:
+    if samples.ndim != 2 or not len(samples) or not samples.shape[1]:
+        raise AudioError(f"cannot write {shown}: there are no samples (shape {samples.shape})")
+    if not np.isfinite(samples).all():
+        raise AudioError(f"cannot write {shown}: it would hold samples that are not finite")
+
+
+def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> bytes:
+    """An MP3 preview: plays everywhere, the same bytes for the same samples.
+
+    Parameters
+    ----------
+    samples
+        `(frames, 1 or 2)`, finite; nothing is scaled.
+    rate_hz
+        A rate that MP3 does not have is resampled to 48 kHz (44.1 kHz for its multiples).
+    compression
+        0 largest and best - 1 smallest; variable bit rate.
+
+    Raises
+    ------
+    AudioError
+        No samples, samples that are not finite, or the encoder refuses.
+    """
+    import soundfile as sf
+
+    _check_writable(samples, "a preview")
+    if rate_hz not in MP3_RATES_HZ:
+        clip = resample(Clip(samples=samples, rate_hz=rate_hz), 44_100 if rate_hz % 11_025 == 0 else 48_000)
+        samples, rate_hz = clip.samples, clip.rate_hz
+    buffer = io.BytesIO()
+    try:
+        with sf.SoundFile(
+            buffer, "w", samplerate=rate_hz, channels=samples.shape[1], format="MP3", subtype="MPEG_LAYER_III",
+            bitrate_mode="VARIABLE", compression_level=compression,
+        ) as file:  # fmt: skip
+            for start in range(0, len(samples), _BLOCK):  # one huge write can overrun the encoder
+                file.write(np.ascontiguousarray(samples[start : start + _BLOCK], dtype=np.float32))
+    except sf.SoundFileError as error:
+        raise AudioError(f"cannot encode a preview as MP3: {error}") from None
+    return buffer.getvalue()
