@@ -252,9 +252,20 @@ def dossier(slug: str = "lantern-market", *, seed: int = 1, bars: int = 4, **val
             advice=("Start from these gains, then listen.",),
         ),
         low_end=LowEnd(
-            "drums/kick-low.wav", "stems/bass.wav", 0.3, 0.2, 55.0, "A1", 3.0, ("D2", "A1"), "as it is", 0.0, 0.2,
-            (LowEndRemedy("duck the bass", "3 dB for 120 ms", 0.8, 0.1, {"depth_db": 3.0}),),
-            ("They meet in the bass.",),
+            kick="drums/kick-low.wav",
+            bass_stem="stems/bass.wav",
+            overlap_sub=0.3,
+            overlap_bass=0.2,
+            kick_share=0.7,
+            kick_pitch_hz=55.0,
+            kick_note="A1",
+            kick_cents_from_key=3.0,
+            bass_notes=("D2", "A1"),
+            polarity="as it is",
+            delay_ms=0.0,
+            delay_gain_db=0.2,
+            remedies=(LowEndRemedy("duck the bass", "3 dB for 120 ms", 0.8, 0.1, {"depth_db": 3.0}),),
+            sentences=("They meet in the bass.",),
         ),
         translation=Translation(
             (PartTranslation("kick", 0.1, 0.4, 0.6),), dict.fromkeys(ZONE_KEYS, 0.2), ("It survives mono.",)
@@ -272,7 +283,7 @@ def dossier(slug: str = "lantern-market", *, seed: int = 1, bars: int = 4, **val
         warnings=(),
         settings=(SettingUsed("open_below", 0.5, 0.5, "share", "Half full still takes a loop."),),
         renders=("kick-low-leaner.wav",),
-    )  # fmt: skip
+    )
     return replace(data, **values)
 
 
@@ -282,7 +293,7 @@ def decision(**values: Any) -> Decision:
     return replace(base, **values)
 
 
-def response(data: DossierData, marks: Mapping[str, str] | None = None, **values: Any) -> dict[str, Any]:
+def response(data: DossierData, marked: Mapping[str, str] | None = None, **values: Any) -> dict[str, Any]:
     """A response file as plain objects, agreeing to everything unless told otherwise."""
     asked = {proposal.id: "agreed" for proposal in data.proposals if proposal.kind != "rights"}
     return {
@@ -294,7 +305,7 @@ def response(data: DossierData, marks: Mapping[str, str] | None = None, **values
         "identity": data.revision.identity,
         "name": "Mara Example",
         "made": "2026-03-03T18:30:00Z",
-        "marks": [{"proposal": key, "mark": value, "note": ""} for key, value in (marks or asked).items()],
+        "marks": [{"proposal": key, "mark": value, "note": ""} for key, value in (marked or asked).items()],
         "notes": "",
         "gains_db": {},
     } | values

@@ -1,0 +1,65 @@
+"""What the tests of kills and of concurrent builds run in processes of their own.
+
+python archive_worker.py some ROOT SLUG WORKER COUNT    publish and decide COUNT times
+python archive_worker.py nursery ROOT SLUG              fork a publisher for each line read, print its pid
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import factory
+
+from dossier.archive import Archive
+
+RENDERS = {f"part-{number}.wav": bytes([number]) * 400 for number in range(3)}
+
+
+def publish_one(archive: Archive, slug: str, mark: str) -> str:
+    """Publish the next revision, its page and renders naming `mark`; returns its id."""
+    with archive.lock():
+        revision = archive.next_revision(slug)
+        data = factory.dossier(slug=slug, bars=1, revision=revision, identity=factory.hash_of(mark))
+        data = replace(data, warnings=(mark,), decisions=archive.decisions(slug))
+        archive.publish(data, f"<html>{revision} {mark}</html>", RENDERS)
+        archive.write_index(lambda index: f"<html>{sum(len(beat.revisions) for beat in index.beats)}</html>")
+        return revision
+
+
+def publish_until_killed(root: str, slug: str, run: int) -> None:
+    """Publish and decide without end."""
+    archive = Archive(Path(root))
+    number = 0
+    while True:
+        number += 1
+        publish_one(archive, slug, f"run {run}, number {number}")
+        archive.record(slug, factory.decision(text=f"run {run}, number {number}", status="note"))
+
+
+def publish_some(root: str, slug: str, worker: int, count: int) -> None:
+    """Publish `count` revisions and record as many decisions, among others that do the same."""
+    archive = Archive(Path(root))
+    for number in range(count):
+        publish_one(archive, slug, f"worker {worker}, number {number}")
+        archive.record(slug, factory.decision(by=f"worker {worker}", text=str(number), status="note"))
+
+
+def nursery(root: str, slug: str) -> None:
+    """For each line on standard input, start a publisher, say its pid, and wait for its end (it is killed)."""
+    for run, _ in enumerate(sys.stdin):
+        pid = os.fork()
+        if pid == 0:
+            publish_until_killed(root, slug, run)
+        print(pid, flush=True)
+        os.waitpid(pid, 0)
+        print("ended", flush=True)
+
+
+if __name__ == "__main__":
+    if sys.argv[1] == "some":
+        publish_some(sys.argv[2], sys.argv[3], int(sys.argv[4]), int(sys.argv[5]))
+    else:
+        nursery(sys.argv[2], sys.argv[3])
