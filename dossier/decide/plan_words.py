@@ -1,0 +1,100 @@
+"""A plan in words: why it was chosen, and why the treatments that are not in it were not, with the numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from dossier.decide.plan_goals import Goals, beside, change, goal_words, load, per_cent
+from dossier.decide.plan_parts import Move, Treatment, Trial
+from dossier.model.findings import DrumFigures, Tried
+from dossier.model.vocabulary import Direction
+
+Name = Callable[[Move], str]
+"""The label of a move, with what depends on the sound filled in."""
+
+SILENT = "The drum is silent: there is nothing to treat."
+
+
+def nothing_to_take(before: DrumFigures) -> str:
+    """Why no leaner plan was searched."""
+    return (
+        f"Overlap and buried together are only {per_cent(load(before))} %: there is nothing for a leaner treatment to "
+        "take away."
+    )
+
+
+def reason(
+    before: DrumFigures,
+    best: Trial | None,
+    trials: Sequence[Trial],
+    *,
+    direction: Direction,
+    goals: Goals,
+    name: Name,
+    evaluations: int,
+) -> str:
+    """One sentence with the numbers that made the plan, or that left the drum as it is."""
+    goal = goal_words(direction, goals)
+    if best is not None:
+        done = change(before, best.figures, best.verdict)
+        side = beside(before, best.figures, best.verdict)
+        if best.verdict.met:
+            return f"Brings {done}; {side}."
+        return f"Part of the way only: {done}, short of the goal of {goal}; {side}."
+    held = [trial for trial in trials if trial.verdict.held]
+    nearest = max(held or trials, key=lambda trial: trial.verdict.gain, default=None)
+    if nearest is None:
+        return f"No treatment changes this drum; the goal was {goal}."
+    what = " and ".join(name(move) for move in nearest.moves)
+    why = f", but {nearest.verdict.broken}" if nearest.verdict.broken else ""
+    lead = "Leave it as it is" if direction == "as it is" else "No treatment helps"
+    return (
+        f"{lead}: the goal was {goal}; of {evaluations} measurements the best ({what}) brings "
+        f"{change(before, nearest.figures, nearest.verdict)}{why}."
+    )
+
+
+def tried(
+    family: Treatment,
+    singles: Sequence[Trial],
+    best: Trial | None,
+    *,
+    before: DrumFigures,
+    goals: Goals,
+    name: Name,
+    loop: bool,
+    offered: bool,
+    unchanged: bool,
+    most: int,
+) -> Tried:
+    """Why a family is not in the plan.
+
+    Parameters
+    ----------
+    singles : its measured trials on its own
+    loop : the drum is a loop
+    offered : it had amounts to try
+    unchanged : it left the sound as it is
+    most : bound of the search
+    """
+    if loop and not family.suits_loops:
+        return Tried(family.name, family.name, "works on single hits, and this is a loop")
+    if not offered:
+        why = "no second sound was there to layer" if family.name == "layering" else "nothing to offer for this sound"
+        return Tried(family.name, family.name, why)
+    if not singles:
+        late = f"not measured: the search ends after {most} measurements"
+        return Tried(family.name, family.name, family.nothing_to_do if unchanged else late)
+    top = max(singles, key=lambda trial: (trial.verdict.held, trial.verdict.gain))
+    text = change(before, top.figures, top.verdict)
+    if top.verdict.broken:
+        why = f"{text}, but {top.verdict.broken}"
+    elif top.verdict.met:
+        why = f"{text}: would do it too, but changes the sound more or costs more beside it than the plan"
+    elif top.verdict.gain < goals.clear:
+        why = f"{text}: {'no help' if top.verdict.gain <= 0.0 else 'too little to count'}"
+    elif best is None:
+        why = f"{text}: short of {100.0 * goals.gain:.0f} %"
+    else:
+        why = f"{text}: helps, but less than the plan for what it changes"
+    return Tried(family.name, name(top.moves[0]), why)

@@ -1,0 +1,124 @@
+"""Band and bit reduction: the character of an older sampler.
+
+Conventions
+    The sound is band-limited (linear phase, flat to 0.40 and down 80 dB from 0.50 of the low rate), taken at the low
+    rate, quantised, and played back as steps: each value is held until the next, centred on its instant, so there is
+    no delay.  The steps' images above half the low rate belong to the character.
+    The quantiser has exactly 2^b levels, no dither, and its full scale is the sound's own sample peak, as when a
+    sampler's input is set by ear: step = 2 peak/(2^b - 1).  Silence stays silence (a level lies at zero).
+References
+    Signal to quantisation noise of a full-scale sine, 6.02 b + 1.76 dB: W. R. Bennett, Bell System Technical Journal 27
+    (1948); any textbook on conversion.  Kaiser's formula for the filter length: J. F. Kaiser (1974), in any textbook
+    on filters.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+
+from dossier.model.measures import Array, Samples
+from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.treat.families import (
+    SILENCE,
+    Amounts,
+    Family,
+    Line,
+    Setting,
+    checked,
+    in_hz,
+    like,
+    number,
+    sample_peak,
+)
+
+PASS, STOP = 0.40, 0.50  # of the low rate
+STOP_DB = 80.0
+
+
+@lru_cache(maxsize=16)
+def _band_limit(up: int, down: int) -> Array:
+    """Low-pass at `up` times the high rate, which is `down` times the low rate."""
+    from scipy.signal import firwin
+
+    width = (STOP - PASS) / down  # of the intermediate rate
+    half = math.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * math.pi * width) / 2.0)
+    beta = 0.1102 * (STOP_DB - 8.7)
+    taps: Array = firwin(2 * half + 1, (PASS + STOP) / down, window=("kaiser", beta))
+    return taps
+
+
+def reduce(samples: Samples, rate_hz: int, *, reduced_rate_hz: float, bits: float) -> Samples:
+    """Bring a sound down to a lower rate and fewer bits, and back as steps.
+
+    Parameters
+    ----------
+    samples : (frames, channels)
+    reduced_rate_hz : 1000 Hz and up; at the sound's own rate or above only the bits are reduced
+    bits : 2-24, rounded to a whole number
+
+    Returns
+    -------
+    (frames, channels), same length and rate.
+    """
+    from scipy.signal import resample_poly
+
+    work = checked(samples, rate_hz)
+    if sample_peak(work) < SILENCE:
+        return like(work, samples)
+    low_rate = max(1000, round(reduced_rate_hz))
+    if low_rate >= rate_hz:
+        return like(_quantised(work, round(bits)), samples)
+    common = math.gcd(low_rate, rate_hz)
+    up, down = low_rate // common, rate_hz // common
+    slow = resample_poly(work, up, down, axis=0, window=_band_limit(up, down))
+    slow = _quantised(slow, round(bits))
+    instants = np.rint(np.arange(len(work)) * (low_rate / rate_hz)).astype(np.int64)
+    return like(slow[np.minimum(instants, len(slow) - 1)], samples)
+
+
+def _quantised(work: Array, bits: int) -> Array:
+    bits = min(24, max(2, bits))
+    peak = sample_peak(work)
+    if peak < SILENCE:
+        return work
+    step = 2.0 * peak / (2**bits - 1)
+    half = 2 ** (bits - 1)
+    result: Array = np.clip(np.rint(work / step), -half, half - 1) * step
+    return result
+
+
+def _ladders(
+    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
+) -> tuple[Line, ...]:
+    if direction != "leaner":
+        return ()
+    steps = ((26_000.0, 12.0), (20_000.0, 12.0), (15_000.0, 10.0), (11_000.0, 10.0), (8_000.0, 8.0))
+    return (tuple({"reduced_rate_hz": rate, "bits": bits} for rate, bits in steps if rate < rate_hz),)
+
+
+def _label(amounts: Amounts) -> str:
+    rate, bits = number(amounts, "reduced_rate_hz"), round(number(amounts, "bits"))
+    return f"reduced to {in_hz(rate)} sample rate and {bits} bits"
+
+
+def _settings(amounts: Amounts) -> list[Setting]:
+    return [
+        ("sample rate", number(amounts, "reduced_rate_hz"), "Hz"),
+        ("word length", float(round(number(amounts, "bits"))), "bits"),
+    ]
+
+
+FAMILY = Family(
+    name="band and bit reduction",
+    directions=("leaner",),
+    place=60,
+    weight=1.3,
+    ladders=_ladders,
+    apply=reduce,
+    label=_label,
+    settings=_settings,
+)

@@ -1,0 +1,120 @@
+"""Transient shaping: the attack and the sustain of a sound, louder or softer, without a threshold.
+
+Conventions
+    Both gains come from differences of envelopes in dB, so they do not depend on the recording's level.
+    The fast envelope is the held peak (`envelope.held`).  Attack: fast over a slow one that needs `RISE_S` to follow;
+    while the fast one is `ATTACK_SPAN_DB` or more above the slow one the attack gain acts in full, and fades as the
+    slow one catches up.  Sustain: a peak that falls by no more than `FALL_DB_PER_S` over the fast one; where the sound
+    has dropped `SUSTAIN_SPAN_DB` or more below it, the sustain gain acts in full.  A steady tone (40 Hz or more) has
+    no differences and stays untouched after its start.  The gain is smoothed over `SMOOTH_S`, centred, so it adds no
+    delay.  Time constants: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from dossier.model.measures import Array, Samples
+from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.treat.envelope import HOLD_S, decibels, held, linked
+from dossier.treat.families import (
+    SILENCE,
+    Amounts,
+    Family,
+    Line,
+    Setting,
+    checked,
+    in_db,
+    like,
+    number,
+    sample_peak,
+)
+
+RISE_S = 0.020  # time constant of the slow envelope
+ATTACK_SPAN_DB = 6.0
+FALL_DB_PER_S = 10.0  # slower than a ringing cymbal (60 dB in some seconds)
+SUSTAIN_SPAN_DB = 12.0
+SMOOTH_S = 0.002
+
+
+def shape(samples: Samples, rate_hz: int, *, attack_db: float = 0.0, sustain_db: float = 0.0) -> Samples:
+    """Raise or lower the attacks and what rings after them.
+
+    Parameters
+    ----------
+    samples : (frames, channels)
+    attack_db, sustain_db : gain in full effect, -24 to +24 dB
+
+    Returns
+    -------
+    (frames, channels), same length; both channels get the same gain.
+    """
+    work = checked(samples, rate_hz)
+    peak = sample_peak(work)
+    if peak < SILENCE or (attack_db == 0.0 and sustain_db == 0.0):
+        return like(work, samples)
+    gain_db = gain_curve_db(work / peak, rate_hz, attack_db=attack_db, sustain_db=sustain_db)
+    return like(work * (10.0 ** (gain_db / 20.0))[:, None], samples)
+
+
+def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: float) -> Array:
+    """The gain over time, `(frames,)` dB, for a sound whose sample peak is 1."""
+    from scipy.ndimage import convolve1d
+    from scipy.signal import lfilter
+
+    fast = held(linked(work), round(HOLD_S * rate_hz))
+    fast_db = decibels(fast)
+    gain = np.zeros(len(work))
+    if attack_db:
+        pole = np.exp(-1.0 / (RISE_S * rate_hz))
+        slow_db = decibels(lfilter([1.0 - pole], [1.0, -pole], fast))
+        gain += attack_db * np.clip((fast_db - slow_db) / ATTACK_SPAN_DB, 0.0, 1.0)
+    if sustain_db:
+        fall = np.arange(len(work)) * (FALL_DB_PER_S / rate_hz)
+        top_db = np.maximum.accumulate(fast_db + fall) - fall
+        gain += sustain_db * np.clip((top_db - fast_db) / SUSTAIN_SPAN_DB, 0.0, 1.0)
+    window = np.hanning(2 * round(0.5 * SMOOTH_S * rate_hz) + 3)[1:-1]
+    smooth: Array = convolve1d(gain, window / window.sum(), mode="nearest")
+    return smooth
+
+
+def _ladders(
+    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
+) -> tuple[Line, ...]:
+    if direction == "fuller":  # more body under the same peak: more sustain, or less attack
+        sustain: Line = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (2.0, 4.0, 6.0, 9.0, 12.0))
+        attack: Line = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
+        return sustain, attack
+    sustain = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (-3.0, -6.0, -9.0, -14.0, -20.0))
+    attack = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
+    return sustain, attack
+
+
+def _label(amounts: Amounts) -> str:
+    parts = [
+        f"{word} {in_db(number(amounts, name))}"
+        for word, name in (("attack", "attack_db"), ("sustain", "sustain_db"))
+        if number(amounts, name)
+    ]
+    return "transient shaping, " + (", ".join(parts) or "nothing changed")
+
+
+def _settings(amounts: Amounts) -> list[Setting]:
+    return [
+        ("attack gain", number(amounts, "attack_db"), "dB"),
+        ("sustain gain", number(amounts, "sustain_db"), "dB"),
+    ]
+
+
+FAMILY = Family(
+    name="transient shaping",
+    directions=("fuller", "leaner"),
+    place=30,
+    weight=0.8,
+    ladders=_ladders,
+    apply=shape,
+    label=_label,
+    settings=_settings,
+)
