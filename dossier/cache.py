@@ -1,0 +1,239 @@
+"""A cache of measurements, by content: safe to delete, safe to share between processes, never a reason to fail.
+
+Conventions
+    An entry's key is a SHA-256 over what the result depends on: the content hash of the file, the name and version of
+    the measure, its options (`key_of`).  Nothing is ever looked up by path or date, so that an entry cannot be stale.
+    An entry is one file: a mark, a SHA-256 of key and content, the content.  It is written beside its place and
+    renamed; an entry that does not check out (a crash, a bad disk) counts as absent and is removed.
+    Whatever goes wrong with the cache (no home folder, read-only, full disk), the work is done without it.
+    The folder is `DOSSIER_CACHE`, or `dossier` in the user's cache folder of the platform (XDG Base Directory
+    Specification on Linux; ~/Library/Caches on macOS; LOCALAPPDATA on Windows), outside every beat and archive.
+    Arrays are stored as NumPy's .npy format without pickle (NEP 1), everything else as MessagePack.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import os
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from dossier.files import is_leftover, part_name
+
+T = TypeVar("T")
+
+SIZE_LIMIT_BYTES = 2 << 30
+_MARK = b"dossier1"
+_HEAD = len(_MARK) + hashlib.sha256().digest_size
+_KEEP_AFTER_EVICTION = 0.8  # so that not every write evicts
+_TOUCH_AFTER_S = 3600.0  # a read renews an entry's date at most this often
+_LEFTOVER_AFTER_S = 3600.0  # nobody takes that long to write an entry
+_WRITES_BETWEEN_LOOKS = 200
+
+
+def key_of(*parts: object) -> str:
+    """A key from all that a result depends on: hashes, names, versions, options; 64 hexadecimal digits."""
+    return hashlib.sha256(msgspec.msgpack.encode(parts, order="sorted", enc_hook=_encode_hook)).hexdigest()
+
+
+def default_folder() -> Path | None:
+    """Where the cache lies by default; None where the system names no place for it."""
+    chosen = os.environ.get("DOSSIER_CACHE")
+    if chosen:
+        return Path(chosen)
+    try:
+        home = Path.home()
+    except RuntimeError:
+        return None
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData/Local")
+    elif sys.platform == "darwin":
+        base = home / "Library/Caches"
+    else:
+        named = os.environ.get("XDG_CACHE_HOME", "")
+        base = Path(named) if os.path.isabs(named) else home / ".cache"
+    return base / "dossier"
+
+
+class Cache:
+    """Entries in one folder.  Any number of processes and threads may use the same folder; an instance may be pickled.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        `default_folder()` without it; where that is None, nothing is kept.
+    limit_bytes : int
+        When the entries grow beyond, those not used for longest go.
+    """
+
+    def __init__(self, folder: Path | None = None, *, limit_bytes: int = SIZE_LIMIT_BYTES) -> None:
+        self.folder = folder if folder is not None else default_folder()
+        self.limit_bytes = limit_bytes
+        self._start()
+
+    def _start(self) -> None:
+        self._writable = self.folder is not None
+        self._writes = 0
+        self._count = threading.Lock()
+
+    def __getstate__(self) -> tuple[Path | None, int]:
+        return self.folder, self.limit_bytes
+
+    def __setstate__(self, state: tuple[Path | None, int]) -> None:
+        self.folder, self.limit_bytes = state
+        self._start()
+
+    def get(self, key: str) -> bytes | None:
+        """The content of an entry; None where it is absent, damaged or cannot be read."""
+        path = self._path(key)
+        if path is None:
+            return None
+        try:
+            raw = path.read_bytes()
+        except OSError:
+            return None
+        content = raw[_HEAD:]
+        if raw[:_HEAD] != _head(key, content):
+            with contextlib.suppress(OSError):
+                path.unlink()
+            return None
+        with contextlib.suppress(OSError):
+            now = time.time()
+            if now - path.stat().st_mtime > _TOUCH_AFTER_S:
+                os.utime(path)
+        return content
+
+    def put(self, key: str, content: bytes) -> None:
+        """Keep an entry, if that can be done."""
+        path = self._path(key)
+        if path is None or not self._writable or len(content) > self.limit_bytes:
+            return
+        part = path.with_name(part_name(f"{path.name}-{threading.get_ident()}"))
+        try:
+            if not path.parent.is_dir():
+                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            with part.open("xb") as file:
+                file.write(_head(key, content))
+                file.write(content)
+            os.replace(part, path)
+        except OSError:
+            with contextlib.suppress(OSError):
+                part.unlink()
+            self._writable = False  # do not try again and again in this process
+            return
+        with self._count:
+            self._writes += 1
+            look = self._writes % _WRITES_BETWEEN_LOOKS == 1
+        if look:
+            self.trim()
+
+    def memo(self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[bytes], T]) -> T:
+        """The value under `key`, computed and kept where it is not there or `decode` refuses what is."""
+        content = self.get(key)
+        if content is not None:
+            try:
+                return decode(content)
+            except Exception:  # an entry of another shape is as good as none, whatever decode makes of it
+                pass
+        value = compute()
+        self.put(key, encode(value))
+        return value
+
+    def remember(self, key: str, kind: type[T], compute: Callable[[], T]) -> T:
+        """`memo` for any dataclass of numbers, text and arrays: see `pack`."""
+        return self.memo(key, compute, pack, lambda content: unpack(content, kind))
+
+    def trim(self) -> None:
+        """Remove the entries not used for longest until the rest is well under the limit, and old leftovers."""
+        found: list[tuple[float, int, str]] = []
+        for entry in self._entries():
+            try:
+                status = entry.stat()
+            except OSError:
+                continue
+            if not is_leftover(entry.name):
+                found.append((status.st_mtime, status.st_size, entry.path))
+            elif time.time() - status.st_mtime > _LEFTOVER_AFTER_S:
+                with contextlib.suppress(OSError):
+                    os.unlink(entry.path)
+        total = sum(size for _, size, _ in found)
+        if total <= self.limit_bytes:
+            return
+        for _, size, path in sorted(found):
+            with contextlib.suppress(OSError):
+                os.unlink(path)
+            total -= size
+            if total <= _KEEP_AFTER_EVICTION * self.limit_bytes:
+                return
+
+    def _entries(self) -> Iterator[os.DirEntry[str]]:
+        if self.folder is None:
+            return
+        try:
+            folders = [entry.path for entry in os.scandir(self.folder) if len(entry.name) == 2 and entry.is_dir()]
+        except OSError:
+            return
+        for folder in folders:
+            with contextlib.suppress(OSError):
+                yield from os.scandir(folder)
+
+    def _path(self, key: str) -> Path | None:
+        return None if self.folder is None else self.folder / key[:2] / key
+
+
+def _head(key: str, content: bytes) -> bytes:
+    digest = hashlib.sha256(key.encode())
+    digest.update(content)
+    return _MARK + digest.digest()
+
+
+def pack(value: object) -> bytes:
+    """A dataclass (numbers, text, sequences, mappings, NumPy arrays) as bytes; not-a-number and infinity are kept.
+
+    Raises
+    ------
+    TypeError
+        It holds something else, such as an array of objects.
+    """
+    return msgspec.msgpack.encode(value, enc_hook=_encode_hook)
+
+
+def unpack(content: bytes, kind: type[T]) -> T:
+    """What `pack` was given, checked against its type.
+
+    Raises
+    ------
+    msgspec.DecodeError, ValueError
+        The content is of another shape.
+    """
+    return msgspec.msgpack.decode(content, type=kind, dec_hook=_decode_hook)
+
+
+def _encode_hook(value: Any) -> object:
+    import numpy as np
+
+    if isinstance(value, np.ndarray):
+        if value.dtype.hasobject:
+            raise TypeError("an array of objects cannot be kept")
+        file = io.BytesIO()
+        np.lib.format.write_array(file, value, allow_pickle=False)
+        return file.getvalue()
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"a {type(value).__name__} cannot be kept")
+
+
+def _decode_hook(kind: Any, value: Any) -> object:
+    import numpy as np
+
+    if kind is np.ndarray or getattr(kind, "__origin__", None) is np.ndarray:
+        return np.lib.format.read_array(io.BytesIO(value), allow_pickle=False)
+    raise TypeError(f"{kind} cannot be read back")
