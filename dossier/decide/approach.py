@@ -1,9 +1,9 @@
 """Approach: a loop or one-shots, and fuller, leaner or as it is, with the numbers that say so.
 
 Kind: the best loop and the best kit are both placed in this beat and scored on the same terms; the better one wins, a
-lead that nobody would hear is called 'either'.  Direction: from the fill of the instrumental; between open and full, from
-what the winner itself does there.  Common practice, no source: much room favours loops and fuller treatment, little
-room favours lean one-shots, and a fuller drum is got by treatment rather than by more notes.
+lead that nobody would hear is called 'either'.  Direction: from the fill of the instrumental; between open and full,
+from what the winner itself does there.  Common practice, no source: much room favours loops and fuller treatment,
+little room favours lean one-shots, and a fuller drum is got by treatment rather than by more notes.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
     if winner.overlap + winner.buried > winner.room_filled:
         return "leaner", (
-            f"in a part filled instrumental ({percent(fill)}) the drums lose {percent(winner.overlap)} under it and hide "
-            f"{percent(winner.buried)} of it, more than the {percent(winner.room_filled)} of room that they fill"
+            f"in a part filled instrumental ({percent(fill)}) the drums lose {percent(winner.overlap)} under it and "
+            f"hide {percent(winner.buried)} of it, more than the {percent(winner.room_filled)} of room that they fill"
         )
     if winner.overlap + winner.buried < 0.5 * winner.room_filled and fill < 0.5 * (
         policy["open_below"] + policy["full_above"]

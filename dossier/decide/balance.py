@@ -1,9 +1,10 @@
 """Balance: the gain of every drum part at which it is heard as intended, in this beat and beside the other parts.
 
 Conventions
-    The measure is the audible share (see `dossier.measure.inbeat`), a rising function of a part's own gain and a falling
-    one of every other part's.  All gains are solved together: each round solves every part against the gains of the
-    round before, so that the order of the parts cannot matter, and rounds go on until no gain moves.
+    The measure is the audible share (see `dossier.measure.inbeat`), a rising function of a part's own gain and a
+    falling one of every other part's.  All gains are solved together: each round solves every part against the gains
+    of the round before, so that the order of the parts cannot matter, and rounds go on until no gain moves.  More of
+    the others only ever asks for more of a part, so the rounds approach their answer from one side.
     Lift, the simple energy measure, stands beside it: published listening tests found that simple energy measures match
     people's balances at least as well as masking models (Wichern et al., AES 139, 2015; Ma, Reiss and Black, AES 136,
     2014).
@@ -18,10 +19,9 @@ from dossier.model.findings import BalancePart, EqualPeaks
 from dossier.model.vocabulary import Intent, Role
 
 TOPS: frozenset[str] = frozenset({"closed-hat", "open-hat", "ride", "crash", "shaker", "percussion"})
-GAIN_STEP_DB = 0.02  # a gain is solved to this
-ROUNDS = 12
-SETTLED_DB = 0.05
-DAMPING = 0.7  # parts that mask one another would overshoot without it
+GAIN_STEP_DB = 0.01  # a gain is solved to this
+ROUNDS = 40
+SETTLED_DB = 0.02
 
 ShareAt = Callable[[int, float, Sequence[float]], float]
 """(part, its gain, the gains of all parts) -> audible share of that part."""
@@ -44,18 +44,15 @@ def target_share(role: Role | None, intent: Intent, policy: Mapping[str, float])
 
 
 def solve_one(share_at: Callable[[float], float], *, target: float, low_db: float, high_db: float) -> Solved:
-    """The gain at which a rising share meets its target, by false position with bisection; bounds say so."""
-    if share_at(high_db) < target:
-        return Solved(high_db, share_at(high_db), stopped_low=False, stopped_high=True)
-    if share_at(low_db) > target:
-        return Solved(low_db, share_at(low_db), stopped_low=True, stopped_high=False)
-    while high_db - low_db > GAIN_STEP_DB:
-        middle = 0.5 * (low_db + high_db)
-        if share_at(middle) < target:
-            low_db = middle
-        else:
-            high_db = middle
-    gain = 0.5 * (low_db + high_db)
+    """The gain at which a rising share meets its target (Brent's method); bounds say so."""
+    from scipy.optimize import brentq
+
+    top, bottom = share_at(high_db), share_at(low_db)
+    if top < target:
+        return Solved(high_db, top, stopped_low=False, stopped_high=True)
+    if bottom > target or high_db <= low_db:
+        return Solved(low_db, bottom, stopped_low=True, stopped_high=False)
+    gain = float(brentq(lambda trial: share_at(trial) - target, low_db, high_db, xtol=GAIN_STEP_DB))
     return Solved(gain, share_at(gain), stopped_low=False, stopped_high=False)
 
 
@@ -92,10 +89,10 @@ def solve(
                 lambda gain, part=part, fixed=fixed: share_at(part, gain, fixed),  # type: ignore[misc]
                 target=target, low_db=min(low, high), high_db=high,
             )  # fmt: skip
-            moved.append(fixed[part] + DAMPING * (answer.gain_db - fixed[part]))
+            moved.append(answer.gain_db)
         gains = moved
         change = max((abs(a - b) for a, b in zip(gains, fixed, strict=True)), default=0.0)
-        width = max(1.0, min(12.0, 3.0 * change))
+        width = max(0.25, min(12.0, 2.0 * change))
         if change < SETTLED_DB:
             break
     final = tuple(gains)

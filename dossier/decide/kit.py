@@ -1,7 +1,8 @@
 """The kit: one one-shot a role, chosen together, because the members mask one another and share the room.
 
-The search starts from each role's own best and exchanges one member at a time for another of the role's shortlist as
-long as the kit as a whole scores better (coordinate ascent).  It is deterministic and bounded by `ROUNDS`.
+The search starts from each role's own best; of all exchanges of one member for another of its role's shortlist it
+makes the one after which the kit as a whole scores best, as long as that is better (steepest ascent).  It is
+deterministic and bounded: at most `ROUNDS` exchanges.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from dossier.model.vocabulary import Role
 
-ROUNDS = 3
+ROUNDS = 12
 CLEARLY = 1e-6
 
 
@@ -40,17 +41,16 @@ def choose(
         return {}, 0.0
     best = score(kit)
     for _ in range(ROUNDS):
-        improved = False
-        for role in kit:
-            if role in pins:
-                continue
-            for name in shortlists[role]:
-                if name == kit[role]:
-                    continue
-                trial = {**kit, role: name}
-                value = score(trial)
-                if value > best + CLEARLY:
-                    kit, best, improved = trial, value, True
-        if not improved:
+        exchanges = [
+            {**kit, role: name}
+            for role in kit
+            if role not in pins
+            for name in shortlists[role]
+            if name != kit[role]
+        ]
+        scores = [score(trial) for trial in exchanges]
+        if not scores or max(scores) <= best + CLEARLY:
             break
+        best = max(scores)
+        kit = exchanges[scores.index(best)]
     return kit, best

@@ -17,6 +17,8 @@ from dossier.lay.hits import cumulative_at
 from dossier.model.findings import LoopFit
 from dossier.model.measures import Array, BandEnergies, Grid, LoopMeasures, Samples
 
+STRETCH_WINDOW_S = 0.02
+
 
 def fit_loop(
     loop: LoopMeasures,
@@ -78,7 +80,7 @@ def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: fl
     if fit.method == "repitch":
         body, pickup = _repitch(body, fit.ratio), _repitch(pickup, fit.ratio)
     elif fit.method == "stretch":
-        body, pickup = _stretch(body, fit.ratio), pickup[:0]
+        body, pickup = _stretch(body, rate_hz, fit.ratio), pickup[:0]
     frames = round(fit.beats * 60.0 / tempo_bpm * rate_hz)
     cycle = np.zeros((frames, samples.shape[1]))
     cut = min(frames, len(body))
@@ -100,12 +102,13 @@ def _repitch(samples: Samples, ratio: float) -> Samples:
     return np.asarray(soxr.resample(np.asarray(samples, dtype=np.float64), ratio, 1.0, quality="HQ"))
 
 
-def _stretch(samples: Samples, ratio: float) -> Samples:
+def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
     import librosa
 
     if len(samples) < 2:
         return np.asarray(samples, dtype=np.float64)
-    window = 1024 if len(samples) >= 4096 else 256
+    # About 20 ms: long enough for a drum's tone, short enough to keep its attack in place.
+    window = 2 ** round(log2(max(64.0, min(STRETCH_WINDOW_S * rate_hz, len(samples) / 4))))
     stretched = librosa.effects.time_stretch(
         np.ascontiguousarray(samples.T, dtype=np.float64), rate=ratio, n_fft=window, hop_length=window // 4
     )

@@ -156,6 +156,28 @@ def plain(meter: tuple[int, int] = (4, 4)) -> Pattern:
     return Pattern(hits=_sorted(hits), length_beats=length, source="assumed", steps_per_beat=4)
 
 
+# A plain line for a role that the beat's pattern does not play, so that its candidates can be compared at all: sixteen
+# steps of a 4/4 bar, cut or continued for other meters.  Common practice, no source; said to be assumed wherever used.
+PLAIN_LINES: dict[Role, str] = {
+    "kick": "X-------X-------", "snare": "----X-------X---", "clap": "----X-------X---", "rim": "----X-------X---",
+    "closed-hat": "x-x-x-x-x-x-x-x-", "open-hat": "--x---x---x---x-", "ride": "x-x-x-x-x-x-x-x-",
+    "crash": "X---------------", "tom": "------------x-x-", "shaker": "xoxoxoxoxoxoxoxo",
+    "percussion": "---x--x----x--x-",
+}  # fmt: skip
+
+
+def plain_voice(role: Role, meter: tuple[int, int] = (4, 4)) -> Pattern:
+    """One bar of a role on its own, for candidates whose role the beat's pattern does not play."""
+    steps = meter[0] * 16 // meter[1]
+    line = (PLAIN_LINES[role] * 2)[:steps]
+    hits = [
+        PatternHit(role=role, beat=step / 4.0, velocity=CELL_VELOCITY[cell])
+        for step, cell in enumerate(line)
+        if CELL_VELOCITY[cell] > 0
+    ]
+    return Pattern(hits=_sorted(hits), length_beats=steps / 4.0, source="assumed")
+
+
 def read_midi(path: Path) -> Pattern:
     """Read the percussion of a Standard MIDI File.
 

@@ -183,3 +183,27 @@ def _loudness(excitation: Array, rows: Array) -> Array:
     if rows.any():
         out[rows] = hearing.specific_loudness(excitation[rows])
     return out
+
+
+def occupancy_with(on: Scene, drums: list[Placed]) -> Array:
+    """Occupancy of instrumental and drums together, `(slots, bands)`."""
+    total = on.excitation + sum((drum.excitation for drum in drums), np.zeros_like(on.excitation))
+    return np.asarray(occ.occupancy(hearing.specific_loudness(total), on.reference))
+
+
+def added_to(on: Scene, drums: Array, extra: Placed) -> dict[str, float]:
+    """What one more part brings on top of the instrumental and the drums (excitation `(slots, bands)`).
+
+    Returns
+    -------
+    room_filled, spill, lost : rise in fill, rise above the reference, and what everything else masks of the part,
+        each as a share of the reference.
+    """
+    before = on.excitation + drums
+    fill_before, spill_before = _fill_and_spill(on, hearing.specific_loudness(before))
+    fill_after, spill_after = _fill_and_spill(on, hearing.specific_loudness(before + extra.excitation))
+    rows = (extra.alone.sum(axis=1) > 0) & on.active.astype(bool)
+    lost = float((extra.alone[rows] - hearing.partial_loudness(extra.excitation[rows], before[rows])).sum())
+    return {
+        "room_filled": fill_after - fill_before, "spill": spill_after - spill_before, "lost": lost / on.reference_sum,
+    }  # fmt: skip

@@ -223,6 +223,8 @@ class BalancePart:
     advice: str
     gain_low_db: float | None = None  # how the gain moves with the assumptions
     gain_high_db: float | None = None
+    chosen: bool = True  # False: the other approach's drums, balanced among themselves
+    treated: bool = False  # the figures are those of the treated drum
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,8 +271,9 @@ class LowEndRemedy:
 class LowEnd:
     kick: str | None
     bass_stem: str | None
-    overlap_sub: float | None
+    overlap_sub: float | None  # share of the kick's loudness in the zone that the bass masks
     overlap_bass: float | None
+    kick_share: float | None  # what is heard of the kick below 250 Hz beside the bass
     kick_pitch_hz: float | None
     kick_note: str | None
     kick_cents_from_key: float | None
@@ -288,7 +291,7 @@ class PartTranslation:
     part: str
     mono_loss_lu: float | None
     small_speaker_share: float | None  # of its loudness left above 150 Hz
-    quiet_share: float | None  # audible share 15 dB lower
+    quiet_share: float | None  # of its loudness in the mix that is left when all is played 15 dB lower
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,16 @@ class Preview:
     their `gain_db` are the rough mix (before its overall gain).
     """
 
-    id: str  # "instrumental", a BalancePart.id, "plan:<Plan.id>" (treated), "candidate:<file>" (as it fits in the beat)
+    # "instrumental", a BalancePart.id, "untreated:<BalancePart.id>", "candidate:<file>" (as it fits in the beat)
+    id: str
     label: str
     mp3: bytes
-    group: str  # "layer": part of the mix; "treated": stands in for layer `of`; "candidate": to audition
+    # "layer": part of the mix, treated where a plan helped; "untreated": the same part as it was, stands in for layer
+    # `of`; "candidate": to audition, in the beat or alone
+    group: str
     of: str | None
     gain_db: float
-    matched_gain_db: float  # extra gain that makes a treated layer as loud as the untreated one
+    matched_gain_db: float  # extra gain that makes an untreated layer as loud as the treated one
     start_s: float  # where the excerpt starts in the beat
     duration_s: float
 

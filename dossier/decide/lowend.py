@@ -1,0 +1,80 @@
+"""Low end: what the measured meeting of kick and bass means, and which way out costs least.
+
+Remedies are compared by what they are for: the share of the kick that is heard below 250 Hz, against the loudness of
+the bass that is lost for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dossier.decide.approach import percent
+from dossier.model.findings import LowEndRemedy
+
+ALIGNMENT_WORTH_DB = 0.5  # a smaller gain in low-end level is not heard
+GOOD_SHARE = 0.7  # of the kick below 250 Hz: it stands out; below it the two fight (common practice, no source)
+CENTS_OFF = 35.0  # a kick whose pitch lies further than this from the key rubs against the bass
+
+
+def best_remedy(kick_share: float, remedies: Sequence[LowEndRemedy]) -> LowEndRemedy | None:
+    """The remedy that costs the bass least among those that give the kick its share; else the one that gives most.
+
+    None where the kick has its share already, or no remedy brings at least two hundredths.
+    """
+    helping = [remedy for remedy in remedies if remedy.kick_share >= kick_share + 0.02]
+    if kick_share >= GOOD_SHARE or not helping:
+        return None
+    enough = [remedy for remedy in helping if remedy.kick_share >= GOOD_SHARE]
+    if enough:
+        return min(enough, key=lambda remedy: (remedy.bass_lost, remedy.name))
+    return max(helping, key=lambda remedy: (remedy.kick_share - remedy.bass_lost, remedy.name))
+
+
+def sentences(
+    *,
+    kick: str,
+    bass: str,
+    overlap_sub: float | None,
+    overlap_bass: float | None,
+    kick_share: float,
+    cents: float | None,
+    key: str | None,
+    note: str | None,
+    polarity: str | None,
+    delay_ms: float | None,
+    delay_gain_db: float | None,
+    remedies: Sequence[LowEndRemedy],
+) -> tuple[str, ...]:
+    """The findings in words, each made of its numbers."""
+    said = []
+    lost = [
+        f"{percent(value)} of it in the {zone}"
+        for value, zone in ((overlap_sub, "sub"), (overlap_bass, "bass"))
+        if value is not None
+    ]
+    if lost:
+        said.append(f"Beside {bass}, {percent(kick_share)} of {kick} is heard below 250 Hz; {bass} masks "
+                    f"{' and '.join(lost)}.")  # fmt: skip
+    if cents is not None and key is not None:
+        place = "sits on a note of the key" if abs(cents) <= CENTS_OFF else "lies between the notes of the key"
+        said.append(f"The kick's pitch ({note}) {place} {key}: {cents:+.0f} cents from the nearest.")
+    if delay_gain_db is not None and polarity is not None and delay_ms is not None:
+        if delay_gain_db < ALIGNMENT_WORTH_DB:
+            said.append(f"Kick and bass line up: no delay within 10 ms and no change of polarity brings more than "
+                        f"{delay_gain_db:.1f} dB of low end.")  # fmt: skip
+        else:
+            how = "with its polarity inverted" if polarity == "invert" else "with its polarity as it is"
+            when = f"{abs(delay_ms):.1f} ms {'later' if delay_ms > 0 else 'earlier'}" if abs(delay_ms) >= 0.05 else (
+                "in place"
+            )  # fmt: skip
+            said.append(f"The low end of the two adds up better with the kick {when}, {how}: {delay_gain_db:+.1f} dB.")
+    best = best_remedy(kick_share, remedies)
+    if best is not None:
+        said.append(f"Of the ways out, {best.label} costs least for what it gives: the kick's share goes from "
+                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {percent(best.bass_lost)} of the "
+                    "bass's loudness is lost.")  # fmt: skip
+    elif kick_share >= GOOD_SHARE:
+        said.append("The kick has its share of the low end; nothing needs to give way.")
+    elif remedies:
+        said.append("None of the ways out that were computed gives the kick clearly more.")
+    return tuple(said)

@@ -1,0 +1,67 @@
+"""Room left: after the chosen drums are in, what remains by zone and slot, and which unused candidates would fit.
+
+An idea must fill more than it crowds: it has to bring at least `LEAST_ROOM` of the reference, and lose or spill less
+than half of what it brings (common practice, no source: an extra that is not missed should not be added).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from dossier.model.findings import RoomLeft
+from dossier.model.vocabulary import ZONES
+
+LEAST_ROOM = 0.004
+MOST_IDEAS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """An unused candidate, measured on top of the instrumental and the chosen drums."""
+
+    name: str
+    role: str
+    room_filled: float
+    spill: float
+    lost: float  # its own loudness that everything else masks, as a share of the reference
+
+
+def decide(
+    zones: Mapping[str, float], slots: tuple[float, ...], extras: Sequence[Extra], *, fill: float,
+    policy: Mapping[str, float],
+) -> RoomLeft:  # fmt: skip
+    """What room is left and what would fit into it.
+
+    Parameters
+    ----------
+    zones, slots
+        Room left as a share of the reference, by zone and by slot of the bar.
+    fill
+        Fill of the beat with the chosen drums.
+    """
+    labels = {zone.key: zone.label for zone in ZONES}
+    roomiest = max(labels, key=lambda zone: zones[zone])
+    fitting = [
+        extra for extra in extras
+        if extra.room_filled >= LEAST_ROOM and extra.spill + extra.lost < 0.5 * extra.room_filled
+    ]  # fmt: skip
+    fitting.sort(key=lambda extra: (extra.spill + extra.lost - extra.room_filled, extra.name))
+    taken: list[Extra] = []
+    for extra in fitting:
+        if all(extra.role != other.role for other in taken):
+            taken.append(extra)
+    ideas = tuple(
+        f"{extra.name} as an extra {extra.role.replace('-', ' ')}: it would "
+        f"fill {100 * extra.room_filled:.1f} % more and lose {100 * (extra.lost + extra.spill):.1f} %"
+        for extra in taken[:MOST_IDEAS]
+    )
+    sentence = (
+        f"With the chosen drums the beat reaches {100 * fill:.0f} % of the reference; most of what is left lies in the "
+        f"{labels[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
+    )
+    if not ideas:
+        sentence += " None of the other candidates fills more of it than it crowds: nothing more fits."
+    elif fill > policy["full_above"]:
+        sentence += " The beat is full now, so an extra should be a rare one, not a steady part."
+    return RoomLeft(zones=zones, slots=slots, sentence=sentence, ideas=ideas)

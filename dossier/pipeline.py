@@ -1,0 +1,164 @@
+"""The one place that joins the stages.
+
+    Beat -> Audio -> Measurements -> Findings -> View -> HTML
+
+`build` runs a beat from its folder to a revision in the archive; a beat whose inputs, settings and program version are
+those of an earlier revision makes no new one.  The clock is passed in (`made`), so that the same input gives the same
+bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from dossier import __version__, audio, beatfile
+from dossier.archive import Archive
+from dossier.cache import Cache
+from dossier.changes import changes
+from dossier.decide.policy import DEFAULTS, Policy
+from dossier.errors import ArchiveError
+from dossier.model.beat import Beat
+from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
+from dossier.revisions import identity
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """What became of one beat."""
+
+    slug: str
+    title: str
+    revision: str
+    page: Path
+    new: bool
+    verdict: str
+    warnings: tuple[str, ...]
+
+
+def load(folder: Path) -> Beat:
+    """The beat of a folder, its policy names checked."""
+    return beatfile.load(folder, known_policy=DEFAULTS)
+
+
+def identity_of(beat: Beat) -> str:
+    """Identity of the revision that this beat would make: inputs, settings, program version."""
+    listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
+    listed += [("settings", path.name, path) for path in beat.config_files]
+    listed += [("reference", path.name, path) for path in beat.references]
+    hashed = [(f"{kind}:{file}", _hash(path)) for kind, file, path in listed]
+    settings = {
+        "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
+    }  # fmt: skip
+    return identity(hashed, settings, __version__)
+
+
+def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say) -> Built:
+    """Build the dossier of one beat folder into an archive.
+
+    Raises
+    ------
+    DossierError
+        The folder, its audio or the archive cannot be used; nothing was published then.
+    """
+    beat = load(folder)
+    mark = identity_of(beat)
+    known = archive.find(beat.slug, mark)
+    if known is not None:
+        return _unchanged(archive, beat, known)
+
+    from dossier.measure.hearing import page_constants
+    from dossier.render.page import render_dossier
+    from dossier.stages import analyse, assemble, lowend, placing, produce, rank, settle, translate, treatments
+
+    analysis = analyse.analyse(beat, cache=cache, say=say)
+    groove = placing.groove_of(analysis)
+    say("placing and ranking the candidates")
+    ranking = rank.rank(analysis, groove)
+    approach = settle.contenders(analysis, ranking)
+    say("searching treatments")
+    treated = treatments.search_plans(analysis, ranking, approach)
+    chosen, others = settle.chosen_placed(approach, ranking)
+    say("balancing")
+    settled = settle.settle(
+        analysis,
+        [treatments.treated_part(item, treated) for item in chosen],
+        [treatments.treated_part(item, treated) for item in others],
+    )
+    low = lowend.measure(analysis, settled)
+    travels = translate.measure(analysis, settled)
+    say("rendering")
+    renders = {**produce.renders(analysis, groove, settled, treated), **low.renders}
+    assets = produce.assets(analysis, ranking, settled, treated)
+
+    with archive.lock():
+        known = archive.find(beat.slug, mark)  # another build may have been faster
+        if known is not None:
+            return _unchanged(archive, beat, known)
+        previous = archive.latest(beat.slug)
+        data = assemble.assemble(
+            analysis, groove, ranking, approach, treated, settled, low_end=low.finding, translation=travels,
+            revision=RevisionInfo(
+                id=archive.next_revision(beat.slug), made=made, identity=mark,
+                previous=previous.revision.id if previous else None,
+            ),
+            version=__version__, decisions=archive.decisions(beat.slug), renders=tuple(renders),
+        )  # fmt: skip
+        if previous is not None:
+            data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
+        html = render_dossier(data, assets, hearing_constants=page_constants())
+        page = archive.publish(data, html, renders)
+    return Built(
+        slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
+        verdict=approach.verdict, warnings=data.warnings,
+    )  # fmt: skip
+
+
+def index(archive: Archive) -> Path:
+    """Rebuild the archive page from the data files alone."""
+    from dossier.render.index import render_archive
+
+    return archive.write_index(render_archive)
+
+
+def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
+    """Validate beats without building: the folder, and what is wrong with it (None: nothing)."""
+    from dossier.errors import BeatError
+
+    found: list[tuple[Path, str | None]] = []
+    for folder in folders:
+        try:
+            beat = load(folder)
+        except BeatError as error:
+            found.append((folder, str(error)))
+            continue
+        problems = []
+        for shown, path in [*((s.file, s.path) for s in beat.stems), *((d.file, d.path) for d in beat.drums)]:
+            try:
+                audio.read(path, shown_as=shown)
+            except audio.AudioError as error:
+                problems.append(str(error))
+        found.append((folder, "\n".join(problems) or None))
+    return found
+
+
+def _unchanged(archive: Archive, beat: Beat, known: RevisionInfo) -> Built:
+    data = archive.latest(beat.slug)
+    if data is None:
+        raise ArchiveError(f"{beat.slug}: its data files cannot be read; rebuild into another archive folder")
+    page = archive.root / beat.slug / f"{beat.slug}-{known.id}.html"
+    return Built(
+        slug=beat.slug, title=beat.title, revision=known.id, page=page, new=False, verdict=data.approach.verdict,
+        warnings=(),
+    )  # fmt: skip
+
+
+def _hash(path: Path) -> str:
+    """Hash of a file's content; of an unreadable file, nothing: it is the same revision until it can be read."""
+    try:
+        return audio.sha256(path)
+    except audio.AudioError:
+        return ""

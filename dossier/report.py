@@ -1,0 +1,111 @@
+"""Measurements of single files as a person reads them and as a script does (`dossier measure`)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from dossier.model.measures import FileMeasures
+
+Plain = dict[str, object]
+
+
+def as_object(m: FileMeasures) -> Plain:
+    """The machine contract: one flat object a file, null where not measurable, `reasons` for each null."""
+    loud, hit, loop, pitch = m.loudness, m.hit, m.loop, m.pitch
+    out: Plain = {
+        "file": m.file, "sample_rate_hz": m.sample_rate_hz, "channels": m.channels, "bit_depth": m.bit_depth,
+        "duration_s": round(m.duration_s, 6), "kind": hit.kind, "kind_confidence": hit.kind_confidence,
+        "role": hit.role, "role_confidence": hit.role_confidence,
+        "integrated_lufs": loud.integrated_lufs, "max_momentary_lufs": loud.max_momentary_lufs,
+        "max_short_term_lufs": loud.max_short_term_lufs, "loudness_range_lu": loud.loudness_range_lu,
+        "one_hit_lufs": loud.one_hit_lufs, "sample_peak_dbfs": loud.sample_peak_dbfs,
+        "true_peak_dbtp": loud.true_peak_dbtp, "crest_factor_db": loud.crest_factor_db,
+        "peak_to_loudness_db": loud.peak_to_loudness_db,
+        "onset_s": hit.onset_s, "attack_s": hit.attack_s, "decay_20_s": hit.decay_20_s, "decay_60_s": hit.decay_60_s,
+        "effective_length_s": hit.effective_length_s, "centroid_hz": hit.centroid_hz, "rolloff_hz": hit.rolloff_hz,
+        "transient_to_sustain_db": hit.transient_to_sustain_db, "tonality": hit.tonality,
+        "zone_shares": {zone: _rounded(share) for zone, share in hit.zone_shares.items()},
+        "pitch_hz": pitch.hz, "pitch_note": pitch.note, "pitch_cents": pitch.cents,
+        "pitch_confidence": pitch.confidence,
+        "tempo_bpm": loop.tempo_bpm if loop else None, "beats": loop.beats if loop else None,
+        "downbeat_s": loop.downbeat_s if loop else None, "swing": loop.swing if loop else None,
+        "continuity": loop.continuity if loop else None,
+        "hits": [{"time_s": _rounded(h.time_s), "role": h.role, "level_db": _rounded(h.level_db)} for h in loop.hits]
+        if loop else None,
+        "side_to_mid_db": m.stereo.whole.side_to_mid_db, "correlation": m.stereo.whole.correlation,
+        "mono_loss_lu": m.stereo.whole.mono_loss_lu,
+        "width": {zone: {"side_to_mid_db": _rounded(w.side_to_mid_db), "correlation": _rounded(w.correlation),
+                         "mono_loss_lu": _rounded(w.mono_loss_lu)} for zone, w in m.stereo.zones.items()},
+    }  # fmt: skip
+    out = {name: _rounded(value) if isinstance(value, float) else value for name, value in out.items()}
+    out["reasons"] = _reasons(m, out)
+    return out
+
+
+def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
+    """A reason for every null, from the measure that could not say."""
+    known: dict[str, str] = {**m.stereo.reasons, **m.loudness.reasons, **m.hit.reasons}
+    if m.pitch.reason:
+        known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents"), m.pitch.reason))
+    if m.loop is None:
+        known.update(dict.fromkeys(
+            ("tempo_bpm", "beats", "downbeat_s", "swing", "continuity", "hits"), "a one-shot has no tempo of its own"
+        ))  # fmt: skip
+    else:
+        known.update(m.loop.reasons)
+        if "tempo_bpm" in m.loop.reasons:
+            for name in ("beats", "swing"):
+                known.setdefault(name, m.loop.reasons["tempo_bpm"])
+    return {
+        name: known.get(name) or f"not measurable in {m.duration_s:.3f} s of this sound"
+        for name, value in out.items()
+        if value is None
+    }
+
+
+# label, field, unit, decimals: the rows of the table, in the order in which a person asks
+ROWS: tuple[tuple[str, str, str, int], ...] = (
+    ("kind", "kind", "", 0),
+    ("role", "role", "", 0),
+    ("length", "duration_s", "s", 3),
+    ("effective length", "effective_length_s", "s", 3),
+    ("tempo", "tempo_bpm", "BPM", 2),
+    ("beats", "beats", "", 1),
+    ("pitch", "pitch_hz", "Hz", 1),
+    ("note", "pitch_note", "", 0),
+    ("integrated loudness", "integrated_lufs", "LUFS", 1),
+    ("one hit", "one_hit_lufs", "LUFS", 1),
+    ("max. momentary", "max_momentary_lufs", "LUFS", 1),
+    ("max. short-term", "max_short_term_lufs", "LUFS", 1),
+    ("loudness range", "loudness_range_lu", "LU", 1),
+    ("sample peak", "sample_peak_dbfs", "dBFS", 2),
+    ("true peak", "true_peak_dbtp", "dBTP", 2),
+    ("crest factor", "crest_factor_db", "dB", 1),
+    ("peak to loudness", "peak_to_loudness_db", "dB", 1),
+    ("attack", "attack_s", "s", 4),
+    ("decay to -20 dB", "decay_20_s", "s", 3),
+    ("decay to -60 dB", "decay_60_s", "s", 3),
+    ("centroid", "centroid_hz", "Hz", 0),
+    ("85 % roll-off", "rolloff_hz", "Hz", 0),
+    ("transient to sustain", "transient_to_sustain_db", "dB", 1),
+    ("tonality", "tonality", "", 2),
+    ("continuity", "continuity", "", 2),
+    ("correlation", "correlation", "", 2),
+    ("mono loss", "mono_loss_lu", "LU", 2),
+    ("sample rate", "sample_rate_hz", "Hz", 0),
+    ("channels", "channels", "", 0),
+)
+
+
+def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -> str:
+    """One value as a person reads it; a dash where there is none (the reason stands below the table)."""
+    value = measured.get(field)
+    if value is None:
+        return "-"
+    if isinstance(value, float):
+        return f"{value:.{decimals}f} {unit}".rstrip()
+    return f"{value} {unit}".rstrip()
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(float(value), 6)

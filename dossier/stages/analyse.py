@@ -1,0 +1,339 @@
+"""Analyse: a beat's files in, its measurements out.
+
+The instrumental is the sum of the stems at their gains, at the beat's sample rate (the stems' most common one).  It is
+brought to its playing level: the mix's target less what the drums will add (policy `instrumental_below_mix`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier import audio
+from dossier.cache import Cache
+from dossier.decide.policy import Policy
+from dossier.errors import AudioError, BeatError, Problem
+from dossier.measure import grid as grid_measure
+from dossier.measure import hearing, hits, inbeat, loops, loudness, pitch, stereo
+from dossier.measure import occupancy as occ
+from dossier.model.beat import Beat, DrumFile, Stem
+from dossier.model.datafile import InputFile
+from dossier.model.findings import Room, SectionFill
+from dossier.model.measures import (
+    BandEnergies,
+    Clip,
+    FileMeasures,
+    Grid,
+    Key,
+    Loudness,
+    Samples,
+    StereoImage,
+)
+from dossier.model.vocabulary import ZONE_KEYS
+
+Say = Callable[[str], None]
+MEASURE_VERSION = "1"  # part of every cache key: raise it when a measure's meaning changes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StemAudio:
+    stem: Stem
+    samples: Samples  # (frames, 2) at the beat's rate, gain applied
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drum:
+    """One candidate, measured on its own."""
+
+    file: DrumFile
+    clip: Clip  # two channels, as it lies on disk
+    measures: FileMeasures
+    sha256: str
+    problems: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return self.file.file
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """A beat, measured."""
+
+    beat: Beat
+    policy: Policy
+    target_lufs: float
+    listening_level_db_spl: float
+    rate_hz: int
+    instrumental: Samples  # (frames, 2), as the stems are
+    stems: tuple[StemAudio, ...]
+    loudness: Loudness
+    image: StereoImage
+    grid: Grid
+    key: Key
+    scene: inbeat.Scene
+    room: Room
+    drums: tuple[Drum, ...]
+    inputs: tuple[InputFile, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def scene_gain_db(self) -> float:
+        """Gain that brings the instrumental to its playing level."""
+        assert self.loudness.integrated_lufs is not None
+        return self.target_lufs - self.policy["instrumental_below_mix"] - self.loudness.integrated_lufs
+
+
+def measure_file(clip: Clip, *, drum: DrumFile, channels: int, bit_depth: str) -> FileMeasures:
+    """Everything known of one file on its own; a mono file is measured as it plays, on two channels."""
+    samples = audio.to_stereo(clip.samples)
+    hit = hits.measure(samples, clip.rate_hz, kind=drum.kind, role=drum.role, name=drum.file)
+    loop = None
+    if hit.kind == "loop":
+        loop = loops.measure(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, name=drum.file)
+    return FileMeasures(
+        file=drum.file, sample_rate_hz=clip.rate_hz, channels=channels, duration_s=clip.duration_s,
+        bit_depth=bit_depth, loudness=loudness.measure(samples, clip.rate_hz),
+        stereo=stereo.measure(samples, clip.rate_hz), hit=hit, loop=loop, pitch=pitch.pitch(samples, clip.rate_hz),
+    )  # fmt: skip
+
+
+def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
+    """Measure a beat.
+
+    Raises
+    ------
+    BeatError
+        No stem can be read, or the instrumental is silent or too short to measure.
+    """
+    policy = Policy(beat.policy)
+    target = beat.target_lufs if beat.target_lufs is not None else policy["target_lufs"]
+    level = beat.listening_level_db_spl if beat.listening_level_db_spl is not None else policy["listening_level"]
+    warnings: list[str] = list(beat.notes)
+
+    say("reading stems")
+    stems, stem_inputs, rate = _read_stems(beat, warnings)
+    if not stems:
+        raise BeatError([Problem(beat.folder.name, "stems", "no stem could be read: " + "; ".join(warnings))])
+    instrumental = sum_stems(stems)
+    if len(instrumental) < 2 * rate:
+        raise BeatError([
+            Problem(beat.folder.name, "stems", f"the music is {len(instrumental) / rate:.2f} s long; at least 2 s are "
+                    "needed to measure the room in it")
+        ])  # fmt: skip
+    whole = loudness.measure(instrumental, rate)
+    if whole.integrated_lufs is None:
+        why = whole.reasons.get("integrated_lufs", "it is silent")
+        raise BeatError([Problem(beat.folder.name, "stems", f"the instrumental's loudness cannot be measured: {why}")])
+
+    say("measuring the instrumental")
+    grid = grid_measure.estimate(
+        instrumental, rate, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
+        meter=beat.meter, names=tuple(stem.stem.file for stem in stems),
+    )  # fmt: skip
+    warnings.extend(grid.notes)
+    key = Key(name=beat.key, confidence=1.0) if beat.key else pitch.key(instrumental, rate)
+    scene = build_scene(
+        instrumental, rate, grid=grid, target_lufs=target, level=level, policy=policy,
+        integrated_lufs=whole.integrated_lufs, references=_references(beat, warnings),
+    )  # fmt: skip
+    room = room_of(scene, grid, sections=_sections(beat, grid))
+
+    say(f"measuring {len(beat.drums)} drum candidates")
+    drums, drum_inputs = read_drums(beat.drums, cache=cache, warnings=warnings)
+    others = [
+        InputFile(file=path.name, sha256=audio.sha256(path), kind="settings" if path.suffix == ".toml" else "groove",
+                  rights="own", origin="")
+        for path in beat.config_files
+    ]  # fmt: skip
+    others += [
+        InputFile(file=path.name, sha256=audio.sha256(path), kind="reference", rights="unknown", origin="")
+        for path in beat.references
+    ]
+    return Analysis(
+        beat=beat, policy=policy, target_lufs=target, listening_level_db_spl=level, rate_hz=rate,
+        instrumental=instrumental, stems=stems, loudness=whole, image=stereo.measure(instrumental, rate), grid=grid,
+        key=key, scene=scene, room=room, drums=drums, inputs=(*stem_inputs, *drum_inputs, *others),
+        warnings=tuple(warnings),
+    )  # fmt: skip
+
+
+def sum_stems(stems: Iterable[StemAudio]) -> Samples:
+    """The instrumental: the sum of the stems, as long as the longest."""
+    listed = list(stems)
+    total = np.zeros((max(len(stem.samples) for stem in listed), 2))
+    for stem in listed:
+        total[: len(stem.samples)] += stem.samples
+    return total
+
+
+def build_scene(
+    instrumental: Samples,
+    rate_hz: int,
+    *,
+    grid: Grid,
+    target_lufs: float,
+    level: float,
+    policy: Policy,
+    integrated_lufs: float,
+    references: list[Clip],
+) -> inbeat.Scene:
+    """The instrumental on the beat's slots, at its playing level, against the reference."""
+    powers = hearing.slot_powers(hearing.band_energies(instrumental, rate_hz), grid.slot_edges_s())
+    gain = target_lufs - policy["instrumental_below_mix"] - integrated_lufs
+    if references:
+        means = []
+        for clip in references:
+            energies = hearing.band_energies(audio.to_stereo(clip.samples), clip.rate_hz)
+            mean = energies.cumulative[-1] / energies.duration_s
+            means.append(mean / mean.sum())
+        reference = occ.reference_from_powers(np.mean(means, axis=0), target_lufs=target_lufs, listening_level=level)
+    else:
+        reference = occ.reference_loudness(target_lufs=target_lufs, listening_level=level)
+    k_weights = 10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0)
+    return inbeat.scene(
+        powers, reference=reference, active=occ.active_slots(powers), k_weights=k_weights,
+        spl_offset_db=level - target_lufs + gain,
+    )  # fmt: skip
+
+
+def room_of(scene: inbeat.Scene, grid: Grid, *, sections: list[tuple[str, int, int]]) -> Room:
+    """Fill of the beat, its zones, sections and bars."""
+    ref, active = scene.reference, scene.active
+    zones = occ.zone_fills(scene.loudness, ref, active)
+    per_bar = grid.slots_per_bar
+    bars = []
+    for bar in range(grid.bars):
+        rows = np.zeros(len(active), dtype=bool)
+        rows[bar * per_bar : (bar + 1) * per_bar] = True
+        bars.append(float(occ.fill(scene.loudness, ref, active=active & rows)) if (active & rows).any() else 0.0)
+    parts = []
+    for name, first, count in sections:
+        rows = np.zeros(len(active), dtype=bool)
+        rows[first * per_bar : (first + count) * per_bar] = True
+        rows &= active
+        if rows.any():
+            parts.append(
+                SectionFill(name=name, first_bar=first + 1, bars=count, zones=occ.zone_fills(scene.loudness, ref, rows),
+                            fill=float(occ.fill(scene.loudness, ref, active=rows)))
+            )  # fmt: skip
+    return Room(
+        fill=float(occ.fill(scene.loudness, ref, active=active)), zones=zones, sections=tuple(parts),
+        roomiest_zone=min(ZONE_KEYS, key=lambda zone: zones[zone]),
+        fullest_zone=max(ZONE_KEYS, key=lambda zone: zones[zone]), bars=tuple(bars),
+    )  # fmt: skip
+
+
+def read_drums(
+    files: Iterable[DrumFile], *, cache: Cache, warnings: list[str]
+) -> tuple[tuple[Drum, ...], list[InputFile]]:
+    """Read and measure the candidates; a file that cannot be used is named in the warnings and left out."""
+    drums: list[Drum] = []
+    inputs: list[InputFile] = []
+    seen: dict[str, str] = {}
+    for file in files:
+        try:
+            info = audio.read_info(file.path, shown_as=file.file)
+            digest = audio.sha256(file.path)
+        except AudioError as error:
+            warnings.append(str(error))
+            inputs.append(InputFile(file=file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin,
+                                    used=False))  # fmt: skip
+            continue
+        clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
+        silent = not np.any(clip.samples)
+        problems = list(info.notes)
+        if digest in seen:
+            warnings.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
+        if silent:
+            warnings.append(f"{file.file}: is silent from start to end; left out")
+        used = not silent and digest not in seen
+        inputs.append(
+            InputFile(file=file.file, sha256=digest, kind="drum", rights=file.rights, origin=file.origin,
+                      duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
+                      used=used)
+        )  # fmt: skip
+        if not used:
+            continue
+        seen[digest] = file.file
+        measured = _measured(info, file, digest, cache)
+        drums.append(Drum(file=file, clip=clip, measures=measured, sha256=digest, problems=tuple(problems)))
+    return tuple(drums), inputs
+
+
+def energies_of(samples: Samples, rate_hz: int, *, onset_s: float = 0.0) -> BandEnergies:
+    """Band energies of a one-shot from its onset on."""
+    start = round(onset_s * rate_hz)
+    return hearing.band_energies(samples[start:] if start < len(samples) else samples, rate_hz, onset_at_start=True)
+
+
+def _measured(info: audio.ReadInfo, file: DrumFile, digest: str, cache: Cache) -> FileMeasures:
+    import msgspec
+
+    told = f"{file.kind}|{file.role}|{file.tempo_bpm}|{file.file}"
+    return cache.memo(
+        f"file|{MEASURE_VERSION}|{digest}|{told}",
+        lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth),
+        msgspec.json.encode,
+        lambda blob: msgspec.json.decode(blob, type=FileMeasures),
+    )
+
+
+def _read_stems(beat: Beat, warnings: list[str]) -> tuple[tuple[StemAudio, ...], list[InputFile], int]:
+    read: list[tuple[Stem, Clip, str, int]] = []
+    inputs: list[InputFile] = []
+    for stem in beat.stems:
+        try:
+            info = audio.read_info(stem.path, shown_as=stem.file)
+            digest = audio.sha256(stem.path)
+        except AudioError as error:
+            warnings.append(str(error))
+            inputs.append(InputFile(file=stem.file, sha256="", kind="stem", rights=stem.rights, origin=stem.origin,
+                                    used=False))  # fmt: skip
+            continue
+        warnings.extend(f"{stem.file}: {note}" for note in info.notes)
+        if not np.any(info.clip.samples):
+            warnings.append(f"{stem.file}: is silent from start to end; it adds nothing")
+        read.append((stem, info.clip, digest, info.channels))
+    if not read:
+        return (), inputs, 0
+    rates = Counter(clip.rate_hz for _, clip, _, _ in read)
+    rate = max(rates, key=lambda hz: (hz >= 44100, rates[hz], hz))
+    stems = []
+    for stem, clip, digest, channels in read:
+        at_rate = audio.resample(clip, rate)
+        samples = audio.to_stereo(at_rate.samples) * 10.0 ** (stem.gain_db / 20.0)
+        own = loudness.measure(samples, rate)
+        inputs.append(
+            InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
+                      duration_s=clip.duration_s, sample_rate_hz=clip.rate_hz, channels=channels, gain_db=stem.gain_db,
+                      integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp)
+        )  # fmt: skip
+        stems.append(StemAudio(stem=stem, samples=samples))
+    return tuple(stems), inputs, rate
+
+
+def _references(beat: Beat, warnings: list[str]) -> list[Clip]:
+    clips = []
+    for path in beat.references:
+        try:
+            clips.append(audio.read(path, shown_as=path.name))
+        except AudioError as error:
+            warnings.append(f"reference left out: {error}")
+    return clips
+
+
+def _sections(beat: Beat, grid: Grid) -> list[tuple[str, int, int]]:
+    """Named sections as given, cut to the music's length; bars after the last one are one more section."""
+    out = [
+        (section.name, section.first_bar, min(section.bars, grid.bars - section.first_bar))
+        for section in beat.sections
+        if section.first_bar < grid.bars
+    ]
+    end = max((first + count for _, first, count in out), default=0)
+    if end < grid.bars:
+        out.append(("whole" if not out else "rest", end, grid.bars - end))
+    return out

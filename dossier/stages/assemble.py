@@ -1,0 +1,277 @@
+"""Assemble: measurements and findings to the one document that is saved and that the page is drawn from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from dossier.decide import room_left as decide_room_left
+from dossier.decide.policy import SETTINGS
+from dossier.lay.pattern import roles_of
+from dossier.measure import hearing, inbeat
+from dossier.measure import occupancy as occ
+from dossier.model.beat import Pattern
+from dossier.model.datafile import (
+    FORMAT_VERSION,
+    BeatInfo,
+    Decision,
+    DossierData,
+    Instrumental,
+    Looked,
+    Occupancy,
+    PatternInfo,
+    PatternRow,
+    ProgramInfo,
+    Proposal,
+    RevisionInfo,
+    SettingUsed,
+    ZoneWidth,
+)
+from dossier.model.findings import Approach, Candidate, LowEnd, Plan, RoomLeft, Translation
+from dossier.model.measures import Array
+from dossier.model.vocabulary import ZONE_KEYS
+from dossier.stages.analyse import Analysis, Drum
+from dossier.stages.placing import Groove
+from dossier.stages.produce import Treated
+from dossier.stages.rank import Placed, Ranking
+from dossier.stages.settle import Part, Settled
+
+Maps = tuple[tuple[float, ...], ...]
+
+
+def assemble(
+    analysis: Analysis,
+    groove: Groove,
+    ranking: Ranking,
+    approach: Approach,
+    treated: Sequence[Treated],
+    settled: Settled,
+    *,
+    low_end: LowEnd | None,
+    translation: Translation | None,
+    revision: RevisionInfo,
+    version: str,
+    decisions: Sequence[Decision],
+    renders: Sequence[str],
+) -> DossierData:
+    """The data file of one revision."""
+    gains = {(row.id, row.file): row.gain_db for row in settled.balance.parts if row.chosen}
+    chosen = [part for part in settled.parts if (part.id, part.placed.drum.name) in gains]
+    placed = [
+        inbeat.place(analysis.scene, part.powers, gain_db=gains[(part.id, part.placed.drum.name)]) for part in chosen
+    ]
+    candidates = _candidates(analysis, ranking, chosen, treated)
+    plans = tuple(item.plan for item in treated)
+    return DossierData(
+        format_version=FORMAT_VERSION,
+        program=ProgramInfo(name="dossier", version=version),
+        beat=_beat(analysis),
+        revision=revision,
+        inputs=analysis.inputs,
+        instrumental=_instrumental(analysis),
+        occupancy=_occupancy(analysis, chosen, placed, gains),
+        approach=approach,
+        candidates=candidates,
+        kit=ranking.kit,
+        plans=plans,
+        balance=settled.balance,
+        low_end=low_end,
+        translation=translation,
+        room_left=_room_left(analysis, placed, ranking, {part.placed.drum.name for part in chosen}),
+        patterns=_patterns(groove),
+        looked=Looked(
+            files=len(analysis.beat.drums), measured=len(analysis.drums),
+            placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
+            unreadable=sum(not entry.used for entry in analysis.inputs if entry.kind == "drum"),
+        ),
+        proposals=_proposals(analysis, approach, settled, plans),
+        decisions=tuple(decisions),
+        warnings=(*analysis.warnings, *ranking.notes),
+        settings=tuple(
+            SettingUsed(name=s.name, value=analysis.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
+            for s in SETTINGS
+        ),
+        renders=tuple(sorted(renders)),
+    )  # fmt: skip
+
+
+def _beat(analysis: Analysis) -> BeatInfo:
+    beat, grid = analysis.beat, analysis.grid
+    return BeatInfo(
+        title=beat.title, slug=beat.slug, artist=beat.artist, tempo_bpm=grid.tempo_bpm, key=analysis.key.name,
+        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=len(analysis.instrumental) / analysis.rate_hz,
+        bars=grid.bars, swing=grid.swing, first_downbeat_s=grid.first_downbeat_s, intent=beat.intent,
+        target_lufs=analysis.target_lufs, listening_level_db_spl=analysis.listening_level_db_spl,
+        sample_rate_hz=analysis.rate_hz,
+        sources={
+            "tempo_bpm": grid.tempo_source, "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source,
+            "key": "beat.toml" if beat.key else "estimated",
+            "target_lufs": "beat.toml" if beat.target_lufs is not None else "default",
+            "listening_level_db_spl": "beat.toml" if beat.listening_level_db_spl is not None else "default",
+            "pattern": beat.pattern.source if beat.pattern else "assumed",
+        },
+        confidences={
+            "tempo_bpm": grid.tempo_confidence, "first_downbeat_s": grid.downbeat_confidence,
+            "swing": grid.swing_confidence, "key": analysis.key.confidence,
+        },
+        notes=grid.notes,
+    )  # fmt: skip
+
+
+def _instrumental(analysis: Analysis) -> Instrumental:
+    room, loud, image = analysis.room, analysis.loudness, analysis.image
+    widths = {"whole": image.whole, **image.zones}
+    return Instrumental(
+        fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars,
+        integrated_lufs=loud.integrated_lufs, true_peak_dbtp=loud.true_peak_dbtp,
+        loudness_range_lu=loud.loudness_range_lu,
+        width={name: ZoneWidth(side_to_mid_db=w.side_to_mid_db, correlation=w.correlation, mono_loss_lu=w.mono_loss_lu)
+               for name, w in widths.items()},
+        roomiest_zone=room.roomiest_zone, fullest_zone=room.fullest_zone,
+    )  # fmt: skip
+
+
+def _occupancy(
+    analysis: Analysis, chosen: Sequence[Part], placed: Sequence[inbeat.Placed], gains: Mapping[tuple[str, str], float]
+) -> Occupancy:
+    scene, grid = analysis.scene, analysis.grid
+    with_drums = inbeat.occupancy_with(scene, list(placed))
+    lost = np.sum([inbeat.overlap_map(scene, item) for item in placed], axis=0) if placed else np.zeros_like(with_drums)
+    change: Maps = ()
+    if any(part.treated for part in chosen):
+        plain = [
+            inbeat.place(scene, part.placed.powers, gain_db=gains[(part.id, part.placed.drum.name)]) for part in chosen
+        ]
+        change = _map(with_drums - inbeat.occupancy_with(scene, plain))
+    weights = scene.zone_weights
+    return Occupancy(
+        band_hz=tuple(round(float(hz), 1) for hz in hearing.BAND_HZ),
+        band_zone=tuple(ZONE_KEYS[int(np.argmax(weights[:, band]))] for band in range(weights.shape[1])),
+        slot_s=grid.slot_s, slots_per_bar=grid.slots_per_bar, first_slot_s=grid.first_downbeat_s,
+        instrumental=_map(occ.occupancy(scene.loudness, scene.reference)), with_drums=_map(with_drums),
+        overlap=_map(lost), treatment_change=change,
+        reference_sone=tuple(round(float(value), 5) for value in scene.reference),
+    )  # fmt: skip
+
+
+def _map(values: Array) -> Maps:
+    """`(slots, bands)` to rows of bands, to three decimals."""
+    return tuple(tuple(round(float(value), 3) for value in row) for row in np.asarray(values).T)
+
+
+def _candidates(
+    analysis: Analysis, ranking: Ranking, chosen: Sequence[Part], treated: Sequence[Treated]
+) -> tuple[Candidate, ...]:
+    used = {part.placed.drum.name for part in chosen}
+    plans = {item.placed.drum.name: item.plan.id for item in treated}
+    found = [
+        _candidate(item.drum, placed=item, chosen=item.drum.name in used, plan=plans.get(item.drum.name))
+        for item in (*ranking.loops, *ranking.one_shots)
+    ]
+    found += [_candidate(drum, placed=None, chosen=False, plan=None, why=why) for drum, why in ranking.unplaced]
+    return tuple(found)
+
+
+def _candidate(
+    drum: Drum, *, placed: Placed | None, chosen: bool, plan: str | None, why: str = ""
+) -> Candidate:
+    m = drum.measures
+    problems = drum.problems
+    if placed is not None and placed.play.assumed_voice:
+        problems = (*problems, f"the pattern plays no {placed.play.role}: a plain line was assumed to compare it")
+    if placed is not None and placed.play.loop is not None and placed.play.loop.poor_match:
+        problems = (*problems, placed.play.loop.note)
+    return Candidate(
+        file=drum.name, name=drum.name.rsplit("/", 1)[-1], kind=m.hit.kind, role=m.hit.role, rights=drum.file.rights,
+        origin=drum.file.origin,
+        looked_at="not at all" if placed is None else "closely" if placed.closely else "coarsely",
+        score=None if placed is None else placed.score, terms={} if placed is None else placed.terms,
+        fit=None if placed is None else placed.fit, gain_db=None if placed is None else placed.gain_db,
+        reason=why if placed is None else placed.reason, loop=None if placed is None else placed.play.loop,
+        integrated_lufs=m.loudness.integrated_lufs, one_hit_lufs=m.loudness.one_hit_lufs,
+        sample_peak_dbfs=m.loudness.sample_peak_dbfs, true_peak_dbtp=m.loudness.true_peak_dbtp,
+        crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz, pitch_note=m.pitch.note,
+        effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
+    )  # fmt: skip
+
+
+def _room_left(
+    analysis: Analysis, placed: Sequence[inbeat.Placed], ranking: Ranking, used: set[str]
+) -> RoomLeft | None:
+    if not placed:
+        return None
+    scene = analysis.scene
+    total = scene.excitation + np.sum([item.excitation for item in placed], axis=0)
+    loudness = hearing.specific_loudness(total)
+    fills = occ.zone_fills(loudness, scene.reference, scene.active)
+    room = occ.room(loudness, scene.reference)
+    per_bar = analysis.grid.slots_per_bar
+    share = (room * scene.reference[None, :]).sum(axis=1) / scene.reference.sum()
+    by_slot = [float(share[scene.active & (np.arange(len(share)) % per_bar == slot)].mean())
+               if (scene.active & (np.arange(len(share)) % per_bar == slot)).any() else 0.0
+               for slot in range(per_bar)]  # fmt: skip
+    extra = []
+    drums = np.sum([item.excitation for item in placed], axis=0)
+    for item in (*ranking.loops, *ranking.one_shots):
+        if item.closely and item.drum.name not in used and item.play.kind == "one-shot":
+            trial = inbeat.place(scene, item.powers, gain_db=item.gain_db)
+            extra.append(
+                decide_room_left.Extra(
+                    name=item.drum.name, role=item.play.role or "",
+                    **inbeat.added_to(scene, drums, trial),
+                )
+            )  # fmt: skip
+    return decide_room_left.decide({zone: 1.0 - fill for zone, fill in fills.items()}, tuple(by_slot), extra,
+                                   fill=float(occ.fill(loudness, scene.reference, active=scene.active)),
+                                   policy=analysis.policy)  # fmt: skip
+
+
+def _patterns(groove: Groove) -> tuple[PatternInfo, ...]:
+    note = "No pattern was given: a plain one is assumed." if groove.assumed else ""
+    found = [_pattern(groove.pattern, section=None, assumed=groove.assumed, note=note)]
+    found += [
+        _pattern(pattern, section=name, assumed=False, note="")
+        for name, pattern in sorted(groove.section_patterns.items())
+    ]
+    return tuple(found)
+
+
+def _pattern(pattern: Pattern, *, section: str | None, assumed: bool, note: str) -> PatternInfo:
+    steps = max(1, round(pattern.length_beats * pattern.steps_per_beat))
+    rows = []
+    for role in roles_of([pattern]):
+        cells = [0.0] * steps
+        for hit in pattern.hits:
+            if hit.role == role:
+                index = min(steps - 1, round(hit.beat * pattern.steps_per_beat))
+                cells[index] = max(cells[index], hit.velocity)
+        rows.append(PatternRow(role=role, cells=tuple(round(cell, 3) for cell in cells)))
+    return PatternInfo(
+        source=pattern.source, assumed=assumed, steps_per_beat=pattern.steps_per_beat, steps=steps, rows=tuple(rows),
+        section=section, note=note,
+    )  # fmt: skip
+
+
+def _proposals(
+    analysis: Analysis, approach: Approach, settled: Settled, plans: Sequence[Plan]
+) -> tuple[Proposal, ...]:
+    rows = [row for row in settled.balance.parts if row.chosen]
+    used = {row.file for row in rows}
+    found = [Proposal(id="approach", kind="approach", text=approach.verdict)]
+    if rows:
+        drums = ", ".join(f"{row.part}: {row.file}" for row in rows)
+        found.append(Proposal(id="drums", kind="drums", text=f"Use {drums}."))
+    for plan in plans:
+        if plan.helped and plan.steps and plan.candidate in used:
+            steps = ", then ".join(step.label for step in plan.steps)
+            found.append(Proposal(id=f"plan:{plan.candidate}", kind="plan", text=f"{plan.candidate}: {steps}."))
+    found += [
+        Proposal(id=f"gain:{row.id}", kind="gain", text=f"Set {row.part} to {row.gain_db:+.1f} dB.") for row in rows
+    ]
+    for entry in analysis.inputs:
+        concerned = entry.kind == "stem" or entry.file in used
+        if entry.used and concerned and entry.rights in ("pending", "unknown"):
+            text = f"Rights of {entry.file} are {entry.rights}: clear them, or replace the sound."
+            found.append(Proposal(id=f"rights:{entry.file}", kind="rights", text=text))
+    return tuple(found)

@@ -1,0 +1,248 @@
+"""Low end: the kick of the kit against the stem that carries the bass, where both sound; ways out, really computed.
+
+All of it is measured on an excerpt of whole bars in which both sound most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import soxr
+
+from dossier import audio
+from dossier.decide import fit
+from dossier.decide import lowend as decide_lowend
+from dossier.lay.hits import lay_energies
+from dossier.measure import hearing, loudness, lowend, pitch
+from dossier.measure import occupancy as occ
+from dossier.model.findings import LowEnd, LowEndRemedy
+from dossier.model.measures import Array, Samples
+from dossier.stages.analyse import Analysis, StemAudio
+from dossier.stages.settle import Part, Settled
+from dossier.treat.truncation import truncate
+
+EXCERPT_BARS = 8
+LOW_ZONES = slice(0, 2)  # sub and bass
+LEAST_BASS_SHARE = 0.2  # of a stem's energy in the low zones, to be called the bass
+DUCK_DEPTHS_DB = (2.0, 4.0, 6.0, 9.0, 12.0)
+SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
+TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
+Write = Callable[[Path], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    finding: LowEnd
+    renders: Mapping[str, Write] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Meeting:
+    """Kick and bass in the excerpt, on its slots."""
+
+    analysis: Analysis
+    kick: Part
+    gain_db: float  # of the kick
+    bass: Samples  # (frames, 2)
+    start_s: float
+    edges_s: Array  # from the excerpt's start
+    slots: slice
+    low: Array  # (bands,), weight of the sub and bass zones
+
+    def bass_excitation(self, samples: Samples) -> Array:
+        powers = hearing.slot_powers(hearing.band_energies(samples, self.analysis.rate_hz), self.edges_s)
+        return hearing.excitation(powers, spl_offset_db=self.analysis.scene.spl_offset_db)
+
+    def kick_powers(self, samples: Samples) -> Array:
+        voice = self.kick.play.voice
+        assert voice is not None
+        energies = hearing.band_energies(samples, self.analysis.rate_hz, onset_at_start=True)
+        return lay_energies(energies, voice, self.analysis.grid.slot_edges_s())[self.slots]
+
+    def kick_excitation(self, samples: Samples) -> Array:
+        powers = self.kick_powers(samples)
+        return hearing.excitation(powers, spl_offset_db=self.analysis.scene.spl_offset_db + self.gain_db)
+
+    def shares(self, kick: Array, bass: Array, bass_before: Array) -> tuple[float, float]:
+        """What is heard of the kick in the low zones, and what of the bass's loudness is lost there."""
+        alone = hearing.specific_loudness(kick) @ self.low
+        heard = hearing.partial_loudness(kick, bass) @ self.low
+        plays = alone > 0.1 * alone.max(initial=0.0)
+        share = float(heard[plays].sum() / alone[plays].sum()) if plays.any() else 0.0
+        full = float((hearing.specific_loudness(bass_before) @ self.low).sum())
+        left = float((hearing.partial_loudness(bass, kick) @ self.low).sum())
+        return share, 1.0 - left / full if full > 0 else 0.0
+
+
+def measure(analysis: Analysis, settled: Settled) -> Result:
+    """The low end of the beat, or what is missing to speak of it."""
+    kick = next((part for part in settled.parts if part.role == "kick"), None)
+    if kick is None:
+        return Result(_nothing("no kick is among the candidates that could be placed"))
+    bass = _bass_stem(analysis)
+    if bass is None:
+        return Result(_nothing("no stem carries a bass: none has a fifth of its energy below 250 Hz",
+                               kick=kick.placed.drum.name))  # fmt: skip
+    gain = next(row.gain_db for row in settled.balance.parts if row.id == kick.id)
+    meeting = _meeting(analysis, kick, gain, bass)
+    before = meeting.bass_excitation(meeting.bass)
+    kick_excitation = meeting.kick_excitation(kick.play.samples)
+    share, _ = meeting.shares(kick_excitation, before, before)
+    remedies, renders = _remedies(meeting, before, share)
+    laid = kick.play.laid(length_s=meeting.start_s + meeting.edges_s[-1])[round(meeting.start_s * analysis.rate_hz) :]
+    frames = min(len(laid), len(meeting.bass))
+    line = lowend.alignment(
+        laid[:frames] * 10.0 ** (gain / 20.0), meeting.bass[:frames], analysis.rate_hz, max_ms=10.0
+    )  # fmt: skip
+    reasons = {"delay_ms": line.reason, "polarity": line.reason} if line.gain_db is None else {}
+    found = pitch.pitch(kick.play.samples, analysis.rate_hz)
+    if found.hz is None:
+        reasons["kick_pitch_hz"] = found.reason
+    cents = fit.cents_from_key(found.hz, analysis.key.name) if found.hz and analysis.key.name else None
+    overlaps = _zone_overlaps(kick_excitation, before)
+    aligned = line.gain_db is not None
+    polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
+    finding = LowEnd(
+        kick=kick.placed.drum.name, bass_stem=bass.stem.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1],
+        kick_share=share, kick_pitch_hz=found.hz, kick_note=found.note, kick_cents_from_key=cents,
+        bass_notes=_bass_notes(meeting), polarity=polarity, delay_ms=line.delay_ms if aligned else None,
+        delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
+        sentences=decide_lowend.sentences(
+            kick=kick.placed.drum.name.rsplit("/", 1)[-1], bass=bass.stem.file.rsplit("/", 1)[-1],
+            overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=analysis.key.name,
+            note=found.note, polarity=polarity, delay_ms=line.delay_ms if aligned else None,
+            delay_gain_db=line.gain_db, remedies=remedies,
+        ),
+    )  # fmt: skip
+    return Result(finding, renders)
+
+
+def _bass_stem(analysis: Analysis) -> StemAudio | None:
+    """The stem with the most energy below 250 Hz among those that live there."""
+    best: tuple[float, StemAudio] | None = None
+    for stem in analysis.stems:
+        mean = hearing.band_energies(stem.samples, analysis.rate_hz).cumulative[-1]
+        low = float(mean[hearing.FINE_HZ < 250.0].sum())
+        if low > LEAST_BASS_SHARE * float(mean.sum()) and (best is None or low > best[0]):
+            best = (low, stem)
+    return best[1] if best else None
+
+
+def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) -> _Meeting:
+    grid, rate = analysis.grid, analysis.rate_hz
+    blocks = loudness.block_energy(bass.samples, rate)
+    bars = min(EXCERPT_BARS, grid.bars)
+    per_bar = [
+        float(blocks[int(10 * (grid.first_downbeat_s + bar * grid.bar_s)) :][: max(1, int(10 * grid.bar_s))].sum())
+        for bar in range(grid.bars)
+    ]
+    first = max(range(grid.bars - bars + 1), key=lambda bar: (sum(per_bar[bar : bar + bars]), -bar))
+    start = grid.first_downbeat_s + first * grid.bar_s
+    slots = slice(first * grid.slots_per_bar, (first + bars) * grid.slots_per_bar)
+    edges = grid.slot_s * np.arange(slots.stop - slots.start + 1)
+    begin = max(0, round(start * rate))
+    piece = bass.samples[begin : begin + round(edges[-1] * rate)]
+    return _Meeting(
+        analysis=analysis, kick=kick, gain_db=gain_db, bass=piece, start_s=max(0.0, start), edges_s=edges, slots=slots,
+        low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
+    )  # fmt: skip
+
+
+def _remedies(
+    meeting: _Meeting, before: Array, share: float
+) -> tuple[tuple[LowEndRemedy, ...], dict[str, Write]]:
+    """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share."""
+    kick, rate = meeting.kick, meeting.analysis.rate_hz
+    voice = kick.play.voice
+    assert voice is not None
+    plain = meeting.kick_excitation(kick.play.samples)
+    times = [start - meeting.start_s for start in voice.starts_s]
+    release = 1000.0 * min(0.35, max(0.08, kick.placed.drum.measures.hit.effective_length_s or 0.15))
+    length = len(meeting.bass) / rate
+    tried: list[tuple[LowEndRemedy, Samples]] = []
+
+    def goes(name: str, options: list[tuple[str, dict[str, float | str], Array, Array, Samples]]) -> None:
+        found = []
+        for label, amounts, kick_there, bass_there, sound in options:
+            reached, lost = meeting.shares(kick_there, bass_there, before)
+            remedy = LowEndRemedy(name=name, label=label, kick_share=reached, bass_lost=lost, amounts=amounts)
+            found.append((remedy, sound))
+            if reached >= decide_lowend.GOOD_SHARE:
+                break
+        tried.append(max(found, key=lambda item: (item[0].kick_share >= decide_lowend.GOOD_SHARE, item[0].kick_share)))
+
+    def ducked(depth: float) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
+        curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
+        sound = meeting.bass * curve
+        label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
+        return label, {"depth_db": depth, "release_ms": round(release)}, plain, meeting.bass_excitation(sound), sound
+
+    def shortened(ms: float) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
+        sound = truncate(kick.play.samples, rate, length_ms=ms, fade_ms=ms / 3.0)
+        return f"cutting the kick to {ms:.0f} ms", {"length_ms": ms}, meeting.kick_excitation(sound), before, sound
+
+    def tuned(semitones: int) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
+        ratio = 2.0 ** (semitones / 12.0)
+        sound = soxr.resample(kick.play.samples, ratio, 1.0, quality="HQ")
+        label = f"tuning the kick by {semitones:+d} semitones"
+        return label, {"semitones": float(semitones)}, meeting.kick_excitation(sound), before, sound
+
+    if meeting.bass.any():
+        goes("duck the bass", [ducked(depth) for depth in DUCK_DEPTHS_DB])
+    seconds = len(kick.play.samples) / rate
+    lengths = [ms for ms in SHORTER_MS if ms < 1000.0 * seconds]
+    if lengths:
+        goes("shorten the kick", [shortened(ms) for ms in lengths])
+    steps = [tuned(step) for step in TUNE_SEMITONES]
+    goes("tune the kick", [max(steps, key=lambda option: meeting.shares(option[2], option[3], before)[0])])
+    slug = meeting.analysis.beat.slug
+    listed, renders = [], {}
+    for remedy, sound in tried:
+        name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
+        if remedy.kick_share >= share + 0.02:
+            renders[name] = partial(_write, samples=sound, rate=rate)
+            remedy = LowEndRemedy(
+                name=remedy.name, label=remedy.label, kick_share=remedy.kick_share, bass_lost=remedy.bass_lost,
+                amounts=remedy.amounts, render=name,
+            )  # fmt: skip
+        listed.append(remedy)
+    return tuple(listed), renders
+
+
+def _zone_overlaps(kick: Array, bass: Array) -> tuple[float | None, ...]:
+    """Share of the kick's loudness that the bass masks, in the sub and in the bass zone."""
+    alone = hearing.specific_loudness(kick)
+    masked = alone - hearing.partial_loudness(kick, bass)
+    out: list[float | None] = []
+    for weights in occ.zone_weights()[LOW_ZONES]:
+        total = float((alone @ weights).sum())
+        out.append(max(0.0, float((masked @ weights).sum()) / total) if total > 1e-6 else None)
+    return tuple(out)
+
+
+def _bass_notes(meeting: _Meeting) -> tuple[str, ...]:
+    """Notes that the bass plays in the excerpt, one look a half bar, from low to high."""
+    rate, grid = meeting.analysis.rate_hz, meeting.analysis.grid
+    step = round(grid.bar_s / 2 * rate)
+    found: dict[str, float] = {}
+    for start in range(0, len(meeting.bass) - step + 1, max(step, 1)):
+        heard = pitch.pitch(meeting.bass[start : start + step], rate)
+        if heard.hz is not None and heard.note is not None and heard.hz < 400.0:
+            found.setdefault(heard.note, heard.hz)
+    return tuple(sorted(found, key=lambda note: found[note]))
+
+
+def _nothing(why: str, *, kick: str | None = None) -> LowEnd:
+    return LowEnd(
+        kick=kick, bass_stem=None, overlap_sub=None, overlap_bass=None, kick_share=None, kick_pitch_hz=None,
+        kick_note=None, kick_cents_from_key=None, bass_notes=(), polarity=None, delay_ms=None, delay_gain_db=None,
+        remedies=(), sentences=(), reasons={"low_end": why},
+    )  # fmt: skip
+
+
+def _write(path: Path, *, samples: Samples, rate: int) -> None:
+    audio.write_wav(path, samples, rate, bits=24)

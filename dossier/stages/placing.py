@@ -1,0 +1,127 @@
+"""Placing: a candidate becomes something that plays in the beat, as sound and as powers a slot.
+
+A `Playable` is a one-shot from its onset on, with the voice that plays it, or one pass of a loop fitted to the tempo;
+both at the beat's sample rate, so that treatments and renders work on exactly what was measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier import audio
+from dossier.lay import hits as lay_hits
+from dossier.lay import loops as lay_loops
+from dossier.lay import pattern as lay_pattern
+from dossier.measure import hearing
+from dossier.model.beat import Pattern
+from dossier.model.findings import LoopFit
+from dossier.model.measures import Array, BandEnergies, Clip, Grid, Samples
+from dossier.model.vocabulary import Kind, Role
+from dossier.stages.analyse import Analysis, Drum
+
+WRAP_S = 0.25  # of the loop's own end and start around it, so that analysis windows see its neighbours
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Playable:
+    """A candidate as it plays in one beat."""
+
+    name: str  # the candidate's file
+    kind: Kind
+    role: Role | None
+    samples: Samples  # (frames, 2): the hit from its onset, or one pass of the fitted loop
+    rate_hz: int
+    grid: Grid
+    voice: lay_hits.Voice | None  # None for a loop
+    loop: LoopFit | None
+    assumed_voice: bool = False
+
+    def powers(self, samples: Samples | None = None) -> Array:
+        """Mean power a slot, `(slots, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
+        sound = self.samples if samples is None else samples
+        if self.voice is not None:
+            energies = hearing.band_energies(sound, self.rate_hz, onset_at_start=True)
+            return lay_hits.lay_energies(energies, self.voice, self.grid.slot_edges_s())
+        return lay_loops.lay_cycle_energies(_cycle_energies(sound, self.rate_hz), self.grid)
+
+    def laid(self, *, length_s: float, samples: Samples | None = None) -> Samples:
+        """The part as sound from the start of the stems, `(frames, 2)`, at 0 dB gain."""
+        sound = self.samples if samples is None else samples
+        if self.voice is not None:
+            return lay_hits.lay_samples(sound, self.rate_hz, self.voice, length_s=length_s)
+        return lay_loops.lay_cycle(sound, self.rate_hz, self.grid, length_s=length_s)
+
+    def with_samples(self, samples: Samples) -> Playable:
+        return replace(self, samples=samples)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Groove:
+    """What is played: the beat's patterns, and the voices that they make on the grid."""
+
+    pattern: Pattern
+    section_patterns: Mapping[str, Pattern]
+    assumed: bool
+    voices: Mapping[Role, lay_hits.Voice]
+
+
+def groove_of(analysis: Analysis) -> Groove:
+    """The beat's own patterns, or a plain one, said to be assumed."""
+    beat = analysis.beat
+    pattern = beat.pattern or lay_pattern.plain(analysis.grid.meter)
+    return Groove(
+        pattern=pattern, section_patterns=beat.section_patterns, assumed=beat.pattern is None,
+        voices=lay_hits.voices(analysis.grid, pattern, beat.section_patterns, analysis.beat.sections),
+    )  # fmt: skip
+
+
+def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
+    """The candidate laid into the beat; None for a one-shot without a role."""
+    at_rate = audio.resample(drum.clip, analysis.rate_hz)
+    hit = drum.measures.hit
+    if hit.kind == "loop":
+        return _loop(drum, at_rate, analysis)
+    role = hit.role
+    if role is None:
+        return None
+    voice, assumed = groove.voices.get(role), False
+    if voice is None:
+        plain = lay_pattern.plain_voice(role, analysis.grid.meter)
+        voice, assumed = lay_hits.voices(analysis.grid, plain, {}, ())[role], True
+    start = round(hit.onset_s * at_rate.rate_hz)
+    return Playable(
+        name=drum.name, kind="one-shot", role=role, samples=np.asarray(at_rate.samples[start:], dtype=np.float64),
+        rate_hz=at_rate.rate_hz, grid=analysis.grid, voice=voice, loop=None, assumed_voice=assumed,
+    )  # fmt: skip
+
+
+def _loop(drum: Drum, at_rate: Clip, analysis: Analysis) -> Playable:
+    measured = drum.measures.loop
+    assert measured is not None
+    policy = analysis.policy
+    fit = lay_loops.fit_loop(
+        measured, duration_s=at_rate.duration_s, tempo_bpm=analysis.grid.tempo_bpm,
+        as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
+        poor_beyond=policy["loop_poor_beyond"],
+    )  # fmt: skip
+    cycle = lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=analysis.grid.tempo_bpm)
+    return Playable(
+        name=drum.name, kind="loop", role=None, samples=cycle, rate_hz=at_rate.rate_hz, grid=analysis.grid, voice=None,
+        loop=fit,
+    )  # fmt: skip
+
+
+def _cycle_energies(cycle: Samples, rate_hz: int) -> BandEnergies:
+    """Band energies of one pass as it sounds when repeated: measured with its own end before it and start after it."""
+    pad = min(len(cycle), round(WRAP_S * rate_hz))
+    around = np.concatenate([cycle[len(cycle) - pad :], cycle, cycle[:pad]])
+    energies = hearing.band_energies(around, rate_hz)
+    duration = len(cycle) / rate_hz
+    step = energies.step_s
+    steps = max(1, round(duration / step))
+    times = pad / rate_hz + np.linspace(0.0, duration, steps + 1)
+    inside = lay_hits.cumulative_at(energies, times)
+    return BandEnergies(cumulative=inside - inside[0], step_s=duration / steps, duration_s=duration)

@@ -1,0 +1,219 @@
+"""Rank: every candidate placed in the beat and scored on the same terms; the kit chosen together.
+
+Looking closely costs, so large folders are first looked at coarsely: on a few bars of the beat, at the gain at which
+the drum meets the instrumental at one lift for all; the best of each role, and the best loops, are then placed on the
+beat and brought to the gain that their intent asks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier.decide import balance, fit, kit
+from dossier.lay import pattern as lay_pattern
+from dossier.measure import inbeat
+from dossier.model.findings import Fit, Kit, KitMember
+from dossier.model.measures import Array
+from dossier.model.vocabulary import ROLES, Intent, Role
+from dossier.stages.analyse import Analysis, Drum
+from dossier.stages.placing import Groove, Playable, playable
+
+COARSE_SLOTS = 32  # two bars of sixteenths are enough to tell the hopeless from the promising
+COARSE_LIFT_LU = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """A candidate that was placed in the beat."""
+
+    drum: Drum
+    play: Playable
+    powers: Array  # (slots, fine), 0 dB
+    gain_db: float
+    fit: Fit
+    score: float
+    terms: Mapping[str, float]
+    reason: str
+    closely: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranking:
+    """All placed candidates by score, the kit, and the candidates that could not be placed with the reason."""
+
+    loops: tuple[Placed, ...]
+    one_shots: tuple[Placed, ...]
+    kit: Kit | None
+    kit_parts: tuple[Placed, ...]
+    unplaced: tuple[tuple[Drum, str], ...]
+    notes: tuple[str, ...]
+
+
+def rank(analysis: Analysis, groove: Groove) -> Ranking:
+    """Place, score and order all candidates of a beat."""
+    policy = analysis.policy
+    unplaced: list[tuple[Drum, str]] = []
+    playables: list[tuple[Drum, Playable]] = []
+    for drum in analysis.drums:
+        play = playable(drum, analysis, groove)
+        if play is None:
+            why = drum.measures.hit.reasons.get("role", "its role could not be told from its sound or name")
+            unplaced.append((drum, why))
+            continue
+        playables.append((drum, play))
+    per_bar = analysis.grid.slots_per_bar
+    slots = inbeat.spread_slots(analysis.grid.slots, per_bar, int(policy["ranking_slots"]))
+    few = inbeat.spread_slots(analysis.grid.slots, per_bar, COARSE_SLOTS)
+    promising = _promising(playables, analysis, few)
+    placed = [
+        place_candidate(drum, play, analysis, slots) if index in promising else _coarse(drum, play, analysis, few)
+        for index, (drum, play) in enumerate(playables)
+    ]
+    placed.sort(key=lambda item: (not item.closely, -item.score, item.drum.name))
+    loops = tuple(item for item in placed if item.play.kind == "loop")
+    one_shots = tuple(item for item in placed if item.play.kind == "one-shot")
+    chosen, parts, notes = _choose_kit(analysis, groove, one_shots, slots)
+    return Ranking(loops=loops, one_shots=one_shots, kit=chosen, kit_parts=parts, unplaced=tuple(unplaced), notes=notes)
+
+
+def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Array) -> Placed:
+    """Place one candidate at the gain that its intent asks for, and score it."""
+    powers = play.powers()
+    on, thin = analysis.scene.subset(slots), powers[slots]
+    target = target_of(analysis, play.role)
+    low, high = gain_bounds(analysis, drum)
+    solved = balance.solve_one(
+        lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
+        target=target, low_db=low, high_db=high,
+    )  # fmt: skip
+    return _scored(drum, play, analysis, on, thin, powers, solved.gain_db, closely=True)
+
+
+def target_of(analysis: Analysis, role: Role | None) -> float:
+    return balance.target_share(role, intent_of(analysis, role), analysis.policy)
+
+
+def intent_of(analysis: Analysis, role: Role | None) -> Intent:
+    beat = analysis.beat
+    return beat.role_intents.get(role, beat.intent) if role is not None else beat.intent
+
+
+def gain_bounds(analysis: Analysis, drum: Drum) -> tuple[float, float]:
+    """Lowest and highest gain of a candidate: the policy's, and the ceiling on its own true peak in the mix."""
+    policy = analysis.policy
+    low, high = policy["gain_floor_db"], policy["gain_ceiling_db"]
+    peak = drum.measures.loudness.true_peak_dbtp
+    if peak is not None:
+        high = min(high, policy["ceiling_dbtp"] - peak - analysis.scene_gain_db)
+    return min(low, high - 6.0), high
+
+
+def fit_of(
+    found: inbeat.InBeat, play: Playable, *, pitch_hz: float | None, mono_loss_lu: float | None, analysis: Analysis
+) -> Fit:
+    return Fit(
+        room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+        audible_share=found.audible_share, lift_lu=found.lift_lu,
+        tempo_match=fit.tempo_match(play.loop, poor_beyond=analysis.policy["loop_poor_beyond"]),
+        tuning_match=fit.tuning_match(pitch_hz, analysis.key.name) if play.kind == "one-shot" else None,
+        mono_loss_lu=mono_loss_lu,
+    )  # fmt: skip
+
+
+def _scored(
+    drum: Drum, play: Playable, analysis: Analysis, on: inbeat.Scene, thin: Array, powers: Array, gain_db: float,
+    *, closely: bool,
+) -> Placed:  # fmt: skip
+    found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain_db))
+    measured = fit_of(
+        found, play, pitch_hz=drum.measures.pitch.hz, mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
+        analysis=analysis,
+    )  # fmt: skip
+    value, terms = fit.score(measured, target_share=target_of(analysis, play.role), policy=analysis.policy)
+    return Placed(
+        drum=drum, play=play, powers=powers, gain_db=gain_db, fit=measured, score=value, terms=terms,
+        reason=fit.reason(measured, gain_db=gain_db, terms=terms), closely=closely,
+    )  # fmt: skip
+
+
+def _coarse(drum: Drum, play: Playable, analysis: Analysis, few: Array) -> Placed:
+    on = analysis.scene.subset(few)
+    powers = play.powers()
+    thin = powers[few]
+    level = inbeat.lift(on, inbeat.place(on, thin, gain_db=0.0))
+    low, high = gain_bounds(analysis, drum)
+    gain = float(np.clip(COARSE_LIFT_LU - level, low, high)) if level is not None else 0.0
+    return _scored(drum, play, analysis, on, thin, powers, gain, closely=False)
+
+
+def _promising(playables: Sequence[tuple[Drum, Playable]], analysis: Analysis, few: Array) -> set[int]:
+    """Indices of the candidates to look at closely; all of them where there are few."""
+    policy = analysis.policy
+    groups: dict[str, list[int]] = {}
+    for index, (_, play) in enumerate(playables):
+        groups.setdefault(play.role or "loop", []).append(index)
+    chosen: set[int] = set()
+    for group, members in groups.items():
+        most = int(policy["closely_loops"] if group == "loop" else policy["closely_per_role"])
+        if len(members) > most:
+            scores = {i: _coarse(*playables[i], analysis, few).score for i in members}
+            pins = set(analysis.beat.kit_pins.values())
+            members = sorted(members, key=lambda i: (playables[i][0].name not in pins, -scores[i], i))[:most]
+        chosen.update(members)
+    return chosen
+
+
+def _choose_kit(
+    analysis: Analysis, groove: Groove, one_shots: Sequence[Placed], slots: Array
+) -> tuple[Kit | None, tuple[Placed, ...], tuple[str, ...]]:
+    """One member a role of the pattern, chosen together."""
+    wanted = lay_pattern.roles_of([groove.pattern, *groove.section_patterns.values()])
+    notes: list[str] = []
+    shortlists: dict[Role, list[str]] = {}
+    by_name = {item.drum.name: item for item in one_shots if item.closely}
+    for role in wanted:
+        names = [item.drum.name for item in one_shots if item.closely and item.play.role == role]
+        if names:
+            shortlists[role] = names[:4]
+    missing = tuple(role for role in wanted if role not in shortlists)
+    notes += [f"the pattern plays {role}, but there is no {role} among the candidates" for role in missing]
+    pins: dict[Role, str] = {}
+    for role, name in analysis.beat.kit_pins.items():
+        if name in by_name and role in shortlists:
+            pins[role] = name
+        else:
+            notes.append(f"kit.{role} = {name} is not among the candidates that could be placed; chosen freely")
+    if not shortlists:
+        return None, (), tuple(notes)
+    on = analysis.scene.subset(slots)
+
+    def whole(members: Mapping[Role, str]) -> tuple[Fit, float, dict[str, float]]:
+        parts = [by_name[name] for name in members.values()]
+        powers = sum((part.powers[slots] * 10.0 ** (part.gain_db / 10.0) for part in parts), np.zeros_like(on.powers))
+        found = inbeat.measure(on, inbeat.place(on, powers, gain_db=0.0))
+        losses = [part.fit.mono_loss_lu for part in parts if part.fit.mono_loss_lu is not None]
+        tunings = [part.fit.tuning_match for part in parts if part.fit.tuning_match is not None]
+        measured = Fit(
+            room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            audible_share=found.audible_share, lift_lu=found.lift_lu, tempo_match=1.0,
+            tuning_match=min(tunings, default=None), mono_loss_lu=max(losses, default=None),
+        )  # fmt: skip
+        target = sum(target_of(analysis, role) for role in members) / len(members)
+        value, terms = fit.score(measured, target_share=target, policy=analysis.policy)
+        return measured, value, terms
+
+    members, _ = kit.choose(shortlists, pins=pins, score=lambda trial: whole(trial)[1])
+    measured, value, terms = whole(members)
+    listed = tuple(
+        KitMember(role=role, file=members[role], gain_db=by_name[members[role]].gain_db, fit=by_name[members[role]].fit,
+                  pinned=role in pins, reason="fixed in beat.toml" if role in pins else by_name[members[role]].reason)
+        for role in ROLES if role in members
+    )  # fmt: skip
+    whole_kit = Kit(
+        members=listed, missing_roles=missing, score=value, terms=terms, fit=measured,
+        reason=fit.reason(measured, gain_db=0.0, terms=terms),
+    )
+    return whole_kit, tuple(by_name[member.file] for member in listed), tuple(notes)

@@ -1,0 +1,254 @@
+"""Settle: the approach, and the balance of the drums that it chose (and of the others, for comparison).
+
+Gains are solved on the ranking's slots, and every figure that is shown is measured on the whole beat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier.decide import approach as decide_approach
+from dossier.decide import balance as decide_balance
+from dossier.decide import fit
+from dossier.measure import inbeat, loudness
+from dossier.model.findings import Approach, Balance, BalancePart, Mix, SectionFill
+from dossier.model.measures import Array, Loudness, Samples
+from dossier.model.vocabulary import Role
+from dossier.stages.analyse import Analysis
+from dossier.stages.placing import Playable
+from dossier.stages.rank import Placed, Ranking, gain_bounds, intent_of, target_of
+
+AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """One drum part in the balance: a placed candidate, treated or as it is."""
+
+    id: str
+    label: str
+    placed: Placed
+    play: Playable
+    powers: Array  # (slots, fine), 0 dB
+    treated: bool = False
+
+    @property
+    def role(self) -> Role | None:
+        return self.play.role
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """The balance, and the parts in the order of its rows."""
+
+    balance: Balance
+    parts: tuple[Part, ...]
+    mix: Samples  # (frames, 2), rough mix at the target, as rendered
+
+
+def part_of(placed: Placed) -> Part:
+    """A candidate as a part of the balance, untreated; named by its role, or as the loop."""
+    name = placed.play.role or "loop"
+    return Part(id=name, label=name.replace("-", " "), placed=placed, play=placed.play, powers=placed.powers)
+
+
+def contenders(analysis: Analysis, ranking: Ranking) -> Approach:
+    """The approach of the beat and of its sections, from the best loop and the best kit."""
+    slots = np.arange(analysis.grid.slots)
+    loop = next((item for item in ranking.loops if item.closely), None)
+    loop_contender = (
+        decide_approach.Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
+    )
+    kit_contender = (
+        decide_approach.Contender(name="kit", score=ranking.kit.score, fit=ranking.kit.fit)
+        if ranking.kit is not None
+        else None
+    )
+    per_bar = analysis.grid.slots_per_bar
+    sections = []
+    for section in analysis.room.sections:
+        rows = slots[(section.first_bar - 1) * per_bar : (section.first_bar - 1 + section.bars) * per_bar]
+        sections.append((section, *_in_section(analysis, ranking, loop, section, rows)))
+    return decide_approach.decide(
+        analysis.room, loop=loop_contender, kit=kit_contender, sections=sections, policy=analysis.policy
+    )
+
+
+def chosen_placed(approach: Approach, ranking: Ranking) -> tuple[tuple[Placed, ...], tuple[Placed, ...]]:
+    """The drums of the approach, and the other approach's drums."""
+    loop = tuple(item for item in ranking.loops if item.closely)[:1]
+    kit = ranking.kit_parts
+    if not loop:
+        return kit, ()
+    if not kit or ranking.kit is None:
+        return loop, ()
+    prefers_loop = loop[0].score >= ranking.kit.score if approach.kind == "either" else approach.kind == "loop"
+    return (loop, kit) if prefers_loop else (kit, loop)
+
+
+def settle(analysis: Analysis, chosen: Sequence[Part], others: Sequence[Part]) -> Settled:
+    """Solve the gains of the chosen parts together (and of the other approach's among themselves); measure the mix."""
+    rows = solve_parts(analysis, chosen)
+    other_rows = tuple(replace(row, chosen=False) for row in solve_parts(analysis, others))
+    gains = [row.gain_db for row in rows]
+    mix_samples, mix = rough_mix(analysis, chosen, gains)
+    everything = (*rows, *other_rows)
+    table = Balance(
+        parts=everything, equal_peaks=decide_balance.equal_peaks(everything, analysis.policy), mix=mix,
+        advice=_mix_advice(mix, analysis),
+    )  # fmt: skip
+    return Settled(balance=table, parts=(*chosen, *others), mix=mix_samples)
+
+
+def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart, ...]:
+    """Gains of parts that play together, and their figures."""
+    if not parts:
+        return ()
+    slots = inbeat.spread_slots(
+        analysis.grid.slots, analysis.grid.slots_per_bar, int(analysis.policy["ranking_slots"])
+    )  # fmt: skip
+    on = analysis.scene.subset(slots)
+    thin = [part.powers[slots] for part in parts]
+    targets = [target_of(analysis, part.role) for part in parts]
+    bounds = [gain_bounds(analysis, part.placed.drum) for part in parts]
+    solved = decide_balance.solve(
+        share_function(on, thin), targets=targets, low_db=[low for low, _ in bounds],
+        high_db=[high for _, high in bounds], start_db=[part.placed.gain_db for part in parts],
+    )  # fmt: skip
+    placed = [
+        inbeat.place(analysis.scene, part.powers, gain_db=answer.gain_db)
+        for part, answer in zip(parts, solved, strict=True)
+    ]
+    total = np.sum([item.excitation for item in placed], axis=0)
+    rows = []
+    for part, answer, item, target in zip(parts, solved, placed, targets, strict=True):
+        found = inbeat.measure(analysis.scene, item, others=total - item.excitation)
+        figures = as_it_plays(analysis, part.play)
+        rows.append(
+            BalancePart(
+                id=part.id, part=part.label, file=part.placed.drum.name, role=part.role,
+                intent=intent_of(analysis, part.role), sample_peak_dbfs=figures.sample_peak_dbfs,
+                true_peak_dbtp=figures.true_peak_dbtp, integrated_lufs=figures.integrated_lufs,
+                peak_to_loudness_db=figures.peak_to_loudness_db, audible_share=found.audible_share,
+                target_share=target, lift_lu=found.lift_lu, overlap=found.overlap, gain_db=answer.gain_db,
+                bounded=answer.stopped_high or answer.stopped_low, treated=part.treated,
+                advice=decide_balance.advice(
+                    replace(answer, share=found.audible_share), part=part.label, target=target, lift_lu=found.lift_lu,
+                    overlap=found.overlap, has_plan=part.treated, conflict=_conflict(analysis, item),
+                ),
+            )
+        )  # fmt: skip
+    return tuple(rows)
+
+
+def share_function(on: inbeat.Scene, powers: Sequence[Array]) -> decide_balance.ShareAt:
+    """Audible share of each part at trial gains, on one scene; excitations of settled gains are kept."""
+    kept: dict[tuple[int, float], inbeat.Placed] = {}
+
+    def placed(part: int, gain: float) -> inbeat.Placed:
+        key = (part, gain)
+        if key not in kept:
+            if len(kept) > 64 * len(powers):
+                kept.clear()
+            kept[key] = inbeat.place(on, powers[part], gain_db=gain)
+        return kept[key]
+
+    def share(part: int, gain: float, gains: Sequence[float]) -> float:
+        others = [placed(other, gains[other]).excitation for other in range(len(powers)) if other != part]
+        masker = np.sum(others, axis=0) if others else None
+        return inbeat.audible_share(on, inbeat.place(on, powers[part], gain_db=gain), masker)
+
+    return share
+
+
+def as_it_plays(analysis: Analysis, play: Playable) -> Loudness:
+    """Loudness and peaks of the drum part on the grid at 0 dB gain, over a few bars from its first hit."""
+    grid = analysis.grid
+    first = play.voice.starts_s[0] if play.voice is not None and play.voice.starts_s else grid.first_downbeat_s
+    start_bar = max(0, int((first - grid.first_downbeat_s) / grid.bar_s + 1e-6))
+    start = grid.first_downbeat_s + start_bar * grid.bar_s
+    end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_BARS * grid.bar_s)
+    laid = play.laid(length_s=end)
+    return loudness.measure(laid[max(0, round(start * play.rate_hz)) :], play.rate_hz)
+
+
+def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> tuple[Samples, Mix]:
+    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
+    rate = analysis.rate_hz
+    grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
+    frames = max(len(analysis.instrumental), round(grid_end * rate))
+    mix = np.zeros((frames, 2))
+    mix[: len(analysis.instrumental)] = analysis.instrumental
+    for part, gain in zip(parts, gains_db, strict=True):
+        mix += part.play.laid(length_s=frames / rate) * 10.0 ** (gain / 20.0)
+    raw = loudness.measure(mix, rate)
+    ceiling = analysis.policy["ceiling_dbtp"]
+    if raw.integrated_lufs is None or raw.true_peak_dbtp is None:
+        gain, limited = 0.0, False
+    else:
+        gain = analysis.target_lufs - raw.integrated_lufs
+        limited = raw.true_peak_dbtp + gain > ceiling
+        gain = min(gain, ceiling - raw.true_peak_dbtp)
+    mix = mix * 10.0 ** (gain / 20.0)
+    final = loudness.measure(mix, rate)
+    sections = []
+    for section in analysis.room.sections:
+        begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
+        piece = mix[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
+        sections.append((section.name, loudness.measure(piece, rate).integrated_lufs))
+    return mix, Mix(
+        integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
+        headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
+        loudness_range_lu=final.loudness_range_lu, gain_db=gain, limited=limited, sections=tuple(sections),
+    )  # fmt: skip
+
+
+def _in_section(
+    analysis: Analysis, ranking: Ranking, loop: Placed | None, section: SectionFill, rows: Array
+) -> tuple[decide_approach.Contender | None, decide_approach.Contender | None]:
+    on = analysis.scene.subset(rows)
+    policy = analysis.policy
+
+    def score(name: str, powers: Array, gain: float, like: Placed) -> decide_approach.Contender:
+        found = inbeat.measure(on, inbeat.place(on, powers[rows], gain_db=gain))
+        there = replace(
+            like.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            audible_share=found.audible_share, lift_lu=found.lift_lu,
+        )  # fmt: skip
+        value, _ = fit.score(there, target_share=target_of(analysis, like.play.role), policy=policy)
+        return decide_approach.Contender(name=name, score=value, fit=there)
+
+    loop_there = score(loop.drum.name, loop.powers, loop.gain_db, loop) if loop is not None else None
+    if not ranking.kit_parts or ranking.kit is None:
+        return loop_there, None
+    powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in ranking.kit_parts], axis=0)
+    like = replace(ranking.kit_parts[0], fit=ranking.kit.fit)
+    return loop_there, score("kit", powers, 0.0, like)
+
+
+def _conflict(analysis: Analysis, item: inbeat.Placed) -> str:
+    """Where the instrumental covers the part most, in words."""
+    lost = inbeat.overlap_map(analysis.scene, item).sum(axis=0)
+    if lost.sum() <= 0:
+        return ""
+    weights = analysis.scene.zone_weights
+    zone = int(np.argmax(weights @ (lost * analysis.scene.reference)))
+    return f"the {list(decide_approach.LABELS.values())[zone]} of the instrumental"
+
+
+def _mix_advice(mix: Mix, analysis: Analysis) -> tuple[str, ...]:
+    if mix.integrated_lufs is None or mix.true_peak_dbtp is None:
+        return ("The rough mix is too short or too soft to be measured.",)
+    words = (
+        f"The rough mix reads {mix.integrated_lufs:.1f} LUFS and {mix.true_peak_dbtp:.1f} dBTP "
+        f"with {mix.gain_db:+.1f} dB on everything"
+    )
+    if mix.limited:
+        return (
+            f"{words}; the target of {analysis.target_lufs:.1f} LUFS would break the ceiling of "
+            f"{analysis.policy['ceiling_dbtp']:.0f} dBTP, so it was stopped there.",
+        )
+    return (f"{words}, which leaves {mix.headroom_db:.1f} dB to {analysis.policy['ceiling_dbtp']:.0f} dBTP.",)

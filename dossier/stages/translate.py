@@ -1,0 +1,63 @@
+"""Translate: the chosen parts and the rough mix in mono, on a small speaker and at a low level."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from dossier.decide import translation as decide_translation
+from dossier.measure import hearing, inbeat, stereo
+from dossier.model.findings import PartTranslation, Translation
+from dossier.model.measures import Array
+from dossier.stages.analyse import Analysis
+from dossier.stages.settle import Settled
+
+
+def measure(analysis: Analysis, settled: Settled) -> Translation | None:
+    """How the chosen drums travel; None without drums."""
+    rows = [row for row in settled.balance.parts if row.chosen]
+    parts = settled.parts[: len(rows)]
+    if not parts:
+        return None
+    policy = analysis.policy
+    slots = inbeat.spread_slots(
+        analysis.grid.slots, analysis.grid.slots_per_bar, int(policy["ranking_slots"])
+    )  # fmt: skip
+    powers = [part.powers[slots] for part in parts]
+    gains = [row.gain_db for row in rows]
+    on = analysis.scene.subset(slots)
+    normal = _heard(on, powers, gains)
+    lowest = policy["small_speaker_hz"]
+    above = np.where(lowest <= hearing.FINE_HZ, 1.0, 0.0)
+    small = _heard(_again(on, on.powers * above, 0.0), [power * above for power in powers], gains)
+    quiet = _heard(_again(on, on.powers, -policy["quiet_db"]), powers, gains)
+    found = tuple(
+        PartTranslation(
+            part=row.part, mono_loss_lu=stereo.measure(part.play.samples, analysis.rate_hz).whole.mono_loss_lu,
+            small_speaker_share=small[index] / normal[index] if normal[index] > 0 else None,
+            quiet_share=quiet[index] / normal[index] if normal[index] > 0 else None,
+        )
+        for index, (part, row) in enumerate(zip(parts, rows, strict=True))
+    )  # fmt: skip
+    image = stereo.measure(settled.mix, analysis.rate_hz)
+    zones = {zone: width.mono_loss_lu for zone, width in image.zones.items()}
+    return Translation(
+        parts=found, mono_zones={"whole": image.whole.mono_loss_lu, **zones},
+        sentences=decide_translation.sentences(found, zones, policy),
+    )  # fmt: skip
+
+
+def _again(on: inbeat.Scene, powers: Array, level_db: float) -> inbeat.Scene:
+    """The scene with other powers, played at another level."""
+    offset = on.spl_offset_db + level_db
+    excitation = hearing.excitation(powers, spl_offset_db=offset)
+    return replace(on, powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation),
+                   spl_offset_db=offset)  # fmt: skip
+
+
+def _heard(on: inbeat.Scene, powers: list[Array], gains: list[float]) -> list[float]:
+    """Loudness of each part in everything else that plays, summed over the slots."""
+    placed = [inbeat.place(on, power, gain_db=gain) for power, gain in zip(powers, gains, strict=True)]
+    total = np.sum([item.excitation for item in placed], axis=0)
+    return [inbeat.audible_share(on, item, total - item.excitation) * float(item.alone.sum()) for item in placed]

@@ -1,0 +1,87 @@
+"""Approach: thresholds, winners and words."""
+
+from __future__ import annotations
+
+import pytest
+
+from dossier.decide import approach, kit
+from dossier.decide.policy import DEFAULTS
+from dossier.model.findings import Fit, Room, SectionFill
+from dossier.model.vocabulary import ZONE_KEYS
+
+
+def fit(room: float, overlap: float, buried: float) -> Fit:
+    return Fit(room_filled=room, spill=0.0, overlap=overlap, buried=buried, audible_share=0.8, lift_lu=None,
+               tempo_match=1.0, tuning_match=None, mono_loss_lu=None)  # fmt: skip
+
+
+def room(fill: float) -> Room:
+    zones = dict.fromkeys(ZONE_KEYS, fill) | {"brilliance": 0.1, "bass": 0.95}
+    return Room(fill=fill, zones=zones, sections=(), roomiest_zone="brilliance", fullest_zone="bass", bars=())
+
+
+LOOP = approach.Contender("loop.wav", 0.5, fit(0.25, 0.03, 0.02))
+KIT = approach.Contender("kit", 0.3, fit(0.12, 0.02, 0.01))
+
+
+@pytest.mark.parametrize(("fill", "way"), [(0.4, "fuller"), (0.85, "leaner")])
+def test_open_asks_for_fuller_and_full_for_leaner(fill: float, way: str) -> None:
+    found = approach.decide(room(fill), loop=LOOP, kit=KIT, policy=DEFAULTS)
+    assert found.direction == way
+    assert f"{100 * fill:.0f} %" in found.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("winner", "way"), [(fit(0.1, 0.1, 0.05), "leaner"), (fit(0.2, 0.02, 0.02), "fuller"),
+                        (fit(0.1, 0.04, 0.03), "as it is")],
+)  # fmt: skip
+def test_between_open_and_full_the_drums_decide(winner: Fit, way: str) -> None:
+    contender = approach.Contender("a.wav", 0.3, winner)
+    assert approach.decide(room(0.6), loop=contender, kit=None, policy=DEFAULTS).direction == way
+
+
+@pytest.mark.parametrize(("loop", "kit_score", "kind"), [(0.5, 0.3, "loop"), (0.3, 0.5, "one-shots"),
+                                                         (0.5, 0.49, "either")])  # fmt: skip
+def test_the_better_score_wins_and_a_hair_is_either(loop: float, kit_score: float, kind: str) -> None:
+    found = approach.decide(
+        room(0.5), loop=approach.Contender("l", loop, LOOP.fit), kit=approach.Contender("kit", kit_score, KIT.fit),
+        policy=DEFAULTS,
+    )  # fmt: skip
+    assert found.kind == kind
+
+
+def test_one_side_missing_is_said() -> None:
+    assert approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).kind == "one-shots"
+    assert "no loop" in approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).reasons[1]
+    assert approach.decide(room(0.5), loop=None, kit=None, policy=DEFAULTS).kind == "either"
+
+
+def test_sections_may_want_something_else() -> None:
+    zones = dict.fromkeys(ZONE_KEYS, 0.5)
+    found = approach.decide(
+        room(0.6), loop=LOOP, kit=KIT, policy=DEFAULTS,
+        sections=[
+            (SectionFill("verse", 1, 4, 0.4, zones), LOOP, KIT),
+            (SectionFill("hook", 5, 4, 0.9, zones), KIT, LOOP),
+        ],
+    )  # fmt: skip
+    assert [(s.name, s.kind, s.direction) for s in found.sections] == [
+        ("verse", "loop", "fuller"), ("hook", "one-shots", "leaner"),
+    ]  # fmt: skip
+
+
+def test_a_kit_is_chosen_jointly_and_pins_hold() -> None:
+    """The best of each role alone is not the best kit: the two long ones mask each other."""
+    worth = {"kick-long": 3.0, "kick-short": 2.5, "snare-long": 3.0, "snare-short": 2.8}
+
+    def score(members: dict[str, str]) -> float:
+        clash = 2.0 if {"kick-long", "snare-long"} <= set(members.values()) else 0.0
+        return sum(worth[name] for name in members.values()) - clash
+
+    lists = {"kick": ["kick-long", "kick-short"], "snare": ["snare-long", "snare-short"]}
+    chosen, value = kit.choose(lists, pins={}, score=score)  # type: ignore[arg-type]
+    assert chosen == {"kick": "kick-long", "snare": "snare-short"}
+    assert value == pytest.approx(5.8)
+    pinned, _ = kit.choose(lists, pins={"kick": "kick-short"}, score=score)  # type: ignore[dict-item, arg-type]
+    assert pinned["kick"] == "kick-short"
+    assert kit.choose({}, pins={}, score=score) == ({}, 0.0)  # type: ignore[arg-type]

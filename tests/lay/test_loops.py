@@ -1,0 +1,106 @@
+"""Loops on the grid: fitted, cut, repeated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tests_support import grid
+
+from dossier.lay import loops
+from dossier.model.findings import LoopFit
+from dossier.model.measures import BandEnergies, LoopMeasures
+
+RATE = 24000
+
+
+def measured(tempo: float | None, beats: float | None = None, downbeat: float = 0.0) -> LoopMeasures:
+    return LoopMeasures(tempo_bpm=tempo, tempo_source="test", beats=beats, downbeat_s=downbeat, swing=None, hits=(),
+                        continuity=None)  # fmt: skip
+
+
+def fit(loop: LoopMeasures, duration: float, tempo: float) -> LoopFit:
+    return loops.fit_loop(
+        loop, duration_s=duration, tempo_bpm=tempo, as_is_within=0.002, repitch_within=0.06, poor_beyond=0.12
+    )
+
+
+@pytest.mark.parametrize(
+    ("source", "target", "method", "poor"),
+    [(92.0, 92.1, "as it is", False), (90.0, 92.0, "repitch", False), (84.0, 92.0, "stretch", False),
+     (80.0, 92.0, "stretch", True), (46.0, 92.0, "as it is", False), (184.0, 92.0, "as it is", False)],
+)  # fmt: skip
+def test_the_gentlest_means_is_taken(source: float, target: float, method: str, poor: bool) -> None:
+    found = fit(measured(source, beats=8.0), 8 * 60 / source, target)
+    assert found.method == method
+    assert found.poor_match is poor
+
+
+def test_analytic_repitch_is_twelve_log_two() -> None:
+    found = fit(measured(90.0, beats=4.0), 4 * 60 / 90, 92.0)
+    assert found.semitones == pytest.approx(12 * np.log2(92 / 90))
+    assert found.change_percent == pytest.approx(100 * (92 / 90 - 1))
+
+
+def test_half_time_covers_twice_the_beats() -> None:
+    """A loop of 8 beats at 46 BPM lasts as long as 16 beats at 92."""
+    assert fit(measured(46.0, beats=8.0), 8 * 60 / 46, 92.0).beats == 16.0
+    assert fit(measured(184.0, beats=8.0), 8 * 60 / 184, 92.0).beats == 4.0
+
+
+def test_a_loop_without_tempo_is_laid_as_it_is_and_said_to_be_poor() -> None:
+    found = fit(measured(None), 3.1, 120.0)
+    assert found.poor_match
+    assert found.beats == 6.0
+    assert "steady tempo" in found.note
+
+
+def test_analytic_cycle_is_exactly_its_beats_and_starts_on_the_downbeat() -> None:
+    click = np.zeros((round(2.1 * RATE), 2))
+    click[2400] = 1.0  # the downbeat, after 0.1 s of silence
+    found = fit(measured(120.0, beats=4.0, downbeat=0.1), 2.1, 120.0)
+    cycle = loops.cycle_samples(click, RATE, found, tempo_bpm=120.0)
+    assert len(cycle) == 2 * RATE
+    assert np.argmax(np.abs(cycle[:, 0])) == 0
+
+
+def test_a_pickup_leads_into_the_next_pass() -> None:
+    sound = np.zeros((round(2.25 * RATE), 2))
+    sound[:100] = 0.5  # pickup a quarter of a second before the downbeat
+    sound[6000] = 1.0
+    found = fit(measured(120.0, beats=4.0, downbeat=0.25), 2.25, 120.0)
+    cycle = loops.cycle_samples(sound, RATE, found, tempo_bpm=120.0)
+    assert cycle[0, 0] == 1.0
+    assert cycle[-6000:-5900, 0] == pytest.approx(np.full(100, 0.5))
+
+
+@pytest.mark.parametrize("ratio", [1.04, 0.9])
+def test_analytic_tempo_change_lands_the_last_beat(ratio: float) -> None:
+    """Clicks on four beats lie on four beats of the new tempo, within 10 ms."""
+    tempo = 100.0
+    sound = np.zeros((round(4 * 60 / tempo * RATE), 2))
+    for beat in range(4):
+        at = round(beat * 60 / tempo * RATE)
+        sound[at : at + 480] = np.random.default_rng(beat).standard_normal((480, 2)) * np.linspace(1, 0, 480)[:, None]
+    found = fit(measured(tempo, beats=4.0), len(sound) / RATE, tempo * ratio)
+    cycle = loops.cycle_samples(sound, RATE, found, tempo_bpm=tempo * ratio)
+    for beat in range(1, 4):
+        at = round(beat * 60 / (tempo * ratio) * RATE)
+        near = np.abs(cycle[at - 960 : at + 960, 0])
+        assert abs(int(np.argmax(near)) - 960) <= 240
+    assert len(cycle) == round(4 * 60 / (tempo * ratio) * RATE)
+
+
+def test_energies_repeat_without_drift() -> None:
+    """analytic: constant power stays constant over 50 bars; the sum is power x time."""
+    cycle = BandEnergies(cumulative=np.linspace(0, 2.0, 201)[:, None], step_s=0.01, duration_s=2.0)
+    beat = grid(bars=50, tempo=120.0)
+    powers = loops.lay_cycle_energies(cycle, beat)
+    assert powers == pytest.approx(np.ones((800, 1)), abs=1e-6)
+
+
+def test_sound_fills_the_beat_from_its_first_downbeat() -> None:
+    beat = grid(bars=2, tempo=120.0, start=0.5)
+    laid = loops.lay_cycle(np.ones((RATE, 2)), RATE, beat, length_s=6.0)
+    assert laid[: RATE // 2].max() == 0.0
+    assert laid[RATE // 2 : RATE // 2 + 4 * RATE].min() == 1.0
+    assert laid[RATE // 2 + 4 * RATE :].max() == 0.0

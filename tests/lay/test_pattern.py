@@ -1,0 +1,142 @@
+"""Patterns: tablature and MIDI in, hits out."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import mido
+import pytest
+
+from dossier.lay import pattern as p
+from dossier.model.beat import Pattern, PatternHit
+
+
+def parse(*lines: str, steps: int = 4) -> Pattern:
+    return p.parse_lines(list(lines), steps_per_beat=steps, source="test")
+
+
+def test_analytic_cells_become_hits_at_their_places() -> None:
+    found = parse("kick |x---o-X-|", "closed hat |x-x-x-x-|")
+    kicks = [(hit.beat, hit.velocity) for hit in found.hits if hit.role == "kick"]
+    assert kicks == [(0.0, p.HIT), (1.0, p.GHOST), (1.5, p.ACCENT)]
+    assert found.length_beats == 2.0
+    assert sum(hit.role == "closed-hat" for hit in found.hits) == 4
+
+
+def test_analytic_a_short_line_repeats_under_a_long_one() -> None:
+    found = parse("kick |x---x---x---x---|x-------x-------|", "shaker |x-x-|")
+    assert found.length_beats == 8.0
+    assert sum(hit.role == "shaker" for hit in found.hits) == 16
+
+
+def test_triplet_steps() -> None:
+    assert [hit.beat for hit in parse("ride |x-x|", steps=3).hits] == pytest.approx([0.0, 2 / 3])
+
+
+@pytest.mark.parametrize(
+    ("line", "place", "words"),
+    [
+        ("kick |x--q|", (1, 10), "has 'q'"),
+        ("gong |x---|", (1, 1), "names the voice 'gong'"),
+        ("kick ||", (1, 7), "no cells"),
+        ("", (1, 1), "no line with hits"),
+    ],
+)
+def test_a_problem_names_its_line_and_column(line: str, place: tuple[int, int], words: str) -> None:
+    with pytest.raises(p.PatternError) as caught:
+        parse(line)
+    first = caught.value.places[0]
+    assert first[:2] == place
+    assert words in first[2]
+
+
+def test_all_problems_are_told_at_once() -> None:
+    with pytest.raises(p.PatternError) as caught:
+        parse("gong |x---|", "kick |x-z-|", "snare |--x-x|")
+    assert {place[0] for place in caught.value.places} >= {1, 2}
+
+
+def test_lengths_that_do_not_fit_are_refused() -> None:
+    with pytest.raises(p.PatternError, match="equal lengths"):
+        parse("kick |x---x---|", "snare |--x|")
+
+
+def _midi(*messages: mido.Message, ticks: int = 96, meta: tuple[mido.MetaMessage, ...] = ()) -> bytes:
+    file, track = mido.MidiFile(ticks_per_beat=ticks), mido.MidiTrack()
+    track.extend([*meta, *messages])
+    file.tracks.append(track)
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+def test_conformance_general_midi_key_map(tmp_path: Path) -> None:
+    """General MIDI Level 1 percussion key map: the keys that the design names."""
+    keys = {36: "kick", 38: "snare", 37: "rim", 39: "clap", 42: "closed-hat", 44: "closed-hat", 46: "open-hat",
+            45: "tom", 49: "crash", 51: "ride", 54: "percussion", 56: "percussion"}  # fmt: skip
+    notes = [mido.Message("note_on", channel=9, note=key, velocity=127, time=24) for key in keys]
+    path = tmp_path / "keys.mid"
+    path.write_bytes(_midi(*notes))
+    found = p.read_midi(path)
+    assert [hit.role for hit in found.hits] == list(keys.values())
+    assert found.length_beats == 4.0
+    assert not found.swing_applies
+
+
+def test_midi_keeps_timing_through_tempo_changes(tmp_path: Path) -> None:
+    path = tmp_path / "tempo.mid"
+    path.write_bytes(
+        _midi(
+            mido.Message("note_on", channel=9, note=36, velocity=64, time=0),
+            mido.MetaMessage("set_tempo", tempo=400_000, time=10),
+            mido.Message("note_on", channel=9, note=38, velocity=100, time=54),
+        )
+    )
+    hits = p.read_midi(path).hits
+    assert [hit.beat for hit in hits] == pytest.approx([0.0, 64 / 96])
+    assert hits[0].velocity == pytest.approx(64 / 127)
+
+
+@pytest.mark.parametrize("content", [b"", b"not midi at all", b"MThd\x00\x00\x00\x06\x00\x01"])
+def test_a_damaged_midi_file_is_refused(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "bad.mid"
+    path.write_bytes(content)
+    with pytest.raises(p.PatternError):
+        p.read_midi(path)
+
+
+def test_midi_without_drums_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "piano.mid"
+    path.write_bytes(_midi(mido.Message("note_on", channel=0, note=60, velocity=90, time=0)))
+    with pytest.raises(p.PatternError, match="no General MIDI percussion"):
+        p.read_midi(path)
+
+
+def test_midi_written_is_read_back_the_same(tmp_path: Path) -> None:
+    told = parse("kick |X-----x-x-------|", "snare |----X--o----X---|")
+    path = tmp_path / "out.mid"
+    path.write_bytes(p.write_midi(told, tempo_bpm=92.0, meter=(4, 4)))
+    back = p.read_midi(path)
+    assert [(h.role, h.beat) for h in back.hits] == [(h.role, h.beat) for h in told.hits]
+    assert [h.velocity for h in back.hits] == pytest.approx([h.velocity for h in told.hits], abs=0.01)
+    assert back.length_beats == told.length_beats
+
+
+@pytest.mark.parametrize(("beat", "swing", "there"), [(0.25, 0.5, 0.25), (0.25, 2 / 3, 1 / 3), (0.5, 2 / 3, 0.5),
+                                                      (1.75, 0.58, 1.5 + 0.29), (0.0, 0.6, 0.0)])  # fmt: skip
+def test_analytic_swing_moves_the_second_sixteenth(beat: float, swing: float, there: float) -> None:
+    assert p.swung(beat, swing) == pytest.approx(there)
+
+
+@pytest.mark.parametrize("meter", [(4, 4), (3, 4), (6, 8), (5, 4)])
+def test_plain_pattern_fills_its_bar(meter: tuple[int, int]) -> None:
+    found = p.plain(meter)
+    assert found.length_beats == meter[0] * 4 / meter[1]
+    assert {hit.role for hit in found.hits} == {"kick", "snare", "closed-hat"}
+    assert all(hit.beat < found.length_beats for hit in found.hits)
+
+
+def test_roles_come_in_the_projects_order() -> None:
+    hits = (PatternHit("snare", 0, 1), PatternHit("kick", 0, 1))
+    assert p.roles_of([Pattern(hits=hits, length_beats=4, source="test")]) == ("kick", "snare")
