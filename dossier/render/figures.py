@@ -1,0 +1,259 @@
+"""Plots that answer to the pointer, as plain plotly.js figures, and the arrays that the page's script works on.
+
+Conventions: a figure is `{"data": [...], "layout": {...}}` in plotly's own schema, without a template; colours are
+`var(--name)` texts that the page resolves from its style sheet when it draws, so that light and dark need no second
+figure; maps travel apart from the figure as packed bytes and are put in by the script.  Axes: the map's x counts bars
+from 1 with sixteenths as fractions, y counts bands from 0.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from dossier.model.datafile import DossierData
+from dossier.model.page import PageAssets, WhatIfArrays
+from dossier.render import colour, words
+from dossier.render.pack import changes_as_bytes, packed, shares_as_bytes
+from dossier.render.view_levels import measured_parts, plot_range
+from dossier.render.view_room import array, frequency_ticks, map_views, zone_edges, zone_names
+
+_QUIET_AXIS = {"zeroline": False, "showline": False, "fixedrange": True, "ticks": "outside", "ticklen": 4,
+               "tickcolor": "var(--rule-strong)", "automargin": False}  # fmt: skip
+_BASE_LAYOUT: dict[str, Any] = {
+    "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "showlegend": False, "dragmode": False,
+    "font": {"family": "system-ui, sans-serif", "size": 12, "color": "var(--ink-soft)"}, "hovermode": "closest",
+}  # fmt: skip
+
+
+def map_figure(data: DossierData) -> dict[str, Any]:
+    """The occupancy heatmap without its values: axes, zone lines, section lines and names."""
+    occupancy = data.occupancy
+    per_bar = max(1, occupancy.slots_per_bar)
+    bands, slots = len(occupancy.band_hz), len(occupancy.instrumental[0]) if occupancy.instrumental else 0
+    end = 1 + slots / per_bar
+    line = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": "y", "layer": "above"}
+    shapes: list[dict[str, Any]] = [
+        {**line, "y0": at - 0.5, "y1": at - 0.5, "line": {"color": "var(--rule-strong)", "width": 1, "dash": "dot"}}
+        for at in zone_edges(occupancy.band_zone)
+    ]
+    notes: list[dict[str, Any]] = [
+        {
+            "xref": "paper",
+            "x": 1,
+            "xanchor": "left",
+            "yref": "y",
+            "y": tick.at - 0.5,
+            "text": tick.text,
+            "showarrow": False,
+            "xshift": 6,
+            "font": {"size": 11},
+        }
+        for tick in zone_names(occupancy.band_zone)
+    ]
+    for section in data.instrumental.sections:
+        if section.first_bar > 1:
+            shapes.append(
+                {
+                    "type": "line",
+                    "xref": "x",
+                    "x0": section.first_bar,
+                    "x1": section.first_bar,
+                    "yref": "paper",
+                    "y0": 0,
+                    "y1": 1.05,
+                    "layer": "above",
+                    "line": {"color": "var(--ink-soft)", "width": 1.5},
+                }
+            )
+        notes.append(
+            {
+                "xref": "x",
+                "x": section.first_bar,
+                "xanchor": "left",
+                "yref": "paper",
+                "y": 1,
+                "yanchor": "bottom",
+                "text": plain_text(section.name),
+                "showarrow": False,
+                "xshift": 2,
+                "font": {"size": 11},
+            }
+        )
+    ticks = frequency_ticks(occupancy.band_hz)
+    heat = {
+        "type": "heatmap",
+        "x0": 1 + 0.5 / per_bar,
+        "dx": 1 / per_bar,
+        "y0": 0,
+        "dy": 1,
+        "zauto": False,
+        "showscale": False,
+        "hoverinfo": "none",
+        "zsmooth": False,
+    }
+    layout = {
+        **_BASE_LAYOUT,
+        "height": 420,
+        "margin": {"l": 58, "r": 78, "t": 26, "b": 34},
+        "shapes": shapes,
+        "annotations": notes,
+        "xaxis": {
+            **_QUIET_AXIS,
+            "range": [1, max(end, 2)],
+            "showgrid": False,
+            "tickformat": "d",
+            "nticks": 20,
+            "title": {"text": ""},
+        },
+        "yaxis": {
+            **_QUIET_AXIS,
+            "range": [-0.5, max(bands, 1) - 0.5],
+            "showgrid": False,
+            "tickmode": "array",
+            "tickvals": [round(t.at - 0.5, 4) for t in ticks],
+            "ticktext": [t.text for t in ticks],
+        },
+    }
+    return {"data": [heat], "layout": layout}
+
+
+def level_figure(data: DossierData) -> dict[str, Any] | None:
+    """Sample peak against integrated loudness, one named point a part; None where no part has both."""
+    found = measured_parts(data)
+    if not found:
+        return None
+    x_range, y_range = plot_range([x for _, x, _ in found], 3.0), plot_range([y for _, _, y in found], 3.0)
+    guides = []
+    for offset in (6.0, 12.0, 18.0, 24.0, 30.0):
+        low, high = max(x_range[0], y_range[0] + offset), min(x_range[1], y_range[1] + offset)
+        if high - low >= 0.5:
+            guides.append({
+                "type": "scatter", "mode": "lines+text", "x": [low, high], "y": [low - offset, high - offset],
+                "text": [f"{offset:.0f} dB apart", ""], "textposition": "top right", "hoverinfo": "skip",
+                "textfont": {"size": 11, "color": "var(--ink-soft)"},
+                "line": {"color": "var(--rule-strong)", "width": 1, "dash": "dot"},
+            })  # fmt: skip
+    points = {
+        "type": "scatter",
+        "mode": "markers+text",
+        "x": [x for _, x, _ in found],
+        "y": [y for _, _, y in found],
+        "text": [plain_text(p.part) for p, _, _ in found],
+        "textposition": "top center",
+        "cliponaxis": False,
+        "textfont": {"size": 13, "color": "var(--ink)"},
+        "hovertemplate": "%{customdata}<extra></extra>",
+        "customdata": [
+            plain_text(
+                f"{words.capital(p.part)}: sample peak {words.number(x, 1, unit='dBFS')}, {words.lufs(y)}, "
+                f"peak to loudness {words.db(p.peak_to_loudness_db)}"
+            )
+            for p, x, y in found
+        ],
+        "marker": {
+            "size": 12,
+            "color": ["var(--drums-fill)" if p.chosen else "var(--paper)" for p, _, _ in found],
+            "line": {"color": ["var(--paper)" if p.chosen else "var(--drums-fill)" for p, _, _ in found], "width": 1.5},
+        },
+    }
+    axis = {**_QUIET_AXIS, "showgrid": True, "gridcolor": "var(--rule)", "dtick": 3}
+    layout = {
+        **_BASE_LAYOUT, "height": 400, "margin": {"l": 62, "r": 24, "t": 20, "b": 52},
+        "xaxis": {**axis, "range": list(x_range), "title": {"text": "sample peak, dBFS"}},
+        "yaxis": {**axis, "range": list(y_range), "title": {"text": "integrated loudness, LUFS"}},
+    }  # fmt: skip
+    return {"data": [*guides, points], "layout": layout}
+
+
+def plain_text(text: str) -> str:
+    """A text that plotly, which reads some tags in texts, draws as it stands."""
+    return words.clean(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def map_data(data: DossierData) -> dict[str, Any]:
+    """The maps as bytes, with what the script needs to put a cell into words."""
+    occupancy = data.occupancy
+    arrays: dict[str, Any] = {}
+    for name in ("instrumental", "with_drums", "overlap", "treatment_change"):
+        values = array(getattr(occupancy, name))
+        if values.size:
+            arrays[name] = packed(changes_as_bytes(values) if name == "treatment_change" else shares_as_bytes(values))
+    scales = {}
+    for view in map_views(data):
+        scales[view.id] = {"low": view.low, "high": view.high, "unit": view.unit, "label": view.label,
+                           "light": colour.stops(view.scale), "dark": colour.stops(f"{view.scale}-dark")}  # fmt: skip
+    edges = band_edges(occupancy.band_hz)
+    return {
+        "arrays": arrays,
+        "views": scales,
+        "slotSeconds": occupancy.slot_s,
+        "firstSlot": occupancy.first_slot_s,
+        "slotsPerBar": occupancy.slots_per_bar,
+        "bands": len(occupancy.band_hz),
+        "beatsPerBar": beats_per_bar(data),
+        "slots": len(occupancy.instrumental[0]) if occupancy.instrumental else 0,
+        "bandNames": [f"{words.hz(a)}\u2013{words.hz(b)}" for a, b in pairwise(edges)],
+        "bandZones": list(occupancy.band_zone),
+        "zoneNames": dict(words.ZONE_LABEL),
+        "sections": [
+            {"name": words.clean(s.name), "first": s.first_bar, "bars": s.bars} for s in data.instrumental.sections
+        ],
+    }
+
+
+def beats_per_bar(data: DossierData) -> int:
+    """Upper figure of the meter; 4 where it cannot be read."""
+    head = data.beat.meter.split("/")[0]
+    return int(head) if head.isascii() and head.isdigit() and int(head) > 0 else 4
+
+
+def band_edges(centres: tuple[float, ...]) -> list[float]:
+    """Edges between bands: geometric means of neighbouring centres, the outer ones mirrored."""
+    if not centres:
+        return [0.0]
+    if len(centres) == 1:
+        return [centres[0] / math.sqrt(2), centres[0] * math.sqrt(2)]
+    inner = [math.sqrt(a * b) for a, b in pairwise(centres)]
+    return [centres[0] ** 2 / inner[0], *inner, centres[-1] ** 2 / inner[-1]]
+
+
+POWER_FLOOR_DB = -120.0
+POWER_STEP_DB = 0.5
+
+
+def powers_as_bytes(powers: Any) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    """Fine-band powers in steps of 0.5 dB: byte 0 is nothing, byte n is -120 + n/2 dB (full-scale squared).
+
+    Half a step, 0.25 dB, is under 2 % of a cell's loudness and of either sign, so sums over cells agree far closer.
+    """
+    values = np.asarray(powers, dtype=np.float64)
+    with np.errstate(divide="ignore"):
+        decibels = 10 * np.log10(np.maximum(values, 0.0))
+    codes = np.rint((decibels - POWER_FLOOR_DB) / POWER_STEP_DB)
+    return np.where(np.isfinite(codes), np.clip(codes, 0, 255), 0).astype(np.uint8)
+
+
+def what_if_data(assets: PageAssets) -> dict[str, Any] | None:
+    """The arrays behind the level sliders."""
+    arrays: WhatIfArrays | None = assets.what_if
+    if arrays is None or not arrays.parts:
+        return None
+    return {
+        "instrumentalExcitation": packed(np.asarray(arrays.instrumental_excitation, dtype=np.float32)),
+        "instrumentalBlocks": packed(np.asarray(arrays.instrumental_block_energy, dtype=np.float32)),
+        "reference": [float(v) for v in arrays.reference_sone],
+        "active": [round(float(v)) for v in arrays.active_slots],
+        "zoneWeights": [[float(v) for v in row] for row in arrays.zone_weights],
+        "splOffset": float(arrays.spl_offset_db), "mixGain": float(arrays.mix_gain_db),
+        "powerFloor": POWER_FLOOR_DB, "powerStep": POWER_STEP_DB,
+        "parts": [
+            {"id": part.id, "label": words.clean(part.label), "gain": float(part.gain_db),
+             "powers": packed(powers_as_bytes(part.powers)),
+             "blocks": packed(np.asarray(part.block_energy, dtype=np.float32))}
+            for part in arrays.parts
+        ],
+    }  # fmt: skip

@@ -1,0 +1,94 @@
+"""Arrays, scripts and text made small and safe for one HTML file.
+
+Conventions: arrays travel as little-endian base64 of gzip (modification time 0, so that the same input gives the same
+bytes); `dtype` names follow NumPy's.  JSON inside a script element follows the HTML standard's restrictions on script
+content (WHATWG HTML, 4.12.1.3): `<`, `>`, `&` and the line separators U+2028 and U+2029 are written as escapes.
+"""
+
+from __future__ import annotations
+
+import base64
+import functools
+import gzip
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from dossier.errors import DossierError
+
+_ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+
+
+def base64_text(data: bytes) -> str:
+    return base64.b64encode(data).decode("ascii")
+
+
+def squeeze(data: bytes, level: int = 9) -> str:
+    """gzip without a time stamp, as base64 text."""
+    return base64_text(gzip.compress(data, compresslevel=level, mtime=0))
+
+
+def packed(array: npt.NDArray[Any]) -> dict[str, Any]:
+    """`{"dtype", "shape", "gz"}`: an array for the page's `unpack`."""
+    little = np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("<"))
+    return {"dtype": array.dtype.name, "shape": list(array.shape), "gz": squeeze(little.tobytes())}
+
+
+def shares_as_bytes(values: npt.ArrayLike) -> npt.NDArray[np.uint8]:
+    """Shares of the reference in steps of 1/100, 0-2.55 in one byte each."""
+    return np.clip(np.rint(100 * np.asarray(values, dtype=np.float64)), 0, 255).astype(np.uint8)
+
+
+def changes_as_bytes(values: npt.ArrayLike) -> npt.NDArray[np.int8]:
+    """Changes of a share in steps of 1/100, from -1.27 to 1.27 in one byte each."""
+    return np.clip(np.rint(100 * np.asarray(values, dtype=np.float64)), -127, 127).astype(np.int8)
+
+
+def json_for_script(value: Any) -> str:
+    """JSON that cannot end the script element that it stands in."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"), sort_keys=False)
+    for raw, escaped in _ESCAPES.items():
+        text = text.replace(raw, escaped)
+    return text
+
+
+def plain(value: Any) -> Any:
+    """Nested frozen dataclasses as what JSON knows: mappings, lists, numbers, texts."""
+    if hasattr(value, "__dataclass_fields__"):
+        return {name: plain(getattr(value, name)) for name in value.__dataclass_fields__}
+    if isinstance(value, Mapping):
+        return {str(key): plain(each) for key, each in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str | bytes):
+        return [plain(each) for each in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+def csp_hash(script: str) -> str:
+    """Source expression of an inline script (W3C Content Security Policy Level 3, 2.3.1)."""
+    return f"'sha256-{base64_text(hashlib.sha256(script.encode('utf-8')).digest())}'"
+
+
+@functools.cache
+def plot_library() -> tuple[str, str]:
+    """The plotting library's browser bundle as `(gzip in base64, CSP hash of the unpacked text)`.
+
+    Raises
+    ------
+    DossierError
+        Where the installed `plotly` package carries no `plotly.min.js`.
+    """
+    found = find_spec("plotly")
+    places = list(found.submodule_search_locations or ()) if found else []
+    path = next((p for place in places if (p := Path(place, "package_data", "plotly.min.js")).is_file()), None)
+    if path is None:
+        raise DossierError("plotly: its package_data/plotly.min.js was not found; install plotly again")
+    data = path.read_bytes()
+    return squeeze(data), csp_hash(data.decode("utf-8"))

@@ -1,0 +1,150 @@
+"""The dossier as one self-contained HTML page.
+
+Conventions: the page asks for nothing from anywhere.  Scripts are inline and allowed by hash (W3C Content Security
+Policy Level 3); data stand in inert `application/json` elements; the plotting library is a gzip in base64 that the
+page unpacks by DecompressionStream (WHATWG Compression Standard) and adds as one more script of known hash.  Sound is
+held once, in the `src` of audio elements, which serve readers without scripts and which the script decodes.
+Texts are escaped by Jinja2's autoescape; `words.clean` takes away what could turn the line around.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from dossier.model.datafile import DossierData
+from dossier.model.page import PageAssets
+from dossier.render import figures, words
+from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
+from dossier.render.view import PageView, page_view
+
+# One script: each file wraps itself, the first makes the name space, the last starts the page.
+SCRIPTS = (
+    "page_core.js",
+    "page_terms.js",
+    "page_table.js",
+    "page_map.js",
+    "page_plots.js",
+    "page_player.js",
+    "page_hearing.js",
+    "page_whatif.js",
+    "page_respond.js",
+    "page_save.js",
+    "page_start.js",
+)
+_MAP_FIELDS = ("instrumental", "with_drums", "overlap", "treatment_change")
+
+
+def template_text(name: str) -> str:
+    return files("dossier.templates").joinpath(name).read_text(encoding="utf-8").replace("\r\n", "\n")
+
+
+def _load(name: str) -> str | None:
+    place = files("dossier.templates").joinpath(name)
+    return template_text(name) if place.is_file() else None
+
+
+def _finalize(value: Any) -> Any:
+    return words.clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+@functools.cache
+def environment() -> jinja2.Environment:
+    made = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_load), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True, finalize=_finalize, keep_trailing_newline=False,
+    )  # fmt: skip
+    made.filters["base64"] = base64_text
+    return made
+
+
+@functools.cache
+def scripts() -> tuple[str, str]:
+    """The script that sets the theme before the first paint, and the page's own."""
+    return template_text("page_theme.js").strip(), "\n".join(template_text(name).strip() for name in SCRIPTS)
+
+
+def policy(hashes: list[str]) -> str:
+    """The Content-Security-Policy: nothing but these scripts, inline styles, embedded pictures and sound."""
+    return (
+        f"default-src 'none'; script-src {' '.join(hashes)}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "media-src data: blob:; base-uri 'none'; form-action 'none'"
+    )
+
+
+def document(data: DossierData) -> dict[str, Any]:
+    """The data file without its maps, which the page holds apart and puts back when it is saved."""
+    whole = plain(data)
+    whole["occupancy"] = {k: v for k, v in whole["occupancy"].items() if k not in _MAP_FIELDS}
+    return dict(whole)
+
+
+def page_data(data: DossierData, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Everything that the page's script works from."""
+    what_if = figures.what_if_data(assets) if constants else None
+    return {
+        "beat": data.beat.slug,
+        "revision": data.revision.id,
+        "identity": data.revision.identity,
+        "map": figures.map_data(data),
+        "figures": {"map": figures.map_figure(data), "levels": figures.level_figure(data)},
+        "sounds": [
+            {
+                "id": s.id,
+                "group": s.group,
+                "of": s.of,
+                "gain": s.gain_db,
+                "matched": s.matched_gain_db,
+                "start": s.start_s,
+                "duration": s.duration_s,
+                "label": words.clean(s.label),
+            }
+            for s in assets.previews
+        ],
+        "kit": {m.role: m.file for m in data.kit.members} if data.kit else {},
+        "whatIf": what_if,
+        "hearing": plain(constants) if what_if else None,
+        "document": squeeze(json_for_script(document(data)).encode("utf-8", "replace")),
+    }
+
+
+def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None) -> str:
+    """One HTML page that works from file://, offline, and holds everything it shows.
+
+    Parameters
+    ----------
+    data : DossierData
+        Every number and sentence of the dossier.
+    assets : PageAssets
+        Sound to play, and the arrays behind the level sliders.
+    hearing_constants : mapping, optional
+        The constants of the hearing model by name, as the analysis used them.  Without them the page has no
+        level sliders and says so.
+
+    Returns
+    -------
+    str
+        The page, LF line ends, to be written as UTF-8.  The same input gives the same text.
+
+    Raises
+    ------
+    DossierError
+        Where the plotting library's browser bundle is not installed.
+    """
+    theme, main = scripts()
+    library, library_hash = plot_library()
+    view: PageView = page_view(data, assets, has_constants=hearing_constants is not None)
+    text = environment().get_template("dossier.html.j2").render(
+        page=view, style=Markup(template_text("tokens.css") + template_text("style.css")),
+        policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
+        main_script=Markup(main),
+        data=Markup(json_for_script(page_data(data, assets, hearing_constants))),
+        library=Markup(library),
+        program=f"{data.program.name} {data.program.version}",
+    )  # fmt: skip
+    return text.encode("utf-8", "replace").decode("utf-8")

@@ -1,0 +1,57 @@
+"""Tables as the page shows them: texts ready to read, with the bare number beside them for sorting and saving."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from dossier.render import words
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    text: str
+    value: float | str | None = None  # what it sorts and is saved by; None: the text
+    bar: float | None = None  # 0-1: a bar behind the text
+    tone: str = ""  # a class of the style sheet
+    note: str = ""  # a second, quiet line
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    label: str
+    numeric: bool = True
+    term: str = ""  # key of `words.TERMS`
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """The first cell of a row is its heading.  `ident` names it in the page and in saved files."""
+
+    ident: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+def text(value: str, *, note: str = "", tone: str = "") -> Cell:
+    return Cell(value, note=note, tone=tone)
+
+
+def share(value: float | None, *, bar: bool = False, small: bool = False, tone: str = "") -> Cell:
+    """A share of 1 in per cent; the saved number stays the share."""
+    shown = words.small_percent(value) if small else words.percent(value)
+    return Cell(shown, value, value if bar else None, tone)
+
+
+def level(value: float | None, unit: str = "", *, digits: int = 1, sign: bool = False) -> Cell:
+    return Cell(words.number(value, digits, sign=sign, unit=unit), value)
+
+
+def length(value: float | None) -> Cell:
+    return Cell(words.seconds(value), value)
+
+
+def table(ident: str, caption: str, columns: Iterable[Column], rows: Iterable[Iterable[Cell]]) -> Table:
+    return Table(ident, caption, tuple(columns), tuple(tuple(row) for row in rows))

@@ -1,0 +1,308 @@
+"""Section 3: the candidates, how each fits this beat and why; the pattern; what room is left."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from dossier.model.datafile import DossierData, PatternInfo
+from dossier.model.findings import Candidate, Fit, Kit
+from dossier.model.page import PageAssets
+from dossier.model.vocabulary import ROLES, ZONE_KEYS
+from dossier.render import svg, tables, words
+from dossier.render.tables import Cell, Column, Table
+
+MOST_ROWS = 150  # rows shown in one ranking; the data file holds them all
+
+FIT_COLUMNS = (
+    Column("score", term="score"),
+    Column("room filled", term="room filled"),
+    Column("overlap", term="overlap"),
+    Column("audible share", term="audible share"),
+    Column("lift", unit="LU", term="lift"),
+    Column("gain", unit="dB"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One weighted part of a score, drawn as a bar from the middle."""
+
+    label: str
+    text: str
+    part: float  # -1..1 of the largest term in the table
+
+
+@dataclass(frozen=True, slots=True)
+class DrumRow:
+    """One candidate or the kit, as a row of a ranking."""
+
+    id: str
+    name: str
+    folder: str
+    kind: str
+    role: str
+    chosen: bool
+    rights: str
+    rights_state: str
+    settled: bool
+    origin: str
+    looked_at: str
+    reason: str
+    cells: tuple[Cell, ...]
+    terms: tuple[Term, ...]
+    details: tuple[str, ...]
+    problems: tuple[str, ...]
+    preview: str | None  # id of its sound
+    members: tuple[tuple[str, str, str, str], ...] = ()  # kit: role, file, gain, reason
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    id: str
+    caption: str
+    rows: tuple[DrumRow, ...]
+    left_out: str
+
+
+@dataclass(frozen=True, slots=True)
+class PatternView:
+    title: str
+    note: str
+    drawing: Markup
+    tablature: str
+
+
+@dataclass(frozen=True, slots=True)
+class RoomLeftView:
+    sentence: str
+    ideas: tuple[str, ...]
+    zones: Markup
+    slots: Markup
+
+
+@dataclass(frozen=True, slots=True)
+class DrumsView:
+    summary: tuple[str, ...]
+    together: Ranking | None
+    by_role: tuple[Ranking, ...]
+    absent: str
+    kinds: tuple[str, ...]
+    rights: tuple[tuple[str, str], ...]
+    patterns: tuple[PatternView, ...]
+    no_pattern: str
+    room_left: RoomLeftView | None
+    no_room_left: str
+    table: Table
+
+
+def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
+    return (
+        tables.level(score, digits=2),
+        tables.share(fit.room_filled if fit else None, small=True),
+        tables.share(fit.overlap if fit else None, small=True),
+        tables.share(fit.audible_share if fit else None),
+        tables.level(fit.lift_lu if fit else None, sign=True),
+        tables.level(gain_db, sign=True),
+    )
+
+
+def score_terms(terms: Mapping[str, float], largest: float) -> tuple[Term, ...]:
+    return tuple(
+        Term(words.capital(name), words.number(value, 2, sign=True), value / largest if largest else 0.0)
+        for name, value in terms.items()
+    )
+
+
+def loop_sentence(candidate: Candidate) -> str:
+    loop = candidate.loop
+    if loop is None:
+        return ""
+    method = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}.get(
+        loop.method, loop.method
+    )
+    start = "" if loop.source_tempo_bpm is None else f" from {words.number(loop.source_tempo_bpm, 1)}{words.NBSP}BPM"
+    text = f"{method}{start}, tempo {words.number(loop.change_percent, 1, sign=True, unit='%')}"
+    if loop.semitones:
+        text += f", pitch {words.number(loop.semitones, 2, sign=True)} semitones"
+    text += f", {words.number(loop.beats, 0)} beats a pass."
+    poor = " A poor match for this tempo." if loop.poor_match else ""
+    return f"{text}{poor} {loop.note}".strip()
+
+
+def details(candidate: Candidate) -> tuple[str, ...]:
+    """Plain wording of what else is known of a file."""
+    parts = [loop_sentence(candidate)]
+    fit = candidate.fit
+    if fit is not None:
+        extra = f"Spill {words.small_percent(fit.spill)}, instrumental buried {words.small_percent(fit.buried)}, "
+        extra += f"tempo match {words.percent(fit.tempo_match)}, tuning match "
+        extra += "not asked (unpitched)" if fit.tuning_match is None else words.percent(fit.tuning_match)
+        parts.append(extra + f", mono loss {words.lu(fit.mono_loss_lu)}.")
+    own = [
+        f"integrated loudness {words.lufs(candidate.integrated_lufs)}" if candidate.integrated_lufs is not None else "",
+        f"one hit {words.lufs(candidate.one_hit_lufs)}" if candidate.one_hit_lufs is not None else "",
+        f"true peak {words.dbtp(candidate.true_peak_dbtp)}" if candidate.true_peak_dbtp is not None else "",
+        f"crest factor {words.db(candidate.crest_factor_db)}" if candidate.crest_factor_db is not None else "",
+        f"length {words.seconds(candidate.effective_length_s)}" if candidate.effective_length_s is not None else "",
+        f"pitch {words.hz(candidate.pitch_hz)} ({candidate.pitch_note})"
+        if candidate.pitch_hz and candidate.pitch_note
+        else "",
+    ]
+    known = [each for each in own if each]
+    if known:
+        parts.append(f"On its own: {', '.join(known)}.")
+    return tuple(part for part in parts if part)
+
+
+def folder_of(file: str) -> str:
+    return file.rsplit("/", 1)[0] if "/" in file else ""
+
+
+def candidate_row(candidate: Candidate, largest: float, sounds: frozenset[str]) -> DrumRow:
+    preview = f"candidate:{candidate.file}"
+    return DrumRow(
+        id=candidate.file, name=candidate.name, folder=folder_of(candidate.file), kind=candidate.kind,
+        role=words.role(candidate.role), chosen=candidate.chosen, rights=words.rights(candidate.rights),
+        rights_state=candidate.rights, settled=candidate.rights in words.RIGHTS_SETTLED, origin=candidate.origin,
+        looked_at=words.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at), reason=candidate.reason,
+        cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
+        terms=score_terms(candidate.terms, largest), details=details(candidate), problems=candidate.problems,
+        preview=preview if preview in sounds else None,
+    )  # fmt: skip
+
+
+def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, sounds: frozenset[str]) -> DrumRow:
+    states = [rights.get(member.file, "unknown") for member in kit.members]
+    order = ("unknown", "pending", "licensed", "cleared", "own")
+    worst = min(states, key=lambda s: order.index(s) if s in order else 0, default="unknown")
+    missing = words.listed(words.role(r) for r in kit.missing_roles)
+    return DrumRow(
+        id="kit", name="Kit of one-shots", folder="", kind="one-shots", role="kit", chosen=chosen,
+        rights=words.rights(worst), rights_state=worst, settled=worst in words.RIGHTS_SETTLED, origin="",
+        looked_at=words.LOOKED_WORDS["closely"], reason=kit.reason, cells=fit_cells(kit.score, kit.fit, None),
+        terms=score_terms(kit.terms, largest), problems=(), preview="kit" if "instrumental" in sounds else None,
+        details=(f"No file was found for {missing}.",) if missing else (),
+        members=tuple(
+            (words.capital(words.role(m.role)), m.file, words.db(m.gain_db, sign=True),
+             f"{m.reason}{' Pinned.' if m.pinned else ''}".strip())
+            for m in kit.members
+        ),
+    )  # fmt: skip
+
+
+def by_score(found: Iterable[Candidate]) -> list[Candidate]:
+    return sorted(found, key=lambda c: (c.score is None, -(c.score or 0.0), c.file))
+
+
+def ranking(ident: str, caption: str, rows: list[DrumRow]) -> Ranking:
+    extra = len(rows) - MOST_ROWS
+    note = f"{words.count(extra, 'more file')} of lower score stand in the data file." if extra > 0 else ""
+    return Ranking(ident, caption, tuple(rows[:MOST_ROWS]), note)
+
+
+def pattern_view(pattern: PatternInfo) -> PatternView:
+    rows = [(words.role(row.role), row.cells) for row in pattern.rows]
+    where = f"In the {pattern.section}" if pattern.section else "Throughout"
+    source = "assumed, because none was given" if pattern.assumed else f"from {pattern.source}"
+    beats = pattern.steps / max(1, pattern.steps_per_beat)
+    wide = max((len(row.role) for row in pattern.rows), default=0)
+    lines = [
+        f"{row.role:<{wide}} |"
+        + "".join("-" if v <= 0 else "o" if v < 0.45 else "x" if v < 0.95 else "X" for v in row.cells)
+        + "|"
+        for row in pattern.rows
+    ]
+    return PatternView(
+        title=f"{where}: {source}", note=pattern.note,
+        drawing=svg.pattern_drawing(
+            rows, steps_per_beat=pattern.steps_per_beat,
+            label=f"Pattern of {words.number(beats, 0)} beats with {words.count(len(rows), 'part')}: "
+            + words.listed(f"{name} {words.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows),
+        ),
+        tablature="\n".join(lines),
+    )  # fmt: skip
+
+
+def room_left_view(data: DossierData) -> RoomLeftView | None:
+    left = data.room_left
+    if left is None:
+        return None
+    zones = [(words.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
+    slots = [(str(i // 4 + 1) if i % 4 == 0 else "", value) for i, value in enumerate(left.slots)]
+    return RoomLeftView(
+        sentence=left.sentence,
+        ideas=left.ideas,
+        zones=svg.bars(
+            zones,
+            label="Room left by zone: " + words.listed(f"{name} {words.percent(value)}" for name, value in zones),
+            class_="bars room",
+        ),
+        slots=svg.bars(
+            slots,
+            label=f"Room left by sixteenth of the bar, {words.percent(min(left.slots, default=0.0))} to "
+            f"{words.percent(max(left.slots, default=0.0))}",
+            class_="bars room narrow",
+        ),
+    )
+
+
+def full_table(rows: Iterable[DrumRow]) -> Table:
+    """Every row of the ranking, for saving."""
+    columns = (Column("file", numeric=False), Column("kind", numeric=False), Column("role", numeric=False),
+               Column("chosen", numeric=False), Column("rights", numeric=False), *FIT_COLUMNS)  # fmt: skip
+    return tables.table("drums", "Drums that fit", columns, (
+        (tables.text(row.id), tables.text(row.kind), tables.text(row.role), tables.text("yes" if row.chosen else "no"),
+         tables.text(row.rights_state), *row.cells) for row in rows
+    ))  # fmt: skip
+
+
+def summary(data: DossierData) -> tuple[str, ...]:
+    looked = data.looked
+    text = (
+        f"Of {words.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
+        f"{looked.placed} laid in the beat and measured there."
+    )
+    if looked.unreadable:
+        text += f" {words.capital(words.count(looked.unreadable, 'file'))} could not be read."
+    return (text,)
+
+
+def drums_view(data: DossierData, assets: PageAssets) -> DrumsView:
+    sounds = frozenset(preview.id for preview in assets.previews)
+    rights = {c.file: c.rights for c in data.candidates}
+    terms = [abs(v) for c in data.candidates for v in c.terms.values()]
+    terms += [abs(v) for v in data.kit.terms.values()] if data.kit else []
+    largest = max(terms, default=0.0)
+    loops = [candidate_row(c, largest, sounds) for c in by_score(c for c in data.candidates if c.kind == "loop")]
+    kit_chosen = any(c.chosen and c.kind == "one-shot" for c in data.candidates)
+    together = list(loops)
+    if data.kit is not None:
+        score = data.kit.score
+        place = next((i for i, row in enumerate(loops) if not isinstance(v := row.cells[0].value, float) or v < score),
+                     len(loops))  # fmt: skip
+        together.insert(place, kit_row(data.kit, kit_chosen, rights, largest, sounds))
+    roles = []
+    for role in (*ROLES, None):
+        found = by_score(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
+        if found:
+            name = words.role(role) or "no role found"
+            rows = [candidate_row(c, largest, sounds) for c in found]
+            roles.append(ranking(f"role-{role or 'none'}", words.capital(name), rows))
+    every = [*together, *(row for group in roles for row in group.rows)]
+    states = sorted({row.rights_state for row in every}, key=list(words.RIGHTS_WORDS).index)
+    return DrumsView(
+        summary=summary(data) if data.candidates else (),
+        together=ranking("together", "Loops and the kit, side by side", together) if together else None,
+        by_role=tuple(roles),
+        absent="" if every else "No drum files were given, so there is nothing to rank.",
+        kinds=tuple(dict.fromkeys(row.kind for row in every)),
+        rights=tuple((state, words.rights(state)) for state in states),
+        patterns=tuple(pattern_view(p) for p in data.patterns),
+        no_pattern="" if data.patterns else "No pattern was laid, because no one-shots were chosen.",
+        room_left=room_left_view(data),
+        no_room_left="" if data.room_left else "No drums were chosen, so the room is what the map above shows.",
+        table=full_table(every),
+    )

@@ -1,0 +1,188 @@
+"""Section 4: what to do to the chosen drums, how much of it, and what it brings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+
+from dossier.model.datafile import DossierData
+from dossier.model.findings import DrumFigures, Plan
+from dossier.model.page import PageAssets
+from dossier.render import colour, svg, tables, words
+from dossier.render.svg import Line, Tick
+from dossier.render.tables import Cell, Column, Table
+from dossier.render.view_room import CHANGE_SCALE, frequency_ticks, indices, zone_edges, zone_names
+
+_FLOOR_DB = 48.0  # depth of the small plots
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    id: str
+    title: str
+    file: str
+    direction: str
+    helped: bool
+    verdict: str
+    steps: tuple[str, ...]
+    reason: str
+    table: Table
+    envelope: Markup | None
+    spectrum: Markup | None
+    change: Markup | None
+    change_note: str
+    tried: tuple[tuple[str, str], ...]
+    effort: str
+    render: str
+    layer: str | None  # id of the treated layer in the mix, where the same part can be heard untreated too
+
+
+@dataclass(frozen=True, slots=True)
+class TreatmentsView:
+    plans: tuple[PlanView, ...]
+    absent: str
+    legend: str
+
+
+_ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] = (
+    ("sample peak", "sample peak", lambda f: f.sample_peak_dbfs, "dBFS"),
+    ("true peak", "dBTP", lambda f: f.true_peak_dbtp, "dBTP"),
+    ("integrated loudness", "LUFS", lambda f: f.integrated_lufs, "LUFS"),
+    ("crest factor", "crest factor", lambda f: f.crest_factor_db, "dB"),
+    ("length", "length", lambda f: f.effective_length_s, "s"),
+    ("fill of the beat with it", "fill", lambda f: f.fill, "%"),
+    ("room filled", "room filled", lambda f: f.room_filled, "%"),
+    ("spill", "spill", lambda f: f.spill, "%"),
+    ("overlap", "overlap", lambda f: f.overlap, "%"),
+    ("instrumental buried", "buried", lambda f: f.buried, "%"),
+    ("audible share", "audible share", lambda f: f.audible_share, "%"),
+)
+
+
+def _cell(value: float | None, unit: str, *, sign: bool = False) -> Cell:
+    if unit == "%":
+        return Cell(words.percent(value, digits=1, sign=sign), value)
+    if unit == "s":
+        if value is None:
+            return Cell(words.MISSING)
+        mark = "" if abs(value) < 0.0005 else words.MINUS if value < 0 else "+" if sign else ""
+        return Cell(mark + words.seconds(abs(value)), value)
+    return Cell(
+        words.number(value, 1, sign=sign, unit="dB" if sign and unit != "LUFS" else "LU" if sign else unit), value
+    )
+
+
+def before_after(plan: Plan) -> Table:
+    rows = []
+    for label, term, read, unit in _ROWS:
+        before, after = read(plan.before), read(plan.after)
+        change = None if before is None or after is None else after - before
+        rows.append((Cell(label, note=term), _cell(before, unit), _cell(after, unit), _cell(change, unit, sign=True)))
+    columns = (Column("in this beat", numeric=False), Column("before"), Column("after"), Column("change"))
+    return tables.table(f"plan-{plan.id}", f"{plan.candidate}: before and after", columns, rows)
+
+
+def envelope_plot(plan: Plan) -> Markup | None:
+    before, after = plan.before, plan.after
+    if not before.envelope_db or not after.envelope_db or before.envelope_step_s <= 0 or after.envelope_step_s <= 0:
+        return None
+    top = max(*before.envelope_db, *after.envelope_db)
+    end = 0.0
+    for figures in (before, after):
+        loud = [i for i, v in enumerate(figures.envelope_db) if v > top - _FLOOR_DB]
+        end = max(end, (max(loud, default=0) + 1) * figures.envelope_step_s)
+    end = max(end, 0.05)
+    step = next((s for s in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if end / s <= 6), 5.0)
+    return svg.line_plot(
+        [Line(_points(before.envelope_db, before.envelope_step_s), "before"),
+         Line(_points(after.envelope_db, after.envelope_step_s), "after")],
+        label=f"Level over time of {plan.candidate}, before and after treatment.",
+        x_range=(0.0, end), y_range=(top - _FLOOR_DB, top),
+        x_ticks=[Tick(i * step, words.number(1000 * i * step, 0)) for i in range(int(end / step + 1e-9) + 1)],
+        y_ticks=[Tick(top - d, words.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
+        x_title="ms", y_title="level over time, dB under its peak",
+    )  # fmt: skip
+
+
+def _points(values: Sequence[float], step: float) -> tuple[tuple[float, float], ...]:
+    return tuple((i * step, v) for i, v in enumerate(values))
+
+
+def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
+    before, after = plan.before.spectrum_db, plan.after.spectrum_db
+    if len(before) != len(band_hz) or len(after) != len(band_hz) or not band_hz:
+        return None
+    top = max(*before, *after)
+    return svg.line_plot(
+        [Line(tuple((i + 0.5, v) for i, v in enumerate(before)), "before"),
+         Line(tuple((i + 0.5, v) for i, v in enumerate(after)), "after")],
+        label=f"Level by band of {plan.candidate}, before and after treatment.",
+        x_range=(0.0, float(len(band_hz))), y_range=(top - _FLOOR_DB, top),
+        x_ticks=[Tick(t.at, t.text.removesuffix(f"{words.NBSP}Hz").replace(f"{words.NBSP}kHz", "k"))
+                 for t in frequency_ticks(band_hz)],
+        y_ticks=[Tick(top - d, words.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
+        x_title="Hz", y_title="level by band, dB under its loudest band",
+    )  # fmt: skip
+
+
+def change_map(plan: Plan, data: DossierData) -> tuple[Markup | None, str]:
+    if not plan.occupancy_change:
+        return None, ""
+    values = np.asarray(plan.occupancy_change, dtype=np.float64)
+    if values.shape[0] != len(data.occupancy.band_hz) or not values.size:
+        return None, ""
+    per_beat = max(1, round(data.occupancy.slots_per_bar / max(1, int(data.beat.meter.split("/")[0]))))
+    beats = -(-values.shape[1] // per_beat)
+    every = 1 if beats <= 8 else 4
+    low, high = (words.percent(float(v), sign=True) for v in (values.min(), values.max()))
+    note = f"One cycle of the pattern, in beats: blue takes away, ochre adds, {low} to {high} of the reference."
+    drawing = svg.map_drawing(
+        indices(values, -CHANGE_SCALE, CHANGE_SCALE),
+        colour.palette("change"),
+        height=240.0,
+        label=f"What the treatment of {plan.candidate} changes, by band and sixteenth: from "
+        f"{low} to {high} of the reference.",
+        rows=frequency_ticks(data.occupancy.band_hz),
+        row_lines=zone_edges(data.occupancy.band_zone),
+        row_names=zone_names(data.occupancy.band_zone),
+        columns=[Tick(i * per_beat, str(i + 1)) for i in range(0, beats, every)],
+        column_lines=[],
+        column_names=[],
+        column_title="beat",
+    )
+    return drawing, note
+
+
+def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> PlanView:
+    layers = [part.id for part in data.balance.parts if part.file == plan.candidate and part.id in comparable]
+    change, change_note = change_map(plan, data)
+    name = plan.candidate.rsplit("/", 1)[-1]
+    direction = words.capital(plan.direction)
+    return PlanView(
+        id=plan.id, title=f"{words.capital(words.role(plan.role))}: {name}" if plan.role else words.capital(name),
+        file=plan.candidate, direction=direction, helped=plan.helped,
+        verdict=f"{direction}: advised" if plan.helped else f"{direction}: does not help, leave it as it is",
+        steps=tuple(step.label for step in plan.steps), reason=plan.reason, table=before_after(plan),
+        envelope=envelope_plot(plan), spectrum=spectrum_plot(plan, data.occupancy.band_hz), change=change,
+        change_note=change_note, tried=tuple((t.label or t.treatment, t.reason) for t in plan.tried),
+        effort=f"{words.capital(words.count(plan.evaluations, 'setting'))} tried and measured in this beat.",
+        render=plan.render or "", layer=layers[0] if layers else None,
+    )  # fmt: skip
+
+
+def treatments_view(data: DossierData, assets: PageAssets) -> TreatmentsView:
+    comparable = frozenset(preview.of for preview in assets.previews if preview.group == "untreated" and preview.of)
+    plans = sorted(data.plans, key=lambda p: not p.helped)
+    if data.plans:
+        absent = ""
+    elif any(c.chosen for c in data.candidates):
+        absent = "The chosen drums are to be used as they are: no treatment is planned."
+    else:
+        absent = "No drums were chosen, so there is nothing to treat."
+    return TreatmentsView(
+        plans=tuple(plan_view(plan, data, comparable) for plan in plans), absent=absent,
+        legend="Dashed: before. Solid: after.",
+    )  # fmt: skip

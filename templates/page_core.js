@@ -1,0 +1,76 @@
+/* What every part of the page's script shares.  Conventions: each file adds one object to `page`; nothing is fetched;
+   arrays arrive as base64 of gzip and are unpacked with DecompressionStream; numbers become words as in the page's
+   text (true minus sign, no-break space before the unit). */
+var page = {};
+(function () {
+  "use strict";
+  page.data = JSON.parse(document.getElementById("page-data").textContent);
+  page.$ = function (id) { return document.getElementById(id); };
+  page.all = function (selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); };
+
+  page.bytes = function (text) {
+    var raw = atob(text), out = new Uint8Array(raw.length);
+    for (var i = 0; i < raw.length; i += 1) { out[i] = raw.charCodeAt(i); }
+    return out;
+  };
+  page.canUnpack = typeof DecompressionStream === "function";
+  page.gunzip = function (text) {
+    if (!page.canUnpack) { return Promise.reject(new Error("This browser cannot unpack the page's figures.")); }
+    var stream = new Blob([page.bytes(text)]).stream().pipeThrough(new DecompressionStream("gzip"));
+    return new Response(stream).arrayBuffer();
+  };
+  var TYPES = { uint8: Uint8Array, int8: Int8Array, uint16: Uint16Array, float32: Float32Array };
+  page.unpack = function (packed) {
+    return page.gunzip(packed.gz).then(function (buffer) {
+      return { values: new TYPES[packed.dtype](buffer), shape: packed.shape };
+    });
+  };
+
+  page.number = function (value, digits, sign) {
+    if (value === null || value === undefined || !isFinite(value)) { return "\u2013"; }
+    var text = Math.abs(value).toFixed(digits);
+    var zero = !/[1-9]/.test(text);
+    return (zero ? "" : value < 0 ? "\u2212" : sign ? "+" : "") + text;
+  };
+  page.percent = function (share, sign) { return page.number(100 * share, 0, sign) + "\u00a0%"; };
+  page.smallPercent = function (share) { return page.number(100 * share, Math.abs(share) < 0.0995 ? 1 : 0) + "\u00a0%"; };
+
+  page.color = function (name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); };
+  page.isDark = function () {
+    var theme = document.documentElement.getAttribute("data-theme");
+    return theme ? theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+  };
+  /* Replaces every `var(--name)` in a figure by the style sheet's value, in a copy. */
+  page.painted = function (value) {
+    if (typeof value === "string") {
+      return value.replace(/var\((--[a-z-]+)\)/g, function (all, name) { return page.color(name); });
+    }
+    if (Array.isArray(value)) { return value.map(page.painted); }
+    if (value && typeof value === "object" && !ArrayBuffer.isView(value)) {
+      var out = {};
+      Object.keys(value).forEach(function (key) { out[key] = page.painted(value[key]); });
+      return out;
+    }
+    return value;
+  };
+
+  var themeListeners = [];
+  page.onTheme = function (listener) { themeListeners.push(listener); };
+  page.themeChanged = function () { themeListeners.forEach(function (listener) { listener(); }); };
+
+  page.keep = function (key, value) { try { localStorage.setItem(key, value); } catch (error) { /* not kept, not needed */ } };
+  page.kept = function (key) { try { return localStorage.getItem(key); } catch (error) { return null; } };
+  page.forget = function (key) { try { localStorage.removeItem(key); } catch (error) { /* nothing was kept */ } };
+
+  page.saveFile = function (name, text, type) {
+    var link = document.createElement("a");
+    var url = URL.createObjectURL(new Blob([text], { type: type }));
+    link.href = url;
+    link.download = name;
+    document.body.appendChild(link);
+    link.click();
+    link.remove();
+    setTimeout(function () { URL.revokeObjectURL(url); }, 60000);
+  };
+  page.baseName = function () { return page.data.beat + "-" + page.data.revision; };
+})();

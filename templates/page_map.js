@@ -1,0 +1,187 @@
+/* The map: views, words for the cell under the pointer or the cursor, the playhead. */
+(function () {
+  "use strict";
+  var map = page.data.map, frame = page.$("map-frame"), plot = page.$("map-plot"), readout = page.$("map-readout");
+  var head = page.$("map-playhead"), cursorBox = page.$("map-cursor"), excerptBox = page.$("map-excerpt"), part = page.$("map-part");
+  var arrays = {}, view = "instrumental", drawn = false, cursor = null, range = null, headBar = null;
+
+  function values(name) {
+    if (name === "room") {
+      if (!arrays.room && arrays.instrumental) {
+        arrays.room = arrays.instrumental.map(function (v) { return Math.max(0, 1 - v); });
+      }
+      return arrays.room;
+    }
+    return arrays[name];
+  }
+  function rows(name) {
+    var flat = values(name), out = [];
+    for (var band = 0; band < map.bands; band += 1) { out.push(flat.subarray(band * map.slots, (band + 1) * map.slots)); }
+    return out;
+  }
+  function scale() { return map.views[view][page.isDark() ? "dark" : "light"]; }
+
+  page.mapWords = function (band, slot) {
+    var bar = Math.floor(slot / map.slotsPerBar) + 1, step = slot % map.slotsPerBar;
+    var perBeat = Math.max(1, map.slotsPerBar / map.beatsPerBar);
+    var beat = Math.floor(step / perBeat) + 1, sixteenth = Math.floor(step % perBeat) + 1;
+    var section = map.sections.filter(function (s) { return bar >= s.first && bar < s.first + s.bars; })[0];
+    var share = values(view)[band * map.slots + slot], text = page.percent(share, view === "treatment_change");
+    if (share > 2.545) { text += " or more"; }
+    return "Bar " + bar + ", beat " + beat + ", sixteenth " + sixteenth + (section ? " (" + section.name + ")" : "") + ", "
+      + map.bandNames[band] + " (" + (map.zoneNames[map.bandZones[band]] || "") + "): " + text + " " + map.views[view].unit + ".";
+  };
+
+  function edges() {
+    var m = page.data.figures.map.layout.margin;
+    var left = m.l, right = plot.clientWidth - m.r, top = m.t, bottom = plot.clientHeight - m.b;
+    var low = range ? range[0] : 1, high = range ? range[1] : page.data.figures.map.layout.xaxis.range[1];
+    return { left: left, top: top, bottom: bottom, right: right, low: low, high: high,
+      x: function (bar) { return left + (right - left) * (bar - low) / (high - low); },
+      y: function (band) { return bottom - (bottom - top) * band / map.bands; } };
+  }
+  function placeCursor() {
+    if (!cursor) { cursorBox.hidden = true; return; }
+    var e = edges(), at = 1 + cursor.slot / map.slotsPerBar;
+    var x0 = e.x(at), x1 = e.x(at + 1 / map.slotsPerBar), y1 = e.y(cursor.band), y0 = e.y(cursor.band + 1);
+    cursorBox.hidden = x0 < e.left - 1 || x1 > e.right + 1;
+    cursorBox.style.cssText = "left:" + (x0 - 2) + "px;top:" + (y0 - 2) + "px;width:" + Math.max(6, x1 - x0 + 4) + "px;height:" + Math.max(6, y1 - y0 + 4) + "px";
+  }
+  function placeHead() {
+    var e = edges(), x = headBar === null ? -1 : e.x(headBar);
+    head.hidden = headBar === null || x < e.left || x > e.right;
+    head.style.cssText = "left:" + x + "px;top:" + e.top + "px;height:" + (e.bottom - e.top) + "px";
+  }
+  function placeExcerpt() {
+    var span = page.excerptBars ? page.excerptBars() : null, e = edges();
+    if (!span) { excerptBox.hidden = true; return; }
+    var x0 = Math.max(e.left, e.x(span[0])), x1 = Math.min(e.right, e.x(span[1]));
+    excerptBox.hidden = x1 <= x0;
+    excerptBox.title = "What the player holds";
+    excerptBox.style.cssText = "left:" + x0 + "px;top:" + (e.bottom + 1) + "px;width:" + (x1 - x0) + "px";
+  }
+  function placeAll() { placeCursor(); placeHead(); placeExcerpt(); }
+  page.placeMap = function () { if (drawn) { placeAll(); } };
+  page.mapPlayhead = function (bar) { headBar = bar; if (drawn) { placeHead(); } };
+
+  function say(band, slot) { readout.textContent = page.mapWords(band, slot); }
+
+  page.showMapView = function (name) {
+    if (!values(name)) { return Promise.resolve(); }
+    view = name;
+    page.all(".map-explain").forEach(function (line) { line.hidden = line.getAttribute("data-view") !== name; });
+    if (cursor) { say(cursor.band, cursor.slot); }
+    fillTable();
+    if (!drawn) { return Promise.resolve(); }
+    return Plotly.restyle(plot, { z: [rows(name)], zmin: map.views[name].low, zmax: map.views[name].high, colorscale: [scale()] }, [0]);
+  };
+
+  /* The table below follows the view: mean share by bar and zone. */
+  function fillTable() {
+    var table = page.$("table-room-by-bar"), flat = values(view);
+    if (!table || !flat) { return; }
+    var signed = view === "treatment_change", cap = view === "with_drums" || view === "instrumental" ? 1 : Infinity;
+    var keys = Object.keys(map.zoneNames);
+    table.caption.textContent = "The map as a table: " + map.views[view].label.toLowerCase() + ", mean share of the reference by bar and zone";
+    Array.prototype.forEach.call(table.tBodies[0].rows, function (row, bar) {
+      var all = 0, n = 0;
+      keys.forEach(function (key, z) {
+        var sum = 0, count = 0;
+        for (var band = 0; band < map.bands; band += 1) {
+          if (map.bandZones[band] !== key) { continue; }
+          for (var slot = bar * map.slotsPerBar; slot < Math.min(map.slots, (bar + 1) * map.slotsPerBar); slot += 1) {
+            sum += Math.min(cap, flat[band * map.slots + slot]);
+            count += 1;
+          }
+        }
+        all += sum; n += count;
+        row.cells[z + 2].textContent = count ? page.percent(sum / count, signed) : "\u2013";
+        row.cells[z + 2].setAttribute("data-value", count ? sum / count : "");
+      });
+      if (view !== "instrumental") {
+        row.cells[1].textContent = n ? page.percent(all / n, signed) : "\u2013";
+        row.cells[1].setAttribute("data-value", n ? all / n : "");
+      } else {
+        row.cells[1].textContent = row.cells[1].getAttribute("data-fill");
+        row.cells[1].setAttribute("data-value", row.cells[1].getAttribute("data-fill-value"));
+      }
+    });
+    table.tHead.rows[0].cells[1].firstElementChild.textContent = view === "instrumental" ? "fill" : "all";
+  }
+  (function remember() {
+    var table = page.$("table-room-by-bar");
+    if (!table) { return; }
+    Array.prototype.forEach.call(table.tBodies[0].rows, function (row) {
+      row.cells[1].setAttribute("data-fill", row.cells[1].textContent);
+      row.cells[1].setAttribute("data-fill-value", row.cells[1].getAttribute("data-value") || "");
+    });
+  })();
+
+  function go(slot) {
+    if (page.seekBar) { page.seekBar(1 + slot / map.slotsPerBar); }
+  }
+  function moveCursor(dBand, dSlot) {
+    if (!cursor) { cursor = { band: Math.floor(map.bands / 2), slot: range ? Math.round((range[0] - 1) * map.slotsPerBar) : 0 }; }
+    else {
+      cursor.band = Math.min(map.bands - 1, Math.max(0, cursor.band + dBand));
+      cursor.slot = Math.min(map.slots - 1, Math.max(0, cursor.slot + dSlot));
+    }
+    placeCursor();
+    say(cursor.band, cursor.slot);
+  }
+  frame.addEventListener("keydown", function (event) {
+    var bar = map.slotsPerBar, keys = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [1, 0], ArrowDown: [-1, 0], PageUp: [0, -bar],
+      PageDown: [0, bar], Home: [0, -map.slots], End: [0, map.slots] };
+    if (event.ctrlKey || event.altKey || event.metaKey) { return; }
+    if (keys[event.key]) { event.preventDefault(); moveCursor(keys[event.key][0], keys[event.key][1]); }
+    if (event.key === "Enter" && cursor) { event.preventDefault(); go(cursor.slot); }
+  });
+  frame.addEventListener("focus", function () { if (!cursor) { moveCursor(0, 0); } });
+
+  page.drawMap = function () {
+    var figure = page.painted(page.data.figures.map), heat = figure.data[0];
+    if (!arrays.instrumental || !map.slots) { return Promise.resolve(false); }
+    heat.z = rows(view); heat.zmin = map.views[view].low; heat.zmax = map.views[view].high; heat.colorscale = scale();
+    figure.layout.height = plot.clientHeight || figure.layout.height;
+    if (plot.clientWidth < 480) { figure.layout.xaxis.nticks = 6; }
+    if (range) { figure.layout.xaxis.range = range; }
+    return Plotly.newPlot(plot, figure.data, figure.layout, { displayModeBar: false, responsive: true, doubleClick: false }).then(function () {
+      drawn = true;
+      plot.on("plotly_hover", function (event) { var p = event.points[0]; if (p && p.pointIndex) { say(p.pointIndex[0], p.pointIndex[1]); } });
+      plot.on("plotly_click", function (event) {
+        var p = event.points[0];
+        if (!p || !p.pointIndex) { return; }
+        cursor = { band: p.pointIndex[0], slot: p.pointIndex[1] };
+        placeCursor(); say(cursor.band, cursor.slot); go(cursor.slot);
+      });
+      plot.on("plotly_afterplot", placeAll);
+      placeAll();
+      return true;
+    });
+  };
+
+  page.loadMaps = function () {
+    return Promise.all(Object.keys(map.arrays).map(function (name) {
+      return page.unpack(map.arrays[name]).then(function (found) {
+        arrays[name] = Float32Array.from(found.values, function (v) { return v / 100; });
+      });
+    }));
+  };
+
+  map.sections.forEach(function (section, i) {
+    var option = document.createElement("option");
+    option.value = String(i);
+    option.textContent = section.name + ", bar " + section.first + " on";
+    part.appendChild(option);
+  });
+  part.addEventListener("change", function () {
+    var section = map.sections[Number(part.value)];
+    range = part.value === "" || !section ? null : [section.first, section.first + section.bars];
+    var shown = range || page.data.figures.map.layout.xaxis.range;
+    if (drawn) { Plotly.relayout(plot, { "xaxis.range": shown.slice() }).then(placeAll); }
+  });
+  page.all("input[name='map-view']").forEach(function (choice) {
+    choice.addEventListener("change", function () { page.showMapView(choice.value); });
+  });
+  page.$("map-controls").addEventListener("submit", function (event) { event.preventDefault(); });
+})();
