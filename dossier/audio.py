@@ -90,10 +90,10 @@ def read(path: Path, *, shown_as: str) -> Clip:
         Missing, unreadable, a folder or a device, not audio, empty, damaged with nothing left, NaN or infinite
         samples, a rate outside 8-192 kHz, longer than half an hour.  Silence is no error; see `read_info`.
     """
-    return read_info(path, shown_as=shown_as)[0]
+    return read_info(path, shown_as=shown_as).clip
 
 
-def read_info(path: Path, *, shown_as: str) -> tuple[Clip, ReadInfo]:
+def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     """As `read`, with what was noticed on the way: damage, a downmix, clipping, DC, silence."""
     shown = printable(shown_as)
     with _opened(path, shown) as (file, said):
@@ -109,11 +109,16 @@ def read_info(path: Path, *, shown_as: str) -> tuple[Clip, ReadInfo]:
     means = tuple(float(value) for value in decoded.sums / frames)
     clipped = clipped_runs(decoded, header)
     notes = wrong + notes_of(path, header, decoded, means, clipped)
-    info = ReadInfo(
-        header=header, frames=frames, peak=decoded.peak, dc_offset=means, clipped_runs=clipped,
-        silent=decoded.peak < SILENT_BELOW, whole=not wrong, notes=tuple(notes),
-    )  # fmt: skip
-    return Clip(samples=decoded.samples, rate_hz=header.rate_hz), info
+    return ReadInfo(
+        clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz),
+        header=header,
+        peak=decoded.peak,
+        dc_offset=means,
+        clipped_runs=clipped,
+        silent=decoded.peak < SILENT_BELOW,
+        whole=not wrong,
+        notes=tuple(notes),
+    )
 
 
 def probe(path: Path, *, shown_as: str) -> Header:
@@ -209,7 +214,9 @@ def _checked_peak(block: npt.NDArray[np.float32], first: int, header: Header, sh
         return peak
     if math.isfinite(peak):
         over = 20 * math.log10(peak)
-        why = "as when integers are stored as floats" if header.subtype in ("FLOAT", "DOUBLE") else "the file is damaged"
+        why = (
+            "as when integers are stored as floats" if header.subtype in ("FLOAT", "DOUBLE") else "the file is damaged"
+        )
         raise AudioError(
             f"{shown}: holds a sample of {peak:.4g}, {over:.0f} dB over full scale ({why}); "
             "export it again with full scale at 1.0"

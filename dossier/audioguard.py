@@ -77,7 +77,9 @@ def explain(error: OSError | ValueError) -> str:
     """Why a file could not be read, and what to do, as the end of a sentence that starts with its name."""
     code = error.errno if isinstance(error, OSError) else None
     if code == errno.ENOENT:
-        return "is not there; check the name and the folder (a link to a file that was moved counts as missing)"
+        if isinstance(error, OSError) and error.filename and os.path.islink(error.filename):
+            return "is a link to a file that is gone; replace it with the file"
+        return "is not there; check the name and the folder"
     if code == errno.ENOTDIR:
         return "is not there: part of its path is a file, not a folder; check the path"
     if code in (errno.EACCES, errno.EPERM):

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from dossier.audioguard import SUFFIX_FORMATS, open_plain
 from dossier.errors import AudioError
+from dossier.model.measures import Clip
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000  # telephone speech to the highest rate in studio use; common practice
 MAX_DURATION_S = 1_800.0  # half an hour holds any single track; more is a wrong file or a wrong header
@@ -59,18 +60,27 @@ class Header:
         return _BIT_DEPTHS.get(self.subtype, self.subtype.replace("_", " "))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ReadInfo:
-    """What was found on reading.  Each note continues a sentence that starts with the file's name."""
+    """A clip, and what was found on reading it.  Each note continues a sentence that starts with the file's name."""
 
+    clip: Clip
     header: Header
-    frames: int  # really there
     peak: float  # largest absolute sample of any channel, 1.0 is full scale
     dc_offset: tuple[float, ...]  # mean of each channel of the clip
     clipped_runs: int  # places where three or more samples in a row stand at full scale
     silent: bool  # never above -120 dBFS
     whole: bool  # False: cut short or damaged; what is there was read
     notes: tuple[str, ...]
+
+    @property
+    def channels(self) -> int:
+        """Of the file; the clip has 1 or 2."""
+        return self.header.channels
+
+    @property
+    def bit_depth(self) -> str:
+        return self.header.bit_depth
 
 
 @dataclass(slots=True)

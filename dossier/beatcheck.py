@@ -1,0 +1,243 @@
+"""What is wrong with a beat.toml: every departure from the tables of `dossier.beatschema`, with its place.
+
+Conventions
+    Key paths are written as in `drums[2].role`; entries count from 0.  A message says what was found, what is allowed
+    and, where a word or number looks like another, which one was probably meant.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from msgspec import inspect
+
+from dossier.beatschema import BeatTable
+from dossier.errors import BeatError, Problem
+from dossier.names import did_you_mean, printable
+
+Report = Callable[[str, str], None]  # (key path, message)
+
+MAX_PROBLEMS = 200  # more than anybody would read
+
+
+class Ledger:
+    """The problems and notes of one beat folder, in the order in which they were found."""
+
+    def __init__(self, folder_name: str, config_name: str) -> None:
+        self.notes: list[str] = []
+        self.problems: list[Problem] = []
+        self._folder_name = folder_name
+        self._config_name = config_name
+
+    def about_key(self, key: str, message: str) -> None:
+        """A problem in beat.toml."""
+        self.problems.append(Problem(f"{self._folder_name}/{self._config_name}", key, message))
+
+    def about_folder(self, message: str) -> None:
+        """A problem with what lies in the folder."""
+        self.problems.append(Problem(self._folder_name, "", message))
+
+    def close(self) -> None:
+        """Raise BeatError where a problem was found."""
+        if not self.problems:
+            return
+        shown, more = self.problems[:MAX_PROBLEMS], len(self.problems) - MAX_PROBLEMS
+        if more > 0:
+            shown.append(Problem(self._folder_name, "", f"and {more} more problems like these"))
+        raise BeatError(shown)
+
+
+_BAD: Any = object()
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def check(document: Mapping[str, Any], report: Report) -> BeatTable:
+    """Walk a parsed document, report every departure from the declared tables, and return what is right of it.
+
+    A value that was reported is left at its default; where it has none (a stem's `file`) the field is empty (`""`, 0),
+    so that entries keep their places in their lists.
+    """
+    kind = inspect.type_info(BeatTable)
+    assert isinstance(kind, inspect.StructType)
+    table: BeatTable = _table(document, kind, "", report)
+    return table
+
+
+def join(key: str, name: str) -> str:
+    """A key path and the next name in it, quoted as TOML does where it is not a bare key."""
+    shown = name if _BARE_KEY.fullmatch(name) else f'"{printable(name)}"'
+    return f"{key}.{shown}" if key else shown
+
+
+def found(value: object) -> str:
+    """A value from a document as it is shown in a message."""
+    if isinstance(value, str):
+        return f"'{printable(value if len(value) <= 60 else value[:57] + '...')}'"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**30 else "a number with more than 30 digits"
+    if isinstance(value, float):
+        return repr(value)
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list" if value else "an empty list"
+    return f"a date or time ({value})"
+
+
+def _walk(value: Any, kind: inspect.Type, key: str, report: Report, extra: Mapping[str, Any]) -> Any:
+    if isinstance(kind, inspect.Metadata):
+        return _walk(value, kind.type, key, report, {**extra, **(kind.extra or {})})
+    if isinstance(kind, inspect.StructType):
+        if not isinstance(value, dict):
+            report(key, f"found {found(value)}; allowed: a table with {_names(kind)}")
+            return _BAD
+        return _table(value, kind, key, report)
+    if isinstance(kind, inspect.ListType):
+        return _list(value, kind, key, report)
+    if isinstance(kind, inspect.DictType):
+        return _mapping(value, kind, key, report)
+    if isinstance(kind, inspect.LiteralType):
+        return _word(value, [str(word) for word in kind.values], key, report)
+    if isinstance(kind, inspect.StrType):
+        return _text(value, kind, key, report, extra)
+    assert isinstance(kind, inspect.IntType | inspect.FloatType)
+    return _number(value, kind, key, report, extra)
+
+
+def _names(kind: inspect.StructType) -> str:
+    return ", ".join(field.encode_name for field in kind.fields)
+
+
+def _table(value: Mapping[str, Any], kind: inspect.StructType, key: str, report: Report) -> Any:
+    fields = {field.encode_name: field for field in kind.fields}
+    for name in value:
+        if name not in fields:
+            hint = did_you_mean(name, fields) or f"; known here: {_names(kind)}"
+            report(join(key, name), f"is not a known key{hint}")
+    made: dict[str, Any] = {}
+    for name, field in fields.items():
+        if name in value:
+            got = _walk(value[name], field.type, join(key, name), report, {})
+            if got is not _BAD:
+                made[name] = got
+        elif field.required:
+            report(join(key, name), "is missing")
+        if field.required and name not in made:
+            made[name] = _empty(field.type)
+    return kind.cls(**made)
+
+
+def _empty(kind: inspect.Type) -> Any:
+    if isinstance(kind, inspect.Metadata):
+        return _empty(kind.type)
+    if isinstance(kind, inspect.StructType):
+        return kind.cls(**{field.encode_name: _empty(field.type) for field in kind.fields if field.required})
+    if isinstance(kind, inspect.ListType):
+        return []
+    return 0 if isinstance(kind, inspect.IntType) else ""
+
+
+def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
+    inner = kind.item_type.type if isinstance(kind.item_type, inspect.Metadata) else kind.item_type
+    tables = isinstance(inner, inspect.StructType)
+    if not isinstance(value, list):
+        hint = f"; write [[{key}]] with two brackets" if tables and isinstance(value, dict) else ""
+        hint = hint or ("; put it in brackets: [...]" if isinstance(value, str) else "")
+        report(key, f"found {found(value)}; allowed: a list of {'tables' if tables else 'texts'}{hint}")
+        return _BAD
+    low, high = kind.min_length or 0, kind.max_length
+    if len(value) < low or (high is not None and len(value) > high):
+        report(key, f"has {len(value)} entries; allowed: {low} to {high}")
+        return _BAD
+    out = []
+    for index, item in enumerate(value):
+        got = _walk(item, kind.item_type, f"{key}[{index}]", _naming(item, report), {})
+        if got is _BAD and not tables:
+            out = _BAD
+        elif out is not _BAD:
+            out.append(_empty(inner) if got is _BAD else got)
+    return out
+
+
+def _naming(item: Any, report: Report) -> Report:
+    """Name the entry in each of its problems, because entries are hard to count in a long file."""
+    name = item.get("file", item.get("name")) if isinstance(item, dict) else None
+    if not isinstance(name, str) or not name:
+        return report
+    return lambda key, message: report(key, f"{message} (in the entry of {found(name)})")
+
+
+def _mapping(value: Any, kind: inspect.DictType, key: str, report: Report) -> Any:
+    if not isinstance(value, dict):
+        report(key, f"found {found(value)}; allowed: a table [{key}]")
+        return _BAD
+    words = [str(word) for word in kind.key_type.values] if isinstance(kind.key_type, inspect.LiteralType) else None
+    made = {}
+    for name, item in value.items():
+        here = join(key, name)
+        if words is not None and name not in words:
+            report(here, f"is not a role; allowed: {_plain_words(words)}{did_you_mean(name, words)}")
+            continue
+        got = _walk(item, kind.value_type, here, report, {})
+        if got is not _BAD:
+            made[name] = got
+    return made
+
+
+def _plain_words(words: Iterable[str]) -> str:
+    listed = list(words)
+    return ", ".join(word for word in listed if word.replace(" ", "-") == word or word.replace(" ", "-") not in listed)
+
+
+def _word(value: Any, words: list[str], key: str, report: Report) -> Any:
+    if isinstance(value, str) and value in words:
+        return value
+    hint = did_you_mean(value, words) if isinstance(value, str) else ""
+    report(key, f"found {found(value)}; allowed: {_plain_words(words)}{hint}")
+    return _BAD
+
+
+def _text(value: Any, kind: inspect.StrType, key: str, report: Report, extra: Mapping[str, Any]) -> Any:
+    if not isinstance(value, str):
+        report(key, f"found {found(value)}; allowed: {extra.get('allowed', 'text')}; write it in quotes")
+        return _BAD
+    low, high = kind.min_length or 0, kind.max_length
+    if len(value) < low:
+        report(key, "is empty; allowed: text that is not empty")
+        return _BAD
+    if high is not None and len(value) > high:
+        report(key, f"has {len(value)} characters; allowed: at most {high}")
+        return _BAD
+    if kind.pattern is not None and not re.search(kind.pattern, value):
+        suggested = extra["suggest"](value) if "suggest" in extra else None
+        hint = f"; did you mean '{suggested}'?" if suggested else ""
+        report(key, f"found {found(value)}; allowed: {extra.get('allowed', kind.pattern)}{hint}")
+        return _BAD
+    return value
+
+
+def _number(
+    value: Any, kind: inspect.IntType | inspect.FloatType, key: str, report: Report, extra: Mapping[str, Any]
+) -> Any:
+    whole = isinstance(kind, inspect.IntType)
+    numeric = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
+    low, high = kind.ge, kind.le
+    assert low is not None
+    assert high is not None
+    if numeric and low <= value <= high:  # false for NaN
+        return value if whole else float(value)
+    hint = ""
+    if isinstance(value, str) and re.fullmatch(r"\s*[-+]?[0-9.]+\s*", value):
+        hint = "; write it without quotes"
+    elif extra.get("percent") and numeric and low <= value * 100 <= high:
+        hint = f"; in percent that is {value * 100:g}"
+    elif numeric and isinstance(value, float) and not math.isfinite(value):
+        hint = "; it has to be a plain number"
+    kind_of = "a whole number" if whole else "a number"
+    report(key, f"found {found(value)}; allowed: {kind_of} from {low:g} to {high:g}{hint}")
+    return _BAD

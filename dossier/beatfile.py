@@ -1,0 +1,284 @@
+"""A beat folder and its beat.toml, read and checked: the one door from what the user wrote to a `Beat`.
+
+Conventions
+    All problems are reported at once, each with its file, its key path, what was found and what is allowed.  A folder
+    needs no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is left to be estimated.
+    Audio is found here (`dossier.beatsound`) and opened elsewhere (`dossier.audio`).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+from msgspec import UnsetType
+
+from dossier.audioguard import explain
+from dossier.beatcheck import Ledger, check, found, join
+from dossier.beatfolder import locate, state_of
+from dossier.beatschema import BeatTable, PatternTable, SectionPattern, schema
+from dossier.beatsound import hyphened, sound_of
+from dossier.lay.pattern import PatternError, parse_lines, read_midi
+from dossier.model.beat import Beat, Pattern, Section
+from dossier.model.vocabulary import Intent, Role
+from dossier.names import clean, did_you_mean, printable, slug
+
+__all__ = ["load", "schema"]
+
+CONFIG_NAME = "beat.toml"
+GROOVE_NAME = "groove.mid"
+MAX_CONFIG_BYTES = 2**20  # a beat.toml that lists ten thousand drums has about that size
+MAX_MIDI_BYTES = 2**20  # a groove of some bars has a few kilobytes
+MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any loop of a pattern
+
+T = TypeVar("T")
+
+
+def load(folder: Path, *, known_policy: Mapping[str, float] | None = None) -> Beat:
+    """Read a beat folder.
+
+    Parameters
+    ----------
+    folder
+        The folder that holds stems/, drums/ and, if there is one, beat.toml.
+    known_policy
+        The names that [policy] may override; any name is taken where this is None.
+
+    Raises
+    ------
+    BeatError
+        With every problem found.  The files that a `Beat` lists are known to exist; whether they can be decoded is not
+        known here.
+    """
+    return _Loader(Path(folder), known_policy).beat()
+
+
+class _Loader:
+    def __init__(self, folder: Path, known_policy: Mapping[str, float] | None) -> None:
+        self.folder = Path(os.path.abspath(folder))
+        self.known_policy = known_policy
+        self.ledger = Ledger(printable(self.folder.name or str(folder)), CONFIG_NAME)
+        self.config_files: list[Path] = []
+
+    def beat(self) -> Beat:
+        self.check_folder()
+        document = self.document()
+        self.ledger.close()
+        table = check(document or {}, self.ledger.about_key)
+        title = self.title(table)
+        if document is None:
+            self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is the folder's name")
+        beats, unit = table.meter.split("/")
+        meter = (int(beats), int(unit))
+        sound = sound_of(self.folder, table, self.ledger)
+        sections = self.sections(table)
+        pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
+        beat = Beat(
+            folder=self.folder,
+            slug=slug(title),
+            title=title,
+            artist=clean(table.artist),
+            stems=sound.stems,
+            drums=sound.drums,
+            tempo_bpm=_given(table.tempo),
+            meter=meter,
+            key=_given(table.key),
+            first_downbeat_s=_given(table.first_downbeat),
+            swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
+            target_lufs=_given(table.target_loudness),
+            intent=table.intent,
+            role_intents=self.intents(table),
+            listening_level_db_spl=_given(table.listening_level),
+            pattern=pattern,
+            section_patterns=section_patterns,
+            sections=sections,
+            kit_pins=sound.kit_pins,
+            references=sound.references,
+            policy=self.policy(table),
+            config_files=tuple(self.config_files),
+            notes=tuple(self.ledger.notes),
+        )
+        self.ledger.close()
+        return beat
+
+    def check_folder(self) -> None:
+        why = state_of(self.folder)
+        if why is None:
+            self.ledger.about_folder("is a file; give the folder that holds the beat")
+        elif not why.startswith("is a folder"):
+            self.ledger.about_folder(why.replace("is a pipe or a device, not a file", "is a pipe or a device"))
+        else:
+            try:
+                os.stat(self.folder / ".")  # may one look inside,
+                os.scandir(self.folder).close()  # and see the names?
+            except OSError as error:
+                self.ledger.about_folder(explain(error))
+        self.ledger.close()
+
+    def document(self) -> dict[str, Any] | None:
+        """The parsed beat.toml, or None where there is none; what cannot be parsed is a problem."""
+        path = self.folder / CONFIG_NAME
+        if not os.path.lexists(path):
+            return None
+        self.config_files.append(path)
+        raw, why = _content(path, MAX_CONFIG_BYTES, "list folders of drums rather than each of their files")
+        if why:
+            self.ledger.about_key("", why)
+            return None
+        try:
+            text = raw.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            self.ledger.about_key("", f"is not UTF-8 text (byte {error.start + 1}); save it as UTF-8")
+            return None
+        try:
+            return tomllib.loads(text)
+        except RecursionError:
+            self.ledger.about_key("", "is nested too deeply; no table of it needs more than three levels")
+        except ValueError as error:
+            self.ledger.about_key("", f"is not valid TOML: {_toml_error(str(error), text)}")
+        return None
+
+    def title(self, table: BeatTable) -> str:
+        if isinstance(table.title, UnsetType):
+            return clean(self.folder.name) or "beat"
+        title = clean(table.title)
+        if not title:
+            self.ledger.about_key("title", "has no visible character; allowed: text that is not blank")
+        return title
+
+    def sections(self, table: BeatTable) -> tuple[Section, ...]:
+        sections: list[Section] = []
+        bar = 0
+        for index, entry in enumerate(table.sections):
+            name = clean(entry.name)
+            if entry.name and not name:
+                self.ledger.about_key(f"sections[{index}].name", "has no visible character; allowed: a name")
+            sections.append(Section(name=name, first_bar=bar, bars=entry.bars, intent=_given(entry.intent)))
+            bar += entry.bars
+        return tuple(sections)
+
+    def patterns(
+        self, table: BeatTable, meter: tuple[int, int], section_names: list[str]
+    ) -> tuple[Pattern | None, dict[str, Pattern]]:
+        groove = self.folder / GROOVE_NAME
+        main: Pattern | None = None
+        sections: dict[str, Pattern] = {}
+        steps = 4
+        if not isinstance(table.pattern, UnsetType):
+            steps = _given(table.pattern.steps_per_beat) or steps
+            main = self.pattern("pattern", table.pattern, steps, meter, needed=not table.pattern.sections)
+            for name, entry in table.pattern.sections.items():
+                key = join("pattern.sections", name)
+                if clean(name) not in section_names:
+                    known = f"; the sections are: {', '.join(section_names)}" if section_names else "; none is listed"
+                    hint = did_you_mean(name, section_names)
+                    self.ledger.about_key(key, f"is the pattern of a section that is not listed{known}{hint}")
+                steps_here = _given(entry.steps_per_beat) or steps
+                made = self.pattern(key, entry, steps_here, meter, needed=True)
+                if made is not None:
+                    sections[clean(name)] = made
+        if os.path.lexists(groove):
+            if not isinstance(table.pattern, UnsetType) and (table.pattern.lines or table.pattern.midi):
+                if groove not in self.config_files:
+                    self.ledger.notes.append(f"{GROOVE_NAME} is not used, because beat.toml names a pattern")
+            else:
+                main = self.midi(groove, self.ledger.about_folder)
+        return main, sections
+
+    def pattern(
+        self, key: str, entry: PatternTable | SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
+    ) -> Pattern | None:
+        """The pattern that one table names, in one of two ways."""
+        lines, midi = _given(entry.lines), _given(entry.midi)
+        if lines is not None and midi is not None:
+            self.ledger.about_key(key, "has both lines and midi; keep one of the two")
+            return None
+        if midi is not None:
+            return self.midi(locate(self.folder, midi), lambda message: self.ledger.about_key(f"{key}.midi", message))
+        if lines is None:
+            if needed and not any(problem.key.startswith(key) for problem in self.ledger.problems):
+                self.ledger.about_key(key, "has neither lines nor midi; allowed: one of the two")
+            return None
+        try:
+            made = parse_lines(lines, steps_per_beat=steps, source=CONFIG_NAME, meter=meter)
+        except PatternError as error:
+            for line, column, message in error.places:
+                self.ledger.about_key(f"{key}.lines[{line - 1}]", f"{message} (column {column})")
+            return None
+        return _bounded(made, lambda message: self.ledger.about_key(f"{key}.lines", message))
+
+    def midi(self, path: Path, report: Callable[[str], None]) -> Pattern | None:
+        def about(message: str) -> None:
+            report(f"'{printable(path.name)}' {message}")
+
+        _, why = _content(path, MAX_MIDI_BYTES, "export only the groove")
+        if why:
+            about(why)
+            return None
+        if path not in self.config_files:
+            self.config_files.append(path)
+        try:
+            made = read_midi(path)
+        except PatternError as error:
+            for _, _, message in error.places:
+                about(message)
+            return None
+        except (ArithmeticError, ValueError, OSError) as error:  # what a damaged file holds in place of numbers
+            about(f"is not a readable Standard MIDI File ({type(error).__name__})")
+            return None
+        return _bounded(replace(made, source=printable(made.source)), about)
+
+    def intents(self, table: BeatTable) -> dict[Role, Intent]:
+        intents: dict[Role, Intent] = {}
+        for word, intent in table.intents.items():
+            role = cast(Role, hyphened(word))
+            if role in intents:
+                self.ledger.about_key(join("intents", word), f"is given twice, as '{role}' and with a space")
+            intents[role] = intent
+        return intents
+
+    def policy(self, table: BeatTable) -> dict[str, float]:
+        for name in table.policy:
+            if self.known_policy is not None and name not in self.known_policy:
+                hint = did_you_mean(name, self.known_policy)
+                allowed = f"; allowed: {', '.join(sorted(self.known_policy))}" if not hint else ""
+                self.ledger.about_key(join("policy", name), f"is not a known setting{allowed}{hint}")
+        return dict(table.policy)
+
+
+def _given(value: T | UnsetType) -> T | None:
+    return None if isinstance(value, UnsetType) else value
+
+
+def _content(path: Path, limit: int, advice: str) -> tuple[bytes, str]:
+    """The bytes of a small file, or none and why."""
+    why = state_of(path)
+    if why is not None:
+        return b"", why
+    try:
+        with path.open("rb") as file:
+            raw = file.read(limit + 1)
+    except OSError as error:
+        return b"", explain(error)
+    return (raw, "") if len(raw) <= limit else (b"", f"has more than {limit // 2**20} MiB; {advice}")
+
+
+def _bounded(pattern: Pattern, about: Callable[[str], None]) -> Pattern | None:
+    if 0 < pattern.length_beats <= MAX_PATTERN_BEATS:
+        return pattern
+    about(f"is {pattern.length_beats:.6g} quarter notes long; allowed: up to {MAX_PATTERN_BEATS:.0f}")
+    return None
+
+
+def _toml_error(message: str, text: str) -> str:
+    """The parser's words, with the line that it stumbled over."""
+    place = re.search(r"at line (\d+)", message)
+    lines = text.splitlines()
+    if not place or not 1 <= int(place[1]) <= len(lines):
+        return printable(message)
+    return f"{printable(message)}; that line is {found(lines[int(place[1]) - 1].strip())}"

@@ -1,0 +1,189 @@
+"""What lies in a beat folder, and under which name it is shown.  Lists files; never opens one.
+
+Conventions
+    A shown name is relative, with forward slashes: to the beat folder for what lies in it, to the library for what lies
+    elsewhere (`library-name/kicks/a.wav`), so that no page that is passed on holds a path of somebody's machine.  The
+    name of a home folder is a user's name and is never shown.  Shown names are unique within a beat.
+    Names that start with a dot are passed over (hidden files, the resource forks that some systems write).  Links to
+    folders are followed, but no folder is read twice and none that holds the place one came from, so that a loop ends.
+    Two names for one file on the disk (a link, a hard link) are the same file.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+import unicodedata
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from dossier.audioguard import SUFFIX_FORMATS, explain
+from dossier.names import printable
+
+MAX_FILES = 50_000  # audio files in one folder of candidates; a whole library is some ten thousand
+MAX_ENTRIES = 500_000  # names looked at, so that a link to a whole disk comes to an end
+MAX_DEPTH = 32
+
+Identity = tuple[int, int] | str
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A file in a folder: where it lies, and its name relative to that folder (forward slashes)."""
+
+    path: Path
+    relative: str
+    identity: Identity
+
+
+@dataclass(slots=True)
+class Listing:
+    """The audio files of a folder, in the order of their names, and what was noticed."""
+
+    files: list[Found] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    others: list[str] = field(default_factory=list)  # names of files that are no audio
+    looked_at: int = 0
+
+    @property
+    def full(self) -> bool:
+        return len(self.files) > MAX_FILES or self.looked_at > MAX_ENTRIES
+
+
+def identity(path: Path) -> Identity:
+    """What tells whether two names are one file: device and inode, or the path where there is nothing to look at."""
+    try:
+        state = os.stat(path)
+    except (OSError, ValueError):
+        return os.path.abspath(path)
+    return (state.st_dev, state.st_ino) if state.st_ino else os.path.realpath(path)
+
+
+def is_audio(name: str) -> bool:
+    """Whether a name ends like an audio file's."""
+    return os.path.splitext(name)[1].lower() in SUFFIX_FORMATS
+
+
+def state_of(path: Path) -> str | None:
+    """What keeps a path from being used as a file, as the end of a sentence; None where it is a regular file."""
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError) as error:
+        return explain(error)
+    if stat.S_ISDIR(mode):
+        return "is a folder, not a file"
+    return None if stat.S_ISREG(mode) else "is a pipe or a device, not a file"
+
+
+def list_audio(folder: Path, *, shown: str, recursive: bool) -> Listing:
+    """The audio files of a folder; with `recursive`, of its sub-folders too."""
+    listing = Listing()
+    seen = {identity(folder), *(identity(parent) for parent in folder.absolute().parents)}
+    _list(folder, "", printable(shown), recursive, seen, listing)
+    if listing.full:
+        listing.problems.append(f"{printable(shown)} holds more than {MAX_FILES} audio files; name a smaller folder")
+    listing.files.sort(key=lambda file: (file.relative.casefold(), file.relative))
+    return listing
+
+
+def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Identity], listing: Listing) -> None:
+    try:
+        with os.scandir(folder) as entries:
+            visible = [entry for entry in entries if not entry.name.startswith((".", "__MACOSX"))]
+            named = sorted((entry.is_symlink(), entry.name) for entry in visible)
+    except (OSError, ValueError) as error:
+        listing.problems.append(f"the folder {shown}/{printable(inside)} {explain(error)}")
+        return
+    for _, name in named:  # links last, so that what they lead to keeps its own name
+        path, relative = folder / name, inside + name
+        listing.looked_at += 1
+        if listing.full:
+            return
+        if not _is_folder(path):
+            if is_audio(name):
+                listing.files.append(Found(path=path, relative=relative, identity=identity(path)))
+            else:
+                listing.others.append(relative)
+        elif not recursive:
+            if is_audio(name):
+                listing.problems.append(f"{shown}/{printable(relative)} is a folder, not an audio file")
+        elif (here := identity(path)) in seen or relative.count("/") >= MAX_DEPTH:
+            listing.notes.append(f"{shown}/{printable(relative)} leads to a folder that is read already; passed over")
+        else:
+            seen.add(here)
+            _list(path, relative + "/", shown, recursive, seen, listing)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return stat.S_ISDIR(os.stat(path).st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def locate(folder: Path, text: str) -> Path:
+    """The path that a text in beat.toml means: absolute, `.` and `..` resolved by name.
+
+    A leading `~/` is the home folder.  Where nothing lies under the text as it stands, the forms that other systems
+    write are tried: composed and decomposed Unicode, backslashes between folders.
+    """
+    forms = [text, unicodedata.normalize("NFC", text), unicodedata.normalize("NFD", text)]
+    forms += [form.replace("\\", "/") for form in forms if "\\" in form]
+    paths = [Path(os.path.normpath(os.path.join(folder, os.path.expanduser(form)))) for form in forms]
+    return next((path for path in paths if state_of(path) is None or _is_folder(path)), paths[0])
+
+
+class ShownNames:
+    """Gives each file of a beat the one name under which it is shown."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._labels: dict[Identity, str] = {}
+        self._taken_labels = {"stems", "drums"}
+        self._names: set[str] = set()
+        self._users = _user_names()
+
+    def of(self, path: Path, *, library: Path) -> str:
+        """The name of `path`, which was named in beat.toml or lies in the folder `library` that was."""
+        inside = _inside(path, self._folder)
+        if inside is None:
+            below = _inside(path, library)
+            inside = f"{self._label(library)}/{path.name if below is None else below}"
+        return self._unique(printable(inside))
+
+    def _label(self, library: Path) -> str:
+        here = identity(library)
+        if here not in self._labels:
+            name = library.name
+            hidden = not name or name in self._users or library.parent in (Path("/home"), Path("/Users"))
+            plain = label = "library" if hidden else printable(name)
+            count = 1
+            while label in self._taken_labels:
+                count += 1
+                label = f"{plain}-{count}"
+            self._taken_labels.add(label)
+            self._labels[here] = label
+        return self._labels[here]
+
+    def _unique(self, name: str) -> str:
+        stem, suffix = os.path.splitext(name)
+        count, free = 1, name
+        while free in self._names:
+            count += 1
+            free = f"{stem} ({count}){suffix}"
+        self._names.add(free)
+        return free
+
+
+def _inside(path: Path, folder: Path) -> str | None:
+    """`path` relative to `folder` with forward slashes, or None where it lies elsewhere."""
+    try:
+        return path.relative_to(folder).as_posix()
+    except ValueError:
+        return None
+
+
+def _user_names() -> frozenset[str]:
+    names = {os.environ.get(variable, "") for variable in ("USER", "LOGNAME", "USERNAME")}
+    return frozenset({*names, os.path.basename(os.path.expanduser("~"))} - {""})

@@ -1,0 +1,230 @@
+"""The words of beat.toml: which keys there are, what each may hold, and its JSON Schema.
+
+Conventions
+    The tables are declared once, as typed structures with their limits and descriptions.  Two things are made from that
+    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatcheck`.
+    Limits are common practice (no source) unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal, get_args
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+
+from dossier.model.vocabulary import Intent, Rights
+
+# A hyphen may be written as a space.
+RoleWord = Literal[
+    "kick", "snare", "clap", "rim", "closed-hat", "closed hat", "open-hat", "open hat", "ride", "crash", "tom",
+    "shaker", "percussion",
+]  # fmt: skip
+KindWord = Literal["loop", "one-shot", "one shot"]
+
+MAX_SECTION_BARS = 9_999
+MAX_LINES = 200
+MAX_LINE_LENGTH = 20_000
+POLICY_LIMIT = 1e9
+
+_ROLE_NAMES = {"propertyNames": {"enum": [*get_args(RoleWord)]}}
+
+
+def suggest_key(text: str) -> str | None:
+    """The key that was probably meant: 'Dm' and 'd min' are 'D minor', 'F♯ Major' is 'F# major'."""
+    found = re.fullmatch(r"\s*([A-Ga-g])\s*(#|b|♯|♭|sharp|flat|is|es)?[\s_-]*([A-Za-z]*)\s*", text)
+    if not found:
+        return None
+    sign = {"♯": "#", "sharp": "#", "is": "#", "♭": "b", "flat": "b", "es": "b", None: ""}.get(found[2], found[2])
+    mode = found[3]
+    if mode in ("m", "min", "moll") or mode.lower() in ("min", "minor"):
+        return f"{found[1].upper()}{sign} minor"
+    if mode in ("", "M", "dur") or mode.lower() in ("maj", "major"):
+        return f"{found[1].upper()}{sign} major"
+    return None
+
+
+def suggest_meter(text: str) -> str | None:
+    """The meter that was probably meant: '4 / 4', '4-4', '4:4' and '44' are '4/4'."""
+    found = re.fullmatch(r"\s*(\d{1,2}?)\s*[/:\-\s]?\s*(2|4|8|16)\s*", text)
+    return f"{int(found[1])}/{found[2]}" if found and 1 <= int(found[1]) <= 32 else None
+
+
+FilePath = Annotated[str, Meta(min_length=1, max_length=1024)]
+Origin = Annotated[
+    str, Meta(max_length=500, description="where it comes from: who played it, which pack, which record; never judged")
+]
+RightsWord = Annotated[Rights, Meta(description="state of its rights as you know it; unknown where not said")]
+IntentWord = Annotated[Intent, Meta(description="how drums sit: forward leads, level sits beside, tucked lies under")]
+StepsPerBeat = Annotated[int, Meta(ge=1, le=24, description="cells in a beat of the meter; 4 where not said")]
+Lines = Annotated[
+    list[Annotated[str, Meta(max_length=MAX_LINE_LENGTH)]],
+    Meta(
+        min_length=1, max_length=MAX_LINES,
+        description="drum tablature, one voice a line: x hit, X accent, o ghost, - rest, | bar line (only drawn)",
+        examples=[["kick       |x-----x-x-------|", "snare      |----X-------X--o|"]],
+    ),
+]  # fmt: skip
+Midi = Annotated[
+    FilePath, Meta(description="a Standard MIDI File with General MIDI percussion, relative to the beat folder")
+]
+
+
+class StemEntry(msgspec.Struct, forbid_unknown_fields=True):
+    """One exported track without drums.  Files in stems/ that are not listed are used too, with defaults."""
+
+    file: Annotated[FilePath, Meta(description="relative to the beat folder", examples=["stems/pad.wav"])]
+    role: Annotated[str, Meta(max_length=60, description="what it plays, in your own words", examples=["bass"])] = ""
+    gain_db: Annotated[float, Meta(ge=-60, le=24, description="gain of this stem in dB; 0 where not said")] = 0.0
+    origin: Origin = ""
+    rights: RightsWord = "unknown"
+
+
+class DrumEntry(msgspec.Struct, forbid_unknown_fields=True):
+    """A candidate, or a folder of candidates.  Files in drums/ that are not listed are used too, with defaults."""
+
+    file: Annotated[
+        FilePath,
+        Meta(
+            description="a file or a folder (all audio in it), relative to the beat folder or elsewhere",
+            examples=["drums/kick.wav", "../../library/hats"],
+        ),
+    ]
+    kind: Annotated[KindWord, Meta(description="where not said, the sound decides")] | UnsetType = UNSET
+    role: Annotated[RoleWord, Meta(description="where not said, the sound decides")] | UnsetType = UNSET
+    tempo: Annotated[float, Meta(ge=20, le=400, description="BPM of a loop")] | UnsetType = UNSET
+    origin: Origin = ""
+    rights: RightsWord = "unknown"
+
+
+class SectionPattern(msgspec.Struct, forbid_unknown_fields=True):
+    """The pattern of the sections of one name: tablature or MIDI."""
+
+    steps_per_beat: StepsPerBeat | UnsetType = UNSET
+    lines: Lines | UnsetType = UNSET
+    midi: Midi | UnsetType = UNSET
+
+
+class PatternTable(msgspec.Struct, forbid_unknown_fields=True):
+    """What the drums play: tablature or MIDI.  Without it groove.mid is used, or a plain pattern is assumed."""
+
+    steps_per_beat: StepsPerBeat | UnsetType = UNSET
+    lines: Lines | UnsetType = UNSET
+    midi: Midi | UnsetType = UNSET
+    sections: Annotated[
+        dict[str, SectionPattern], Meta(description="patterns of single sections, by the section's name")
+    ] = {}
+
+
+class SectionEntry(msgspec.Struct, forbid_unknown_fields=True):
+    """A run of bars; sections follow one another from the first downbeat, in the order in which they stand."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80, description="a name may return", examples=["verse"])]
+    bars: Annotated[int, Meta(ge=1, le=MAX_SECTION_BARS, description="length in bars")]
+    intent: IntentWord | UnsetType = UNSET
+
+
+class ReferenceTable(msgspec.Struct, forbid_unknown_fields=True):
+    """Finished music whose spectrum stands for 'full'."""
+
+    files: Annotated[list[FilePath], Meta(min_length=1, max_length=50, description="audio files")]
+
+
+class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
+    """beat.toml: what is known of one beat.  Every key is optional; what is not said is estimated, and said to be."""
+
+    title: Annotated[
+        str,
+        Meta(
+            max_length=200, pattern=r"\S", description="the folder's name where not said", examples=["Lantern Market"],
+            extra={"allowed": "text that is not blank"},
+        ),
+    ] | UnsetType = UNSET  # fmt: skip
+    artist: Annotated[str, Meta(max_length=200)] = ""
+    tempo: (
+        Annotated[float, Meta(ge=20, le=400, description="quarter notes a minute (BPM)", examples=[92.0])] | UnsetType
+    ) = UNSET
+    meter: Annotated[
+        str,
+        Meta(
+            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$", description="time signature; 4/4 where not said",
+            extra={"allowed": "a time signature such as '4/4', '3/4' or '6/8' (1-32 over 2, 4, 8 or 16)",
+                   "suggest": suggest_meter},
+        ),
+    ] = "4/4"  # fmt: skip
+    key: Annotated[
+        str,
+        Meta(
+            pattern=r"^[A-G][#b]? (major|minor)$", examples=["D minor", "F# major"],
+            description="a note from A to G with # or b, then major or minor",
+            extra={"allowed": "a note from A to G, with # or b where needed, then major or minor, such as 'D minor'",
+                   "suggest": suggest_key},
+        ),
+    ] | UnsetType = UNSET  # fmt: skip
+    first_downbeat: (
+        Annotated[float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")]
+        | UnsetType
+    ) = UNSET
+    swing: Annotated[
+        float,
+        Meta(
+            ge=50, le=75, extra={"percent": True},
+            description="percent of the eighth at which its second sixteenth falls: 50 straight, 66.7 triplet",
+        ),
+    ] | UnsetType = UNSET  # fmt: skip
+    target_loudness: (
+        Annotated[
+            float,
+            Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 where not said"),
+        ]
+        | UnsetType
+    ) = UNSET
+    intent: IntentWord = "level"
+    listening_level: (
+        Annotated[
+            float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 where not said")
+        ]
+        | UnsetType
+    ) = UNSET
+    intents: Annotated[
+        dict[RoleWord, IntentWord],
+        Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES),
+    ] = {}
+    stems: Annotated[list[StemEntry], Meta(max_length=500)] = []
+    drums: Annotated[list[DrumEntry], Meta(max_length=20_000)] = []
+    kit: Annotated[
+        dict[RoleWord, FilePath],
+        Meta(
+            description="the one-shot that a role must use: the file of a candidate",
+            extra_json_schema=_ROLE_NAMES,
+        ),
+    ] = {}
+    pattern: PatternTable | UnsetType = UNSET
+    sections: Annotated[list[SectionEntry], Meta(max_length=500)] = []
+    reference: ReferenceTable | UnsetType = UNSET
+    policy: Annotated[
+        dict[str, Annotated[float, Meta(ge=-POLICY_LIMIT, le=POLICY_LIMIT)]],
+        Meta(description="thresholds and weights of the decisions, by name"),
+    ] = {}
+
+
+def schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of beat.toml, for the document that TOML stands for.
+
+    Parameters
+    ----------
+    policy_names
+        Where given, [policy] takes no other names.
+    """
+    made = msgspec.json.schema(BeatTable)
+    definitions = dict(made["$defs"])
+    root = definitions.pop("BeatTable")
+    for definition in (root, *definitions.values()):
+        if not definition["required"]:
+            del definition["required"]
+    root["title"] = "beat.toml"
+    if policy_names is not None:
+        root["properties"]["policy"]["propertyNames"] = {"enum": sorted(policy_names)}
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **root, "$defs": definitions}
