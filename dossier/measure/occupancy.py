@@ -1,0 +1,174 @@
+"""How much of a reference loudness music carries, cell by cell, and what room that leaves.
+
+Conventions
+    A cell is one band in one slot.  N' is specific loudness in sone/Cam (see `hearing`), `(slots, 38)`; N'ref is the
+    reference, `(38,)`.  Occupancy is N' / N'ref, room is what is left below 1, both 0 and up.  Sums over a zone or
+    section run over its active slots: silence before and after the music does not count, a rest inside it does.
+        fill    sum of min(N', N'ref) / sum of N'ref        0 to 1
+        spill   sum of max(0, N' - N'ref) / sum of N'ref    0 and up
+    A zone takes from a band that lies across its border the part on its side, measured in Cam.
+
+The reference
+    The long-term average spectrum of 12,345 popular recordings, or of the user's own, scaled so that its K-weighted
+    loudness (ITU-R BS.1770-5, Annex 1) is the mix's target loudness, and played at the listening level.  It is the
+    average of finished mixes over years: a habit of listeners, not a law, and single recordings scatter round it.
+
+References
+    Elowsson and Friberg, J. Acoust. Soc. Am. 141 (2017): long-term average spectrum of popular music (formula read
+    second-hand; its slopes agree with the paper's Table 1).
+    Zones: common practice in mixing, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from dossier.errors import MeasureError
+from dossier.measure.bands import BAND_EDGES_CAM, FINE_EDGES_CAM, FINE_HZ, cam, hz
+from dossier.measure.hearing import excitation, specific_loudness
+from dossier.model.measures import Array
+from dossier.model.vocabulary import ZONE_KEYS, ZONES
+
+K_WEIGHTING_OFFSET_DB = -0.691  # BS.1770-5, equation 2
+SILENCE_SHARE = 1e-6  # 60 dB below the loudest slot's power
+LEAST_REFERENCE_SHARE = 0.01  # of the default reference, where the user's recordings have next to nothing
+_PARTS = 16  # of a fine band, for sums over a smooth spectrum
+
+
+def reference_spectrum_db(f_hz: npt.ArrayLike) -> Array:
+    """Power density per Hz of the average recording, dB with an arbitrary zero, at frequencies in Hz above 0.
+
+    With x = 1 + 60 log2(f / 30): -0.000907 x^2 + 0.256 x - 32.942 below x = 100 (94 Hz), else
+    -0.000183 x^2 + 0.0213 x - 16.735 (Elowsson and Friberg 2017).
+    """
+    x = 1.0 + 60.0 * np.log2(np.asarray(f_hz, dtype=float) / 30.0)
+    return np.where(x < 100.0, -0.000907 * x**2 + 0.256 * x - 32.942, -0.000183 * x**2 + 0.0213 * x - 16.735)
+
+
+def reference_powers(*, target_lufs: float) -> Array:
+    """Power of the average recording in the fine bands, `(156,)` full-scale^2, at a K-weighted loudness."""
+    width = FINE_EDGES_CAM[1] - FINE_EDGES_CAM[0]
+    edges = hz(FINE_EDGES_CAM[:-1, None] + width * np.arange(_PARTS + 1) / _PARTS)
+    density = 10.0 ** (reference_spectrum_db((edges[:, :-1] + edges[:, 1:]) / 2.0) / 10.0)
+    return _at_loudness((density * np.diff(edges, axis=1)).sum(axis=1), target_lufs)
+
+
+def reference_loudness(target_lufs: float, listening_level: float) -> Array:
+    """N'ref of the average recording, `(38,)` sone/Cam, at a target loudness (LUFS) and listening level (dB SPL).
+
+    The target cancels: the finished mix plays at the listening level whatever its loudness as a file.
+    """
+    powers = reference_powers(target_lufs=target_lufs)
+    return specific_loudness(excitation(powers, spl_offset_db=listening_level - target_lufs))
+
+
+def reference_from_powers(powers: npt.ArrayLike, *, target_lufs: float, listening_level: float) -> Array:
+    """N'ref of the user's own recordings, `(38,)` sone/Cam.
+
+    Parameters
+    ----------
+    powers : (156,) or (recordings, 156)
+        Mean power of each recording in the fine bands.  Each is scaled to the same K-weighted loudness, then they are
+        averaged band by band.
+    target_lufs, listening_level : float
+        As in `reference_loudness`.
+
+    Returns
+    -------
+    Array
+        Where the recordings carry less than 1 % of the default reference's loudness in a band (recordings with no top,
+        say), that 1 % stands in, so that an occupancy stays a finite number.
+
+    Raises
+    ------
+    MeasureError
+        For a silent recording or a wrong shape.
+    """
+    given = np.atleast_2d(np.asarray(powers, dtype=float))
+    if given.ndim != 2 or given.shape[1] != len(FINE_HZ):
+        raise MeasureError(f"a reference needs powers in {len(FINE_HZ)} fine bands, found shape {given.shape}")
+    mean = np.mean([_at_loudness(row, target_lufs) for row in given], axis=0)
+    own = specific_loudness(excitation(mean, spl_offset_db=listening_level - target_lufs))
+    return np.asarray(np.maximum(own, LEAST_REFERENCE_SHARE * reference_loudness(target_lufs, listening_level)))
+
+
+def occupancy(n: Array, ref: Array) -> Array:
+    """N' / N'ref, `(..., 38)`, 0 and up; 0 where the reference itself is silent."""
+    return np.divide(n, ref, out=np.zeros(np.broadcast_shapes(np.shape(n), np.shape(ref))), where=ref > 0)
+
+
+def room(n: Array, ref: Array) -> Array:
+    """What is left of each cell, `(..., 38)`, 0 to 1."""
+    return np.asarray(np.maximum(0.0, 1.0 - occupancy(n, ref)))
+
+
+def fill(n: Array, ref: Array, *, active: npt.ArrayLike | None = None) -> float:
+    """Fill over the active slots (all by default) of N' `(slots, 38)`, 0 to 1; 0 without an active slot."""
+    return _share(np.minimum(_rows(n, active), ref), ref)
+
+
+def spill(n: Array, ref: Array, *, active: npt.ArrayLike | None = None) -> float:
+    """Loudness above the reference over the active slots, as a share of the reference, 0 and up."""
+    return _share(np.maximum(_rows(n, active) - ref, 0.0), ref)
+
+
+def zone_fills(n: Array, ref: Array, active: npt.ArrayLike | None = None) -> dict[str, float]:
+    """Fill of each zone over the active slots, by `ZONE_KEYS`."""
+    kept = np.minimum(_rows(n, active), ref)
+    return {key: _share(kept * weights, ref * weights) for key, weights in zip(ZONE_KEYS, zone_weights(), strict=True)}
+
+
+def zone_weights() -> Array:
+    """Share of each band that lies in each zone, `(7, 38)`; a band's shares add to 1, or less at the outer ends."""
+    lows = cam([zone.low_hz for zone in ZONES])[:, None]
+    highs = cam([zone.high_hz for zone in ZONES])[:, None]
+    overlap = np.minimum(highs, BAND_EDGES_CAM[1:]) - np.maximum(lows, BAND_EDGES_CAM[:-1])
+    return np.asarray(np.maximum(0.0, overlap))
+
+
+def band_zones() -> tuple[str, ...]:
+    """The zone that holds most of each band, 38 of `ZONE_KEYS`."""
+    return tuple(ZONE_KEYS[zone] for zone in np.argmax(zone_weights(), axis=0))
+
+
+def active_slots(levels: npt.ArrayLike, *, silence: float = SILENCE_SHARE) -> npt.NDArray[np.bool_]:
+    """From the first to the last sounding slot, `(slots,)`.
+
+    Parameters
+    ----------
+    levels : (slots, bands)
+        Powers or specific loudness.  A slot sounds when its sum over bands is more than `silence` times the largest.
+    silence : float
+        The default suits powers; for specific loudness, which is compressed, 0.01 comes near it.
+
+    Returns
+    -------
+    (slots,) bool
+        All false for silence.
+    """
+    total = np.asarray(levels, dtype=float).sum(axis=1)
+    active = np.zeros(len(total), dtype=bool)
+    sounding = np.flatnonzero(total > silence * total.max(initial=0.0))
+    if len(sounding):
+        active[sounding[0] : sounding[-1] + 1] = True
+    return active
+
+
+def _at_loudness(powers: Array, lufs: float) -> Array:
+    """Powers `(156,)` scaled so that their K-weighted loudness is `lufs`."""
+    from dossier.measure.loudness import k_weight_db
+
+    weighted = float((powers * 10.0 ** (k_weight_db(FINE_HZ) / 10.0)).sum())
+    if weighted <= 0 or not np.isfinite(weighted):
+        raise MeasureError("a reference needs a recording that sounds")
+    return np.asarray(powers * (10.0 ** ((lufs - K_WEIGHTING_OFFSET_DB) / 10.0) / weighted))
+
+
+def _rows(n: Array, active: npt.ArrayLike | None) -> Array:
+    return n if active is None else n[np.asarray(active, dtype=bool)]
+
+
+def _share(kept: Array, ref: Array) -> float:
+    whole = float(ref.sum()) * len(kept)
+    return float(kept.sum()) / whole if whole > 0 else 0.0
