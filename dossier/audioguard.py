@@ -127,7 +127,7 @@ def sniff(path: Path, *, shown_as: str) -> str:
     for offset, magic, what in _STRANGERS:
         if head[offset : offset + len(magic)] == magic and not (magic[0] == 0 and suffix == ".mp3"):
             raise AudioError(f"{shown_as}: is not audio that can be read but {what}; {EXPORT}")
-    if head[0] == 0xFF and head[1] & 0xE0 == 0xE0:
+    if _starts_a_frame(head):
         return "MP3"
     if _is_text(head):
         raise AudioError(f"{shown_as}: is not audio but text ('{_quoted(head)}'); {EXPORT}")
@@ -135,6 +135,13 @@ def sniff(path: Path, *, shown_as: str) -> str:
         return "MP3?"
     found = f"it starts with the bytes {head[:8].hex(' ')}"
     raise AudioError(f"{shown_as}: is not audio that can be read ({found}); {EXPORT}")
+
+
+def _starts_a_frame(head: bytes) -> bool:
+    """Whether bytes can open an MPEG audio frame: sync, nothing reserved (ISO/IEC 11172-3, 2.4.2.3, from memory)."""
+    sync = head[0] == 0xFF and head[1] & 0xE0 == 0xE0
+    version, layer, bitrate, rate = head[1] >> 3 & 3, head[1] >> 1 & 3, head[2] >> 4, head[2] >> 2 & 3
+    return sync and version != 1 and layer != 0 and bitrate != 15 and rate != 3
 
 
 def _is_text(head: bytes) -> bool:
