@@ -20,7 +20,7 @@ How the search goes, in at most `most_evaluations` measurements
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from types import MappingProxyType
 
@@ -116,6 +116,17 @@ def search(
         helped=best is not None, reason=run.reason(best), tried=run.tried(best), evaluations=run.evaluations,
     )  # fmt: skip
     return SearchResult(plan=plan, samples=run.render(best.moves) if best else samples)
+
+
+def told_again(plan: Plan, *, before: DrumFigures, after: DrumFigures, goals: Goals | None = None) -> Plan:
+    """The plan with figures measured elsewhere (the whole beat instead of some bars), and its reason told from them.
+
+    A plan that helped keeps its steps; its sentence says so where the other figures fall short of the goal.
+    """
+    if not plan.helped:
+        return replace(plan, before=before, after=before)
+    text = plan_words.told(before, after, direction=plan.direction, goals=goals or Goals())
+    return replace(plan, before=before, after=after, reason=text)
 
 
 class _Search:

@@ -118,11 +118,12 @@ def change(before: DrumFigures, after: DrumFigures, verdict: Verdict) -> str:
     """The change towards the goal: 'room filled from 3.1 to 4.2 % (+35 %)'."""
     if verdict.side == "fuller":
         name, old, new = "room filled", before.room_filled, after.room_filled
-        sign = verdict.gain
+        moved = verdict.gain
     else:
         name, old, new = "overlap and buried together", load(before), load(after)
-        sign = -verdict.gain
-    return f"{name} from {per_cent(old)} to {per_cent(new)} % ({100.0 * sign:+.0f} %)"
+        moved = -verdict.gain
+    rise = round(100.0 * moved)
+    return f"{name} from {per_cent(old)} to {per_cent(new)} % ({f'{rise:+d}' if rise else '0'} %)"
 
 
 def beside(before: DrumFigures, after: DrumFigures, verdict: Verdict) -> str:

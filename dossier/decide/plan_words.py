@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from dossier.decide.plan_goals import Goals, beside, change, goal_words, load, per_cent
+from dossier.decide.plan_goals import Goals, beside, change, goal_words, judge, load, per_cent
 from dossier.decide.plan_parts import Move, Treatment, Trial
 from dossier.model.findings import DrumFigures, Tried
 from dossier.model.vocabulary import Direction
@@ -23,6 +23,32 @@ def nothing_to_take(before: DrumFigures) -> str:
     )
 
 
+def told(
+    before: DrumFigures,
+    after: DrumFigures,
+    *,
+    direction: Direction,
+    goals: Goals,
+    words_for: Direction | None = None,
+) -> str:
+    """What a plan brings, in one sentence.
+
+    Parameters
+    ----------
+    direction : the side that the plan serves; for "as it is" the one on which it gains more
+    words_for : the direction whose goal is named where it is not reached; None: the same
+    """
+    sides: tuple[Direction, ...] = ("fuller", "leaner") if direction == "as it is" else (direction,)
+    verdict = max((judge(before, after, side, goals) for side in sides), key=lambda found: (found.met, found.gain))
+    done, side = change(before, after, verdict), beside(before, after, verdict)
+    if verdict.met:
+        return f"Brings {done}; {side}."
+    short = goal_words(words_for or direction, goals)
+    if verdict.gain >= goals.gain:
+        return f"Brings {done}, but {verdict.broken}; {side}."
+    return f"Part of the way only: {done}, short of the goal of {short}; {side}."
+
+
 def reason(
     before: DrumFigures,
     best: Trial | None,
@@ -34,13 +60,9 @@ def reason(
     evaluations: int,
 ) -> str:
     """One sentence with the numbers that made the plan, or that left the drum as it is."""
-    goal = goal_words(direction, goals)
     if best is not None:
-        done = change(before, best.figures, best.verdict)
-        side = beside(before, best.figures, best.verdict)
-        if best.verdict.met:
-            return f"Brings {done}; {side}."
-        return f"Part of the way only: {done}, short of the goal of {goal}; {side}."
+        return told(before, best.figures, direction=best.moves[0].side, goals=goals, words_for=direction)
+    goal = goal_words(direction, goals)
     held = [trial for trial in trials if trial.verdict.held]
     nearest = max(held or trials, key=lambda trial: trial.verdict.gain, default=None)
     if nearest is None:

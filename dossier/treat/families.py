@@ -105,7 +105,7 @@ class Family:
 
     def between(self, gentler: Amounts, stronger: Amounts) -> Amounts | None:
         """Amounts half-way between two neighbours of a line, rounded; None where there is no half-way."""
-        return _between(gentler, stronger)
+        return between(gentler, stronger)
 
     def cost(self, position: float) -> float:
         """Cost of one step whose amounts stand at `position` of their line, 0 gentlest to 1 strongest.
@@ -115,7 +115,7 @@ class Family:
         return self.weight * (1.0 + 2.0 * min(1.0, max(0.0, position))) / 3.0
 
 
-def _between(gentler: Amounts, stronger: Amounts) -> Amounts | None:
+def between(gentler: Amounts, stronger: Amounts) -> Amounts | None:
     middle: dict[str, Amount] = {}
     for name, low in gentler.items():
         high = stronger.get(name)

@@ -118,7 +118,7 @@ def _ladders(
     if direction != "fuller":
         return ()
     short = role in ("closed-hat", "rim", "shaker", "percussion", "clap")
-    release = 60.0 if short else 120.0
+    release = 40.0 if short else 60.0
     steps = ((-18.0, 3.0, 0.25), (-24.0, 4.0, 0.3), (-30.0, 5.0, 0.4), (-36.0, 7.0, 0.5), (-40.0, 10.0, 0.65))
     timing = {"attack_ms": 1.0, "release_ms": release, "look_ahead_ms": 4.0}
     line: Line = tuple(

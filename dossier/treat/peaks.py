@@ -1,8 +1,8 @@
 """Peaks, and bringing a treated sound to the true peak of the untreated one.
 
 Conventions
-    True peak after ITU-R BS.1770-5, Annex 2: interpolation by 4 below 96 kHz, by 2 below 192 kHz, none from there; the
-    result is never below the sample peak.  The interpolation here is linear-phase and flat to 0.45 of the sample rate
+    True peak after ITU-R BS.1770-5, Annex 2: interpolation by 4 below 96 kHz, by 2 from there; the result is never
+    below the sample peak.  The interpolation here is linear-phase and flat to 0.45 of the sample rate
     (within 0.02 dB), finer than the annex asks for; comparing two sounds needs one ruler, not a particular one.
     A treated drum is compared at equal true peak, because headroom is what a mix has to give: a treatment that only
     makes a drum louder would otherwise look like one that makes it fuller.
@@ -32,7 +32,7 @@ def _interpolator(factor: int) -> Array:
 
 
 def _factor(rate_hz: int) -> int:
-    return 4 if rate_hz < 96_000 else 2 if rate_hz < 192_000 else 1
+    return 4 if rate_hz < 96_000 else 2
 
 
 def true_peak(samples: Samples, rate_hz: int) -> float:
@@ -45,7 +45,7 @@ def true_peak(samples: Samples, rate_hz: int) -> float:
 
     top = sample_peak(samples)
     factor = _factor(rate_hz)
-    if top < SILENCE or factor == 1:
+    if top < SILENCE:
         return top
     taps = _interpolator(factor)
     for channel in range(samples.shape[1]):

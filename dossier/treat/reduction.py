@@ -76,7 +76,7 @@ def reduce(samples: Samples, rate_hz: int, *, reduced_rate_hz: float, bits: floa
     up, down = low_rate // common, rate_hz // common
     slow = resample_poly(work, up, down, axis=0, window=_band_limit(up, down))
     slow = _quantised(slow, round(bits))
-    instants = np.rint(np.arange(len(work)) * (low_rate / rate_hz)).astype(np.int64)
+    instants = np.floor(np.arange(len(work)) * (low_rate / rate_hz) + 0.5).astype(np.int64)
     return like(slow[np.minimum(instants, len(slow) - 1)], samples)
 
 

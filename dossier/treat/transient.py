@@ -1,13 +1,16 @@
 """Transient shaping: the attack and the sustain of a sound, louder or softer, without a threshold.
 
 Conventions
-    Both gains come from differences of envelopes in dB, so they do not depend on the recording's level.
-    The fast envelope is the held peak (`envelope.held`).  Attack: fast over a slow one that needs `RISE_S` to follow;
-    while the fast one is `ATTACK_SPAN_DB` or more above the slow one the attack gain acts in full, and fades as the
-    slow one catches up.  Sustain: a peak that falls by no more than `FALL_DB_PER_S` over the fast one; where the sound
-    has dropped `SUSTAIN_SPAN_DB` or more below it, the sustain gain acts in full.  A steady tone (40 Hz or more) has
-    no differences and stays untouched after its start.  The gain is smoothed over `SMOOTH_S`, centred, so it adds no
-    delay.  Time constants: common practice, no source.
+    Both gains come from differences of envelopes in dB, so they do not depend on the recording's level.  The fast
+    envelope is the held peak (`envelope.held`).
+    Attack: fast over a slow one that needs `RISE_S` to follow.  While the fast one is `ATTACK_SPAN_DB` or more above
+    the slow one the attack gain acts in full; it fades as the slow one catches up.
+    Sustain: a peak that falls by no more than `FALL_DB_PER_S`, over the fast one.  Where the sound has dropped
+    `SUSTAIN_SPAN_DB` or more below it, the sustain gain acts in full.
+    A steady tone (40 Hz or more) has no differences and stays untouched after its start.  The gain is smoothed over
+    `SMOOTH_S`, centred, so it adds no delay; before that it is widened (attack) or narrowed (sustain) by as much, so
+    that the first sample of a hit already has its full gain.
+    Time constants: common practice, no source.
 """
 
 from __future__ import annotations
@@ -61,21 +64,24 @@ def shape(samples: Samples, rate_hz: int, *, attack_db: float = 0.0, sustain_db:
 
 def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: float) -> Array:
     """The gain over time, `(frames,)` dB, for a sound whose sample peak is 1."""
-    from scipy.ndimage import convolve1d
+    from scipy.ndimage import convolve1d, maximum_filter1d, minimum_filter1d
     from scipy.signal import lfilter
 
+    span = 2 * round(0.5 * SMOOTH_S * rate_hz) + 1
     fast = held(linked(work), round(HOLD_S * rate_hz))
     fast_db = decibels(fast)
     gain = np.zeros(len(work))
     if attack_db:
         pole = np.exp(-1.0 / (RISE_S * rate_hz))
         slow_db = decibels(lfilter([1.0 - pole], [1.0, -pole], fast))
-        gain += attack_db * np.clip((fast_db - slow_db) / ATTACK_SPAN_DB, 0.0, 1.0)
+        share = np.clip((fast_db - slow_db) / ATTACK_SPAN_DB, 0.0, 1.0)
+        gain += attack_db * maximum_filter1d(share, span, mode="nearest")
     if sustain_db:
         fall = np.arange(len(work)) * (FALL_DB_PER_S / rate_hz)
         top_db = np.maximum.accumulate(fast_db + fall) - fall
-        gain += sustain_db * np.clip((top_db - fast_db) / SUSTAIN_SPAN_DB, 0.0, 1.0)
-    window = np.hanning(2 * round(0.5 * SMOOTH_S * rate_hz) + 3)[1:-1]
+        share = np.clip((top_db - fast_db) / SUSTAIN_SPAN_DB, 0.0, 1.0)
+        gain += sustain_db * minimum_filter1d(share, span, mode="nearest")
+    window = np.hanning(span + 2)[1:-1]
     smooth: Array = convolve1d(gain, window / window.sum(), mode="nearest")
     return smooth
 
