@@ -66,7 +66,7 @@ def saturate(
     if peak < SILENCE or mix <= 0.0:
         return like(work, samples)
     drive = 10.0 ** (drive_db / 20.0)
-    offset = np.tanh(drive * asymmetry)
+    offset = float(np.tanh(drive * asymmetry))
 
     def curve(x: Array) -> Array:
         x *= drive
@@ -94,7 +94,10 @@ def _factor(rate_hz: int, drive_db: float) -> int:
 
 
 def oversampled(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
-    """Run a memoryless `curve` at `factor` times the sample rate; `(frames, channels)` in and out."""
+    """Run a memoryless `curve` at `factor` times the sample rate; `(frames, channels)` in and out, peak about 1.
+
+    At the high rate the work is done in single precision: its rounding lies 140 dB under the peak, at half the cost.
+    """
     frames = len(work)
     result = np.empty_like(work)
     for first in range(0, frames, BLOCK):
@@ -113,10 +116,10 @@ def _block(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
     position = np.linspace(0.0, 0.5, half + 1)
     edge = 0.5 + 0.5 * np.cos(np.pi * np.clip((position - EDGE_LOW) / (EDGE_HIGH - EDGE_LOW), 0.0, 1.0))
     line = np.ascontiguousarray(work.T)
-    wide = np.zeros((line.shape[0], half * factor + 1), dtype=np.complex128)
+    wide = np.zeros((line.shape[0], half * factor + 1), dtype=np.complex64)
     wide[:, : half + 1] = fft.rfft(line, size, axis=1) * (edge * factor)
     driven = curve(fft.irfft(wide, size * factor, axis=1, overwrite_x=True))
-    narrow = fft.rfft(driven, axis=1, overwrite_x=True)[:, : half + 1] * (edge / factor)
+    narrow = fft.rfft(driven, axis=1, overwrite_x=True)[:, : half + 1].astype(np.complex128) * (edge / factor)
     result: Array = fft.irfft(narrow, size, axis=1)[:, :frames].T
     return result
 

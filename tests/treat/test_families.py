@@ -90,8 +90,8 @@ def test_the_recorded_level_does_not_matter(family: Family, direction: str, gain
     for amounts in ends(family, direction)[1::2]:
         one = family.apply(gain * sound, RATE, **extra(family), **amounts)
         other = gain * family.apply(sound, RATE, **extra(family), **amounts)
-        # a value on the edge of a quantiser's step may fall either way
-        assert np.mean(np.abs(one - other) > 1e-9 * gain) < 1e-3
+        # saturation rounds to single precision; a value on the edge of a quantiser's step may fall either way
+        assert np.mean(np.abs(one - other) > 1e-6 * gain) < 1e-3
 
 
 @pytest.mark.parametrize(("family", "direction"), [case for case in CASES if case.values[0].name != "short room"])

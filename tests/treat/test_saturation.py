@@ -38,9 +38,9 @@ def test_third_harmonic_of_tanh(drive: float, third_db: float) -> None:
 
 
 def test_even_harmonics_are_absent_without_asymmetry() -> None:
-    """Analytic: tanh is odd."""
+    """Analytic: tanh is odd; -120 dB is the rounding of single precision."""
     levels = lines_db(steady(200.0, drive_db=12.0), 200.0, 8)
-    assert np.all(levels[1::2] < -200.0)
+    assert np.all(levels[1::2] < -120.0)
 
 
 @pytest.mark.parametrize("harmonic", [2, 3, 4])
