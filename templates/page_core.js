@@ -22,6 +22,10 @@ var page = {};
   var TYPES = { uint8: Uint8Array, int8: Int8Array, uint16: Uint16Array, float32: Float32Array };
   page.unpack = function (packed) {
     return page.gunzip(packed.gz).then(function (buffer) {
+      if (packed.steps) {
+        var steps = packed.dtype === "uint16" ? new Uint16Array(buffer) : new Uint8Array(buffer);
+        for (var i = 1; i < steps.length; i += 1) { steps[i] += steps[i - 1]; }
+      }
       return { values: new TYPES[packed.dtype](buffer), shape: packed.shape };
     });
   };

@@ -117,8 +117,8 @@
     });
   })();
 
-  function go(slot) {
-    if (page.seekBar) { page.seekBar(1 + slot / map.slotsPerBar); }
+  function go(slot, andPlay) {
+    if (page.seekBar) { page.seekBar(1 + slot / map.slotsPerBar, andPlay); }
   }
   function moveCursor(dBand, dSlot) {
     if (!cursor) { cursor = { band: Math.floor(map.bands / 2), slot: range ? Math.round((range[0] - 1) * map.slotsPerBar) : 0 }; }
@@ -134,7 +134,7 @@
       PageDown: [0, bar], Home: [0, -map.slots], End: [0, map.slots] };
     if (event.ctrlKey || event.altKey || event.metaKey) { return; }
     if (keys[event.key]) { event.preventDefault(); moveCursor(keys[event.key][0], keys[event.key][1]); }
-    if (event.key === "Enter" && cursor) { event.preventDefault(); go(cursor.slot); }
+    if (event.key === "Enter" && cursor) { event.preventDefault(); go(cursor.slot, true); }
   });
   frame.addEventListener("focus", function () { if (!cursor) { moveCursor(0, 0); } });
 

@@ -1,3 +1,57 @@
+/* Takes the numbers along: everything as JSON, the tables as CSV (RFC 4180). */
 (function () {
   "use strict";
+  var status = page.$("save-status");
+
+  page.wholeDocument = function () {
+    return page.gunzip(page.data.document).then(function (buffer) {
+      var whole = JSON.parse(new TextDecoder("utf-8").decode(buffer));
+      return Promise.all(["instrumental", "with_drums", "overlap", "treatment_change"].map(function (name) {
+        var packed = page.data.map.arrays[name];
+        if (!packed) { whole.occupancy[name] = []; return null; }
+        return page.unpack(packed).then(function (found) {
+          var rows = [];
+          for (var band = 0; band < found.shape[0]; band += 1) {
+            rows.push(Array.from(found.values.subarray(band * found.shape[1], (band + 1) * found.shape[1]), function (v) { return v / 100; }));
+          }
+          whole.occupancy[name] = rows;
+        });
+      })).then(function () { return whole; });
+    });
+  };
+
+  function field(text) { return /[",\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text; }
+  /* A text that a spreadsheet would take for a formula gets an apostrophe before it. */
+  function plain(cell, value) {
+    var text = value === null ? cell.cloneNode(true) : value;
+    if (typeof text !== "string") {
+      page.all(".cell-note, .unseen, button", text).forEach(function (extra) { if (extra.tagName !== "BUTTON") { extra.remove(); } });
+      text = text.textContent.trim().replace(/\s+/g, " ");
+    }
+    if (/^[=+@\t-]/.test(text) && isNaN(Number(text))) { text = "'" + text; }
+    return field(text === "\u2013" ? "" : text);
+  }
+  page.tablesAsCsv = function () {
+    var lines = [];
+    page.all("main table").forEach(function (table) {
+      if (table.closest("#what-if")) { return; }
+      lines.push(field(table.caption ? table.caption.textContent.trim() : table.getAttribute("data-name") || ""));
+      page.all("tr:not(.more)", table).forEach(function (row) {
+        lines.push(Array.prototype.map.call(row.cells, function (cell) { return plain(cell, cell.getAttribute("data-value")); }).join(","));
+      });
+      lines.push("");
+    });
+    return lines.join("\r\n");
+  };
+
+  page.$("save-json").addEventListener("click", function () {
+    page.wholeDocument().then(function (whole) {
+      page.saveFile(page.baseName() + ".json", JSON.stringify(whole, null, 1) + "\n", "application/json");
+      status.textContent = "Saved. Maps are rounded to one per cent; the data file beside this page has three decimals.";
+    }).catch(function (error) { status.textContent = error.message; });
+  });
+  page.$("save-csv").addEventListener("click", function () {
+    page.saveFile(page.baseName() + "-tables.csv", "\ufeff" + page.tablesAsCsv(), "text/csv");
+    status.textContent = "Saved. Ratios run from 0 to 1, levels are dB, times seconds.";
+  });
 })();

@@ -19,7 +19,7 @@ from dossier.model.page import PageAssets, WhatIfArrays
 from dossier.render import colour, words
 from dossier.render.pack import changes_as_bytes, packed, shares_as_bytes
 from dossier.render.view_levels import measured_parts, plot_range
-from dossier.render.view_room import array, frequency_ticks, map_views, zone_edges, zone_names
+from dossier.render.view_room import array, beats_per_bar, frequency_ticks, map_views, zone_edges, zone_names
 
 _QUIET_AXIS = {"zeroline": False, "showline": False, "fixedrange": True, "ticks": "outside", "ticklen": 4,
                "tickcolor": "var(--rule-strong)", "automargin": False}  # fmt: skip
@@ -133,7 +133,8 @@ def level_figure(data: DossierData) -> dict[str, Any] | None:
         if high - low >= 0.5:
             guides.append({
                 "type": "scatter", "mode": "lines+text", "x": [low, high], "y": [low - offset, high - offset],
-                "text": [f"{offset:.0f} dB apart", ""], "textposition": "top right", "hoverinfo": "skip",
+                "text": ["", f"{offset:.0f} dB apart"], "textposition": "top left", "cliponaxis": False,
+                "hoverinfo": "skip",
                 "textfont": {"size": 11, "color": "var(--ink-soft)"},
                 "line": {"color": "var(--rule-strong)", "width": 1, "dash": "dot"},
             })  # fmt: skip
@@ -194,7 +195,7 @@ def map_data(data: DossierData) -> dict[str, Any]:
         "firstSlot": occupancy.first_slot_s,
         "slotsPerBar": occupancy.slots_per_bar,
         "bands": len(occupancy.band_hz),
-        "beatsPerBar": beats_per_bar(data),
+        "beatsPerBar": beats_per_bar(data.beat.meter),
         "slots": len(occupancy.instrumental[0]) if occupancy.instrumental else 0,
         "bandNames": [f"{words.hz(a)}\u2013{words.hz(b)}" for a, b in pairwise(edges)],
         "bandZones": list(occupancy.band_zone),
@@ -203,12 +204,6 @@ def map_data(data: DossierData) -> dict[str, Any]:
             {"name": words.clean(s.name), "first": s.first_bar, "bars": s.bars} for s in data.instrumental.sections
         ],
     }
-
-
-def beats_per_bar(data: DossierData) -> int:
-    """Upper figure of the meter; 4 where it cannot be read."""
-    head = data.beat.meter.split("/")[0]
-    return int(head) if head.isascii() and head.isdigit() and int(head) > 0 else 4
 
 
 def band_edges(centres: tuple[float, ...]) -> list[float]:
@@ -221,20 +216,30 @@ def band_edges(centres: tuple[float, ...]) -> list[float]:
     return [centres[0] ** 2 / inner[0], *inner, centres[-1] ** 2 / inner[-1]]
 
 
-POWER_FLOOR_DB = -120.0
+# Levels travel as steps: 0 is nothing, n is floor + n steps.  Half a step of a drum's power is under 2 % of one cell's
+# loudness and as often too much as too little, so sums over many cells agree far closer.  The masker is kept finer: a
+# drum near its masked threshold answers to a change of the masker several times as strongly.
+POWER_FLOOR_DB = -120.0  # full-scale^2 in a fine band
 POWER_STEP_DB = 0.5
+EXCITATION_FLOOR_DB = -40.0  # the threshold of hearing lies between 3 and 28 dB
+EXCITATION_STEP_DB = 0.05
+
+
+def excitation_as_words(excitation: Any) -> np.ndarray[Any, np.dtype[np.uint16]]:
+    """Excitation in steps of 0.05 dB from -40 dB, in two bytes."""
+    return _coded(excitation, EXCITATION_FLOOR_DB, EXCITATION_STEP_DB, 65535).astype(np.uint16)
 
 
 def powers_as_bytes(powers: Any) -> np.ndarray[Any, np.dtype[np.uint8]]:
-    """Fine-band powers in steps of 0.5 dB: byte 0 is nothing, byte n is -120 + n/2 dB (full-scale squared).
+    """Fine-band powers in steps of 0.5 dB from -120 to 7.5 dB."""
+    return _coded(powers, POWER_FLOOR_DB, POWER_STEP_DB, 255).astype(np.uint8)
 
-    Half a step, 0.25 dB, is under 2 % of a cell's loudness and of either sign, so sums over cells agree far closer.
-    """
-    values = np.asarray(powers, dtype=np.float64)
+
+def _coded(values: Any, floor_db: float, step_db: float, most: int) -> np.ndarray[Any, np.dtype[np.float64]]:
     with np.errstate(divide="ignore"):
-        decibels = 10 * np.log10(np.maximum(values, 0.0))
-    codes = np.rint((decibels - POWER_FLOOR_DB) / POWER_STEP_DB)
-    return np.where(np.isfinite(codes), np.clip(codes, 0, 255), 0).astype(np.uint8)
+        decibels = 10 * np.log10(np.maximum(np.asarray(values, dtype=np.float64), 0.0))
+    codes = np.rint((decibels - floor_db) / step_db)
+    return np.where(np.isfinite(codes), np.clip(codes, 0, most), 0)
 
 
 def what_if_data(assets: PageAssets) -> dict[str, Any] | None:
@@ -243,12 +248,14 @@ def what_if_data(assets: PageAssets) -> dict[str, Any] | None:
     if arrays is None or not arrays.parts:
         return None
     return {
-        "instrumentalExcitation": packed(np.asarray(arrays.instrumental_excitation, dtype=np.float32)),
+        "instrumentalExcitation": packed(excitation_as_words(arrays.instrumental_excitation)),
         "instrumentalBlocks": packed(np.asarray(arrays.instrumental_block_energy, dtype=np.float32)),
         "reference": [float(v) for v in arrays.reference_sone],
         "active": [round(float(v)) for v in arrays.active_slots],
         "zoneWeights": [[float(v) for v in row] for row in arrays.zone_weights],
         "splOffset": float(arrays.spl_offset_db), "mixGain": float(arrays.mix_gain_db),
+        "excitationFloor": EXCITATION_FLOOR_DB,
+        "excitationStep": EXCITATION_STEP_DB,
         "powerFloor": POWER_FLOOR_DB, "powerStep": POWER_STEP_DB,
         "parts": [
             {"id": part.id, "label": words.clean(part.label), "gain": float(part.gain_db),

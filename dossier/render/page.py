@@ -15,7 +15,7 @@ from importlib.resources import files
 from typing import Any
 
 import jinja2
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
@@ -50,7 +50,12 @@ def _load(name: str) -> str | None:
 
 
 def _finalize(value: Any) -> Any:
-    return words.clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return words.tidy(words.clean(value)) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def exact(value: str) -> Markup:
+    """An identifier for an attribute, to the character: no cleaning, and line ends as references."""
+    return Markup(str(escape(value)).replace("\r", "&#13;").replace("\n", "&#10;"))
 
 
 @functools.cache
@@ -60,6 +65,7 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True, finalize=_finalize, keep_trailing_newline=False,
     )  # fmt: skip
     made.filters["base64"] = base64_text
+    made.filters["exact"] = exact
     return made
 
 

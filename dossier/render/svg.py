@@ -225,7 +225,7 @@ def dot_plot(
             continue
         parts += [
             tag("line", x1=px(low), y1=py(low - offset), x2=px(high), y2=py(high - offset), class_="guide"),
-            tag("text", name, x=px(low) + 5, y=py(low - offset) - 5, class_="soft"),
+            tag("text", name, x=px(high) - 4, y=py(high - offset) - 5, text_anchor="end", class_="soft"),
         ]
     for dot in dots:
         late = px(dot.x) > left + inner_w * 0.75
@@ -265,9 +265,11 @@ def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_be
     return drawing(width, height, *parts, label=label, class_="pattern")
 
 
-def bars(values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars") -> Markup:
-    """Standing bars for shares (0-1), each with its name below and its value above."""
-    step, height, base, wide = 64.0, 130.0, 104.0, 30.0
+def bars(
+    values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0
+) -> Markup:
+    """Standing bars for shares (0-1), `step` apart, each with its name below and its value above."""
+    height, base, wide = 130.0, 104.0, 0.47 * step
     parts = []
     for i, (name, share) in enumerate(values):
         tall = 84.0 * min(1.0, max(0.0, share))

@@ -169,10 +169,7 @@ def head_view(data: DossierData, record: RecordView) -> HeadView:
         changes_title=f"What changed since {revision.previous}" if revision.previous else "What changed",
         sections=tuple((s.name, approach_words(s.kind, s.direction), s.reason) for s in approach.sections),
         what_if=tuple(what_if),
-        waiting=words.capital(words.count(len(record.open_questions), "question waits for", "questions wait for"))
-        + " an answer."
-        if record.open_questions
-        else "",
+        waiting=record.waiting,
     )
 
 

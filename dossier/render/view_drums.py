@@ -12,18 +12,10 @@ from dossier.model.findings import Candidate, Fit, Kit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
 from dossier.render import svg, tables, words
-from dossier.render.tables import Cell, Column, Table
+from dossier.render.tables import Cell
+from dossier.render.view_room import beats_per_bar
 
 MOST_ROWS = 150  # rows shown in one ranking; the data file holds them all
-
-FIT_COLUMNS = (
-    Column("score", term="score"),
-    Column("room filled", term="room filled"),
-    Column("overlap", term="overlap"),
-    Column("audible share", term="audible share"),
-    Column("lift", unit="LU", term="lift"),
-    Column("gain", unit="dB"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +47,7 @@ class DrumRow:
     terms: tuple[Term, ...]
     details: tuple[str, ...]
     problems: tuple[str, ...]
-    preview: str | None  # id of its sound
+    preview: str | None  # id of its sound; empty: the rough mix; None: it cannot be heard here
     members: tuple[tuple[str, str, str, str], ...] = ()  # kit: role, file, gain, reason
 
 
@@ -95,7 +87,6 @@ class DrumsView:
     no_pattern: str
     room_left: RoomLeftView | None
     no_room_left: str
-    table: Table
 
 
 def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
@@ -161,8 +152,13 @@ def folder_of(file: str) -> str:
     return file.rsplit("/", 1)[0] if "/" in file else ""
 
 
-def candidate_row(candidate: Candidate, largest: float, sounds: frozenset[str]) -> DrumRow:
-    preview = f"candidate:{candidate.file}"
+def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None:
+    """Id of the sound that lets a drum be heard: its layer in the rough mix, else its own audition."""
+    layers = [part.id for part in data.balance.parts if part.chosen and part.file == file]
+    return next((name for name in (*layers, f"candidate:{file}") if name in sounds), None)
+
+
+def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> DrumRow:
     return DrumRow(
         id=candidate.file, name=candidate.name, folder=folder_of(candidate.file), kind=candidate.kind,
         role=words.role(candidate.role), chosen=candidate.chosen, rights=words.rights(candidate.rights),
@@ -170,11 +166,11 @@ def candidate_row(candidate: Candidate, largest: float, sounds: frozenset[str]) 
         looked_at=words.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at), reason=candidate.reason,
         cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
         terms=score_terms(candidate.terms, largest), details=details(candidate), problems=candidate.problems,
-        preview=preview if preview in sounds else None,
+        preview=preview,
     )  # fmt: skip
 
 
-def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, sounds: frozenset[str]) -> DrumRow:
+def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, preview: str | None) -> DrumRow:
     states = [rights.get(member.file, "unknown") for member in kit.members]
     order = ("unknown", "pending", "licensed", "cleared", "own")
     worst = min(states, key=lambda s: order.index(s) if s in order else 0, default="unknown")
@@ -183,7 +179,7 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, s
         id="kit", name="Kit of one-shots", folder="", kind="one-shots", role="kit", chosen=chosen,
         rights=words.rights(worst), rights_state=worst, settled=worst in words.RIGHTS_SETTLED, origin="",
         looked_at=words.LOOKED_WORDS["closely"], reason=kit.reason, cells=fit_cells(kit.score, kit.fit, None),
-        terms=score_terms(kit.terms, largest), problems=(), preview="kit" if "instrumental" in sounds else None,
+        terms=score_terms(kit.terms, largest), problems=(), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
         members=tuple(
             (words.capital(words.role(m.role)), m.file, words.db(m.gain_db, sign=True),
@@ -231,7 +227,8 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     if left is None:
         return None
     zones = [(words.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
-    slots = [(str(i // 4 + 1) if i % 4 == 0 else "", value) for i, value in enumerate(left.slots)]
+    per_beat = max(1, len(left.slots) // beats_per_bar(data.beat.meter))
+    slots = [(str(i // per_beat + 1) if i % per_beat == 0 else "", value) for i, value in enumerate(left.slots)]
     return RoomLeftView(
         sentence=left.sentence,
         ideas=left.ideas,
@@ -245,18 +242,9 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
             label=f"Room left by sixteenth of the bar, {words.percent(min(left.slots, default=0.0))} to "
             f"{words.percent(max(left.slots, default=0.0))}",
             class_="bars room narrow",
+            step=40.0,
         ),
     )
-
-
-def full_table(rows: Iterable[DrumRow]) -> Table:
-    """Every row of the ranking, for saving."""
-    columns = (Column("file", numeric=False), Column("kind", numeric=False), Column("role", numeric=False),
-               Column("chosen", numeric=False), Column("rights", numeric=False), *FIT_COLUMNS)  # fmt: skip
-    return tables.table("drums", "Drums that fit", columns, (
-        (tables.text(row.id), tables.text(row.kind), tables.text(row.role), tables.text("yes" if row.chosen else "no"),
-         tables.text(row.rights_state), *row.cells) for row in rows
-    ))  # fmt: skip
 
 
 def summary(data: DossierData) -> tuple[str, ...]:
@@ -276,20 +264,24 @@ def drums_view(data: DossierData, assets: PageAssets) -> DrumsView:
     terms = [abs(v) for c in data.candidates for v in c.terms.values()]
     terms += [abs(v) for v in data.kit.terms.values()] if data.kit else []
     largest = max(terms, default=0.0)
-    loops = [candidate_row(c, largest, sounds) for c in by_score(c for c in data.candidates if c.kind == "loop")]
+
+    def rows_of(found: Iterable[Candidate]) -> list[DrumRow]:
+        return [candidate_row(c, largest, sound_of(c.file, data, sounds)) for c in by_score(found)]
+
+    loops = rows_of(c for c in data.candidates if c.kind == "loop")
     kit_chosen = any(c.chosen and c.kind == "one-shot" for c in data.candidates)
+    heard = "" if kit_chosen and "instrumental" in sounds else None
     together = list(loops)
     if data.kit is not None:
         score = data.kit.score
         place = next((i for i, row in enumerate(loops) if not isinstance(v := row.cells[0].value, float) or v < score),
                      len(loops))  # fmt: skip
-        together.insert(place, kit_row(data.kit, kit_chosen, rights, largest, sounds))
+        together.insert(place, kit_row(data.kit, kit_chosen, rights, largest, heard))
     roles = []
     for role in (*ROLES, None):
-        found = by_score(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
-        if found:
+        rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
+        if rows:
             name = words.role(role) or "no role found"
-            rows = [candidate_row(c, largest, sounds) for c in found]
             roles.append(ranking(f"role-{role or 'none'}", words.capital(name), rows))
     every = [*together, *(row for group in roles for row in group.rows)]
     states = sorted({row.rights_state for row in every}, key=list(words.RIGHTS_WORDS).index)
@@ -304,5 +296,4 @@ def drums_view(data: DossierData, assets: PageAssets) -> DrumsView:
         no_pattern="" if data.patterns else "No pattern was laid, because no one-shots were chosen.",
         room_left=room_left_view(data),
         no_room_left="" if data.room_left else "No drums were chosen, so the room is what the map above shows.",
-        table=full_table(every),
     )

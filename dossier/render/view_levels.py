@@ -42,6 +42,7 @@ class LevelsView:
     gains: tuple[tuple[str, str, str, str], ...]  # part, gain, range, advice
     advice: tuple[str, ...]
     sections: Table | None
+    zones: tuple[str, ...]
     sliders: tuple[Slider, ...]
     no_sliders: str
 
@@ -149,7 +150,7 @@ def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
 def sliders(data: DossierData, assets: PageAssets) -> tuple[Slider, ...]:
     if assets.what_if is None:
         return ()
-    by_id = {part.id: part for part in data.balance.parts}
+    by_id = {part.id: part for part in data.balance.parts if part.chosen}
     out = []
     for part in assets.what_if.parts:
         known = by_id.get(part.id)
@@ -193,6 +194,7 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
             (Column("section", numeric=False), Column("integrated", unit="LUFS", term="LUFS")),
             ((tables.text(name), tables.level(value)) for name, value in balance.mix.sections),
         ) if balance.mix.sections else None,
+        zones=tuple(words.zone(key) for key in ZONE_KEYS),
         sliders=moved,
         no_sliders="" if moved else "There are no drum parts whose level could be tried here."
         if not parts else "The arrays that the sliders need were left out of this page.",

@@ -14,7 +14,7 @@ from dossier.model.page import PageAssets
 from dossier.render import colour, svg, tables, words
 from dossier.render.svg import Line, Tick
 from dossier.render.tables import Cell, Column, Table
-from dossier.render.view_room import CHANGE_SCALE, frequency_ticks, indices, zone_edges, zone_names
+from dossier.render.view_room import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
 
 _FLOOR_DB = 48.0  # depth of the small plots
 
@@ -134,13 +134,14 @@ def change_map(plan: Plan, data: DossierData) -> tuple[Markup | None, str]:
     values = np.asarray(plan.occupancy_change, dtype=np.float64)
     if values.shape[0] != len(data.occupancy.band_hz) or not values.size:
         return None, ""
-    per_beat = max(1, round(data.occupancy.slots_per_bar / max(1, int(data.beat.meter.split("/")[0]))))
+    per_beat = max(1, round(data.occupancy.slots_per_bar / beats_per_bar(data.beat.meter)))
     beats = -(-values.shape[1] // per_beat)
     every = 1 if beats <= 8 else 4
+    top = scale_top(values)
     low, high = (words.percent(float(v), sign=True) for v in (values.min(), values.max()))
     note = f"One cycle of the pattern, in beats: blue takes away, ochre adds, {low} to {high} of the reference."
     drawing = svg.map_drawing(
-        indices(values, -CHANGE_SCALE, CHANGE_SCALE),
+        indices(values, -top, top),
         colour.palette("change"),
         height=240.0,
         label=f"What the treatment of {plan.candidate} changes, by band and sixteenth: from "
@@ -157,7 +158,8 @@ def change_map(plan: Plan, data: DossierData) -> tuple[Markup | None, str]:
 
 
 def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> PlanView:
-    layers = [part.id for part in data.balance.parts if part.file == plan.candidate and part.id in comparable]
+    chosen = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
+    layers = [name for name in chosen if name in comparable]
     change, change_note = change_map(plan, data)
     name = plan.candidate.rsplit("/", 1)[-1]
     direction = words.capital(plan.direction)

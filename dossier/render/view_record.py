@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dossier.model.datafile import Decision, DossierData
+from dossier.model.datafile import Decision, DossierData, Proposal
 from dossier.render import tables, words
 from dossier.render.tables import Cell, Column, Table
 
@@ -36,7 +36,8 @@ class RecordView:
     settled: bool
     decisions: tuple[DecisionView, ...]
     no_decisions: str
-    open_questions: tuple[str, ...]
+    waiting: str  # how many proposals nobody has agreed to yet
+    asked: tuple[str, ...]  # of these, the ones that somebody wants changed
     no_open: str
     rights: Table | None
     rights_summary: str
@@ -99,8 +100,8 @@ def decision_view(decision: Decision, data: DossierData) -> DecisionView:
     )  # fmt: skip
 
 
-def open_questions(data: DossierData) -> tuple[str, ...]:
-    """What still waits: proposals of this revision that nobody has agreed to, and rights that are not settled."""
+def open_questions(data: DossierData) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Proposals of this revision that nobody has agreed to, and of these the ones that somebody wants changed."""
     gone = superseded(data.decisions)
     marks: dict[str, str] = {}
     for decision in data.decisions:
@@ -110,15 +111,13 @@ def open_questions(data: DossierData) -> tuple[str, ...]:
             marks[mark.proposal] = mark.mark
         if decision.status == "agreed" and decision.identity == data.revision.identity and not decision.marks:
             marks.update({p.id: "agreed" for p in data.proposals})
-    out = []
-    for proposal in data.proposals:
-        state = marks.get(proposal.id)
-        if state == "agreed":
-            continue
-        kind = KIND_WORDS.get(proposal.kind, proposal.kind)
-        ending = " A change was asked for." if state == "to change" else ""
-        out.append(f"{kind}: {proposal.text}{ending}")
-    return tuple(out)
+    waiting = [p for p in data.proposals if marks.get(p.id) != "agreed"]
+    asked = [p for p in waiting if marks.get(p.id) == "to change"]
+
+    def said(proposals: list[Proposal], ending: str = "") -> tuple[str, ...]:
+        return tuple(f"{KIND_WORDS.get(p.kind, p.kind)}: {p.text}{ending}" for p in proposals)
+
+    return said(waiting), said(asked, " A change was asked for.")
 
 
 def rights_table(data: DossierData) -> tuple[Table | None, str]:
@@ -151,13 +150,15 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
 def record_view(data: DossierData) -> RecordView:
     said, settled = status(data)
     rights, rights_summary = rights_table(data)
-    questions = open_questions(data)
+    questions, asked = open_questions(data)
+    waiting = words.capital(words.count(len(questions), "question waits for", "questions wait for")) + " an answer."
     return RecordView(
         status=said,
         settled=settled,
         decisions=tuple(decision_view(d, data) for d in reversed(data.decisions)),
         no_decisions="" if data.decisions else "Nothing has been decided yet.",
-        open_questions=questions,
+        waiting=waiting if questions else "",
+        asked=asked,
         no_open="" if questions else "Nothing waits for an answer.",
         rights=rights,
         rights_summary=rights_summary,

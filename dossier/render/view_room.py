@@ -21,8 +21,7 @@ from dossier.render.tables import Cell, Column, Table
 Values = npt.NDArray[np.float64]
 
 FULL_SCALE = 1.25  # share of the reference at the dark end of the occupancy scale
-OVERLAP_SCALE = 0.6
-CHANGE_SCALE = 0.3
+_TOPS = (0.05, 0.1, 0.2, 0.3, 0.5, 0.75, 1.0)  # ends that the scales of overlap and change may have
 _TICKS_HZ = (50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10000.0)
 
 
@@ -89,6 +88,12 @@ def zone_names(band_zone: Sequence[str]) -> tuple[svg.Tick, ...]:
     return tuple(out)
 
 
+def beats_per_bar(meter: str) -> int:
+    """Upper figure of the meter; 4 where it cannot be read."""
+    head = meter.split("/")[0]
+    return int(head) if head.isascii() and head.isdigit() and int(head) > 0 else 4
+
+
 def bar_ticks(bars: int, per_bar: int) -> tuple[svg.Tick, ...]:
     every = next((n for n in (1, 2, 4, 8, 16, 32) if bars / n <= 26), 64)
     return tuple(svg.Tick(i * per_bar, str(i + 1)) for i in range(0, bars, every))
@@ -103,12 +108,20 @@ def indices(values: Values, low: float, high: float) -> npt.NDArray[np.uint8]:
     return np.rint(255 * np.clip((values - low) / (high - low), 0.0, 1.0)).astype(np.uint8)
 
 
+def scale_top(values: Values) -> float:
+    """End of a scale that all but the largest two in a thousand cells stay within."""
+    largest = float(np.quantile(np.abs(values), 0.998)) if values.size else 0.0
+    return next((top for top in _TOPS if largest <= top), _TOPS[-1])
+
+
 def map_views(data: DossierData) -> tuple[MapView, ...]:
     occupancy, percent = data.occupancy, words.percent
     no_drums = "" if occupancy.with_drums else "No drums were chosen, so there is nothing to lay over the instrumental."
     no_overlap = "" if occupancy.overlap else "No drums were chosen, so nothing overlaps."
     no_change = "" if occupancy.treatment_change else "No treatment is advised, so nothing changes."
     full = f"{percent(FULL_SCALE)} and above"
+    most = scale_top(array(occupancy.overlap))
+    change = scale_top(array(occupancy.treatment_change))
     return (
         MapView(
             "instrumental",
@@ -150,9 +163,9 @@ def map_views(data: DossierData) -> tuple[MapView, ...]:
             "What of the chosen drums the instrumental masks: heard less, or not at all.",
             "plum",
             0.0,
-            OVERLAP_SCALE,
+            most,
             "nothing masked",
-            f"{percent(OVERLAP_SCALE)} and above",
+            f"{percent(most)} and above",
             "of the reference is masked",
             no_overlap,
         ),
@@ -161,10 +174,10 @@ def map_views(data: DossierData) -> tuple[MapView, ...]:
             "Treatment",
             "What the advised treatments change: blue takes away, ochre adds.",
             "change",
-            -CHANGE_SCALE,
-            CHANGE_SCALE,
-            f"{percent(-CHANGE_SCALE)} and less",
-            f"{percent(CHANGE_SCALE, sign=True)} and more",
+            -change,
+            change,
+            f"{percent(-change)} and less",
+            f"{percent(change, sign=True)} and more",
             "of the reference, against untreated drums",
             no_change,
         ),
@@ -224,9 +237,9 @@ def section_table(data: DossierData) -> Table:
     for s in data.instrumental.sections:
         last = s.first_bar + s.bars - 1
         span = str(s.first_bar) if s.bars == 1 else f"{s.first_bar}\u2013{last}"
-        rows.append([tables.text(s.name), Cell(span, s.first_bar), tables.share(s.fill, bar=True)])
+        rows.append([tables.text(s.name), Cell(span, s.first_bar, tone="span"), tables.share(s.fill, bar=True)])
         rows[-1] += [tables.share(s.zones.get(key), bar=True) for key in ZONE_KEYS]
-    whole = [Cell("whole beat", tone="total"), Cell(f"1\u2013{data.beat.bars}", 1)]
+    whole = [Cell("whole beat", tone="total"), Cell(f"1\u2013{data.beat.bars}", 1, tone="span")]
     whole += [tables.share(data.instrumental.fill, bar=True)]
     rows.append(whole + [tables.share(data.instrumental.zones.get(key), bar=True) for key in ZONE_KEYS])
     return tables.table("room-by-section", "How much of each zone the instrumental takes, by section", columns, rows)
@@ -268,10 +281,11 @@ def width_table(data: DossierData) -> Table | None:
     columns = (Column("zone", numeric=False), Column("side to mid", unit="dB"), Column("correlation"),
                Column("lost in mono", unit="LU", term="mono loss"))  # fmt: skip
     rows = []
-    for key in ZONE_KEYS:
+    for key in (*ZONE_KEYS, "whole"):
         zone = data.instrumental.width.get(key)
         if zone is not None:
-            rows.append((tables.text(words.zone(key), note=words.zone_range(key)), tables.level(zone.side_to_mid_db),
+            name = tables.text("whole" if key == "whole" else words.zone(key), note=words.zone_range(key))
+            rows.append((name, tables.level(zone.side_to_mid_db),
                          tables.level(zone.correlation, digits=2), tables.level(zone.mono_loss_lu)))  # fmt: skip
     return tables.table("room-width", "Stereo image of the instrumental by zone", columns, rows)
 

@@ -7,6 +7,7 @@ cent for shares; what could not be measured is an en dash, which the page explai
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from datetime import datetime
 
@@ -91,6 +92,16 @@ def clean(text: str) -> str:
         else c
         for c in text
     )  # fmt: skip
+
+
+_UNITS = r"(?:dBFS|dBTP|dB|LUFS|LU|kHz|Hz|ms|s|BPM|%|cents?|semitones?)"
+_MINUS = re.compile(rf"(?<![\w.\-/])-(?=\d+(?:\.\d+)?[ {NBSP}]{_UNITS}(?![\w]))")
+_SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
+
+
+def tidy(text: str) -> str:
+    """A finding's sentence with true minus signs before quantities and no line break before their unit."""
+    return _SPACE.sub(NBSP, _MINUS.sub(MINUS, text)) if any(c.isdigit() for c in text) else text
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False, unit: str = "") -> str:
