@@ -7,6 +7,7 @@ Conventions
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -60,10 +61,15 @@ def check(document: Mapping[str, Any], report: Report) -> BeatTable:
     A value that was reported is left at its default; where it has none (a stem's `file`) the field is empty (`""`, 0),
     so that entries keep their places in their lists.
     """
+    table: BeatTable = _table(document, _declared(), "", report)
+    return table
+
+
+@functools.cache
+def _declared() -> inspect.StructType:
     kind = inspect.type_info(BeatTable)
     assert isinstance(kind, inspect.StructType)
-    table: BeatTable = _table(document, kind, "", report)
-    return table
+    return kind
 
 
 def join(key: str, name: str) -> str:

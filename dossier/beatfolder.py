@@ -34,11 +34,12 @@ class Found:
     path: Path
     relative: str
     identity: Identity
+    link: bool
 
 
 @dataclass(slots=True)
 class Listing:
-    """The audio files of a folder, in the order of their names, and what was noticed."""
+    """The audio files of a folder in the order of their names, links last, and what was noticed."""
 
     files: list[Found] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
@@ -83,7 +84,7 @@ def list_audio(folder: Path, *, shown: str, recursive: bool) -> Listing:
     _list(folder, "", printable(shown), recursive, seen, listing)
     if listing.full:
         listing.problems.append(f"{printable(shown)} holds more than {MAX_FILES} audio files; name a smaller folder")
-    listing.files.sort(key=lambda file: (file.relative.casefold(), file.relative))
+    listing.files.sort(key=lambda file: (file.link, file.relative.casefold(), file.relative))
     return listing
 
 
@@ -95,14 +96,14 @@ def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Iden
     except (OSError, ValueError) as error:
         listing.problems.append(f"the folder {shown}/{printable(inside)} {explain(error)}")
         return
-    for _, name in named:  # links last, so that what they lead to keeps its own name
+    for link, name in named:  # links last, so that what they lead to keeps its own name
         path, relative = folder / name, inside + name
         listing.looked_at += 1
         if listing.full:
             return
         if not _is_folder(path):
             if is_audio(name):
-                listing.files.append(Found(path=path, relative=relative, identity=identity(path)))
+                listing.files.append(Found(path=path, relative=relative, identity=identity(path), link=link))
             else:
                 listing.others.append(relative)
         elif not recursive:

@@ -78,8 +78,9 @@ class _Finder:
             return Listing()
         why = state_of(path)
         if why is None or not why.startswith("is a folder"):
-            self.ledger.about_folder(f"{name} {why or 'is a file; it has to be a folder'}")
-            return Listing()
+            problem = f"{name} {why or 'is a file; it has to be a folder'}"
+            self.ledger.about_folder(problem)
+            return Listing(problems=[problem])
         listing = list_audio(path, shown=name, recursive=recursive)
         for message in listing.problems:
             self.ledger.about_folder(message)
@@ -140,7 +141,7 @@ class _Finder:
         if table.stems and unlisted:
             names = ", ".join(printable(file.relative) for file in unlisted)
             self.ledger.notes.append(f"stems that beat.toml does not list are used with defaults: {names}")
-        if not stems and not table.stems and not unlisted:
+        if not stems and not table.stems and not unlisted and not listing.problems:
             self.ledger.about_folder(self.no_stems(listing))
         return tuple(stems), places
 
