@@ -14,10 +14,10 @@ def run(
     out: Path, beats: Path, *, made: str, say: Callable[[str], None], built: Callable[[pipeline.Built], None]
 ) -> Path:
     """Write the demo beats to `beats`, build their archive in `out`; the archive page."""
-    from dossier import demo_beats
+    from dossier.demo_beats import write
 
     say(f"writing the demo beats to {beats}")
     archive, cache = Archive(out, say=say), Cache()
-    for folder in demo_beats.write(beats):
+    for folder in write(beats):
         built(pipeline.build(folder, archive, cache=cache, made=made, say=lambda m, f=folder: say(f"{f.name}: {m}")))  # type: ignore[misc]
     return pipeline.index(archive)

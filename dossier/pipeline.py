@@ -18,7 +18,7 @@ from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.changes import changes
 from dossier.decide.policy import DEFAULTS, Policy
-from dossier.errors import ArchiveError
+from dossier.errors import ArchiveError, AudioError
 from dossier.model.beat import Beat
 from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
 from dossier.revisions import identity
@@ -72,16 +72,17 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say) 
 
     from dossier.measure.hearing import page_constants
     from dossier.render.page import render_dossier
-    from dossier.stages import analyse, assemble, lowend, placing, produce, rank, settle, translate, treatments
+    from dossier.stages import analyse, assemble, lowend, placing, produce, rank, robust, settle, translate, treatments
 
     analysis = analyse.analyse(beat, cache=cache, say=say)
     groove = placing.groove_of(analysis)
     say("placing and ranking the candidates")
     ranking = rank.rank(analysis, groove)
-    approach = settle.contenders(analysis, ranking)
     say("searching treatments")
-    treated = treatments.search_plans(analysis, ranking, approach)
-    chosen, others = settle.chosen_placed(approach, ranking)
+    treated = treatments.search_plans(analysis, ranking, settle.contenders(analysis, ranking))
+    with_plans = treatments.treated_ranking(analysis, ranking, treated)
+    approach = robust.hedge(analysis, with_plans, settle.contenders(analysis, with_plans))
+    chosen, others = settle.chosen_placed(approach, with_plans)
     say("balancing")
     settled = settle.settle(
         analysis,
@@ -139,7 +140,7 @@ def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
         for shown, path in [*((s.file, s.path) for s in beat.stems), *((d.file, d.path) for d in beat.drums)]:
             try:
                 audio.read(path, shown_as=shown)
-            except audio.AudioError as error:
+            except AudioError as error:
                 problems.append(str(error))
         found.append((folder, "\n".join(problems) or None))
     return found
@@ -160,5 +161,5 @@ def _hash(path: Path) -> str:
     """Hash of a file's content; of an unreadable file, nothing: it is the same revision until it can be read."""
     try:
         return audio.sha256(path)
-    except audio.AudioError:
+    except AudioError:
         return ""

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 from dossier.model.findings import BalancePart, EqualPeaks
 from dossier.model.vocabulary import Intent, Role
 
-TOPS: frozenset[str] = frozenset({"closed-hat", "open-hat", "ride", "crash", "shaker", "percussion"})
+LOWS: frozenset[str] = frozenset({"kick", "tom"})
+LEADS: frozenset[str] = frozenset({"kick", "snare", "clap"})
 GAIN_STEP_DB = 0.01  # a gain is solved to this
 ROUNDS = 40
 SETTLED_DB = 0.02
@@ -40,7 +41,7 @@ class Solved:
 def target_share(role: Role | None, intent: Intent, policy: Mapping[str, float]) -> float:
     """The audible share that an intent asks of a role; a loop (role None) is taken whole."""
     share = policy[f"share_{intent}"]
-    return share - policy["share_tops_less"] if role in TOPS else share
+    return share - policy["share_lows_less"] if role in LOWS else share
 
 
 def solve_one(share_at: Callable[[float], float], *, target: float, low_db: float, high_db: float) -> Solved:
@@ -119,11 +120,11 @@ def advice(
             f"thin out {conflict} under it, or take a fuller {part}" if conflict else f"take a fuller {part}"
         )  # fmt: skip
         return (
-            f"Level alone cannot do it: at the highest gain that the ceiling allows {share}, "
+            f"Level alone cannot do it: at the highest gain that peaks and music allow {share}, "
             f"against {100 * target:.0f} % asked; {way}."
         )
     if solved.stopped_low:
-        return f"Already heard at the lowest gain ({share}); it can be left out or tucked by other means."
+        return f"Nothing covers it: at the softest level that still belongs to the beat {share}. Raise it by taste."
     beside = f", {lift_lu:+.1f} LU over the instrumental in its own bands" if lift_lu is not None else ""
     return f"At this gain {share}{beside}."
 

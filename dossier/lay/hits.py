@@ -118,19 +118,21 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
     slots = len(edges_s) - 1
     widths = np.diff(edges_s)
     energy = np.zeros((slots, hit.cumulative.shape[1]))
+    length = (len(hit.cumulative) - 1) * hit.step_s
+    lag = max(0.0, length - hit.duration_s)  # the analysis tells energy a little late; a cut hit keeps what it played
     profiles: dict[tuple[float, float], Array] = {}
     for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
         first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1
         if first >= slots:
             continue
-        sounding = min(end_s - start_s, hit.duration_s)
+        sounding = min(end_s - start_s + lag, length)
         lead = edges_s[max(first, 0)] - start_s
         key = (round(lead, 5), round(sounding, 5))
         begin = max(first, 0)
         if key not in profiles:
             last = int(np.searchsorted(edges_s, start_s + sounding, side="left"))
             times = np.clip(edges_s[begin : max(last, begin + 1) + 1] - start_s, 0.0, sounding)
-            profiles[key] = np.diff(cumulative_at(hit, times), axis=0)
+            profiles[key] = np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
         profile = profiles[key][: slots - begin]
         energy[begin : begin + len(profile)] += gain**2 * profile
     return np.asarray(energy / widths[:, None])

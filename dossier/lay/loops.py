@@ -134,4 +134,4 @@ def lay_cycle_energies(cycle: BandEnergies, grid: Grid) -> Array:
     passes, inside = np.divmod(edges + 1e-9, cycle.duration_s)
     total = cycle.cumulative[-1]
     accumulated = passes[:, None] * total[None, :] + cumulative_at(cycle, np.maximum(inside - 1e-9, 0.0))
-    return np.asarray(np.diff(accumulated, axis=0) / grid.slot_s)
+    return np.asarray(np.maximum(np.diff(accumulated, axis=0), 0.0) / grid.slot_s)

@@ -10,7 +10,8 @@ Definitions (alone, partial: loudness without and with the masker; Moore, Glasbe
     spill           sum of max(0, N' - N'ref) with the drum less the same without, as a share of the sum of N'ref
     overlap         sum of (alone - partial in the instrumental), as a share of the sum of N'ref
     buried          1 - (instrumental's partial loudness with the drum as masker) / (its loudness alone)
-    audible share   (drum's partial loudness in everything else that plays) / (its loudness alone)
+    audible share   (drum's partial loudness in everything else that plays) / (its loudness alone), over its own hits:
+                    the slots with at least a quarter of the loudness of its loudest one
     lift            K-weighted level of the drum over the instrumental, in the drum's own bands at its own hits, in LU
 All sums run over active slots (from the first to the last sound of the instrumental).
 """
@@ -23,9 +24,9 @@ import numpy as np
 
 from dossier.measure import hearing
 from dossier.measure import occupancy as occ
-from dossier.model.measures import Array
+from dossier.model.measures import Array, Indices, Mask
 
-OWN_HIT_SHARE = 0.1  # a slot belongs to a drum's hits from this share of its loudest slot
+OWN_HIT_SHARE = 0.25  # a slot belongs to a drum's hits from this share of its loudest slot: ghosts do, tails do not
 OWN_BAND_DB = 12.0  # a fine band belongs to a drum within this of its strongest K-weighted band
 
 
@@ -37,7 +38,7 @@ class Scene:
     excitation: Array  # (slots, bands), linear, at the playing level
     loudness: Array  # (slots, bands), sone/Cam
     reference: Array  # (bands,), sone/Cam
-    active: Array  # (slots,), bool
+    active: Mask  # (slots,)
     zone_weights: Array  # (zones, bands)
     k_weights: Array  # (fine,), linear power
     spl_offset_db: float  # dB SPL of full-scale^2 power 1 of a part whose gain is 0 dB
@@ -46,7 +47,7 @@ class Scene:
     def reference_sum(self) -> float:
         return float(self.reference.sum() * max(1, int(self.active.sum())))
 
-    def subset(self, slots: Array) -> Scene:
+    def subset(self, slots: Indices) -> Scene:
         """The same scene on some of its slots (indices)."""
         return Scene(
             powers=self.powers[slots], excitation=self.excitation[slots], loudness=self.loudness[slots],
@@ -79,7 +80,7 @@ class InBeat:
 
 
 def scene(
-    powers: Array, *, reference: Array, active: Array, k_weights: Array, spl_offset_db: float
+    powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float
 ) -> Scene:
     """Build a scene from the instrumental's slot powers `(slots, fine)` in full-scale^2."""
     excitation = hearing.excitation(powers, spl_offset_db=spl_offset_db)
@@ -103,7 +104,7 @@ def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float
 
     1 for a drum that nothing masks; 0 for a silent drum.
     """
-    rows = drum.alone.sum(axis=1) > 0
+    rows = own_hits(drum)
     alone = float(drum.alone[rows].sum())
     if alone <= 0:
         return 0.0
@@ -111,9 +112,15 @@ def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float
     return float(hearing.partial_loudness(drum.excitation[rows], masker).sum() / alone)
 
 
+def own_hits(drum: Placed) -> Mask:
+    """Slots in which the drum really sounds, `(slots,)`."""
+    loud = drum.alone.sum(axis=1)
+    return np.asarray((loud >= OWN_HIT_SHARE * loud.max(initial=0.0)) & (loud > 0))
+
+
 def measure(on: Scene, drum: Placed, others: Array | None = None) -> InBeat:
     """Every quantity of one drum part in the scene; `others` is the excitation of the other drum parts that play."""
-    active = on.active.astype(bool)
+    active = on.active
     rows = (drum.alone.sum(axis=1) > 0) & active
     total = on.reference_sum
     before, spill_before = _fill_and_spill(on, on.loudness)
@@ -130,6 +137,16 @@ def measure(on: Scene, drum: Placed, others: Array | None = None) -> InBeat:
     )  # fmt: skip
 
 
+def gated_lufs(powers: Array, k_weights: Array) -> float | None:
+    """Gated loudness of slot powers `(slots, fine)`, LUFS, slots standing in for blocks (BS.1770); None for silence."""
+    level = powers @ k_weights
+    level = level[level > 10.0 ** ((-70.0 + 0.691) / 10.0)]
+    if not len(level):
+        return None
+    level = level[level >= 0.1 * level.mean()]
+    return float(-0.691 + 10.0 * np.log10(level.mean()))
+
+
 def overlap_map(on: Scene, drum: Placed) -> Array:
     """Loudness of the drum that the instrumental masks, a cell, as a share of the reference: `(slots, bands)`."""
     rows = drum.alone.sum(axis=1) > 0
@@ -143,10 +160,9 @@ def lift(on: Scene, drum: Placed) -> float | None:
 
     None for a silent drum, and where the instrumental is silent in all of those cells.
     """
-    loud = drum.alone.sum(axis=1)
-    if loud.max(initial=0.0) <= 0:
+    rows = own_hits(drum)
+    if not rows.any():
         return None
-    rows = loud >= OWN_HIT_SHARE * loud.max()
     weighted = drum.powers[rows].sum(axis=0) * on.k_weights
     bands = weighted >= weighted.max() * 10.0 ** (-OWN_BAND_DB / 10.0)
     drum_power = float(weighted[bands].sum())
@@ -156,29 +172,29 @@ def lift(on: Scene, drum: Placed) -> float | None:
     return float(10.0 * np.log10(drum_power / music) + drum.gain_db)
 
 
-def spread_slots(slots: int, slots_per_bar: int, most: int) -> Array:
+def spread_slots(slots: int, slots_per_bar: int, most: int) -> Indices:
     """Indices of at most about `most` slots, whole bars spread evenly over the beat, for a ranking."""
     bars = -(-slots // slots_per_bar)
     wanted = max(1, most // slots_per_bar)
     if bars <= wanted:
-        return np.arange(slots)
+        return np.arange(slots, dtype=np.intp)
     chosen = np.unique(np.linspace(0, bars - 1, wanted).round().astype(int))
     indices = (chosen[:, None] * slots_per_bar + np.arange(slots_per_bar)[None, :]).ravel()
-    return np.asarray(indices[indices < slots])
+    return np.asarray(indices[indices < slots], dtype=np.intp)
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
-    active = on.active.astype(bool)
+    active = on.active
     spilled = float(np.maximum(loudness[active] - on.reference[None, :], 0.0).sum())
     return float(occ.fill(loudness, on.reference, active=active)), spilled / on.reference_sum
 
 
-def _sounding(powers: Array) -> Array:
+def _sounding(powers: Array) -> Mask:
     level = powers.sum(axis=1)
-    return np.asarray(level > 1e-10 * level.max(initial=0.0)) & (level > 0)
+    return np.asarray((level > 1e-10 * level.max(initial=0.0)) & (level > 0))
 
 
-def _loudness(excitation: Array, rows: Array) -> Array:
+def _loudness(excitation: Array, rows: Mask) -> Array:
     out = np.zeros_like(excitation)
     if rows.any():
         out[rows] = hearing.specific_loudness(excitation[rows])

@@ -85,12 +85,28 @@ def reference_from_powers(powers: npt.ArrayLike, *, target_lufs: float, listenin
     MeasureError
         For a silent recording or a wrong shape.
     """
+    mean = own_reference_powers(powers, target_lufs=target_lufs)
+    return reference_of(mean, target_lufs=target_lufs, listening_level=listening_level)
+
+
+def reference_of(powers: Array, *, target_lufs: float, listening_level: float) -> Array:
+    """N'ref `(38,)` of reference powers `(156,)` at the target loudness, never below a trace of the default."""
+    own = specific_loudness(excitation(powers, spl_offset_db=listening_level - target_lufs))
+    return np.asarray(np.maximum(own, LEAST_REFERENCE_SHARE * reference_loudness(target_lufs, listening_level)))
+
+
+def own_reference_powers(powers: npt.ArrayLike, *, target_lufs: float) -> Array:
+    """Power of the user's own recordings in the fine bands, `(156,)`, each at the target loudness, averaged.
+
+    Raises
+    ------
+    MeasureError
+        For a silent recording or a wrong shape.
+    """
     given = np.atleast_2d(np.asarray(powers, dtype=float))
     if given.ndim != 2 or given.shape[1] != len(FINE_HZ):
         raise MeasureError(f"a reference needs powers in {len(FINE_HZ)} fine bands, found shape {given.shape}")
-    mean = np.mean([_at_loudness(row, target_lufs) for row in given], axis=0)
-    own = specific_loudness(excitation(mean, spl_offset_db=listening_level - target_lufs))
-    return np.asarray(np.maximum(own, LEAST_REFERENCE_SHARE * reference_loudness(target_lufs, listening_level)))
+    return np.asarray(np.mean([_at_loudness(row, target_lufs) for row in given], axis=0))
 
 
 def occupancy(n: Array, ref: Array) -> Array:

@@ -21,6 +21,7 @@ class ChosenDrum:
 
     part: str  # as it is shown: "kick", "loop"
     file: str
+    sha256: str  # of the file, "" where it is not among the inputs: the same sound in two beats is known by it
     role: Role | None
     gain_db: float | None
     sample_peak_dbfs: float | None

@@ -12,6 +12,8 @@ from dossier.model.vocabulary import Kind, Role
 
 Samples = npt.NDArray[np.floating]  # (frames, channels)
 Array = npt.NDArray[np.floating]
+Indices = npt.NDArray[np.intp]
+Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

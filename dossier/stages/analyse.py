@@ -23,6 +23,7 @@ from dossier.model.beat import Beat, DrumFile, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.findings import Room, SectionFill
 from dossier.model.measures import (
+    Array,
     BandEnergies,
     Clip,
     FileMeasures,
@@ -75,6 +76,7 @@ class Analysis:
     grid: Grid
     key: Key
     scene: inbeat.Scene
+    reference_powers: Array  # (fine,), full-scale^2 at the target loudness
     room: Room
     drums: tuple[Drum, ...]
     inputs: tuple[InputFile, ...]
@@ -136,9 +138,10 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     )  # fmt: skip
     warnings.extend(grid.notes)
     key = Key(name=beat.key, confidence=1.0) if beat.key else pitch.key(instrumental, rate)
+    reference_powers = _reference_powers(beat, target, warnings)
     scene = build_scene(
         instrumental, rate, grid=grid, target_lufs=target, level=level, policy=policy,
-        integrated_lufs=whole.integrated_lufs, references=_references(beat, warnings),
+        integrated_lufs=whole.integrated_lufs, reference_powers=reference_powers,
     )  # fmt: skip
     room = room_of(scene, grid, sections=_sections(beat, grid))
 
@@ -156,7 +159,8 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     return Analysis(
         beat=beat, policy=policy, target_lufs=target, listening_level_db_spl=level, rate_hz=rate,
         instrumental=instrumental, stems=stems, loudness=whole, image=stereo.measure(instrumental, rate), grid=grid,
-        key=key, scene=scene, room=room, drums=drums, inputs=(*stem_inputs, *drum_inputs, *others),
+        key=key, scene=scene, reference_powers=reference_powers, room=room, drums=drums,
+        inputs=(*stem_inputs, *drum_inputs, *others),
         warnings=tuple(warnings),
     )  # fmt: skip
 
@@ -179,20 +183,12 @@ def build_scene(
     level: float,
     policy: Policy,
     integrated_lufs: float,
-    references: list[Clip],
+    reference_powers: Array,
 ) -> inbeat.Scene:
     """The instrumental on the beat's slots, at its playing level, against the reference."""
     powers = hearing.slot_powers(hearing.band_energies(instrumental, rate_hz), grid.slot_edges_s())
     gain = target_lufs - policy["instrumental_below_mix"] - integrated_lufs
-    if references:
-        means = []
-        for clip in references:
-            energies = hearing.band_energies(audio.to_stereo(clip.samples), clip.rate_hz)
-            mean = energies.cumulative[-1] / energies.duration_s
-            means.append(mean / mean.sum())
-        reference = occ.reference_from_powers(np.mean(means, axis=0), target_lufs=target_lufs, listening_level=level)
-    else:
-        reference = occ.reference_loudness(target_lufs=target_lufs, listening_level=level)
+    reference = occ.reference_of(reference_powers, target_lufs=target_lufs, listening_level=level)
     k_weights = 10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0)
     return inbeat.scene(
         powers, reference=reference, active=occ.active_slots(powers), k_weights=k_weights,
@@ -316,14 +312,20 @@ def _read_stems(beat: Beat, warnings: list[str]) -> tuple[tuple[StemAudio, ...],
     return tuple(stems), inputs, rate
 
 
-def _references(beat: Beat, warnings: list[str]) -> list[Clip]:
-    clips = []
+def _reference_powers(beat: Beat, target_lufs: float, warnings: list[str]) -> Array:
+    """The reference at the target loudness: the user's own recordings averaged, or the published average."""
+    means = []
     for path in beat.references:
         try:
-            clips.append(audio.read(path, shown_as=path.name))
+            clip = audio.read(path, shown_as=path.name)
         except AudioError as error:
             warnings.append(f"reference left out: {error}")
-    return clips
+            continue
+        energies = hearing.band_energies(audio.to_stereo(clip.samples), clip.rate_hz)
+        means.append(energies.cumulative[-1] / energies.duration_s)
+    if not means:
+        return occ.reference_powers(target_lufs=target_lufs)
+    return occ.own_reference_powers(np.array(means), target_lufs=target_lufs)
 
 
 def _sections(beat: Beat, grid: Grid) -> list[tuple[str, int, int]]:

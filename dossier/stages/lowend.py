@@ -200,7 +200,8 @@ def _remedies(
     steps = [tuned(step) for step in TUNE_SEMITONES]
     goes("tune the kick", [max(steps, key=lambda option: meeting.shares(option[2], option[3], before)[0])])
     slug = meeting.analysis.beat.slug
-    listed, renders = [], {}
+    listed: list[LowEndRemedy] = []
+    renders: dict[str, Write] = {}
     for remedy, sound in tried:
         name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
         if remedy.kick_share >= share + 0.02:

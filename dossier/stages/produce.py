@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -25,10 +26,11 @@ from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Groove, Playable
 from dossier.stages.rank import Placed, Ranking
 from dossier.stages.settle import Settled
+from dossier.treat import FAMILIES
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
-AUDITIONS = 10  # candidates beside the chosen ones that can be played from the page
+AUDITIONS = 8  # candidates beside the chosen ones that can be played from the page
 
 Write = Callable[[Path], None]
 
@@ -79,16 +81,11 @@ def settings_sheet(settled: Settled, treated: Sequence[Treated]) -> bytes:
             sheet.writerow([row.part, row.file, "", "gain", "gain", f"{row.gain_db:.1f}", "dB"])
     for item in treated:
         for number, step in enumerate(item.plan.steps, 1):
-            for name, value in step.amounts.items():
+            for name, value, unit in FAMILIES[step.treatment].settings(step.amounts):
                 shown = f"{value:.4g}" if isinstance(value, float) else value
-                unit = next((u for suffix, u in UNITS.items() if name.endswith(suffix)), "")
-                setting = name.rsplit("_", 1)[0] if unit else name
-                sheet.writerow([item.plan.role or "loop", item.plan.candidate, number, step.treatment,
-                                setting.replace("_", " "), shown, unit])  # fmt: skip
+                sheet.writerow([item.plan.role or "loop", item.plan.candidate, number, step.treatment, name, shown,
+                                unit])  # fmt: skip
     return text.getvalue().encode()
-
-
-UNITS = {"_db": "dB", "_hz": "Hz", "_ms": "ms", "_s": "s", "_bits": "bit"}
 
 
 def excerpt(analysis: Analysis) -> tuple[float, float]:
@@ -109,57 +106,68 @@ def assets(
     return PageAssets(previews=tuple(previews), what_if=_what_if(analysis, settled))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Take:
+    """A preview before it is encoded."""
+
+    id: str
+    label: str
+    samples: Samples
+    group: str
+    gain_db: float
+    of: str | None = None
+    matched_gain_db: float = 0.0
+
+
 def _previews(
     analysis: Analysis, ranking: Ranking, settled: Settled, treated: Sequence[Treated]
 ) -> list[Preview]:
     rate = analysis.rate_hz
     start, length = excerpt(analysis)
-    base = analysis.scene_gain_db
 
-    def cut(samples: Samples) -> bytes:
-        begin = round(start * rate)
+    def encoded(take: _Take) -> Preview:
         piece = np.zeros((round(length * rate), 2))
-        found = samples[begin : begin + len(piece)]
+        begin = round(start * rate)
+        found = take.samples[begin : begin + len(piece)]
         piece[: len(found)] = found
-        return audio.encode_mp3(piece, rate)
+        # The same on both sides: one channel plays on both and costs half.
+        thin = piece[:, :1] if np.array_equal(piece[:, 0], piece[:, 1]) else piece
+        return Preview(
+            id=take.id, label=take.label, mp3=audio.encode_mp3(thin, rate), group=take.group, of=take.of,
+            gain_db=take.gain_db, matched_gain_db=take.matched_gain_db, start_s=start, duration_s=length,
+        )  # fmt: skip
 
-    def laid(play: Playable) -> Samples:
-        return play.laid(length_s=start + length)
+    # The encoder is slow and lets other threads work.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        return list(pool.map(encoded, _takes(analysis, ranking, settled, treated, until_s=start + length)))
 
+
+def _takes(
+    analysis: Analysis, ranking: Ranking, settled: Settled, treated: Sequence[Treated], *, until_s: float
+) -> list[_Take]:
+    """All layers from the start of the stems to `until_s`."""
+    base = analysis.scene_gain_db
+    rows = {(row.id, row.file): row for row in settled.balance.parts}
     # The instrumental is stored at its playing level, so that no layer needs more than full scale.
-    out = [
-        Preview(id="instrumental", label="instrumental", mp3=cut(_scaled(analysis.instrumental, base)), group="layer",
-                of=None, gain_db=0.0, matched_gain_db=0.0, start_s=start, duration_s=length)
-    ]  # fmt: skip
+    out = [_Take("instrumental", "instrumental", analysis.instrumental * 10.0 ** (base / 20.0), "layer", 0.0)]
     heard: set[str] = set()
     for part in settled.parts:
-        row = next(row for row in settled.balance.parts if row.id == part.id and row.file == part.placed.drum.name)
+        row = rows[(part.id, part.placed.drum.name)]
         heard.add(row.file)
-        group = "layer" if row.chosen else "candidate"
-        out.append(
-            Preview(id=part.id if row.chosen else f"candidate:{row.file}", label=part.label, mp3=cut(laid(part.play)),
-                    group=group, of=None, gain_db=row.gain_db + base, matched_gain_db=0.0, start_s=start,
-                    duration_s=length)
-        )  # fmt: skip
-    for item in treated:
-        part_row = next(
-            ((part, row) for part in settled.parts for row in settled.balance.parts
-             if part.treated and row.chosen and row.id == part.id and row.file == item.placed.drum.name
-             and part.placed is item.placed), None,
-        )  # fmt: skip
-        if part_row is None or item.plan.before.integrated_lufs is None or item.plan.after.integrated_lufs is None:
-            continue
-        part, row = part_row
-        difference = item.plan.after.integrated_lufs - item.plan.before.integrated_lufs
-        out.append(
-            Preview(id=f"untreated:{part.id}", label=f"{part.label}, untreated", mp3=cut(laid(item.placed.play)),
-                    group="untreated", of=part.id, gain_db=row.gain_db + base, matched_gain_db=difference,
-                    start_s=start, duration_s=length)
-        )  # fmt: skip
+        name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "candidate")
+        out.append(_Take(name, part.label, part.play.laid(length_s=until_s), group, row.gain_db + base))
+        plan = next((item for item in treated if item.placed.drum.name == row.file), None)
+        if row.chosen and part.treated and plan is not None:
+            before, after = plan.plan.before.integrated_lufs, plan.plan.after.integrated_lufs
+            out.append(
+                _Take(f"untreated:{part.id}", f"{part.label}, untreated", plan.placed.play.laid(length_s=until_s),
+                      "untreated", row.gain_db + base, of=part.id,
+                      matched_gain_db=after - before if before is not None and after is not None else 0.0)
+            )  # fmt: skip
     others = [item for item in (*ranking.loops, *ranking.one_shots) if item.drum.name not in heard and item.closely]
     out += [
-        Preview(id=f"candidate:{item.drum.name}", label=item.drum.name, mp3=cut(laid(item.play)), group="candidate",
-                of=None, gain_db=item.gain_db + base, matched_gain_db=0.0, start_s=start, duration_s=length)
+        _Take(f"candidate:{item.drum.name}", item.drum.name, item.play.laid(length_s=until_s), "candidate",
+              item.gain_db + base)
         for item in sorted(others, key=lambda item: (-item.score, item.drum.name))[:AUDITIONS]
     ]  # fmt: skip
     return out
@@ -183,10 +191,6 @@ def _what_if(analysis: Analysis, settled: Settled) -> WhatIfArrays | None:
             for part in parts
         ),
     )  # fmt: skip
-
-
-def _scaled(samples: Samples, gain_db: float) -> Samples:
-    return np.asarray(samples * 10.0 ** (gain_db / 20.0))
 
 
 def _write(path: Path, *, samples: Samples, rate: int) -> None:

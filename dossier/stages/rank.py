@@ -8,7 +8,7 @@ beat and brought to the gain that their intent asks for.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from dossier.decide import balance, fit, kit
 from dossier.lay import pattern as lay_pattern
 from dossier.measure import inbeat
 from dossier.model.findings import Fit, Kit, KitMember
-from dossier.model.measures import Array
+from dossier.model.measures import Array, Indices
 from dossier.model.vocabulary import ROLES, Intent, Role
 from dossier.stages.analyse import Analysis, Drum
 from dossier.stages.placing import Groove, Playable, playable
@@ -54,7 +54,6 @@ class Ranking:
 
 def rank(analysis: Analysis, groove: Groove) -> Ranking:
     """Place, score and order all candidates of a beat."""
-    policy = analysis.policy
     unplaced: list[tuple[Drum, str]] = []
     playables: list[tuple[Drum, Playable]] = []
     for drum in analysis.drums:
@@ -65,7 +64,7 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
             continue
         playables.append((drum, play))
     per_bar = analysis.grid.slots_per_bar
-    slots = inbeat.spread_slots(analysis.grid.slots, per_bar, int(policy["ranking_slots"]))
+    slots = ranking_slots(analysis)
     few = inbeat.spread_slots(analysis.grid.slots, per_bar, COARSE_SLOTS)
     promising = _promising(playables, analysis, few)
     placed = [
@@ -79,12 +78,18 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
     return Ranking(loops=loops, one_shots=one_shots, kit=chosen, kit_parts=parts, unplaced=tuple(unplaced), notes=notes)
 
 
-def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Array) -> Placed:
+def ranking_slots(analysis: Analysis) -> Indices:
+    """The slots on which candidates are compared: all of a short beat, whole bars spread over a long one."""
+    grid = analysis.grid
+    return inbeat.spread_slots(grid.slots, grid.slots_per_bar, int(analysis.policy["ranking_slots"]))
+
+
+def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indices) -> Placed:
     """Place one candidate at the gain that its intent asks for, and score it."""
     powers = play.powers()
     on, thin = analysis.scene.subset(slots), powers[slots]
     target = target_of(analysis, play.role)
-    low, high = gain_bounds(analysis, drum)
+    low, high = gain_bounds(analysis, drum, play.role, powers)
     solved = balance.solve_one(
         lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
         target=target, low_db=low, high_db=high,
@@ -101,14 +106,23 @@ def intent_of(analysis: Analysis, role: Role | None) -> Intent:
     return beat.role_intents.get(role, beat.intent) if role is not None else beat.intent
 
 
-def gain_bounds(analysis: Analysis, drum: Drum) -> tuple[float, float]:
-    """Lowest and highest gain of a candidate: the policy's, and the ceiling on its own true peak in the mix."""
+def gain_bounds(analysis: Analysis, drum: Drum, role: Role | None, powers: Array) -> tuple[float, float]:
+    """Lowest and highest gain of a part.
+
+    It keeps the ceiling on its own true peak in the mix, and its loudness as it plays (`powers`, 0 dB) stays within the
+    policy's distance from the instrumental.
+    """
     policy = analysis.policy
     low, high = policy["gain_floor_db"], policy["gain_ceiling_db"]
+    plays, music = inbeat.gated_lufs(powers, analysis.scene.k_weights), analysis.loudness.integrated_lufs
+    if plays is not None and music is not None:
+        least = "loop" if role is None else "lead" if role in balance.LEADS else "part"
+        low = max(low, music + policy[f"{least}_at_least_lu"] - plays)
+        high = min(high, music + policy["part_at_most_lu"] - plays)
     peak = drum.measures.loudness.true_peak_dbtp
     if peak is not None:
         high = min(high, policy["ceiling_dbtp"] - peak - analysis.scene_gain_db)
-    return min(low, high - 6.0), high
+    return min(low, high - 1.0), high
 
 
 def fit_of(
@@ -121,6 +135,13 @@ def fit_of(
         tuning_match=fit.tuning_match(pitch_hz, analysis.key.name) if play.kind == "one-shot" else None,
         mono_loss_lu=mono_loss_lu,
     )  # fmt: skip
+
+
+def rescored(placed: Placed, analysis: Analysis, play: Playable, slots: Indices) -> Placed:
+    """The same candidate with other (treated) sound, at the gain it has."""
+    powers = play.powers()
+    on = analysis.scene.subset(slots)
+    return _scored(placed.drum, play, analysis, on, powers[slots], powers, placed.gain_db, closely=placed.closely)
 
 
 def _scored(
@@ -139,17 +160,17 @@ def _scored(
     )  # fmt: skip
 
 
-def _coarse(drum: Drum, play: Playable, analysis: Analysis, few: Array) -> Placed:
+def _coarse(drum: Drum, play: Playable, analysis: Analysis, few: Indices) -> Placed:
     on = analysis.scene.subset(few)
     powers = play.powers()
     thin = powers[few]
     level = inbeat.lift(on, inbeat.place(on, thin, gain_db=0.0))
-    low, high = gain_bounds(analysis, drum)
+    low, high = gain_bounds(analysis, drum, play.role, powers)
     gain = float(np.clip(COARSE_LIFT_LU - level, low, high)) if level is not None else 0.0
     return _scored(drum, play, analysis, on, thin, powers, gain, closely=False)
 
 
-def _promising(playables: Sequence[tuple[Drum, Playable]], analysis: Analysis, few: Array) -> set[int]:
+def _promising(playables: Sequence[tuple[Drum, Playable]], analysis: Analysis, few: Indices) -> set[int]:
     """Indices of the candidates to look at closely; all of them where there are few."""
     policy = analysis.policy
     groups: dict[str, list[int]] = {}
@@ -167,7 +188,7 @@ def _promising(playables: Sequence[tuple[Drum, Playable]], analysis: Analysis, f
 
 
 def _choose_kit(
-    analysis: Analysis, groove: Groove, one_shots: Sequence[Placed], slots: Array
+    analysis: Analysis, groove: Groove, one_shots: Sequence[Placed], slots: Indices
 ) -> tuple[Kit | None, tuple[Placed, ...], tuple[str, ...]]:
     """One member a role of the pattern, chosen together."""
     wanted = lay_pattern.roles_of([groove.pattern, *groove.section_patterns.values()])
@@ -188,32 +209,48 @@ def _choose_kit(
             notes.append(f"kit.{role} = {name} is not among the candidates that could be placed; chosen freely")
     if not shortlists:
         return None, (), tuple(notes)
-    on = analysis.scene.subset(slots)
 
-    def whole(members: Mapping[Role, str]) -> tuple[Fit, float, dict[str, float]]:
-        parts = [by_name[name] for name in members.values()]
-        powers = sum((part.powers[slots] * 10.0 ** (part.gain_db / 10.0) for part in parts), np.zeros_like(on.powers))
-        found = inbeat.measure(on, inbeat.place(on, powers, gain_db=0.0))
-        losses = [part.fit.mono_loss_lu for part in parts if part.fit.mono_loss_lu is not None]
-        tunings = [part.fit.tuning_match for part in parts if part.fit.tuning_match is not None]
-        measured = Fit(
-            room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-            audible_share=found.audible_share, lift_lu=found.lift_lu, tempo_match=1.0,
-            tuning_match=min(tunings, default=None), mono_loss_lu=max(losses, default=None),
-        )  # fmt: skip
-        target = sum(target_of(analysis, role) for role in members) / len(members)
-        value, terms = fit.score(measured, target_share=target, policy=analysis.policy)
-        return measured, value, terms
+    def score(trial: Mapping[Role, str]) -> float:
+        return kit_fit(analysis, [by_name[name] for name in trial.values()], slots)[1]
 
-    members, _ = kit.choose(shortlists, pins=pins, score=lambda trial: whole(trial)[1])
-    measured, value, terms = whole(members)
+    members, _ = kit.choose(shortlists, pins=pins, score=score)
+    parts = [by_name[members[role]] for role in ROLES if role in members]
+    measured, value, terms = kit_fit(analysis, parts, slots)
     listed = tuple(
-        KitMember(role=role, file=members[role], gain_db=by_name[members[role]].gain_db, fit=by_name[members[role]].fit,
-                  pinned=role in pins, reason="fixed in beat.toml" if role in pins else by_name[members[role]].reason)
-        for role in ROLES if role in members
+        KitMember(role=part.play.role, file=part.drum.name, gain_db=part.gain_db, fit=part.fit,
+                  pinned=part.play.role in pins,
+                  reason="fixed in beat.toml" if part.play.role in pins else part.reason)
+        for part in parts if part.play.role is not None
     )  # fmt: skip
-    whole_kit = Kit(
+    whole = Kit(
         members=listed, missing_roles=missing, score=value, terms=terms, fit=measured,
         reason=fit.reason(measured, gain_db=0.0, terms=terms),
-    )
-    return whole_kit, tuple(by_name[member.file] for member in listed), tuple(notes)
+    )  # fmt: skip
+    return whole, tuple(parts), tuple(notes)
+
+
+def kit_fit(analysis: Analysis, parts: Sequence[Placed], slots: Indices) -> tuple[Fit, float, dict[str, float]]:
+    """Fit and score of one-shots as one drum part, each at its gain."""
+    on = analysis.scene.subset(slots)
+    powers = sum((part.powers[slots] * 10.0 ** (part.gain_db / 10.0) for part in parts), np.zeros_like(on.powers))
+    found = inbeat.measure(on, inbeat.place(on, powers, gain_db=0.0))
+    losses = [part.fit.mono_loss_lu for part in parts if part.fit.mono_loss_lu is not None]
+    tunings = [part.fit.tuning_match for part in parts if part.fit.tuning_match is not None]
+    measured = Fit(
+        room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+        audible_share=found.audible_share, lift_lu=found.lift_lu, tempo_match=1.0,
+        tuning_match=min(tunings, default=None), mono_loss_lu=max(losses, default=None),
+    )  # fmt: skip
+    target = sum(target_of(analysis, part.play.role) for part in parts) / len(parts)
+    value, terms = fit.score(measured, target_share=target, policy=analysis.policy)
+    return measured, value, terms
+
+
+def with_members(ranking: Ranking, parts: Sequence[Placed], analysis: Analysis, slots: Indices) -> Ranking:
+    """The ranking with other (treated) sound in its kit, scored anew."""
+    if ranking.kit is None or not parts:
+        return ranking
+    measured, value, terms = kit_fit(analysis, parts, slots)
+    whole = replace(ranking.kit, score=value, terms=terms, fit=measured,
+                    reason=fit.reason(measured, gain_db=0.0, terms=terms))  # fmt: skip
+    return replace(ranking, kit=whole, kit_parts=tuple(parts))

@@ -15,11 +15,11 @@ from dossier.decide import balance as decide_balance
 from dossier.decide import fit
 from dossier.measure import inbeat, loudness
 from dossier.model.findings import Approach, Balance, BalancePart, Mix, SectionFill
-from dossier.model.measures import Array, Loudness, Samples
+from dossier.model.measures import Array, Indices, Loudness, Samples
 from dossier.model.vocabulary import Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Playable
-from dossier.stages.rank import Placed, Ranking, gain_bounds, intent_of, target_of
+from dossier.stages.rank import Placed, Ranking, gain_bounds, intent_of, ranking_slots, target_of
 
 AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
 
@@ -57,7 +57,7 @@ def part_of(placed: Placed) -> Part:
 
 def contenders(analysis: Analysis, ranking: Ranking) -> Approach:
     """The approach of the beat and of its sections, from the best loop and the best kit."""
-    slots = np.arange(analysis.grid.slots)
+    slots = np.arange(analysis.grid.slots, dtype=np.intp)
     loop = next((item for item in ranking.loops if item.closely), None)
     loop_contender = (
         decide_approach.Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
@@ -107,13 +107,11 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart,
     """Gains of parts that play together, and their figures."""
     if not parts:
         return ()
-    slots = inbeat.spread_slots(
-        analysis.grid.slots, analysis.grid.slots_per_bar, int(analysis.policy["ranking_slots"])
-    )  # fmt: skip
+    slots = ranking_slots(analysis)
     on = analysis.scene.subset(slots)
     thin = [part.powers[slots] for part in parts]
     targets = [target_of(analysis, part.role) for part in parts]
-    bounds = [gain_bounds(analysis, part.placed.drum) for part in parts]
+    bounds = [gain_bounds(analysis, part.placed.drum, part.role, part.powers) for part in parts]
     solved = decide_balance.solve(
         share_function(on, thin), targets=targets, low_db=[low for low, _ in bounds],
         high_db=[high for _, high in bounds], start_db=[part.placed.gain_db for part in parts],
@@ -207,7 +205,7 @@ def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[floa
 
 
 def _in_section(
-    analysis: Analysis, ranking: Ranking, loop: Placed | None, section: SectionFill, rows: Array
+    analysis: Analysis, ranking: Ranking, loop: Placed | None, section: SectionFill, rows: Indices
 ) -> tuple[decide_approach.Contender | None, decide_approach.Contender | None]:
     on = analysis.scene.subset(rows)
     policy = analysis.policy

@@ -12,19 +12,20 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.decide import plan as decide_plan
-from dossier.measure import hits, inbeat, loudness
+from dossier.decide.plan_goals import Goals
+from dossier.measure import hearing, hits, inbeat, loudness
 from dossier.model.findings import Approach, DrumFigures
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import Array, Indices, Samples
 from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Playable
 from dossier.stages.produce import Treated
-from dossier.stages.rank import Placed, Ranking
+from dossier.stages.rank import Placed, Ranking, ranking_slots, rescored, target_of, with_members
 from dossier.stages.settle import Part, as_it_plays, part_of
 from dossier.treat import FAMILIES, peaks
 
 ENVELOPE_POINTS = 120
 ENVELOPE_FLOOR_DB = -60.0
-LAYERS = 4  # second files that layering may try
+LAYERS = 3  # second files that layering may try
 Measure = Callable[[Samples], DrumFigures]
 
 
@@ -32,9 +33,7 @@ def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach) -> tu
     """A plan for each member of the kit and for the best loops, in the approach's direction."""
     most = int(analysis.policy["plans_loops"])
     loops = [item for item in ranking.loops if item.closely][:most]
-    slots = inbeat.spread_slots(
-        analysis.grid.slots, analysis.grid.slots_per_bar, int(analysis.policy["ranking_slots"])
-    )  # fmt: skip
+    slots = ranking_slots(analysis)
     return tuple(
         _search(analysis, ranking, approach, placed, number, slots)
         for number, placed in enumerate((*ranking.kit_parts, *loops), 1)
@@ -45,33 +44,57 @@ def treated_part(placed: Placed, treated: Sequence[Treated]) -> Part:
     """The part of the balance: with its plan where that helped."""
     part = part_of(placed)
     for item in treated:
-        if item.placed is placed and item.plan.helped and item.plan.steps:
+        if item.placed.drum is placed.drum and item.plan.helped and item.plan.steps:
             play = placed.play.with_samples(item.samples)
             return replace(part, play=play, powers=play.powers(), treated=True)
     return part
 
 
+def treated_ranking(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated]) -> Ranking:
+    """The ranking as it comes out with the plans that helped: what the approach is decided on."""
+    slots = ranking_slots(analysis)
+    by_name = {item.placed.drum.name: item for item in treated if item.plan.helped and item.plan.steps}
+
+    def after(placed: Placed) -> Placed:
+        item = by_name.get(placed.drum.name)
+        if item is None:
+            return placed
+        return rescored(placed, analysis, placed.play.with_samples(item.samples), slots)
+
+    loops = sorted((after(item) for item in ranking.loops), key=lambda item: (not item.closely, -item.score))
+    return with_members(
+        replace(ranking, loops=tuple(loops)), [after(item) for item in ranking.kit_parts], analysis, slots
+    )
+
+
 def _search(
-    analysis: Analysis, ranking: Ranking, approach: Approach, placed: Placed, number: int, slots: Array
+    analysis: Analysis, ranking: Ranking, approach: Approach, placed: Placed, number: int, slots: Indices
 ) -> Treated:
     play, policy = placed.play, analysis.policy
     on = analysis.scene.subset(slots)
 
     def quick(samples: Samples) -> DrumFigures:
-        found = inbeat.measure(on, inbeat.place(on, play.powers(samples)[slots], gain_db=placed.gain_db))
-        return _figures(found, samples, play.rate_hz)
+        powers = play.powers(samples)
+        found = inbeat.measure(on, inbeat.place(on, powers[slots], gain_db=placed.gain_db))
+        level = inbeat.gated_lufs(powers, analysis.scene.k_weights)
+        return replace(_figures(found, samples, play.rate_hz), integrated_lufs=level)
 
+    goals = Goals(
+        gain=policy["plan_gain_goal"], share_loss=policy["plan_share_loss"],
+        share_enough=target_of(analysis, play.role),
+    )  # fmt: skip
+    most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
     result = decide_plan.search(
         play.samples, play.rate_hz, candidate=placed.drum.name, role=play.role, direction=approach.direction,
         families=FAMILIES, measure=quick, true_peak=peaks.true_peak, layers=_layers(ranking, placed),
-        most_evaluations=int(policy["plan_evaluations"]), plan_id=f"plan-{number:02d}",
+        goals=goals, most_evaluations=int(most), plan_id=f"plan-{number:02d}",
     )  # fmt: skip
     before = full_figures(analysis, play, play.samples, placed.gain_db)
     after = full_figures(analysis, play, result.samples, placed.gain_db)
     stem = placed.drum.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
     name = f"{analysis.beat.slug}-{play.role or 'loop'}-{stem}-treated.wav"
     plan = replace(
-        result.plan, before=before, after=after,
+        decide_plan.told_again(result.plan, before=before, after=after, goals=goals),
         render=name if result.plan.helped and result.plan.steps else None,
         occupancy_change=_occupancy_change(analysis, play, result.samples, placed.gain_db),
     )  # fmt: skip
@@ -87,7 +110,9 @@ def full_figures(analysis: Analysis, play: Playable, samples: Samples, gain_db: 
     envelope, step = envelope_db(samples, play.rate_hz)
     return replace(
         _figures(found, samples, play.rate_hz),
-        integrated_lufs=plays.integrated_lufs, envelope_db=envelope, envelope_step_s=step,
+        integrated_lufs=plays.integrated_lufs,
+        effective_length_s=hits.measure(samples, play.rate_hz, kind=play.kind, role=play.role).effective_length_s,
+        envelope_db=envelope, envelope_step_s=step,
         spectrum_db=_spectrum(analysis, powers),
     )  # fmt: skip
 
@@ -102,10 +127,10 @@ def envelope_db(samples: Samples, rate_hz: int) -> tuple[tuple[float, ...], floa
 
 
 def _figures(found: inbeat.InBeat, samples: Samples, rate_hz: int) -> DrumFigures:
-    peak = loudness.peaks(samples, rate_hz)
+    peak = loudness.measure(samples, rate_hz)
     return DrumFigures(
         sample_peak_dbfs=peak.sample_peak_dbfs, true_peak_dbtp=peak.true_peak_dbtp, integrated_lufs=None,
-        crest_factor_db=peak.crest_factor_db, effective_length_s=hits.effective_length_s(samples, rate_hz),
+        crest_factor_db=peak.crest_factor_db, effective_length_s=None,
         fill=found.fill, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share,
     )  # fmt: skip
@@ -130,8 +155,8 @@ def _spectrum(analysis: Analysis, powers: Array) -> tuple[float, ...]:
     rows = level > 0.01 * level.max(initial=0.0)
     mean = powers[rows].mean(axis=0) if rows.any() else powers.mean(axis=0)
     bands = len(analysis.scene.reference)
-    edges = np.linspace(0, len(mean), bands + 1).round().astype(int)
-    summed = np.add.reduceat(mean, edges[:-1])
+    inside = np.clip(np.digitize(hearing.FINE_CAM, hearing.BAND_EDGES_CAM) - 1, -1, bands)
+    summed = np.array([mean[inside == band].sum() for band in range(bands)])
     return tuple(round(float(value), 1) for value in 10.0 * np.log10(np.maximum(summed, 1e-12)))
 
 
@@ -142,7 +167,7 @@ def _occupancy_change(
     per_bar = analysis.grid.slots_per_bar
     first = play.voice.starts_s[0] if play.voice is not None and play.voice.starts_s else analysis.grid.first_downbeat_s
     bar = max(0, int((first - analysis.grid.first_downbeat_s) / analysis.grid.bar_s + 1e-6))
-    rows = np.arange(bar * per_bar, min((bar + 1) * per_bar, analysis.grid.slots))
+    rows = np.arange(bar * per_bar, min((bar + 1) * per_bar, analysis.grid.slots), dtype=np.intp)
     on = analysis.scene.subset(rows)
     change = inbeat.occupancy_with(on, [inbeat.place(on, play.powers(samples)[rows], gain_db=gain_db)])
     change = change - inbeat.occupancy_with(on, [inbeat.place(on, play.powers()[rows], gain_db=gain_db)])

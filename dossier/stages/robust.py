@@ -1,0 +1,224 @@
+"""Robust: how far the advice holds when its assumptions move, and what would change the verdict.
+
+Assumptions that are moved: the listening level, by +-`robust_level_db`; the reference, zone by zone, by
++-`robust_reference_db`.  What would change it: each stem is really lowered or left out, and the instrumental measured
+again, the best loop and the best kit brought to their shares in it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier.decide import approach as decide_approach
+from dossier.decide import balance as decide_balance
+from dossier.decide import fit
+from dossier.measure import hearing, inbeat, loudness
+from dossier.measure import occupancy as occ
+from dossier.model.findings import Approach, BalancePart, Fit, WhatIf
+from dossier.model.measures import Array, Indices, Samples
+from dossier.model.vocabulary import ZONES, ApproachKind, Direction
+from dossier.stages.analyse import Analysis
+from dossier.stages.rank import Placed, Ranking, gain_bounds, ranking_slots, target_of
+from dossier.stages.settle import Part, share_function
+
+LOWER_DB = -4.0
+SHOWN = 2  # the most telling cases
+EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole bars spread over the beat
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a changed beat or assumption leads to."""
+
+    fill: float
+    kind: ApproachKind
+    direction: Direction
+
+
+def hedge(analysis: Analysis, ranking: Ranking, approach: Approach) -> Approach:
+    """The approach with what would change it, and with a warning where it hangs on an assumption."""
+    return replace(
+        approach, what_would_change_it=what_would_change(analysis, ranking, approach),
+        uncertain=uncertain(analysis, ranking, approach),
+    )  # fmt: skip
+
+
+def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str | None:
+    """Which assumption turns the verdict, in a sentence; None where none does."""
+    slots = ranking_slots(analysis)
+    policy = analysis.policy
+    level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
+    flips = []
+    for change in (-level, level):
+        scene = at_level(analysis, change).subset(slots)
+        outcome = _outcome(analysis, ranking, scene, slots)
+        if (outcome.kind, outcome.direction) != (approach.kind, approach.direction):
+            flips.append(f"at a listening level {change:+.0f} dB it is {_words(outcome)}")
+    for zone, row in zip(ZONES, occ.zone_weights(), strict=True):
+        for change in (-zone_db, zone_db):
+            scene = replace(analysis.scene, reference=shifted_reference(analysis, row, change)).subset(slots)
+            outcome = _outcome(analysis, ranking, scene, slots)
+            if (outcome.kind, outcome.direction) != (approach.kind, approach.direction):
+                flips.append(f"with {change:+.0f} dB of {zone.label} in the reference it is {_words(outcome)}")
+    if not flips:
+        return None
+    more = f", and in {len(flips) - 2} more cases" if len(flips) > 2 else ""
+    return f"Close call: {'; '.join(flips[:2])}{more}. Let your ears decide."
+
+
+def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) -> tuple[WhatIf, ...]:
+    """The most telling changes of one stem: those that turn the verdict first, then those that move the fill most."""
+    if len(analysis.stems) < 2:
+        return ()
+    found: list[tuple[bool, float, WhatIf]] = []
+    total = _excerpt(analysis, analysis.instrumental)
+    for stem in analysis.stems:
+        own = _excerpt(analysis, stem.samples)
+        for change in (LOWER_DB, None):
+            factor = 0.0 if change is None else 10.0 ** (change / 20.0)
+            scene = _rebuilt(analysis, total + (factor - 1.0) * own)
+            if scene is None:
+                continue
+            outcome = _outcome(analysis, ranking, scene, _excerpt_slots(analysis))
+            turned = (outcome.kind, outcome.direction) != (approach.kind, approach.direction)
+            how = f"With {-change:.0f} dB less of" if change is not None else "Without"
+            verdict = f"the verdict becomes {_words(outcome)}" if turned else "the verdict stays"
+            text = (
+                f"{how} {stem.stem.file.rsplit('/', 1)[-1]} the fill goes from {100 * analysis.room.fill:.0f} to "
+                f"{100 * outcome.fill:.0f} %, and {verdict}."
+            )
+            entry = WhatIf(text=text, stem=stem.stem.file, change_db=change, fill=outcome.fill, kind=outcome.kind,
+                           direction=outcome.direction)  # fmt: skip
+            found.append((turned, abs(outcome.fill - analysis.room.fill), entry))
+    # A small change that turns the verdict says more than a removed stem that does; then the largest move of the fill.
+    found.sort(key=lambda item: (not item[0], item[2].change_db is None and item[0], -item[1], item[2].stem))
+    return tuple(entry for _, _, entry in found[:SHOWN])
+
+
+def gain_ranges(analysis: Analysis, parts: Sequence[Part], rows: Sequence[BalancePart]) -> tuple[BalancePart, ...]:
+    """The rows with the range over which each gain moves when the listening level does."""
+    chosen = [part for part, row in zip(parts, rows, strict=True) if row.chosen]
+    found = {row.id: [row.gain_db] for row in rows if row.chosen}
+    slots = ranking_slots(analysis)
+    bounds = [gain_bounds(analysis, part.placed.drum, part.role, part.powers) for part in chosen]
+    for change in (-analysis.policy["robust_level_db"], analysis.policy["robust_level_db"]):
+        scene = at_level(analysis, change).subset(slots)
+        solved = decide_balance.solve(
+            share_function(scene, [part.powers[slots] for part in chosen]),
+            targets=[target_of(analysis, part.role) for part in chosen],
+            low_db=[low for low, _ in bounds],
+            high_db=[high for _, high in bounds],
+            start_db=[found[part.id][0] for part in chosen],
+        )  # fmt: skip
+        for part, answer in zip(chosen, solved, strict=True):
+            found[part.id].append(answer.gain_db)
+    return tuple(
+        replace(row, gain_low_db=min(found[row.id]), gain_high_db=max(found[row.id])) if row.chosen else row
+        for row in rows
+    )
+
+
+def at_level(analysis: Analysis, change_db: float) -> inbeat.Scene:
+    """The scene when everything is played `change_db` louder, the reference included."""
+    scene, level = analysis.scene, analysis.listening_level_db_spl + change_db
+    excitation = hearing.excitation(scene.powers, spl_offset_db=scene.spl_offset_db + change_db)
+    reference = occ.reference_of(
+        analysis.reference_powers, target_lufs=analysis.target_lufs, listening_level=level
+    )  # fmt: skip
+    return replace(
+        scene, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
+        spl_offset_db=scene.spl_offset_db + change_db,
+    )  # fmt: skip
+
+
+def shifted_reference(analysis: Analysis, zone: Array, change_db: float) -> Array:
+    """N'ref with one zone (weights a band) raised or lowered by `change_db`."""
+    weight = np.interp(hearing.FINE_CAM, hearing.BAND_CAM, zone)
+    powers = analysis.reference_powers * 10.0 ** (weight * change_db / 10.0)
+    return occ.reference_of(
+        powers, target_lufs=analysis.target_lufs, listening_level=analysis.listening_level_db_spl
+    )
+
+
+def _outcome(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices) -> Outcome:
+    """Fill, kind and direction in a changed scene, the drums brought to their shares in it again."""
+    fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
+    loop = next((item for item in ranking.loops if item.closely), None)
+    loop_contender = _again(analysis, scene, slots, loop.powers, loop.gain_db, loop, "loop") if loop else None
+    kit_contender = None
+    if ranking.kit is not None and ranking.kit_parts:
+        powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in ranking.kit_parts], axis=0)
+        like = replace(ranking.kit_parts[0], fit=ranking.kit.fit)
+        kit_contender = _again(analysis, scene, slots, powers, 0.0, like, "kit")
+    kind, _ = decide_approach.kind(loop_contender, kit_contender, analysis.policy)
+    contenders = [c for c in (loop_contender, kit_contender) if c is not None]
+    winner = {"loop": loop_contender, "one-shots": kit_contender}.get(kind) or max(
+        contenders, key=lambda c: c.score, default=None
+    )
+    direction, _ = decide_approach.direction(fill, winner.fit if winner else None, analysis.policy)
+    return Outcome(fill=fill, kind=kind, direction=direction)
+
+
+def _again(
+    analysis: Analysis, scene: inbeat.Scene, slots: Indices, powers: Array, gain_db: float, like: Placed, name: str
+) -> decide_approach.Contender:
+    """A contender in a changed scene, at the gain at which it is heard as much as before."""
+    thin = powers[slots]
+    target = like.fit.audible_share
+    solved = decide_balance.solve_one(
+        lambda gain: inbeat.audible_share(scene, inbeat.place(scene, thin, gain_db=gain)),
+        target=target, low_db=gain_db - 18.0, high_db=gain_db + 12.0,
+    )  # fmt: skip
+    found = inbeat.measure(scene, inbeat.place(scene, thin, gain_db=solved.gain_db))
+    there: Fit = replace(
+        like.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+        audible_share=found.audible_share, lift_lu=found.lift_lu,
+    )  # fmt: skip
+    value, _ = fit.score(there, target_share=target_of(analysis, like.play.role), policy=analysis.policy)
+    return decide_approach.Contender(name=name, score=value, fit=there)
+
+
+def _rebuilt(analysis: Analysis, samples: Samples) -> inbeat.Scene | None:
+    """The scene of a changed instrumental (an excerpt's samples), brought to its playing level again."""
+    rate = analysis.rate_hz
+    whole = loudness.measure(samples, rate)
+    if whole.integrated_lufs is None:
+        return None
+    grid = analysis.grid
+    edges = grid.slot_s * np.arange(len(_excerpt_slots(analysis)) + 1)
+    powers = hearing.slot_powers(hearing.band_energies(samples, rate), edges)
+    gain = analysis.target_lufs - analysis.policy["instrumental_below_mix"] - whole.integrated_lufs
+    return inbeat.scene(
+        powers, reference=analysis.scene.reference, active=analysis.scene.active[_excerpt_slots(analysis)],
+        k_weights=analysis.scene.k_weights,
+        spl_offset_db=analysis.listening_level_db_spl - analysis.target_lufs + gain,
+    )  # fmt: skip
+
+
+def _excerpt_slots(analysis: Analysis) -> Indices:
+    grid = analysis.grid
+    most = max(grid.slots_per_bar, int(EXCERPT_S / grid.slot_s))
+    return inbeat.spread_slots(grid.slots, grid.slots_per_bar, most)
+
+
+def _excerpt(analysis: Analysis, samples: Samples) -> Samples:
+    """The samples of the excerpt's slots, one after the other."""
+    grid, rate = analysis.grid, analysis.rate_hz
+    slots = _excerpt_slots(analysis)
+    pieces = []
+    runs = np.split(slots, np.flatnonzero(np.diff(slots) != 1) + 1)
+    for run in runs:
+        begin = round((grid.first_downbeat_s + run[0] * grid.slot_s) * rate)
+        end = round((grid.first_downbeat_s + (run[-1] + 1) * grid.slot_s) * rate)
+        piece = np.zeros((end - begin, samples.shape[1]))
+        found = samples[max(0, begin) : max(0, min(end, len(samples)))]
+        piece[max(0, -begin) : max(0, -begin) + len(found)] = found
+        pieces.append(piece)
+    return np.concatenate(pieces)
+
+
+def _words(outcome: Outcome) -> str:
+    return f"{outcome.kind}, {outcome.direction}"
