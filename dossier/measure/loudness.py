@@ -7,8 +7,10 @@ signal on two: whoever plays a mono file on both speakers makes it two channels 
 in the order left, right, centre, left surround, right surround (weights 1, 1, 1, 1.41, 1.41).
 
 The K-weighting filter comes from pyloudnorm's `DeMan` filters, which give the standard's printed coefficients at 48 kHz
-and the same analogue prototypes at other rates; pyloudnorm's default class reads 0.03-0.045 dB low.  Its own block loop
-is not used: the signal is filtered once, energies are summed every 10 ms, and all windows are sums of those.  An
+and the same analogue prototypes at other rates; pyloudnorm's default class reads 0.03-0.045 dB low.  The high-pass of
+the standard is printed with b = 1, -2, 1, a gain that belongs to 48 kHz; at other rates it is set so that 997 Hz, the
+standard's calibration tone, reads the same (else 8 kHz reads 0.2 dB high and 192 kHz 0.03 low).  pyloudnorm's own block
+loop is not used: the signal is filtered once, energies are summed every 10 ms, and all windows are sums of those.  An
 incomplete last block is dropped, as the standard says (pyloudnorm counts it).
 
 - integrated: 400 ms blocks every 100 ms, gated at -70 LUFS and at 10 LU below the mean of what is left.
@@ -42,6 +44,8 @@ from dossier.measure.truepeak import true_peak
 from dossier.model.measures import Array, Loudness, Samples
 
 OFFSET_DB = -0.691  # BS.1770-5 eq. 2: a 997 Hz full-scale sine in one channel reads -3.01
+DESIGN_RATE_HZ = 48_000  # the rate of the standard's printed coefficients
+CALIBRATION_HZ = 997.0  # BS.1770-5 Annex 1
 CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)  # BS.1770-5 Table 3
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5 eq. 6
 RELATIVE_GATE_LU = 10.0  # BS.1770-5 eq. 6
@@ -52,8 +56,13 @@ FINE_PER_BLOCK = 10  # steps of 10 ms
 MOMENTARY_BLOCKS = 4  # 400 ms
 SHORT_TERM_BLOCKS = 30  # 3 s
 SILENCE = 1e-10  # -200 dBFS, below the last bit of 32-bit integers: nothing there is sound
+LOWEST_RATE_HZ = 4000  # below, the shelf at 1.7 kHz does not fit under half the rate
 LARGEST = 1e100  # squares of larger numbers do not fit
-SETTLED = 1e-30  # filter memory that is set to zero, so that long silences do not end in denormal numbers
+# Processors take many times longer over denormal numbers, where a recursive filter ends up in silence.  So a bias far
+# below any sound is added, and what it leaves in memory and energies is taken away again.
+BIAS = 1e-25  # -500 dBFS
+SETTLED = 1e-20  # memory under it becomes zero
+NO_ENERGY = 1e-40  # energy of 10 ms under it becomes zero
 
 SILENT = "silent: no sample above -200 dBFS"
 NO_SAMPLES = "no samples"
@@ -91,7 +100,7 @@ def measure(samples: Samples, rate_hz: int) -> Loudness:
     Raises
     ------
     MeasureError
-        Not `(frames, channels)`, more than five channels, integers, NaN or infinite, or a rate under 1 kHz.
+        Not `(frames, channels)`, more than five channels, integers, NaN or infinite, or a rate under 4 kHz.
 
     Notes
     -----
@@ -154,12 +163,8 @@ def k_weight_db(f_hz: npt.ArrayLike, *, rate_hz: int = 48_000) -> Array:
     constant of eq. 2.  Source: BS.1770-5 Annex 1, Tables 1 and 2, at `rate_hz` by way of pyloudnorm.
     """
     f = np.minimum(np.asarray(f_hz, np.float64), rate_hz / 2)
-    z = np.exp(-2j * np.pi * f / rate_hz)
-    gain = np.ones_like(f)
-    for b0, b1, b2, a0, a1, a2 in _sections(rate_hz):
-        gain = gain * np.abs((b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z))
     with np.errstate(divide="ignore"):
-        out: Array = np.where(f > 0.0, 20.0 * np.log10(gain), -np.inf)
+        out: Array = np.where(f > 0.0, 20.0 * np.log10(_gain(_sections(rate_hz), f, rate_hz)), -np.inf)
     return out
 
 
@@ -201,15 +206,15 @@ def range_from_blocks(blocks: Array) -> float | None:
     """Return the loudness range in LU from 100 ms blocks; `None` under 30 blocks (3 s) or below the gate.
 
     Source: Tech 3342 section 3: short-term loudness gated at -70 LUFS absolute and 20 LU below its mean power, 10th to
-    95th percentile (linear between ranks).
+    95th percentile, each the nearest rank, as in the source's example program.
     """
     power = _windows(blocks, SHORT_TERM_BLOCKS) / SHORT_TERM_BLOCKS
     power = power[power > _power(ABSOLUTE_GATE_LUFS)]
     if not len(power):
         return None
-    levels = 10.0 * np.log10(power[power > power.mean() * 10.0 ** (-RANGE_GATE_LU / 10.0)])
-    low, high = np.percentile(levels, RANGE_PERCENTILES)
-    return float(high - low)
+    ranked = np.sort(power[power > power.mean() * 10.0 ** (-RANGE_GATE_LU / 10.0)])
+    low, high = (ranked[int((len(ranked) - 1) * percent / 100.0 + 0.5)] for percent in RANGE_PERCENTILES)
+    return float(10.0 * np.log10(high / low))
 
 
 def curve_from_blocks(blocks: Array, *, window_blocks: int) -> Array:
@@ -224,10 +229,24 @@ def curve_from_blocks(blocks: Array, *, window_blocks: int) -> Array:
 
 @lru_cache(maxsize=16)
 def _sections(rate_hz: int) -> Array:
-    """Return the K-weighting filter as second-order sections, `(2, 6)`, from pyloudnorm."""
+    """Return the K-weighting filter as second-order sections, `(2, 6)`: pyloudnorm's, with the gain of 48 kHz."""
     from pyloudnorm import Meter
 
-    return np.array([[*stage.b, *stage.a] for stage in Meter(rate_hz, filter_class="DeMan")._filters.values()])
+    meter = Meter(rate_hz, filter_class="DeMan")
+    sections = np.array([[*stage.b, *stage.a] for stage in meter._filters.values()])
+    if rate_hz != DESIGN_RATE_HZ:
+        tone = np.array(CALIBRATION_HZ)
+        sections[0, :3] *= _gain(_sections(DESIGN_RATE_HZ), tone, DESIGN_RATE_HZ) / _gain(sections, tone, rate_hz)
+    return sections
+
+
+def _gain(sections: Array, f_hz: Array, rate_hz: int) -> Array:
+    """Return the amplitude response of second-order sections at `f_hz`."""
+    z = np.exp(-2j * np.pi * f_hz / rate_hz)
+    gain = np.ones(f_hz.shape)
+    for b0, b1, b2, a0, a1, a2 in sections:
+        gain = gain * np.abs((b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z))
+    return gain
 
 
 def _check(samples: Samples, rate_hz: int) -> None:
@@ -235,8 +254,8 @@ def _check(samples: Samples, rate_hz: int) -> None:
         raise MeasureError(f"loudness: samples must be (frames, 1 to 5 channels), got shape {samples.shape}")
     if not np.issubdtype(samples.dtype, np.floating):
         raise MeasureError(f"loudness: samples must be floating point, got {samples.dtype}")
-    if rate_hz < 1000:
-        raise MeasureError(f"loudness: the sample rate must be at least 1000 Hz, got {rate_hz}")
+    if rate_hz < LOWEST_RATE_HZ:
+        raise MeasureError(f"loudness: the sample rate must be at least {LOWEST_RATE_HZ} Hz, got {rate_hz}")
 
 
 def _unmeasurable(reason: str) -> Loudness:
@@ -273,10 +292,12 @@ def _scan(samples: Samples, rate_hz: int) -> _Scan:
             continue
         peak = max(peak, part_peak)
         square_sums += np.einsum("ij,ij->i", part, part)
+        part += BIAS
         part, memory = sosfilt(sections, part, axis=1, zi=memory)
         memory[np.abs(memory) < SETTLED] = 0.0
         np.square(part, out=part)
         fine[first:last] = weights @ np.add.reduceat(part, edges[first:last] - edges[first], axis=1)
+    fine[fine < NO_ENERGY] = 0.0
     tail = samples[edges[-1] if len(edges) else 0 :].astype(np.float64)
     if len(tail):
         peak = max(peak, _peak_of(tail))

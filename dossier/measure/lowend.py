@@ -30,6 +30,7 @@ HIGH_HZ = ZONES[1].high_hz  # 250 Hz
 SOUNDING_DB = 40.0  # where the kick's low end is within this of its loudest 10 ms, it sounds
 WINDOW_S = 0.01
 SILENCE = 1e-20  # mean square of -200 dBFS
+NEGLIGIBLE = 1e-6  # 60 dB under the kick a bass moves the sum by less than 0.01 dB
 DEEPEST = 1e-12  # a sum that cancels is counted as 120 dB down, so that gains stay finite
 
 
@@ -95,7 +96,7 @@ def alignment(kick: Samples, bass: Samples, rate_hz: int, *, max_ms: float = 10.
     mask = sounding(low_kick, low_rate, window_s=WINDOW_S, range_db=SOUNDING_DB)
     low_kick = low_kick * mask[:, None]
     low_bass = low_bass * spread(mask, int(np.ceil(max_ms / 1000.0 * low_rate)) + 1)[:, None]
-    if float((low_bass**2).sum(axis=1).max()) < SILENCE:
+    if float((low_bass**2).sum()) <= NEGLIGIBLE * float((low_kick**2).sum()):
         return _no_alignment("the bass has no low end where the kick sounds")
 
     limit = round(max_ms / 1000.0 * rate_hz)

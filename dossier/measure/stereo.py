@@ -22,14 +22,14 @@ from __future__ import annotations
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.measure.loudness import SILENCE, SILENT, k_weight_db
+from dossier.measure.loudness import LOWEST_RATE_HZ, SILENCE, SILENT, k_weight_db
 from dossier.model.measures import Array, Samples, StereoImage, StereoMeasure
 from dossier.model.vocabulary import ZONES
 
 FRAME_S = 0.34  # rounded to a power of two of samples: 16384 at 44.1 and 48 kHz
 LOWEST_HZ = 20.0  # below it there is no zone; an offset from zero is no sound
 FRAMES_A_BATCH = 16
-SILENT_ZONE = 1e-9  # -90 dB below the whole: leakage and rounding, not sound
+SILENT_ZONE = 1e-8  # 80 dB below the whole: the window's leakage, not sound
 NOTHING = 1e-12  # -120 dB: rounding of single precision
 ONE_SIDE = 1e-6  # -60 dB: left and right are differences of mid and side, where rounding shows earlier
 
@@ -56,20 +56,20 @@ def measure(samples: Samples, rate_hz: int) -> StereoImage:
     -------
     StereoImage
         `whole` and one entry a zone.  `reasons` is keyed `"<zone>.<field>"` or `"whole.<field>"`.  A mono signal reads
-        correlation 1, mono loss 0, no side.  A zone that is silent (90 dB below the whole) or above half the sample
+        correlation 1, mono loss 0, no side.  A zone that is silent (80 dB below the whole) or above half the sample
         rate has no values, nor has a silent signal.
 
     Raises
     ------
     MeasureError
-        Other channel counts, integers, NaN or infinite samples, or a rate under 1 kHz.
+        Other channel counts, integers, NaN or infinite samples, or a rate under 4 kHz.
     """
     if samples.ndim != 2 or samples.shape[1] not in (1, 2):
         raise MeasureError(f"stereo: samples must be (frames, 1 or 2 channels), got shape {samples.shape}")
     if not np.issubdtype(samples.dtype, np.floating):
         raise MeasureError(f"stereo: samples must be floating point, got {samples.dtype}")
-    if rate_hz < 1000:
-        raise MeasureError(f"stereo: the sample rate must be at least 1000 Hz, got {rate_hz}")
+    if rate_hz < LOWEST_RATE_HZ:
+        raise MeasureError(f"stereo: the sample rate must be at least {LOWEST_RATE_HZ} Hz, got {rate_hz}")
     peak = float(max(samples.max(), -samples.min())) if samples.size else 0.0
     if not np.isfinite(peak):
         raise MeasureError("stereo: samples must be finite numbers; found NaN or infinite ones")

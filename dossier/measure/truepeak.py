@@ -35,9 +35,10 @@ from dossier.model.measures import Array, Samples
 OVERSAMPLING = 4  # BS.1770-5 Annex 2: at least 4x at 48 kHz
 TAPS = 32  # taps a phase, twice the half width
 KAISER_BETA = 8.0  # stop band about -80 dB
-CHUNK = 64  # frames that share one bound
-SEGMENT = 512  # chunks that are interpolated together
-NEAR = 1e-5  # single precision decides which values count as equal to the best; those are computed again in double
+CHUNK = 32  # frames that share one bound
+SEGMENT = 1024  # chunks that are interpolated together
+BATCH = 32  # chunks in one matrix product: too small for BLAS to share among threads, whose number then changes nothing
+NEAR = 1e-5  # 0.0001 dB: values this near the best count as equal to it; some of them are computed again in double
 HALF = TAPS // 2
 SPAN = CHUNK + TAPS - 1  # samples that the interpolated values of one chunk depend on
 
@@ -113,7 +114,7 @@ def true_peak(samples: Samples, *, sample_peak: float | None = None) -> float:
     fir = interpolator()
     bounds = _bounds(samples, sample_peak, fir)  # (channels, chunks), relative to the sample peak
     segments = -(-bounds.shape[1] // SEGMENT)
-    padded = np.zeros((bounds.shape[0], segments * SEGMENT))
+    padded = np.zeros((bounds.shape[0], segments * SEGMENT), np.float32)
     padded[:, : bounds.shape[1]] = bounds
     grouped = padded.reshape(bounds.shape[0], segments, SEGMENT)
     ceiling = grouped.max(axis=(0, 2))
@@ -123,8 +124,7 @@ def true_peak(samples: Samples, *, sample_peak: float | None = None) -> float:
         if ceiling[s] <= best:
             break
         rows = _rows(samples, int(s) * SEGMENT - 1, sample_peak)[grouped[:, s, :] > best]
-        values = rows @ fir.matrix
-        highest = np.maximum(values.max(axis=1), -values.min(axis=1))
+        highest = _peaks(rows, fir)
         best = max(best, highest.max())
         near = np.flatnonzero(highest >= best * (1.0 - NEAR))[:CHUNK]
         if len(near):
@@ -143,23 +143,20 @@ def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
     """
     frames, channels = samples.shape
     chunks = -(-frames // CHUNK)
-    level = np.zeros((channels, chunks + 4))
-    bend = np.zeros((channels, chunks + 4))
+    level, bend = np.zeros((2, channels, chunks + 4), np.float32)
     step = SEGMENT * CHUNK
     for start in range(0, chunks * CHUNK, step):
         count = min(step, chunks * CHUNK - start)
         part = _cut(samples, start - 1, count + 2)
         first = 2 + start // CHUNK
         last = first + count // CHUNK
-        level[:, first:last] = np.abs(part[:, 1:-1]).reshape(channels, -1, CHUNK).max(axis=2)
+        level[:, first:last] = np.abs(part[:, 1:-1]).reshape(channels, -1, CHUNK).max(axis=2) / sample_peak
         curve = part[:, :-2] + part[:, 2:]
         curve -= 2 * part[:, 1:-1]
-        bend[:, first:last] = np.abs(curve).reshape(channels, -1, CHUNK).max(axis=2)
-    if chunks:  # the second difference at the first place outside either end is the end sample itself
-        bend[:, 1] = np.abs(samples[0])
-        bend[:, 2 + chunks] = np.abs(samples[-1])
-    level /= sample_peak
-    bend /= sample_peak
+        bend[:, first:last] = np.abs(curve).reshape(channels, -1, CHUNK).max(axis=2) / sample_peak
+    # The second difference at the first place outside either end is the end sample itself.
+    bend[:, 1] = np.abs(samples[0]) / sample_peak
+    bend[:, 2 + chunks] = np.abs(samples[-1]) / sample_peak
     around = np.maximum(np.maximum(level[:, :-2], level[:, 1:-1]), level[:, 2:])
     bend_around = np.maximum(np.maximum(bend[:, :-2], bend[:, 1:-1]), bend[:, 2:])
     ends = np.maximum(level[:, 1:-1], level[:, 2:])
@@ -182,6 +179,16 @@ def _rows(samples: Samples, chunk: int, sample_peak: float) -> Samples:
     part = _cut(samples, chunk * CHUNK - (HALF - 1), SEGMENT * CHUNK + TAPS - 1) / sample_peak
     view = np.lib.stride_tricks.sliding_window_view(part.astype(np.float32), SPAN, axis=1)
     return view[:, ::CHUNK]
+
+
+def _peaks(rows: Samples, fir: Interpolator) -> Samples:
+    """Return the largest absolute interpolated value of each chunk, `(chunks,)`, in single precision."""
+    batches = -(-len(rows) // BATCH)
+    padded = np.zeros((batches * BATCH, SPAN), np.float32)
+    padded[: len(rows)] = rows
+    values = padded.reshape(batches, BATCH, SPAN) @ fir.matrix
+    out: Samples = np.abs(values, out=values).max(axis=2).reshape(-1)[: len(rows)]
+    return out
 
 
 def _exact_peak(rows: Array, fir: Interpolator) -> float:
