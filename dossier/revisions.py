@@ -156,10 +156,12 @@ def _stem_keys(head: DataHead) -> set[str]:
 def summarize(head: DataHead) -> RevisionSummary:
     """What the archive page shows of a revision."""
     slug, revision = head.beat.slug, head.revision.id
+    hashes = {entry.file: entry.sha256 for entry in head.inputs}
     drums = tuple(
         ChosenDrum(
             part=part.part,
             file=part.file,
+            sha256=hashes.get(part.file, ""),
             role=part.role,
             gain_db=part.gain_db,
             sample_peak_dbfs=part.sample_peak_dbfs,

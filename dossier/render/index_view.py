@@ -1,0 +1,343 @@
+"""The archive page's content: numbers to words, before any HTML.
+
+Conventions: every string is plain text, escaped by the template; numbers read as on the dossier page (`words`).
+States are the project's own words: 'awaiting answer', 'to change', 'agreed' for decisions; 'settled', 'pending',
+'unknown' for rights, where unknown is never shown as fine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from dossier.model.datafile import Decision
+from dossier.model.index import ArchiveIndex, BeatSummary, ChosenDrum, RevisionSummary, Standing
+from dossier.model.vocabulary import ZONES
+from dossier.render import words
+
+STATUSES = ("awaiting answer", "to change", "agreed")
+RIGHTS = (("pending", "clearing pending"), ("unknown", "rights unknown"), ("settled", "settled"))
+TRACK_LUFS = -16.0  # AES TD1008: loudness of tracks
+LOUDEST_LUFS = -14.0  # AES TD1008: the loudest track of an album
+_DECIDED = {"agreed": "Agreed", "to change": "A change was asked for"}
+_STATUS_OF_ENTRY = {"agreed": "agreed", "to change": "to change", "note": "note"}
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionView:
+    id: str
+    made: str
+    page: str
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionView:
+    heading: str  # who, when, about which revision
+    status: str
+    text: str
+    superseded: str  # by which later one, or nothing
+
+
+@dataclass(frozen=True, slots=True)
+class EntryView:
+    """One beat in the catalogue."""
+
+    slug: str
+    title: str
+    artist: str
+    page: str
+    revision: str
+    made: str
+    facts: tuple[str, ...]
+    zones: tuple[float, ...]  # 0-1, from low to high
+    roomiest: int  # place in `zones`, -1 where it is none of them
+    zones_said: str
+    fill: str
+    loudness: str
+    advice: str
+    verdict: str
+    drums: tuple[str, ...]
+    status: str
+    status_notes: tuple[str, ...]
+    rights: str  # in words
+    rights_states: tuple[str, ...]  # keys of RIGHTS
+    warnings: str
+    revisions: tuple[RevisionView, ...]  # newest first
+    decisions: tuple[DecisionView, ...]  # newest first
+    search: str
+    order: dict[str, str]  # what each order of the catalogue sorts by; texts of equal length, or titles
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingView:
+    """One line of a list in the summary."""
+
+    title: str
+    anchor: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoudnessView:
+    """Where each rough mix lies, for the drawing, and the same in a sentence."""
+
+    points: tuple[tuple[str, float], ...]  # title, LUFS
+    sentence: str
+    missing: str
+
+
+@dataclass(frozen=True, slots=True)
+class ArchiveView:
+    title: str
+    by: str
+    kicker: tuple[str, ...]
+    entries: tuple[EntryView, ...]
+    awaiting: tuple[WaitingView, ...]
+    to_change: tuple[WaitingView, ...]
+    clearing: tuple[WaitingView, ...]
+    status_counts: tuple[tuple[str, int], ...]
+    rights_counts: tuple[tuple[str, str, int], ...]
+    loudness: LoudnessView
+    skipped: tuple[tuple[str, str], ...]
+
+
+def archive_view(index: ArchiveIndex) -> ArchiveView:
+    """Everything that the archive page says, in words."""
+    entries = tuple(_entry(beat) for beat in index.beats)
+    artists = list(dict.fromkeys(beat.newest.artist for beat in index.beats if beat.newest.artist))
+    newest = max((beat.newest.made for beat in index.beats), default="")
+    revisions = sum(len(beat.revisions) for beat in index.beats)
+    kicker = [words.count(len(entries), "beat")]
+    if entries:
+        kicker += [words.count(revisions, "dossier"), f"newest {words.day(newest)}"]
+    return ArchiveView(
+        title=f"{words.capital(words.count(len(entries), 'beat'))} and their dossiers"
+        if len(entries) > 1
+        else "Dossiers",
+        by=artists[0] if len(artists) == 1 else words.listed(artists) if 1 < len(artists) <= 3 else "",
+        kicker=tuple(kicker),
+        entries=entries,
+        awaiting=tuple(_waiting(beat) for beat in index.beats if beat.standing.status == "awaiting answer"),
+        to_change=tuple(_wanted(beat) for beat in index.beats if beat.standing.status == "to change"),
+        clearing=tuple(_clearing(beat) for beat in index.beats if _rights_states(beat.newest) != ("settled",)),
+        status_counts=tuple(
+            (status, sum(beat.standing.status == status for beat in index.beats)) for status in STATUSES
+        ),
+        rights_counts=tuple(
+            (key, label, sum(key in entry.rights_states for entry in entries)) for key, label in RIGHTS
+        ),
+        loudness=_loudness(index.beats),
+        skipped=tuple((entry.file, entry.reason) for entry in index.skipped),
+    )
+
+
+def compare_data(index: ArchiveIndex) -> dict[str, Any]:
+    """What the page's comparison works from: every revision of every beat, texts cleaned, shares as whole per cent.
+
+    Shares are rounded here, so that the page never shows the same share in two ways.
+    """
+    return {
+        "zones": [zone.label for zone in ZONES],
+        "beats": [
+            {
+                "slug": beat.slug,
+                "title": words.clean(beat.newest.title),
+                "status": beat.standing.status,
+                "revisions": [_compared(revision) for revision in beat.revisions],
+            }
+            for beat in index.beats
+        ],
+    }
+
+
+def _compared(revision: RevisionSummary) -> dict[str, Any]:
+    return {
+        "id": revision.id,
+        "made": words.day(revision.made),
+        "page": revision.page,
+        "title": words.clean(revision.title),
+        "tempo": revision.tempo_bpm,
+        "key": words.clean(revision.key or words.MISSING),
+        "meter": revision.meter,
+        "bars": revision.bars,
+        "advice": _advice(revision),
+        "fill": round(100 * revision.fill),
+        "zones": _zone_row(revision.zones),
+        "sections": [
+            [words.clean(section.name), section.bars, round(100 * section.fill)]
+            for section in revision.sections
+        ],
+        "drums": [
+            [words.clean(drum.part), words.clean(drum.file), drum.sha256[:16], drum.gain_db, drum.integrated_lufs,
+             None if drum.audible_share is None else round(100 * drum.audible_share), drum.lift_lu, drum.treated]
+            for drum in revision.drums
+        ],
+        "lufs": revision.mix_lufs,
+        "peak": revision.mix_true_peak_dbtp,
+        "headroom": revision.headroom_db,
+        "changes": [words.clean(change) for change in revision.changes],
+    }  # fmt: skip
+
+
+def _zone_row(zones: Mapping[str, float]) -> list[int]:
+    return [round(100 * zones.get(zone.key, 0.0)) for zone in ZONES]
+
+
+def _entry(beat: BeatSummary) -> EntryView:
+    newest, standing = beat.newest, beat.standing
+    zones = tuple(min(1.0, max(0.0, newest.zones.get(zone.key, 0.0))) for zone in ZONES)
+    drums = tuple(_drum(drum) for drum in newest.drums)
+    shown = words.percent(newest.fill)
+    lufs = newest.mix_lufs
+    searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums,
+                *(entry.file for entry in newest.rights), f"{newest.tempo_bpm:g} bpm", newest.meter]  # fmt: skip
+    return EntryView(
+        slug=beat.slug,
+        title=newest.title,
+        artist=newest.artist,
+        page=newest.page,
+        revision=newest.id,
+        made=words.day(newest.made),
+        facts=(f"{newest.tempo_bpm:g}{words.NBSP}BPM", newest.key or "key not known", newest.meter,
+               words.count(newest.bars, "bar")),
+        zones=zones,
+        roomiest=next((place for place, zone in enumerate(ZONES) if zone.key == newest.roomiest_zone), -1),
+        zones_said="Fill by zone: " + ", ".join(
+            f"{zone.label} {words.percent(share)}" for zone, share in zip(ZONES, zones, strict=True)
+        ),
+        fill=shown,
+        loudness=words.lufs(lufs),
+        advice=_advice(newest),
+        verdict=newest.verdict,
+        drums=drums,
+        status=standing.status,
+        status_notes=_status_notes(standing, beat.decisions),
+        rights=_rights_words(newest),
+        rights_states=_rights_states(newest),
+        warnings=f"{words.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
+        revisions=tuple(RevisionView(each.id, words.day(each.made), each.page, each.changes)
+                        for each in reversed(beat.revisions)),
+        decisions=_decisions(beat.decisions),
+        search=" ".join(words.clean(text) for text in searched if text).casefold(),
+        order={
+            "newest": newest.made,
+            "tempo": f"{newest.tempo_bpm:08.2f}",
+            "fill": f"{newest.fill:08.5f}",
+            "loudness": f"{(lufs if lufs is not None else -999.0) + 1000.0:09.3f}",
+            "status": str(STATUSES.index(standing.status)),
+        },
+    )  # fmt: skip
+
+
+def _advice(revision: RevisionSummary) -> str:
+    kind = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots"}[revision.kind]
+    return f"{kind}, {revision.direction}"
+
+
+def _drum(drum: ChosenDrum) -> str:
+    """The file's own name, without folder and ending; the part where it says something else."""
+    return drum.file.rsplit("/", 1)[-1].rsplit(".", 1)[0] or drum.part
+
+
+def _status_notes(standing: Standing, decisions: Sequence[Decision]) -> tuple[str, ...]:
+    notes = []
+    by = words.listed(standing.by)
+    when = words.day(standing.made) if standing.made else ""
+    if standing.decided_on:
+        decided = _DECIDED.get(standing.decided_status or "", "Decided")
+        notes.append(f"{decided} on {standing.decided_on} by {by}, {when}; changed since.")
+    elif by:
+        notes.append(f"By {by}, {when}.")
+    if standing.status == "to change":
+        wanted = [entry.text for entry in decisions
+                  if entry.status == "to change" and entry.by in standing.by and entry.text]  # fmt: skip
+        notes += [f"\u201c{_short(text)}\u201d" for text in wanted[-1:]]
+    if standing.status != "agreed" and standing.agreed and standing.proposals:
+        notes.append(f"{standing.agreed} of {words.count(standing.proposals, 'proposal')} agreed.")
+    return tuple(notes)
+
+
+def _short(text: str, limit: int = 160) -> str:
+    flat = " ".join(text.split())
+    return flat if len(flat) <= limit else f"{flat[: limit - 1].rstrip()}\u2026"
+
+
+def _rights_states(revision: RevisionSummary) -> tuple[str, ...]:
+    found = {entry.rights for entry in revision.rights}
+    return tuple(key for key in ("pending", "unknown") if key in found) or ("settled",)
+
+
+def _rights_words(revision: RevisionSummary) -> str:
+    pending = sum(entry.rights == "pending" for entry in revision.rights)
+    unknown = sum(entry.rights == "unknown" for entry in revision.rights)
+    said = [f"{pending} clearing pending"] * bool(pending) + [f"{unknown} rights unknown"] * bool(unknown)
+    return ", ".join(said) if said else "all settled"
+
+
+def _decisions(decisions: Sequence[Decision]) -> tuple[DecisionView, ...]:
+    later = {entry.supersedes: entry.id for entry in decisions if entry.supersedes}
+    return tuple(
+        DecisionView(
+            heading=f"{entry.by}, {words.day(entry.made)}, on {entry.revision}",
+            status=_STATUS_OF_ENTRY.get(entry.status, entry.status),
+            text=entry.text or _marks(entry),
+            superseded=f"replaced by {later[entry.id]}" if entry.id in later else "",
+        )
+        for entry in reversed(decisions)
+    )
+
+
+def _marks(entry: Decision) -> str:
+    agreed = sum(mark.mark == "agreed" for mark in entry.marks)
+    change = len(entry.marks) - agreed
+    said = [f"{words.count(agreed, 'proposal')} agreed"] * bool(agreed) + [f"{change} to change"] * bool(change)
+    return words.capital(", ".join(said)) + "." if said else ""
+
+
+def _waiting(beat: BeatSummary) -> WaitingView:
+    standing = beat.standing
+    note = f"{beat.newest.id}, {words.day(beat.newest.made)}"
+    if standing.decided_on:
+        note += f"; {standing.decided_on} was {standing.decided_status}" if standing.decided_status == "agreed" else ""
+        note += f"; a change was asked for on {standing.decided_on}" if standing.decided_status != "agreed" else ""
+    elif standing.agreed:
+        note += f"; {standing.agreed} of {standing.proposals} agreed"
+    return WaitingView(beat.newest.title, beat.slug, note)
+
+
+def _wanted(beat: BeatSummary) -> WaitingView:
+    by = words.listed(beat.standing.by)
+    return WaitingView(beat.newest.title, beat.slug, f"{beat.newest.id}, asked by {by}")
+
+
+def _clearing(beat: BeatSummary) -> WaitingView:
+    open_files = [entry for entry in beat.newest.rights if entry.rights in ("pending", "unknown")]
+    open_files.sort(key=lambda entry: (entry.rights, entry.file))
+    said = [f"{entry.file.rsplit('/', 1)[-1]} ({words.rights(entry.rights)})" for entry in open_files[:3]]
+    if len(open_files) > 3:
+        said.append(f"{len(open_files) - 3} more")
+    return WaitingView(beat.newest.title, beat.slug, words.listed(said))
+
+
+def _loudness(beats: Sequence[BeatSummary]) -> LoudnessView:
+    points = [(beat.newest.title, beat.newest.mix_lufs) for beat in beats]
+    known = [(title, lufs) for title, lufs in points if lufs is not None]
+    unknown = len(points) - len(known)
+    missing = f"{words.count(unknown, 'rough mix', 'rough mixes')} could not be measured." if unknown else ""
+    if not known:
+        return LoudnessView((), "", missing)
+    quiet, loud = min(known, key=lambda point: point[1]), max(known, key=lambda point: point[1])
+    if len(known) == 1:
+        sentence = f"The rough mix of {loud[0]} is at {words.lufs(loud[1])}."
+    else:
+        spread = words.lu(loud[1] - quiet[1])
+        sentence = (
+            f"The loudest rough mix is {loud[0]} at {words.lufs(loud[1])}, the quietest {quiet[0]} at "
+            f"{words.lufs(quiet[1])}: {spread} apart."
+        )
+    above = sum(lufs > LOUDEST_LUFS + 0.05 for _, lufs in known)
+    if above:
+        sentence += f" {words.count(above, 'mix is', 'mixes are')} above {words.lufs(LOUDEST_LUFS)}."
+    return LoudnessView(tuple(known), sentence, missing)

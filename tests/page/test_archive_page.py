@@ -1,0 +1,300 @@
+"""The archive page in a real browser, over file://.  Evidence: analytic, on an archive of known content."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import factory
+import msgspec
+import pytest
+
+from dossier.archive import Archive
+from dossier.changes import changes
+from dossier.decisions import stand
+from dossier.model.datafile import ProgramInfo
+from dossier.model.index import ArchiveIndex, BeatSummary
+from dossier.model.vocabulary import ROLES
+from dossier.render import words
+from dossier.render.index import render_archive
+from dossier.revisions import head_of, summarize
+
+TITLES = ("Lantern Market", "Night Depot", "Slow Ferry", "Paper Harbour", "Tin Roof")
+Open = Callable[..., Any]
+
+
+def fill_archive(root: Path, titles: tuple[str, ...]) -> None:
+    archive = Archive(root)
+    for place, title in enumerate(titles):
+        slug = title.lower().replace(" ", "-")
+        rights = {} if place % 2 else factory.RIGHTS
+        one = factory.dossier(slug=slug, title=title, seed=place + 1, bars=2, mix_lufs=-16.0 + place % 7, rights=rights)
+        archive.publish(one, f"<html><title>{title}</title></html>", {})
+        if place % 5 == 1:
+            archive.record(slug, factory.decision())
+        if place % 5 == 2:
+            answer = factory.response(one, {"drums": "to change"}, notes="The snare is too long.")
+            archive.take_in(msgspec.json.encode(answer))
+        if place % 5 == 0:
+            two = factory.dossier(slug=slug, title=title, seed=place + 50, bars=2, gains={"kick": -2.0}, rights=rights)
+            info = replace(two.revision, id="r002", made="2026-03-20T08:00:00Z", changes=changes(one, two))
+            archive.publish(replace(two, revision=info), f"<html><title>{title} again</title></html>", {})
+    archive.write_index(render_archive)
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("site")
+    fill_archive(root, TITLES)
+    return root / "index.html"
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    beats = []
+    for number in range(200):
+        data = factory.dossier(slug=f"beat-{number:03d}", seed=number, bars=1, mix_lufs=-17.0 + number % 40 / 10)
+        head = head_of(data)
+        made = (factory.decision(id="d0001", revision="r001", identity=data.revision.identity),) * (number % 3 == 0)
+        beats.append(BeatSummary(data.beat.slug, (summarize(head),) * 2, stand([head], made), made))
+    page = tmp_path_factory.mktemp("site") / "index.html"
+    page.write_text(render_archive(ArchiveIndex(1, ProgramInfo("dossier", "0.1.0"), tuple(beats))))
+    return page
+
+
+@pytest.fixture
+def visit(browser: Any) -> Iterator[Open]:
+    """Opens a page and, when the test is over, holds it to no request but the page itself and no message at all."""
+    opened: list[tuple[Any, list[str], list[str]]] = []
+
+    def go(path: Path, *, hash: str = "", width: int = 1280, **options: Any) -> Any:
+        tab = browser.new_context(viewport={"width": width, "height": 900}, **options).new_page()
+        requests: list[str] = []
+        messages: list[str] = []
+        tab.on("request", lambda request: requests.append(request.url))
+        tab.on("console", lambda message: messages.append(message.text))
+        tab.on("pageerror", lambda error: messages.append(str(error)))
+        tab.goto(path.as_uri() + hash)
+        opened.append((tab, requests, messages))
+        return tab
+
+    yield go
+    for tab, requests, messages in opened:
+        tab.context.close()
+        assert len(requests) == 1, requests
+        assert messages == []
+
+
+def shown(tab: Any) -> list[str]:
+    return tab.eval_on_selector_all(".entry:not([hidden]) h3", "found => found.map(each => each.textContent)")
+
+
+def test_filter_by_text_state_and_rights(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    assert shown(tab) == sorted(TITLES)
+    tab.fill("#find", "night")
+    assert shown(tab) == ["Night Depot"]
+    assert tab.inner_text("#found") == "1 of 5 beats."
+    tab.fill("#find", "KICK-LOW minor")
+    assert len(shown(tab)) == 5
+    tab.fill("#find", "no such thing")
+    assert shown(tab) == []
+    assert tab.is_visible("#none")
+    tab.click("#reset-none")
+    assert len(shown(tab)) == 5
+    tab.select_option("#by-status", "agreed")
+    assert shown(tab) == ["Night Depot"]
+    tab.select_option("#by-status", "")
+    tab.select_option("#by-rights", "settled")
+    assert shown(tab) == ["Night Depot", "Paper Harbour"]
+    tab.select_option("#by-rights", "open")
+    assert shown(tab) == ["Lantern Market", "Slow Ferry", "Tin Roof"]
+    tab.click("#reset")
+    assert len(shown(tab)) == 5
+
+
+def test_the_summary_leads_into_the_catalogue(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    tab.click("[data-status='to change']:is(button)")
+    assert shown(tab) == ["Slow Ferry"]
+    tab.click(".waiting a:has-text('Night Depot'), .waiting a:has-text('Lantern Market')")
+    assert len(shown(tab)) == 5, "a link to a beat that the filter hides shows all again"
+
+
+def test_order(visit: Open, small: Path) -> None:
+    tab = visit(small)
+
+    def of(name: str) -> list[float]:
+        return tab.eval_on_selector_all(
+            ".entry", f"found => found.map(each => Number(each.getAttribute('data-by-{name}')))"
+        )
+
+    tab.select_option("#order", "tempo")
+    assert of("tempo") == sorted(of("tempo"))
+    tab.select_option("#order", "fill-down")
+    assert of("fill") == sorted(of("fill"), reverse=True)
+    tab.select_option("#order", "newest-down")
+    assert shown(tab)[0] == "Lantern Market"
+    tab.select_option("#order", "status")
+    assert shown(tab)[-1] == "Night Depot"
+    tab.select_option("#order", "title")
+    assert shown(tab) == sorted(TITLES)
+
+
+def test_a_beat_is_opened(visit: Open, small: Path, browser: Any) -> None:
+    tab = browser.new_context().new_page()
+    tab.goto(small.as_uri())
+    tab.click(".entry h3 a:has-text('Night Depot')")
+    assert tab.title() == "Night Depot"
+    tab.context.close()
+
+
+def rows(tab: Any, caption: str) -> list[list[str]]:
+    return tab.evaluate(
+        """name => {
+            const found = [...document.querySelectorAll('#comparison table')].find(t => t.caption.textContent === name);
+            const text = cell => cell.textContent.replace(/\\u00a0/g, ' ');
+            return [...found.tBodies[0].rows].map(row => [...row.cells].map(text));
+        }""",
+        caption,
+    )
+
+
+def test_two_beats_side_by_side(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    tab.click("[data-compare='night-depot']")
+    assert "Night Depot, r001 is on the left" in tab.inner_text("#strip")
+    assert tab.inner_html("#comparison") == ""
+    tab.click("[data-compare='slow-ferry']")
+    left, right = (factory.dossier(slug=slug, seed=seed, bars=2).instrumental
+                   for slug, seed in (("night-depot", 2), ("slow-ferry", 3)))  # fmt: skip
+    short = {row[0]: row[1:] for row in rows(tab, "In short")}
+    assert short["Fill"][:2] == [f"{round(100 * left.fill)} %", f"{round(100 * right.fill)} %"]
+    assert short["Rough mix"] == ["−15.0 LUFS", "−14.0 LUFS", "+1.0 LU"]
+    zones = rows(tab, "Zones")
+    assert [row[0] for row in zones] == ["sub", "bass", "low mid", "mid", "high mid", "presence", "brilliance"]
+    for row, (mine, other) in zip(zones, zip(left.zones.values(), right.zones.values(), strict=True), strict=True):
+        assert row[2:4] == [f"{mine * 100:.0f} %", f"{other * 100:.0f} %"]
+    assert [row[0] for row in rows(tab, "Sections")] == ["verse", "hook"]
+    assert rows(tab, "Levels: gain to set")[0] == ["kick", "−4.2 dB", "−4.2 dB", "0.0 dB"]
+    assert "How they differ" in tab.inner_text("#comparison")
+    drums = tab.inner_text(".drum-sides").split()
+    assert drums[:6] == "The same sound in both none".split(), "files of one name in two beats are two sounds"
+    assert tab.evaluate("document.activeElement.id") == "compare-title"
+    assert tab.evaluate("location.hash") == "#compare=night-depot:r001,slow-ferry:r001"
+
+
+def test_two_revisions_side_by_side(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    tab.select_option("#left", "lantern-market:r001")
+    tab.select_option("#right", "lantern-market:r002")
+    said = tab.inner_text("#comparison")
+    assert "What changed from r001 to r002" in said
+    assert "r002: Gain of kick: −2.0 dB (was −4.2 dB)." in said
+    assert rows(tab, "Levels: gain to set")[0] == ["kick", "−4.2 dB", "−2.0 dB", "+2.2 dB"]
+    assert "kick-low.wav" in tab.inner_text(".drum-sides > div:first-child")
+    tab.click("#swap")
+    assert rows(tab, "Levels: gain to set")[0] == ["kick", "−2.0 dB", "−4.2 dB", "−2.2 dB"]
+    assert "What changed from r001 to r002" in tab.inner_text("#comparison"), "time runs one way"
+    tab.click("#clear-compare")
+    assert tab.inner_html("#comparison") == ""
+    assert tab.evaluate("location.hash") == ""
+
+
+def test_a_comparison_has_an_address(visit: Open, small: Path) -> None:
+    tab = visit(small, hash="#compare=tin-roof:r001,paper-harbour:r001")
+    assert "Paper Harbour is" in tab.inner_text("#comparison")
+    lost = visit(small, hash="#compare=gone:r001,paper-harbour:r001")
+    assert lost.inner_html("#comparison") == ""
+
+
+def test_without_scripts_everything_is_there(visit: Open, small: Path) -> None:
+    tab = visit(small, java_script_enabled=False)
+    assert tab.locator(".entry").count() == 5
+    assert tab.locator(".needs-js:visible").count() == 0
+    assert tab.locator(".entry h3 a").first.get_attribute("href") == "lantern-market/lantern-market-r002.html"
+
+
+@pytest.mark.parametrize("hash", ["", "#compare=lantern-market:r001,lantern-market:r002"])
+def test_a_narrow_screen_scrolls_one_way_only(visit: Open, small: Path, hash: str) -> None:
+    tab = visit(small, hash=hash, width=360)
+    assert tab.evaluate("document.documentElement.scrollWidth") == 360
+    small_targets = tab.eval_on_selector_all(
+        "button, select, input",
+        "found => found.filter(e => e.offsetHeight && e.offsetHeight < 24).map(e => e.outerHTML)",
+    )
+    assert small_targets == [], "WCAG 2.2, 2.5.8: targets of at least 24 px"
+
+
+def test_the_theme_can_be_turned(visit: Open, small: Path) -> None:
+    tab = visit(small, color_scheme="light")
+    paper = "getComputedStyle(document.body).backgroundColor"
+    light = tab.evaluate(paper)
+    assert tab.get_attribute("#theme", "aria-pressed") == "false"
+    tab.click("#theme")
+    assert tab.evaluate(paper) != light
+    assert tab.get_attribute("#theme", "aria-pressed") == "true"
+    dark = visit(small, color_scheme="dark")
+    assert dark.evaluate(paper) == tab.evaluate(paper), "by preference as by hand"
+
+
+def test_it_works_by_keyboard(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("document.activeElement.textContent") == "Skip to the catalogue"
+    tab.keyboard.press("Enter")
+    tab.focus("[data-compare='night-depot']")
+    tab.keyboard.press("Enter")
+    assert tab.get_attribute("[data-compare='night-depot']", "aria-pressed") == "true"
+    tab.keyboard.press("Enter")
+    assert tab.get_attribute("[data-compare='night-depot']", "aria-pressed") == "false"
+    tab.focus(".entry summary")
+    tab.keyboard.press("Enter")
+    assert tab.locator(".entry details[open]").count() == 1
+
+
+def test_print_unfolds_and_leaves_the_controls_out(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    tab.emulate_media(media="print")
+    assert tab.locator("button:visible, select:visible, input:visible").count() == 0
+    assert tab.locator(".entry .history li:visible").count() > 0
+    assert tab.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+
+
+def test_two_hundred_beats_stay_usable(visit: Open, large: Path) -> None:
+    assert large.stat().st_size < 1_500_000
+    tab = visit(large)
+    assert len(shown(tab)) == 200
+    tab.fill("#find", "beat-17")
+    assert len(shown(tab)) == 10
+    tab.fill("#find", "")
+    tab.select_option("#order", "loudness-down")
+    loud = tab.eval_on_selector_all(".entry", "found => found.map(each => each.getAttribute('data-by-loudness'))")
+    assert loud == sorted(loud, reverse=True)
+    assert tab.locator(".waiting > ul > li").count() == 10, "the summary shows the first five of each"
+    spent = tab.evaluate(
+        """() => {
+            const start = performance.now(), find = document.getElementById('find');
+            for (const text of ['b', 'be', 'beat', 'beat 1', '']) {
+                find.value = text;
+                find.dispatchEvent(new Event('input'));
+                document.body.offsetHeight;
+            }
+            return performance.now() - start;
+        }"""
+    )
+    assert spent < 5000, "five keystrokes, with a wide margin for a busy machine"
+
+
+def test_numbers_round_as_they_do_elsewhere(visit: Open, tmp_path: Path) -> None:
+    """Cross-check of the page's rounding with Python's, ties included (half to even on the binary value)."""
+    values = [0.25, 0.35, 0.75, 1.25, -2.25, 2.5, -0.04, 12.05, 99.95, 3.0]
+    archive = Archive(tmp_path)
+    drums = tuple((role, f"drums/{role}.wav", value) for role, value in zip(ROLES, values, strict=False))
+    archive.publish(factory.dossier(drums=drums, rights={}), "<html></html>", {})
+    archive.write_index(render_archive)
+    tab = visit(tmp_path / "index.html", hash="#compare=lantern-market:r001,lantern-market:r001")
+    shown_gains = [row[1] for row in rows(tab, "Levels: gain to set")]
+    assert shown_gains == [f"{words.number(value)} dB" for value in values]

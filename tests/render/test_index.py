@@ -1,0 +1,268 @@
+"""The archive page as text: structure, escaping, policy, words, determinism.  Evidence: analytic, on known content;
+the policy's hashes are checked against the W3C Content Security Policy's definition, computed here."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import itertools
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import factory
+import msgspec
+import pytest
+
+from dossier.archive import Archive
+from dossier.changes import changes
+from dossier.model.datafile import InputFile, Proposal
+from dossier.model.index import ArchiveIndex
+from dossier.render.index import loudness_drawing, render_archive, zone_bars
+from dossier.render.index_view import archive_view
+
+HOSTILE = '"><img src=x onerror=alert(1)></script><script>alert(2)</script>\u2028\u202e{{ 7*7 }}'
+VOID = {"meta", "input", "br", "img", "link"}
+
+
+class Page(HTMLParser):
+    """Elements in order, with their text; fails on tags that do not nest."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.elements: list[tuple[str, dict[str, str]]] = []
+        self.texts: dict[int, str] = {}
+        self._open: list[tuple[str, int]] = []
+        self.feed(text)
+        self.close()
+        assert self._open == [], "every element is closed"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert len(attrs) == len(dict(attrs)), f"an attribute stands twice: {attrs}"
+        self.elements.append((tag, {name: value or "" for name, value in attrs}))
+        if tag not in VOID:
+            self._open.append((tag, len(self.elements) - 1))
+
+    def handle_endtag(self, tag: str) -> None:
+        opened, _ = self._open.pop()
+        assert opened == tag
+
+    def handle_data(self, data: str) -> None:
+        for _, place in self._open:
+            self.texts[place] = self.texts.get(place, "") + data
+
+    def all(self, tag: str, **attributes: str) -> list[tuple[dict[str, str], str]]:
+        """Elements of a name that have these attributes (a class among others), with their text."""
+        return [
+            (attrs, self.texts.get(place, ""))
+            for place, (name, attrs) in enumerate(self.elements)
+            if name == tag and all(
+                value in attrs.get(key.rstrip("_"), "").split() if key == "class_" else attrs.get(key) == value
+                for key, value in attributes.items()
+            )
+        ]  # fmt: skip
+
+
+def flat(text: str) -> str:
+    return re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
+
+
+@pytest.fixture(scope="module")
+def index(tmp_path_factory: pytest.TempPathFactory) -> ArchiveIndex:
+    """Three beats: one agreed and then changed, one to change, one that nobody answered."""
+    archive = Archive(tmp_path_factory.mktemp("site"))
+    one = factory.dossier(slug="lantern-market", seed=1, fill=0.62)
+    archive.publish(one, "<html></html>", {})
+    archive.record("lantern-market", factory.decision(text="Go on."))
+    two = factory.dossier(slug="lantern-market", seed=2, fill=0.55, gains={"kick": -2.0}, mix_lufs=-13.2)
+    info = replace(two.revision, id="r002", made="2026-03-20T08:00:00Z", previous="r001", changes=changes(one, two))
+    archive.publish(replace(two, revision=info), "<html></html>", {})
+    depot = factory.dossier(slug="night-depot", seed=3, mix_lufs=-17.5, rights={"drums/kick-low.wav": "unknown"})
+    archive.publish(depot, "<html></html>", {})
+    answer = factory.response(depot, {"drums": "to change"}, notes="The snare is too long.")
+    archive.take_in(msgspec.json.encode(answer))
+    archive.publish(factory.dossier(slug="slow-ferry", seed=4, mix_lufs=None, rights={}), "<html></html>", {})
+    return archive.index()
+
+
+@pytest.fixture(scope="module")
+def page(index: ArchiveIndex) -> Page:
+    return Page(render_archive(index))
+
+
+def entry(page: Page, slug: str) -> tuple[dict[str, str], str]:
+    ((attrs, text),) = [each for each in page.all("li", class_="entry") if each[0]["data-slug"] == slug]
+    return attrs, flat(text)
+
+
+def test_every_beat_stands_in_the_catalogue_with_its_facts(page: Page, index: ArchiveIndex) -> None:
+    attrs, text = entry(page, "lantern-market")
+    newest = index.beats[0].newest
+    for said in (
+        "Lantern Market", "Example Ensemble", f"{newest.tempo_bpm:g} BPM", "D minor", "4/4", "r002, 20 March 2026",
+        "55 %", "one-shots, leaner", "kick-low", "snare-dry", "hat-short", "−13.2 LUFS",
+        "awaiting answer", "Agreed on r001 by Mara Example, 2 March 2026; changed since.", "1 clearing pending",
+        "2 revisions, 1 decision", "Fill by zone: sub", "Go on.", "Gain of kick: −2.0 dB (was −4.2 dB).",
+    ):  # fmt: skip
+        assert said in text, said
+    assert (attrs["data-status"], attrs["data-rights"], attrs["data-by-status"]) == ("awaiting answer", "pending", "0")
+    assert [link["href"] for link, _ in page.all("a") if link["href"].endswith(".html")][:3] == [
+        "lantern-market/lantern-market-r002.html",
+        "lantern-market/lantern-market-r002.html",
+        "lantern-market/lantern-market-r001.html",
+    ]
+
+
+def test_states_are_words_and_unknown_is_never_fine(page: Page) -> None:
+    attrs, text = entry(page, "night-depot")
+    assert attrs["data-status"] == "to change"
+    assert "By Mara Example, 3 March 2026. “The snare is too long.”" in text
+    assert attrs["data-rights"] == "unknown"
+    assert "1 rights unknown" in text
+    attrs, text = entry(page, "slow-ferry")
+    assert (attrs["data-status"], attrs["data-rights"]) == ("awaiting answer", "settled")
+    assert "all settled" in text
+    assert "Rough mix–" in text, "not measurable is an en dash"
+
+
+def test_the_summary_names_what_waits(page: Page) -> None:
+    waiting = [flat(text) for _, text in page.all("div", class_="waiting")]
+    assert waiting[0].startswith("Waits for an answer 2 Lantern Market r002, 20 March 2026; r001 was agreed Slow Ferry")
+    assert waiting[1].startswith("To change 1 Night Depot r001, asked by Mara Example")
+    assert "Lantern Market hat-short.wav (clearing pending)" in waiting[2]
+    assert "Night Depot kick-low.wav (rights unknown)" in waiting[2]
+    ((_, album),) = page.all("figure", class_="album")
+    album = flat(album)
+    assert (
+        "The loudest rough mix is Lantern Market at −13.2 LUFS, the quietest Night Depot at −17.5 LUFS: 4.3 LU" in album
+    )
+    assert "1 mix is above −14.0 LUFS." in album
+    assert "1 rough mix could not be measured." in album
+
+
+def test_the_page_asks_for_nothing_and_allows_only_its_own_script_and_style(page: Page, index: ArchiveIndex) -> None:
+    text = render_archive(index)
+    ((meta, _),) = page.all("meta", **{"http-equiv": "Content-Security-Policy"})
+    scripts = [body for attrs, body in page.all("script") if attrs.get("type") != "application/json"]
+    ((_, style),) = page.all("style")
+
+    def source(body: str) -> str:
+        return f"'sha256-{base64.b64encode(hashlib.sha256(body.encode()).digest()).decode()}'"
+
+    assert meta["content"] == (
+        f"default-src 'none'; script-src {source(scripts[0])} {source(scripts[1])}; style-src {source(style)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    assert not re.search(r"""(?:src|href|action)=["']?(?:https?:)?//""", text)
+    assert not re.search(r"@import|url\(|fetch\(|XMLHttpRequest|\beval\(|new Function|innerHTML", text)
+    for _, attrs in page.elements:
+        assert not [name for name in attrs if name.startswith("on") or name == "style"]
+
+
+def test_headings_labels_and_ids_hold_together(page: Page) -> None:
+    ids = [attrs["id"] for _, attrs in page.elements if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    for _, attrs in page.elements:
+        for name in ("aria-labelledby", "for"):
+            assert attrs.get(name, ids[0]) in ids
+        if attrs.get("href", "").startswith("#"):
+            assert attrs["href"][1:] in ids
+    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    assert page.all("html")[0][0]["lang"] == "en"
+    labels = flat(" ".join(text for _, text in page.all("label")))
+    for name in ("Find", "Decision", "Rights", "Order", "Left", "Right"):
+        assert name in labels
+
+
+def test_numbers_for_comparing_stand_in_one_document(page: Page, index: ArchiveIndex) -> None:
+    (((_, raw)),) = page.all("script", type="application/json")
+    data: dict[str, Any] = json.loads(raw)
+    assert data["zones"] == ["sub", "bass", "low mid", "mid", "high mid", "presence", "brilliance"]
+    assert [beat["slug"] for beat in data["beats"]] == ["lantern-market", "night-depot", "slow-ferry"]
+    first = data["beats"][0]["revisions"]
+    assert [revision["id"] for revision in first] == ["r001", "r002"]
+    assert (first[0]["fill"], first[1]["fill"], first[1]["lufs"]) == (62, 55, -13.2)
+    assert first[1]["zones"] == [round(100 * share) for share in index.beats[0].newest.zones.values()]
+    assert first[0]["drums"][0][:2] == ["kick", "drums/kick-low.wav"]
+
+
+def test_the_same_index_gives_the_same_text(index: ArchiveIndex) -> None:
+    assert render_archive(index) == render_archive(index)
+
+
+def test_hostile_names_stay_text(tmp_path: Path) -> None:
+    archive = Archive(tmp_path)
+    data = factory.dossier(title=HOSTILE, drums=(("kick", f"drums/{HOSTILE}.wav", -3.0),), rights={})
+    data = replace(
+        data,
+        beat=replace(data.beat, artist=HOSTILE, key=HOSTILE),
+        inputs=(*data.inputs, InputFile(f"drums/{HOSTILE}.wav", "ab" * 32, "drum", "pending", HOSTILE)),
+        revision=replace(data.revision, changes=(HOSTILE,)),
+        proposals=(Proposal("drums", "drums", HOSTILE),),
+    )
+    archive.publish(data, "<html></html>", {})
+    marks = [{"proposal": "drums", "mark": "to change", "note": HOSTILE}]
+    archive.take_in(msgspec.json.encode(factory.response(data, name=HOSTILE, notes=HOSTILE, marks=marks)))
+    (tmp_path / "lantern-market" / "lantern-market-r002.json").write_text("damaged")
+    text = render_archive(archive.index())
+    page = Page(text)
+    assert page.all("img") == []
+    assert len(page.all("script")) == 3
+    assert "alert(1)" in text
+    assert "\u202e" not in text, "nothing turns the line around"
+    assert "{{ 7*7 }}" in text
+    assert "49" not in {flat(said) for _, said in page.all("bdi")}
+    (((_, raw)),) = page.all("script", type="application/json")
+    assert "<" not in raw
+    assert json.loads(raw)["beats"][0]["title"].startswith('"><img src=x')
+    assert "Passed over" in flat(page.all("section", id="skipped")[0][1])
+
+
+def test_an_empty_archive_says_so(tmp_path: Path) -> None:
+    page = Page(render_archive(Archive(tmp_path).index()))
+    ((_, text),) = page.all("main")
+    assert "No beat of this archive has a readable dossier." in flat(text)
+    assert page.all("li", class_="entry") == []
+
+
+def test_one_beat_alone_reads_well(tmp_path: Path) -> None:
+    archive = Archive(tmp_path)
+    archive.publish(factory.dossier(), "<html></html>", {})
+    view = archive_view(archive.index())
+    assert (view.title, view.kicker[:2]) == ("Dossiers", ("1\u00a0beat", "1\u00a0dossier"))
+    assert flat(view.loudness.sentence) == "The rough mix of Lantern Market is at −16.0 LUFS."
+
+
+def test_zone_bars_are_as_high_as_the_zones_are_full() -> None:
+    bars = Page(str(zone_bars([0.0, 0.25, 0.5, 1.0], 1)))
+    assert [attrs["height"] for attrs, _ in bars.all("rect", class_="taken")] == ["0", "10", "20", "40"]
+    assert [attrs["y"] for attrs, _ in bars.all("rect", class_="taken")] == ["40", "30", "20", "0"]
+    ((dot, _),) = bars.all("circle")
+    assert dot["cx"] == "19"
+    assert Page(str(zone_bars([0.5], -1))).all("circle") == []
+
+
+def test_loudness_lies_on_one_scale() -> None:
+    points = [("Amber", -18.0), ("Basalt", -16.0), ("Cedar", -14.0)]
+    drawing = Page(str(loudness_drawing(points, "Said.")))
+    places = [float(attrs["cx"].rstrip("%")) for attrs, _ in drawing.all("circle")]
+    guides = [float(attrs["x1"].rstrip("%")) for attrs, _ in drawing.all("line", class_="guide")][:2]
+    assert places[1:] == guides, "the dots at -16 and -14 LUFS lie on the guides"
+    assert places[1] - places[0] == pytest.approx(places[2] - places[1], abs=0.02)
+    ((box, _),) = drawing.all("div", role="img")
+    assert box["aria-label"].endswith("Said.")
+
+
+def test_many_beats_are_piled_up() -> None:
+    points = [(f"Beat {number}", -16.0 if number < 90 else -14.0) for number in range(100)]
+    drawing = Page(str(loudness_drawing(points, "Said.")))
+    assert [flat(text) for _, text in drawing.all("text", class_="pile-count")] == ["90", "10"]
+    heights = [float(a["y1"]) - float(a["y2"]) for a, _ in drawing.all("line", class_="pile")]
+    assert heights[0] == pytest.approx(9 * heights[1], rel=0.01)
+    assert loudness_drawing([], "") == ""
