@@ -153,6 +153,11 @@ class ShownNames:
             inside = f"{self._label(library)}/{path.name if below is None else below}"
         return self._unique(printable(inside))
 
+    def of_folder(self, folder: Path) -> str:
+        """The name of a folder that was named in beat.toml, as it stands before the names of its files."""
+        inside = _inside(folder, self._folder)
+        return self._label(folder) if inside is None else printable(inside)
+
     def _label(self, library: Path) -> str:
         here = identity(library)
         if here not in self._labels:

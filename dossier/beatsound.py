@@ -23,6 +23,9 @@ from dossier.model.beat import DrumFile, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable
 
+# Comparing names costs some 50 us a pair; a list of ten thousand wrong names must not take minutes.
+MAX_SUGGESTIONS = 20
+MAX_COMPARED = 500
 _FILE_RANK = 10**6  # outranks folders of any depth
 
 
@@ -62,6 +65,7 @@ class _Finder:
         self.folder = folder
         self.ledger = ledger
         self.shown = ShownNames(folder)
+        self.suggestions = 0
 
     def sound(self, table: BeatTable) -> Sound:
         stems, stem_places = self.stems(table)
@@ -99,8 +103,17 @@ class _Finder:
             why = "is no audio file by its ending; allowed: wav, aiff, flac, mp3, ogg"
         if why is None:
             return path
-        self.ledger.about_key(key, f"{found(text)} {why}{did_you_mean(text, known)}")
+        self.ledger.about_key(key, f"{found(text)} {why}{self.suggestion(text, known)}")
         return None
+
+    def suggestion(self, text: str, known: list[str]) -> str:
+        """The file that was probably meant: for the first problems only, and in the same folder if there are many."""
+        if self.suggestions == MAX_SUGGESTIONS:
+            return ""
+        self.suggestions += 1
+        if len(known) > MAX_COMPARED:
+            known = [name for name in known if os.path.dirname(name) == os.path.dirname(text)][:MAX_COMPARED]
+        return did_you_mean(text, known)
 
     def stems(self, table: BeatTable) -> tuple[tuple[Stem, ...], dict[Identity, str]]:
         listing = self.listing("stems", recursive=False)
@@ -181,7 +194,7 @@ class _Finder:
         if before != key:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is the same folder as {before}; list it once")
             return []
-        listing = list_audio(path, shown=entry.file, recursive=True)
+        listing = list_audio(path, shown=self.shown.of_folder(path), recursive=True)
         for message in listing.problems:
             self.ledger.about_key(f"{key}.file", message)
         self.ledger.notes.extend(listing.notes)
@@ -226,7 +239,7 @@ class _Finder:
             if drum is None and text in listed:
                 continue  # said of its own entry already
             if drum is None:
-                hint = did_you_mean(text, by_name)
+                hint = self.suggestion(text, list(by_name))
                 self.ledger.about_key(key, f"{found(text)} is not among the drums of this beat{hint}")
             elif drum.kind == "loop":
                 self.ledger.about_key(key, f"{found(text)} is said to be a loop; a kit is made of one-shots")

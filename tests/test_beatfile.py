@@ -13,7 +13,7 @@ from badinput.beat_folders import BAD_FOLDERS, BAD_TOML, FILES, GOOD_TOML, GROOV
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dossier import beatfile, beatfolder
+from dossier import beatfile, beatfolder, beatsound
 from dossier.errors import BeatError
 from dossier.names import printable
 
@@ -94,6 +94,18 @@ def test_very_many_problems_are_cut_and_counted(tmp_path: Path) -> None:
     error = problems_of(fill(tmp_path / "night-bus", toml=toml))
     assert len(error.problems) == 201
     assert error.problems[-1].message == "and 300 more problems like these"
+
+
+def test_suggestions_for_many_wrong_names_do_not_multiply(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Analytic: 100 wrong names and 5 files make at most 20 comparisons with 5 names each."""
+    compared: list[int] = []
+    monkeypatch.setattr(beatsound, "MAX_COMPARED", 2)
+    monkeypatch.setattr(beatsound, "did_you_mean", lambda text, known: compared.append(len(known)) or "")
+    error = problems_of(
+        fill(tmp_path / "x", toml="".join(f"[[drums]]\nfile = 'drums/loops/{n}.wav'\n" for n in range(100)))
+    )
+    assert len(error.problems) == 100
+    assert compared == [1] * 20  # the one file in drums/loops
 
 
 # --- what is taken
@@ -232,9 +244,11 @@ def test_the_name_of_a_user_is_not_shown(tmp_path: Path, monkeypatch: pytest.Mon
     home = tmp_path / "annegret"
     monkeypatch.setenv("HOME", str(home))
     fill(home, "snare.wav", "packs/kick.wav")
+    (home / "packs/again").symlink_to(home / "packs")
     toml = "[[drums]]\nfile = '~/snare.wav'\n[[drums]]\nfile = '~/packs'"
     beat = beatfile.load(fill(tmp_path / "x", "stems/a.wav", toml=toml))
     assert [drum.file for drum in beat.drums] == ["library/snare.wav", "packs/kick.wav"]
+    assert beat.notes == ("packs/again leads to a folder that is read already; passed over",)
 
 
 def test_a_library_called_like_a_folder_of_the_beat_stays_apart(tmp_path: Path) -> None:
