@@ -292,9 +292,7 @@ def _check_content(by: str, text: str, marks: Sequence[Mark], gains_db: Mapping[
         if part not in parts:
             raise ArchiveError(f"{where}: a gain for {part[:80]!r}, which is no part of this revision's balance")
         if not math.isfinite(gain) or abs(gain) > _GAIN_LIMIT_DB:
-            raise ArchiveError(
-                f"{where}: a gain of {gain} dB for {part!r}; the limit is {_GAIN_LIMIT_DB:g} dB"
-            )
+            raise ArchiveError(f"{where}: a gain of {gain} dB for {part!r}; the limit is {_GAIN_LIMIT_DB:g} dB")
 
 
 def _check_made(made: str) -> None:

@@ -7,9 +7,12 @@ python archive_worker.py nursery ROOT SLUG              fork a publisher for eac
 from __future__ import annotations
 
 import os
+import signal
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import factory
 
@@ -47,6 +50,27 @@ def publish_some(root: str, slug: str, worker: int, count: int) -> None:
         archive.record(slug, factory.decision(by=f"worker {worker}", text=str(number), status="note"))
 
 
+def publish_killed_at(root: str, slug: str, step: int) -> None:
+    """Publish and decide once; the process kills itself just before its `step`-th flush, rename or removal."""
+    done = 0
+
+    def counted(real: Callable[..., Any]) -> Callable[..., Any]:
+        def operation(*arguments: Any, **options: Any) -> Any:
+            nonlocal done
+            if done == step:
+                os.kill(os.getpid(), signal.SIGKILL)
+            done += 1
+            return real(*arguments, **options)
+
+        return operation
+
+    for name in ("fsync", "rename", "replace", "mkdir", "rmdir", "unlink"):
+        setattr(os, name, counted(getattr(os, name)))
+    archive = Archive(Path(root))
+    publish_one(archive, slug, f"step {step}")
+    archive.record(slug, factory.decision(text=f"step {step}", status="note"))
+
+
 def nursery(root: str, slug: str) -> None:
     """For each line on standard input, start a publisher, say its pid, and wait for its end (it is killed)."""
     for run, _ in enumerate(sys.stdin):
@@ -61,5 +85,7 @@ def nursery(root: str, slug: str) -> None:
 if __name__ == "__main__":
     if sys.argv[1] == "some":
         publish_some(sys.argv[2], sys.argv[3], int(sys.argv[4]), int(sys.argv[5]))
+    elif sys.argv[1] == "step":
+        publish_killed_at(sys.argv[2], sys.argv[3], int(sys.argv[4]))
     else:
         nursery(sys.argv[2], sys.argv[3])

@@ -108,6 +108,27 @@ def test_killed_at_any_moment_the_archive_opens_and_the_next_build_is_right(quic
     assert not (quick / SLUG / f"{SLUG}-r{len(kept) + 2:03d}.html").exists()
 
 
+def test_killed_before_each_step_in_turn(quick: Path) -> None:
+    """Every flush, rename and removal of a build, one after another: before and after each, the archive is whole."""
+    archive_worker.publish_one(Archive(quick), SLUG, "first")
+    kept, decided, killed = ["first"], 0, 0
+    while True:
+        ended = start("step", quick, SLUG, killed).wait(30)
+        marks = check_whole(quick)
+        assert marks[: len(kept)] == kept
+        assert set(marks[len(kept) :]) <= {f"step {killed}"}
+        decisions = len(Archive(quick).decisions(SLUG))
+        assert decisions in (decided, decided + 1)
+        kept, decided = marks, decisions
+        if ended == 0:
+            break
+        assert ended == -signal.SIGKILL
+        killed += 1
+    assert killed > 20, "files, folders, page, numbers, index and decision all have their steps"
+    assert kept[-1] == f"step {killed}"
+    assert not [path for path in quick.rglob("*") if files.is_leftover(path.name)]
+
+
 def test_eight_builds_at_once_lose_nothing(quick: Path) -> None:
     workers, count = 8, 5
     slugs = [SLUG if worker % 2 else "night-depot" for worker in range(workers)]

@@ -181,7 +181,7 @@ def test_two_beats_side_by_side(visit: Open, small: Path) -> None:
     assert rows(tab, "Levels: gain to set")[0] == ["kick", "−4.2 dB", "−4.2 dB", "0.0 dB"]
     assert "How they differ" in tab.inner_text("#comparison")
     drums = tab.inner_text(".drum-sides").split()
-    assert drums[:6] == "The same sound in both none".split(), "files of one name in two beats are two sounds"
+    assert drums[:6] == ["The", "same", "sound", "in", "both", "none"], "files of one name in two beats are two sounds"
     assert tab.evaluate("document.activeElement.id") == "compare-title"
     assert tab.evaluate("location.hash") == "#compare=night-depot:r001,slow-ferry:r001"
 
