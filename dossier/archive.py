@@ -254,7 +254,7 @@ def _check_private(data: DossierData) -> None:
     """Refuse a dossier whose file names show where files lie on this machine."""
     home = os.path.expanduser("~")
     for field, text in _strings(data, ""):
-        absolute = PurePosixPath(text).is_absolute() or bool(PureWindowsPath(text).drive)
+        absolute = PurePosixPath(text).is_absolute() or PureWindowsPath(text).is_absolute()
         if field in _FILE_FIELDS and absolute:
             raise ArchiveError(f"{data.beat.slug}: {text!r} is an absolute path, which a dossier must not show")
         if len(home) > 1 and re.search(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)", text):
