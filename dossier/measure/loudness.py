@@ -49,8 +49,8 @@ CALIBRATION_HZ = 997.0  # BS.1770-5 Annex 1
 CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)  # BS.1770-5 Table 3
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5 eq. 6
 RELATIVE_GATE_LU = 10.0  # BS.1770-5 eq. 6
-RANGE_GATE_LU = 20.0  # Tech 3342, section 3.1
-RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342, section 3.1
+RANGE_GATE_LU = 20.0  # Tech 3342
+RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342
 BLOCK_S = 0.1
 FINE_PER_BLOCK = 10  # steps of 10 ms
 MOMENTARY_BLOCKS = 4  # 400 ms
@@ -112,24 +112,24 @@ def measure(samples: Samples, rate_hz: int) -> Loudness:
 def measure_with_blocks(samples: Samples, rate_hz: int) -> tuple[Loudness, Array]:
     """Return `measure` and `block_energy` of the same samples for the price of one."""
     _check(samples, rate_hz)
-    scan = _scan(samples, rate_hz)
-    blocks = _blocks(scan.fine, rate_hz)
+    scan = _scan(_padded(samples, -(-rate_hz * 4 // 10)), rate_hz)  # silence up to 400 ms
+    steps = max(0, len(_edges(len(samples), rate_hz)) - 1)
+    blocks = _blocks(scan.fine, steps, rate_hz)
     reasons: dict[str, str] = {}
 
     if scan.peak < SILENCE:
-        return _unmeasurable(SILENT if len(samples) else NO_SAMPLES), _at_least_one(blocks, samples, rate_hz)
+        return _unmeasurable(SILENT if len(samples) else NO_SAMPLES), blocks if len(samples) else blocks[:0]
 
-    integrated = integrated_from_blocks(blocks)
-    momentary = _window_max(scan.fine, MOMENTARY_BLOCKS * FINE_PER_BLOCK, rate_hz)
+    one_hit = momentary = _window_max(scan.fine, MOMENTARY_BLOCKS * FINE_PER_BLOCK, rate_hz)
     short_term = _window_max(scan.fine, SHORT_TERM_BLOCKS * FINE_PER_BLOCK, rate_hz)
+    integrated = integrated_from_blocks(blocks)
     loudness_range = range_from_blocks(blocks)
-    one_hit = momentary
-    if len(scan.fine) < MOMENTARY_BLOCKS * FINE_PER_BLOCK:
-        one_hit = _one_hit(samples, rate_hz)
+    if steps < MOMENTARY_BLOCKS * FINE_PER_BLOCK:
+        momentary = None
         reasons["integrated_lufs"] = reasons["max_momentary_lufs"] = TOO_SHORT_400
     elif integrated is None:
         reasons["integrated_lufs"] = GATED
-    if len(scan.fine) < SHORT_TERM_BLOCKS * FINE_PER_BLOCK:
+    if steps < SHORT_TERM_BLOCKS * FINE_PER_BLOCK:
         reasons["max_short_term_lufs"] = reasons["loudness_range_lu"] = TOO_SHORT_3000
     elif loudness_range is None:
         reasons["loudness_range_lu"] = GATED
@@ -153,7 +153,7 @@ def measure_with_blocks(samples: Samples, rate_hz: int) -> tuple[Loudness, Array
         one_hit_lufs=one_hit,
         reasons=reasons,
     )
-    return loudness, _at_least_one(blocks, samples, rate_hz)
+    return loudness, blocks
 
 
 def k_weight_db(f_hz: npt.ArrayLike, *, rate_hz: int = 48_000) -> Array:
@@ -177,7 +177,10 @@ def block_energy(samples: Samples, rate_hz: int) -> Array:
     Source: BS.1770-5 eq. 1 and 3, with the 400 ms block cut into its four steps of 100 ms.
     """
     _check(samples, rate_hz)
-    return _at_least_one(_blocks(_scan(samples, rate_hz).fine, rate_hz), samples, rate_hz)
+    if not len(samples):
+        return np.zeros(0)
+    scan = _scan(_padded(samples, -(-rate_hz // 10)), rate_hz)
+    return _blocks(scan.fine, max(0, len(_edges(len(samples), rate_hz)) - 1), rate_hz)
 
 
 def integrated_from_blocks(blocks: Array) -> float | None:
@@ -205,7 +208,7 @@ def max_momentary_from_blocks(blocks: Array) -> float | None:
 def range_from_blocks(blocks: Array) -> float | None:
     """Return the loudness range in LU from 100 ms blocks; `None` under 30 blocks (3 s) or below the gate.
 
-    Source: Tech 3342 section 3: short-term loudness gated at -70 LUFS absolute and 20 LU below its mean power, 10th to
+    Source: Tech 3342: short-term loudness gated at -70 LUFS absolute and 20 LU below its mean power, 10th to
     95th percentile, each the nearest rank, as in the source's example program.
     """
     power = _windows(blocks, SHORT_TERM_BLOCKS) / SHORT_TERM_BLOCKS
@@ -220,7 +223,7 @@ def range_from_blocks(blocks: Array) -> float | None:
 def curve_from_blocks(blocks: Array, *, window_blocks: int) -> Array:
     """Return the loudness of every window of `window_blocks` blocks, LUFS at 100 ms steps; -inf in digital silence.
 
-    4 blocks are the momentary, 30 the short-term loudness (Tech 3341 section 2.2).
+    4 blocks are the momentary, 30 the short-term loudness (Tech 3341).
     """
     with np.errstate(divide="ignore"):
         out: Array = OFFSET_DB + 10.0 * np.log10(_windows(blocks, window_blocks) / window_blocks)
@@ -312,26 +315,17 @@ def _peak_of(part: Array) -> float:
     return peak
 
 
-def _blocks(fine: Array, rate_hz: int) -> Array:
-    """Join 10 ms energies to mean squares of 100 ms."""
-    whole = len(fine) // FINE_PER_BLOCK * FINE_PER_BLOCK
+def _blocks(fine: Array, steps: int, rate_hz: int) -> Array:
+    """Join the first `steps` 10 ms energies to mean squares of whole blocks of 100 ms, one block at least."""
+    whole = max(1, steps // FINE_PER_BLOCK) * FINE_PER_BLOCK
     out: Array = fine[:whole].reshape(-1, FINE_PER_BLOCK).sum(axis=1) / (BLOCK_S * rate_hz)
     return out
 
 
-def _at_least_one(blocks: Array, samples: Samples, rate_hz: int) -> Array:
-    if len(blocks) or not len(samples):
-        return blocks
-    return _blocks(_scan(_padded(samples, -(-rate_hz // 10)), rate_hz).fine, rate_hz)[:1]
-
-
-def _one_hit(samples: Samples, rate_hz: int) -> float | None:
-    fine = _scan(_padded(samples, -(-rate_hz * 4 // 10)), rate_hz).fine
-    return _window_max(fine, MOMENTARY_BLOCKS * FINE_PER_BLOCK, rate_hz)
-
-
 def _padded(samples: Samples, frames: int) -> Samples:
-    out = np.zeros((max(frames, len(samples)), samples.shape[1]), samples.dtype)
+    if len(samples) >= frames:
+        return samples
+    out = np.zeros((frames, samples.shape[1]), samples.dtype)
     out[: len(samples)] = samples
     return out
 

@@ -3,8 +3,8 @@
 Conventions: samples `(frames, channels)` with one or two channels; mid M = (L + R) / 2, side S = (L - R) / 2.  Powers
 are long-term (over the whole signal, not gated).  They come from averaged spectra of frames of about a third of a
 second, half overlapped, under a sine window, whose squares add up to one: every sample counts the same, and the bins
-(3 Hz at 48 kHz) are fine enough for the sub zone.  A zone takes the bins from its lower edge up to below its upper
-edge; `whole` takes everything from 20 Hz up.
+(3 Hz at 48 kHz) are fine enough for the sub zone.  A signal that is shorter than a frame is one frame without a window.
+A zone takes the bins from its lower edge up to below its upper edge; `whole` takes everything from 20 Hz up.
 
 - side-to-mid ratio: 10 log10(S power / M power).  -inf for a mono signal: reported as `None` with the reason.
 - correlation: sum of L R over the root of (sum of L^2 times sum of R^2), -1 to 1, in phase 1.  0 for unrelated sides,
@@ -18,6 +18,10 @@ weights of 1.
 """
 
 from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -40,6 +44,17 @@ NO_MID = "the channels cancel: there is no mid signal"
 ONE_SIDED = "one channel is silent"
 TOO_LOW = "nothing above 20 Hz"
 CANCELS = "nothing is left in the mono sum"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """What depends on the sample rate and the frame length alone."""
+
+    size: int
+    window: Array
+    loudness: Array  # (bins,) K-weighting as a power
+    audible: int  # first bin from 20 Hz up
+    zones: tuple[tuple[int, int], ...]  # first bin, bin after the last
 
 
 def measure(samples: Samples, rate_hz: int) -> StereoImage:
@@ -79,36 +94,30 @@ def measure(samples: Samples, rate_hz: int) -> StereoImage:
         whole = _none(WHOLE, SILENT, reasons)
         return StereoImage(whole, {zone.key: _none(zone.key, SILENT, reasons) for zone in ZONES}, reasons)
 
-    mid, side, cross = _spectra(samples, rate_hz, peak)
-    f = np.arange(len(mid)) * (rate_hz / (2 * (len(mid) - 1)))
-    loudness = 10.0 ** (k_weight_db(f, rate_hz=rate_hz) / 10.0)
+    plan = _plan(rate_hz, _size(len(samples), rate_hz))
+    powers = _spectra(samples, peak, plan)
     mono = samples.shape[1] == 1
-
-    audible = f >= LOWEST_HZ
-    total = float((mid + side)[audible].sum())
-    if total <= NOTHING * float((mid + side).sum()):
+    audible = powers[:, plan.audible :]
+    total = float(audible[:2].sum())
+    if total <= NOTHING * float(powers[:2].sum()):
         whole = _none(WHOLE, TOO_LOW, reasons)
         return StereoImage(whole, {zone.key: _none(zone.key, TOO_LOW, reasons) for zone in ZONES}, reasons)
-    whole = _image(WHOLE, mid[audible], side[audible], cross[audible], loudness[audible], mono, reasons)
+    whole = _image(WHOLE, audible, plan.loudness[plan.audible :], mono, reasons)
     zones: dict[str, StereoMeasure] = {}
-    for zone in ZONES:
-        inside = (f >= zone.low_hz) & (f < zone.high_hz)
+    for zone, (first, last) in zip(ZONES, plan.zones, strict=True):
+        part = powers[:, first:last]
         if zone.low_hz >= rate_hz / 2:
             zones[zone.key] = _none(zone.key, "above half the sample rate", reasons)
-        elif not float((mid + side)[inside].sum()) > SILENT_ZONE * total:
+        elif not float(part[:2].sum()) > SILENT_ZONE * total:
             zones[zone.key] = _none(zone.key, "silent in this zone", reasons)
         else:
-            zones[zone.key] = _image(
-                zone.key, mid[inside], side[inside], cross[inside], loudness[inside], mono, reasons
-            )
+            zones[zone.key] = _image(zone.key, part, plan.loudness[first:last], mono, reasons)
     return StereoImage(whole, zones, reasons)
 
 
-def _image(
-    name: str, mid: Array, side: Array, cross: Array, loudness: Array, mono: bool, reasons: dict[str, str]
-) -> StereoMeasure:
-    """Turn power spectra of some bins into a measure, noting what does not exist."""
-    m, s, c = float(mid.sum()), float(side.sum()), float(cross.sum())
+def _image(name: str, powers: Array, loudness: Array, mono: bool, reasons: dict[str, str]) -> StereoMeasure:
+    """Turn the power spectra of some bins into a measure, noting what does not exist."""
+    m, s, c = (float(value) for value in powers.sum(axis=1))
     left, right = m + s + 2.0 * c, m + s - 2.0 * c
     side_to_mid: float | None = None
     if mono:
@@ -126,7 +135,8 @@ def _image(
     else:
         correlation = float(np.clip((m - s) / np.sqrt(left * right), -1.0, 1.0))
 
-    heard, kept = float(loudness @ (mid + side)), float(loudness @ mid)
+    kept = float(powers[0] @ loudness)
+    heard = kept + float(powers[1] @ loudness)
     mono_loss: float | None = None
     if kept <= NOTHING * heard:
         reasons[f"{name}.mono_loss_lu"] = CANCELS
@@ -141,36 +151,53 @@ def _none(name: str, reason: str, reasons: dict[str, str]) -> StereoMeasure:
     return StereoMeasure(None, None, None)
 
 
-def _spectra(samples: Samples, rate_hz: int, peak: float) -> tuple[Array, Array, Array]:
-    """Return power spectra of mid and side and the real part of their cross spectrum, `(bins,)`, float64, peak-scaled.
+def _size(frames: int, rate_hz: int) -> int:
+    """Return the length of the frames: a power of two, the usual one, or less for a signal that fits into less."""
+    usual = 1 << round(math.log2(FRAME_S * rate_hz))
+    least = usual // 4  # keeps some bins in the sub zone
+    return min(usual, max(least, 1 << (frames - 1).bit_length()))
+
+
+@lru_cache(maxsize=32)
+def _plan(rate_hz: int, size: int) -> _Plan:
+    f = np.arange(size // 2 + 1) * (rate_hz / size)
+    edges = [(int(np.searchsorted(f, zone.low_hz)), int(np.searchsorted(f, zone.high_hz))) for zone in ZONES]
+    loudness = 10.0 ** (k_weight_db(f, rate_hz=rate_hz) / 10.0)
+    window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(np.float32)
+    for array in (loudness, window):
+        array.setflags(write=False)
+    return _Plan(size, window, loudness, int(np.searchsorted(f, LOWEST_HZ)), tuple(edges))
+
+
+def _spectra(samples: Samples, peak: float, plan: _Plan) -> Array:
+    """Return the power spectra of mid and side and the real part of their cross spectrum, `(3, bins)`, peak-scaled.
 
     Mid and side are formed before the transform, so that a small side beside a large mid keeps its digits.
     """
     from scipy.fft import rfft
 
-    size = 1 << round(np.log2(FRAME_S * rate_hz))
-    hop = size // 2
-    window = (np.sin(np.pi * (np.arange(size) + 0.5) / size)).astype(np.float32)
-    frames = -(-len(samples) // hop) + 1  # the first begins half a frame before the signal, the last ends after it
+    size, hop = plan.size, plan.size // 2
     powers = np.zeros((3, hop + 1))
+    short = len(samples) <= size
+    frames = 1 if short else -(-len(samples) // hop) + 1  # the first begins half a frame early, the last ends late
     for first in range(0, frames, FRAMES_A_BATCH):
         count = min(FRAMES_A_BATCH, frames - first)
-        start = (first - 1) * hop
+        start = 0 if short else (first - 1) * hop
         stop = start + (count + 1) * hop
-        part = np.zeros((stop - start, samples.shape[1]), np.float64 if samples.dtype == np.float64 else np.float32)
         low, high = max(start, 0), min(stop, len(samples))
+        part = np.zeros((stop - start, samples.shape[1]), np.float64 if samples.dtype == np.float64 else np.float32)
         np.divide(samples[low:high], peak, out=part[low - start : high - start], casting="same_kind")
         left, right = part[:, 0], part[:, -1]
         spectra = []
         for signal in ((left + right) / 2, (left - right) / 2):
             view = np.lib.stride_tricks.sliding_window_view(signal.astype(np.float32), size)[::hop]
-            spectra.append(rfft(view * window, axis=1))
+            spectra.append(rfft(view if short else view * plan.window, axis=1))
         mid, side = spectra
         powers[0] += _product(mid, mid)
         powers[1] += _product(side, side)
         powers[2] += _product(mid, side)
     powers[:, 1:-1] *= 2.0  # both signs of frequency
-    return powers[0], powers[1], powers[2]
+    return powers
 
 
 def _product(a: Array, b: Array) -> Array:
