@@ -331,6 +331,8 @@ def _loudness(beats: Sequence[BeatSummary]) -> LoudnessView:
     quiet, loud = min(known, key=lambda point: point[1]), max(known, key=lambda point: point[1])
     if len(known) == 1:
         sentence = f"The rough mix of {loud[0]} is at {words.lufs(loud[1])}."
+    elif words.lufs(loud[1]) == words.lufs(quiet[1]):
+        sentence = f"All rough mixes are at {words.lufs(loud[1])}."
     else:
         spread = words.lu(loud[1] - quiet[1])
         sentence = (

@@ -237,6 +237,8 @@ def test_one_beat_alone_reads_well(tmp_path: Path) -> None:
     view = archive_view(archive.index())
     assert (view.title, view.kicker[:2]) == ("Dossiers", ("1\u00a0beat", "1\u00a0dossier"))
     assert flat(view.loudness.sentence) == "The rough mix of Lantern Market is at −16.0 LUFS."
+    archive.publish(factory.dossier(slug="night-depot", mix_lufs=-16.02), "<html></html>", {})
+    assert flat(archive_view(archive.index()).loudness.sentence) == "All rough mixes are at −16.0 LUFS."
 
 
 def test_zone_bars_are_as_high_as_the_zones_are_full() -> None:
