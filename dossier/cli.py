@@ -56,12 +56,13 @@ def _parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser("demo", help="write the demo beats, build their archive, print where to look")
     demo.add_argument("-o", "--out", type=Path, default=ARCHIVE, help=ARCHIVE_HELP)
-    demo.add_argument("--beats", type=Path, default=None, help="where the demo's audio is written (default: beside it)")
+    demo.add_argument("--beats", type=Path, default=None, help="where the demo's audio goes (default: beside it)")
     demo.set_defaults(run=_demo)
 
     build = commands.add_parser("build", help="build or refresh the dossiers of one or more beats")
     build.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder")
     build.add_argument("-o", "--out", type=Path, default=ARCHIVE, help=ARCHIVE_HELP)
+    build.add_argument("--jobs", type=int, default=0, help="processes to use (default: one a core)")
     build.add_argument("--json", action="store_true", help="print what was built as JSON")
     build.set_defaults(run=_build)
 
@@ -105,7 +106,7 @@ def _now() -> str:
 def _demo(arguments: argparse.Namespace) -> int:
     from dossier.demo import run
 
-    beats = arguments.beats if arguments.beats is not None else arguments.out / "demo-audio"
+    beats = arguments.beats if arguments.beats is not None else arguments.out.parent / "demo-audio"
     outcome = run(arguments.out, beats, made=_now(), say=_note, built=_print_built)
     print(f"\nOpen {outcome}")
     return DONE
@@ -118,16 +119,19 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier.archive import Archive
     from dossier.cache import Cache
     from dossier.errors import BeatError, DossierError
+    from dossier.names import printable
+    from dossier.workers import cores
 
     archive = Archive(arguments.out, say=_note)
     cache = Cache()
     results, failures, bad_input = [], [], 0
     for folder in arguments.beats:
         try:
-            built = pipeline.build(folder, archive, cache=cache, made=_now(), say=_progress(folder.name))
+            built = pipeline.build(folder, archive, cache=cache, made=_now(), say=_progress(printable(folder.name)),
+                                   jobs=arguments.jobs or cores())  # fmt: skip
         except DossierError as error:
             _fail(str(error))
-            failures.append({"beat": str(folder.name), "error": str(error)})
+            failures.append({"beat": printable(folder.name), "error": str(error)})
             bad_input += isinstance(error, BeatError)
             continue
         results.append(built)
@@ -154,22 +158,23 @@ def _measure(arguments: argparse.Namespace) -> int:
     from dossier import audio
     from dossier.errors import AudioError
     from dossier.model.beat import DrumFile
+    from dossier.names import printable
     from dossier.report import ROWS, as_object, cell
     from dossier.stages.analyse import measure_file
 
     measured: list[dict[str, object]] = []
     failed = False
     for path in arguments.files:
-        shown = path.name
+        shown = printable(path.name)
         try:
             info = audio.read_info(path, shown_as=shown)
             drum = DrumFile(file=shown, path=path)
             found = as_object(measure_file(info.clip, drum=drum, channels=info.channels, bit_depth=info.bit_depth))
             found["notes"] = list(info.notes)
-            found["file"] = str(path)
+            found["file"] = printable(str(path))
         except AudioError as error:
             failed = True
-            measured.append({"file": str(path), "error": str(error)})
+            measured.append({"file": printable(str(path)), "error": str(error)})
             if not arguments.json:
                 _fail(str(error))
             continue
@@ -217,11 +222,12 @@ def _print_table(
 
 def _check(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
+    from dossier.names import printable
 
     wrong = 0
     for folder, problem in pipeline.check(arguments.beats):
         if problem is None:
-            print(f"{folder.name}: nothing wrong")
+            print(f"{printable(folder.name)}: nothing wrong")
         else:
             wrong += 1
             _fail(problem)
@@ -286,8 +292,9 @@ def _schema(arguments: argparse.Namespace) -> int:
 
     if arguments.what == "beat":
         from dossier import beatfile
+        from dossier.decide.policy import DEFAULTS
 
-        print(json.dumps(beatfile.schema(), indent=2, ensure_ascii=False))
+        print(json.dumps(beatfile.schema(DEFAULTS), indent=2, ensure_ascii=False))
     else:
         import msgspec
 

@@ -1,23 +1,80 @@
-"""The demo: three invented beats, built into an archive, so that a newcomer sees in a minute what the program does."""
+"""The demo: three invented beats, built into an archive, so that a newcomer sees in a minute what the program does.
+
+One beat has a history: a first revision, the artist's answer to it, and a second revision that follows the answer.
+"""
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
+
+import msgspec
 
 from dossier import pipeline
 from dossier.archive import Archive
 from dossier.cache import Cache
+from dossier.model.datafile import DossierData, Mark, Response
+from dossier.workers import cores
+
+Say = Callable[[str], None]
+Show = Callable[[pipeline.Built], None]
+
+TOLD_FIRST = "night-depot"  # the beat with a history
+NOW, BEFORE = 'intent = "forward"', 'intent = "level"'  # what its first revision said instead
+ANSWER_ID = "demo-answer-1"
 
 
-def run(
-    out: Path, beats: Path, *, made: str, say: Callable[[str], None], built: Callable[[pipeline.Built], None]
-) -> Path:
+def run(out: Path, beats: Path, *, made: str, say: Say, built: Show) -> Path:
     """Write the demo beats to `beats`, build their archive in `out`; the archive page."""
     from dossier.demo_beats import write
 
     say(f"writing the demo beats to {beats}")
     archive, cache = Archive(out, say=say), Cache()
     for folder in write(beats):
-        built(pipeline.build(folder, archive, cache=cache, made=made, say=lambda m, f=folder: say(f"{f.name}: {m}")))  # type: ignore[misc]
+        if folder.name == TOLD_FIRST and not archive.revisions(TOLD_FIRST):
+            first = _first_revision(folder, archive, cache, made=made, say=say)
+            if first is not None:
+                built(first)
+        built(pipeline.build(folder, archive, cache=cache, made=made, say=_named(folder.name, say),
+                             jobs=cores()))  # fmt: skip
     return pipeline.index(archive)
+
+
+def _first_revision(folder: Path, archive: Archive, cache: Cache, *, made: str, say: Say) -> pipeline.Built | None:
+    """Build the beat as it was before the answer, and take the answer in; None where its beat.toml was edited."""
+    settings = folder / "beat.toml"
+    text = settings.read_text(encoding="utf-8")
+    if NOW not in text:
+        return None
+    with tempfile.TemporaryDirectory() as place:
+        earlier = Path(place) / folder.name
+        shutil.copytree(folder, earlier, ignore=shutil.ignore_patterns(".*"))
+        (earlier / "beat.toml").write_text(text.replace(NOW, BEFORE), encoding="utf-8")
+        say_first = _named(f"{folder.name}, first version", say)
+        done = pipeline.build(earlier, archive, cache=cache, made=made, say=say_first, jobs=cores())
+    answered = any(decision.response_id == ANSWER_ID for decision in archive.decisions(done.slug))
+    data = archive.latest(done.slug)
+    if not answered and data is not None and data.revision.id == done.revision:
+        archive.take_in(msgspec.json.encode(_answer(data, made)))
+    return done
+
+
+def _answer(data: DossierData, made: str) -> Response:
+    """What the artist sends back: agreed to the drums and the approach, wants the levels more forward."""
+    marks = []
+    for proposal in data.proposals:
+        if proposal.kind == "gain":
+            marks.append(Mark(proposal=proposal.id, mark="to change", note="More of it, please."))
+        elif proposal.kind in ("approach", "drums"):
+            marks.append(Mark(proposal=proposal.id, mark="agreed"))
+    return Response(
+        format="dossier response", format_version=1, id=ANSWER_ID, beat=data.beat.slug, revision=data.revision.id,
+        identity=data.revision.identity, name=data.beat.artist, made=made, marks=tuple(marks),
+        notes="I like the drums. Bring them forward, this one is for the car.",
+    )  # fmt: skip
+
+
+def _named(name: str, say: Say) -> Say:
+    return lambda message: say(f"{name}: {message}")

@@ -15,13 +15,13 @@ from pathlib import Path
 
 from dossier import __version__, audio, beatfile
 from dossier.archive import Archive
+from dossier.archive.changes import changes
+from dossier.archive.revisions import identity
 from dossier.cache import Cache
-from dossier.changes import changes
 from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import ArchiveError, AudioError
 from dossier.model.beat import Beat
 from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
-from dossier.revisions import identity
 
 Say = Callable[[str], None]
 
@@ -56,8 +56,19 @@ def identity_of(beat: Beat) -> str:
     return identity(hashed, settings, __version__)
 
 
-def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say) -> Built:
+def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, jobs: int = 1) -> Built:
     """Build the dossier of one beat folder into an archive.
+
+    Parameters
+    ----------
+    folder, archive, cache
+        Where the beat lies, where its revision goes, where measurements of files are kept.
+    made
+        The time that the revision carries (ISO 8601, UTC).
+    say
+        Gets a word at each stage.
+    jobs
+        Processes to use; the result does not depend on it.
 
     Raises
     ------
@@ -79,7 +90,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say) 
     say("placing and ranking the candidates")
     ranking = rank.rank(analysis, groove)
     say("searching treatments")
-    treated = treatments.search_plans(analysis, ranking, settle.contenders(analysis, ranking))
+    treated = treatments.search_plans(analysis, ranking, settle.contenders(analysis, ranking), jobs=jobs)
     with_plans = treatments.treated_ranking(analysis, ranking, treated)
     approach = robust.hedge(analysis, with_plans, settle.contenders(analysis, with_plans))
     chosen, others = settle.chosen_placed(approach, with_plans)
@@ -89,6 +100,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say) 
         [treatments.treated_part(item, treated) for item in chosen],
         [treatments.treated_part(item, treated) for item in others],
     )
+    settled = robust.with_ranges(analysis, settled)
     low = lowend.measure(analysis, settled)
     travels = translate.measure(analysis, settled)
     say("rendering")

@@ -312,6 +312,6 @@ def response(data: DossierData, marked: Mapping[str, str] | None = None, **value
 
 
 if __name__ == "__main__":
-    from dossier.dataformat import encode
+    from dossier.archive.dataformat import encode
 
     Path(sys.argv[1]).write_bytes(encode(dossier(bars=2)))

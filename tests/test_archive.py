@@ -15,12 +15,11 @@ import factory
 import msgspec
 import pytest
 
-from dossier import dataformat
-from dossier.archive import Archive
-from dossier.dataformat import NewerFormatError, encode, read_data
+from dossier.archive import Archive, dataformat
+from dossier.archive.dataformat import NewerFormatError, encode, read_data
+from dossier.archive.revisions import check_slug, identity, revision_id, revision_number
 from dossier.errors import ArchiveError
 from dossier.model.datafile import DossierData, RevisionInfo
-from dossier.revisions import check_slug, identity, revision_id, revision_number
 
 
 def add(archive: Archive, data: DossierData, **renders: bytes) -> Path:

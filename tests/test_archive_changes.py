@@ -7,7 +7,7 @@ from dataclasses import replace
 import factory
 import pytest
 
-from dossier.changes import changes
+from dossier.archive.changes import changes
 from dossier.model.datafile import DossierData, InputFile, SettingUsed
 
 BASE = factory.dossier()

@@ -21,7 +21,8 @@ from badinput.audio_files import FRAMES, RATE, READ, REFUSED, Read, Refused, enc
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dossier import audio, audioguard
+from dossier import audio
+from dossier.audio import guard as audioguard
 from dossier.errors import AudioError
 from dossier.names import printable
 

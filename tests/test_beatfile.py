@@ -13,7 +13,9 @@ from badinput.beat_folders import BAD_FOLDERS, BAD_TOML, FILES, GOOD_TOML, GROOV
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dossier import beatfile, beatfolder, beatsound
+from dossier import beatfile
+from dossier.beatfile import folder as beatfolder
+from dossier.beatfile import sound as beatsound
 from dossier.errors import BeatError
 from dossier.names import printable
 

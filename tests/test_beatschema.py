@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier import beatfile
-from dossier.beatcheck import check
-from dossier.beatschema import RoleWord, suggest_key, suggest_meter
+from dossier.beatfile.check import check
+from dossier.beatfile.tables import RoleWord, suggest_key, suggest_meter
 from dossier.model.vocabulary import INTENTS, RIGHTS, ROLES
 
 

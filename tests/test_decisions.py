@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from dossier.archive import Archive, TakenIn
-from dossier.decisions import read_log
+from dossier.archive.decisions import read_log
 from dossier.errors import ArchiveError
 from dossier.model.datafile import DossierData, Mark
 

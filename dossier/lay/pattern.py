@@ -205,6 +205,8 @@ def read_midi(path: Path) -> Pattern:
     others = 0
     for message in mido.merge_tracks(file.tracks):
         ticks += message.time
+        if message.type == "time_signature" and message.numerator < 1:
+            raise PatternError([(1, 1, "has a time signature of no beats; export it again with the song's meter")])
         if message.type == "time_signature" and not signature_seen:
             bar_beats, signature_seen = 4.0 * message.numerator / message.denominator, True
         if message.type != "note_on" or message.velocity == 0:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from dossier.model.measures import LoopHit
 from dossier.model.vocabulary import ApproachKind, Direction, Kind, Rights, Role
 
 Amount = float | str
@@ -148,6 +149,7 @@ class Candidate:
     chosen: bool = False
     plan: str | None = None  # Plan.id
     problems: tuple[str, ...] = ()
+    hits: tuple[LoopHit, ...] = ()  # of a loop, named by role, so that it can be compared with a kit part by part
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,11 +250,21 @@ class Mix:
 
 
 @dataclass(frozen=True, slots=True)
+class SectionBalance:
+    """Gains of the chosen parts in a section that has an intent of its own."""
+
+    name: str
+    intent: str
+    gains_db: Mapping[str, float]  # BalancePart.id -> gain there
+
+
+@dataclass(frozen=True, slots=True)
 class Balance:
     parts: tuple[BalancePart, ...]
     equal_peaks: tuple[EqualPeaks, ...]
     mix: Mix
     advice: tuple[str, ...] = ()
+    sections: tuple[SectionBalance, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

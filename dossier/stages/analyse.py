@@ -34,6 +34,7 @@ from dossier.model.measures import (
     StereoImage,
 )
 from dossier.model.vocabulary import ZONE_KEYS
+from dossier.names import printable
 
 Say = Callable[[str], None]
 MEASURE_VERSION = "1"  # part of every cache key: raise it when a measure's meaning changes
@@ -148,12 +149,12 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     say(f"measuring {len(beat.drums)} drum candidates")
     drums, drum_inputs = read_drums(beat.drums, cache=cache, warnings=warnings)
     others = [
-        InputFile(file=path.name, sha256=audio.sha256(path), kind="settings" if path.suffix == ".toml" else "groove",
-                  rights="own", origin="")
+        InputFile(file=printable(path.name), sha256=audio.sha256(path), rights="own", origin="",
+                  kind="settings" if path.suffix == ".toml" else "groove")
         for path in beat.config_files
     ]  # fmt: skip
     others += [
-        InputFile(file=path.name, sha256=audio.sha256(path), kind="reference", rights="unknown", origin="")
+        InputFile(file=printable(path.name), sha256=audio.sha256(path), kind="reference", rights="unknown", origin="")
         for path in beat.references
     ]
     return Analysis(
@@ -317,7 +318,7 @@ def _reference_powers(beat: Beat, target_lufs: float, warnings: list[str]) -> Ar
     means = []
     for path in beat.references:
         try:
-            clip = audio.read(path, shown_as=path.name)
+            clip = audio.read(path, shown_as=printable(path.name))
         except AudioError as error:
             warnings.append(f"reference left out: {error}")
             continue

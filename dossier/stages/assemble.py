@@ -193,6 +193,7 @@ def _candidate(
         sample_peak_dbfs=m.loudness.sample_peak_dbfs, true_peak_dbtp=m.loudness.true_peak_dbtp,
         crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz, pitch_note=m.pitch.note,
         effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
+        hits=m.loop.hits if m.loop is not None else (),
     )  # fmt: skip
 
 

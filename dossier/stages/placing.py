@@ -39,6 +39,13 @@ class Playable:
     loop: LoopFit | None
     assumed_voice: bool = False
 
+    @property
+    def first_bar(self) -> int:
+        """The bar of its first hit, 0-based."""
+        if self.voice is None or not self.voice.starts_s:
+            return 0
+        return max(0, int((self.voice.starts_s[0] - self.grid.first_downbeat_s) / self.grid.bar_s + 1e-6))
+
     def powers(self, samples: Samples | None = None) -> Array:
         """Mean power a slot, `(slots, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
         sound = self.samples if samples is None else samples
@@ -104,8 +111,8 @@ def _loop(drum: Drum, at_rate: Clip, analysis: Analysis) -> Playable:
     policy = analysis.policy
     fit = lay_loops.fit_loop(
         measured, duration_s=at_rate.duration_s, tempo_bpm=analysis.grid.tempo_bpm,
-        as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
-        poor_beyond=policy["loop_poor_beyond"],
+        swing=analysis.grid.swing, as_is_within=policy["loop_as_is_within"],
+        repitch_within=policy["loop_repitch_within"], poor_beyond=policy["loop_poor_beyond"],
     )  # fmt: skip
     cycle = lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=analysis.grid.tempo_bpm)
     return Playable(

@@ -97,8 +97,9 @@ def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indic
     return _scored(drum, play, analysis, on, thin, powers, solved.gain_db, closely=True)
 
 
-def target_of(analysis: Analysis, role: Role | None) -> float:
-    return balance.target_share(role, intent_of(analysis, role), analysis.policy)
+def target_of(analysis: Analysis, role: Role | None, intent: Intent | None = None) -> float:
+    """The audible share asked of a role; a section's intent, where there is one, goes before the beat's."""
+    return balance.target_share(role, intent or intent_of(analysis, role), analysis.policy)
 
 
 def intent_of(analysis: Analysis, role: Role | None) -> Intent:

@@ -7,7 +7,6 @@ again, the best loop and the best kit brought to their shares in it again.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,12 +16,12 @@ from dossier.decide import balance as decide_balance
 from dossier.decide import fit
 from dossier.measure import hearing, inbeat, loudness
 from dossier.measure import occupancy as occ
-from dossier.model.findings import Approach, BalancePart, Fit, WhatIf
+from dossier.model.findings import Approach, Fit, WhatIf
 from dossier.model.measures import Array, Indices, Samples
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 from dossier.stages.analyse import Analysis
-from dossier.stages.rank import Placed, Ranking, gain_bounds, ranking_slots, target_of
-from dossier.stages.settle import Part, share_function
+from dossier.stages.rank import Placed, Ranking, ranking_slots, target_of
+from dossier.stages.settle import Settled, solve_on
 
 LOWER_DB = -4.0
 SHOWN = 2  # the most telling cases
@@ -98,27 +97,19 @@ def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) 
     return tuple(entry for _, _, entry in found[:SHOWN])
 
 
-def gain_ranges(analysis: Analysis, parts: Sequence[Part], rows: Sequence[BalancePart]) -> tuple[BalancePart, ...]:
-    """The rows with the range over which each gain moves when the listening level does."""
-    chosen = [part for part, row in zip(parts, rows, strict=True) if row.chosen]
-    found = {row.id: [row.gain_db] for row in rows if row.chosen}
+def with_ranges(analysis: Analysis, settled: Settled) -> Settled:
+    """The balance with the range over which each chosen gain moves when the listening level does."""
+    chosen = settled.parts[: sum(row.chosen for row in settled.balance.parts)]
+    rows = settled.balance.parts
     slots = ranking_slots(analysis)
-    bounds = [gain_bounds(analysis, part.placed.drum, part.role, part.powers) for part in chosen]
+    start = [row.gain_db for row in rows[: len(chosen)]]
+    moved = [start]
     for change in (-analysis.policy["robust_level_db"], analysis.policy["robust_level_db"]):
-        scene = at_level(analysis, change).subset(slots)
-        solved = decide_balance.solve(
-            share_function(scene, [part.powers[slots] for part in chosen]),
-            targets=[target_of(analysis, part.role) for part in chosen],
-            low_db=[low for low, _ in bounds],
-            high_db=[high for _, high in bounds],
-            start_db=[found[part.id][0] for part in chosen],
-        )  # fmt: skip
-        for part, answer in zip(chosen, solved, strict=True):
-            found[part.id].append(answer.gain_db)
-    return tuple(
-        replace(row, gain_low_db=min(found[row.id]), gain_high_db=max(found[row.id])) if row.chosen else row
-        for row in rows
-    )
+        solved = solve_on(at_level(analysis, change), analysis, chosen, slots, start_db=start)
+        moved.append([answer.gain_db for answer in solved])
+    ranges = [(min(gains), max(gains)) for gains in zip(*moved, strict=True)]
+    hedged = [replace(row, gain_low_db=low, gain_high_db=high) for row, (low, high) in zip(rows, ranges, strict=False)]
+    return replace(settled, balance=replace(settled.balance, parts=(*hedged, *rows[len(chosen) :])))
 
 
 def at_level(analysis: Analysis, change_db: float) -> inbeat.Scene:

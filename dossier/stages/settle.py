@@ -14,9 +14,9 @@ from dossier.decide import approach as decide_approach
 from dossier.decide import balance as decide_balance
 from dossier.decide import fit
 from dossier.measure import inbeat, loudness
-from dossier.model.findings import Approach, Balance, BalancePart, Mix, SectionFill
+from dossier.model.findings import Approach, Balance, BalancePart, Mix, SectionBalance, SectionFill
 from dossier.model.measures import Array, Indices, Loudness, Samples
-from dossier.model.vocabulary import Role
+from dossier.model.vocabulary import Intent, Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Playable
 from dossier.stages.rank import Placed, Ranking, gain_bounds, intent_of, ranking_slots, target_of
@@ -98,7 +98,7 @@ def settle(analysis: Analysis, chosen: Sequence[Part], others: Sequence[Part]) -
     everything = (*rows, *other_rows)
     table = Balance(
         parts=everything, equal_peaks=decide_balance.equal_peaks(everything, analysis.policy), mix=mix,
-        advice=_mix_advice(mix, analysis),
+        advice=_mix_advice(mix, analysis), sections=section_balances(analysis, chosen, rows),
     )  # fmt: skip
     return Settled(balance=table, parts=(*chosen, *others), mix=mix_samples)
 
@@ -108,14 +108,8 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart,
     if not parts:
         return ()
     slots = ranking_slots(analysis)
-    on = analysis.scene.subset(slots)
-    thin = [part.powers[slots] for part in parts]
     targets = [target_of(analysis, part.role) for part in parts]
-    bounds = [gain_bounds(analysis, part.placed.drum, part.role, part.powers) for part in parts]
-    solved = decide_balance.solve(
-        share_function(on, thin), targets=targets, low_db=[low for low, _ in bounds],
-        high_db=[high for _, high in bounds], start_db=[part.placed.gain_db for part in parts],
-    )  # fmt: skip
+    solved = solve_on(analysis.scene, analysis, parts, slots, start_db=[part.placed.gain_db for part in parts])
     placed = [
         inbeat.place(analysis.scene, part.powers, gain_db=answer.gain_db)
         for part, answer in zip(parts, solved, strict=True)
@@ -124,7 +118,7 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart,
     rows = []
     for part, answer, item, target in zip(parts, solved, placed, targets, strict=True):
         found = inbeat.measure(analysis.scene, item, others=total - item.excitation)
-        figures = as_it_plays(analysis, part.play)
+        figures = as_it_plays(part.play)
         rows.append(
             BalancePart(
                 id=part.id, part=part.label, file=part.placed.drum.name, role=part.role,
@@ -140,6 +134,39 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart,
             )
         )  # fmt: skip
     return tuple(rows)
+
+
+def section_balances(
+    analysis: Analysis, parts: Sequence[Part], rows: Sequence[BalancePart]
+) -> tuple[SectionBalance, ...]:
+    """Gains in the sections that have an intent of their own, solved on those sections' slots."""
+    found = []
+    slots = np.arange(analysis.grid.slots, dtype=np.intp)
+    per_bar = analysis.grid.slots_per_bar
+    for section in analysis.beat.sections:
+        there = slots[section.first_bar * per_bar : (section.first_bar + section.bars) * per_bar]
+        if section.intent is None or not parts or not analysis.scene.active[there].any():
+            continue
+        playing = [part for part in parts if part.powers[there].any()]
+        settled = {row.id: row.gain_db for row in rows}
+        solved = solve_on(analysis.scene, analysis, playing, there, intent=section.intent,
+                          start_db=[settled[part.id] for part in playing])  # fmt: skip
+        gains = {part.id: answer.gain_db for part, answer in zip(playing, solved, strict=True)}
+        found.append(SectionBalance(name=section.name, intent=section.intent, gains_db=gains))
+    return tuple(found)
+
+
+def solve_on(
+    scene: inbeat.Scene, analysis: Analysis, parts: Sequence[Part], slots: Indices, *, start_db: Sequence[float],
+    intent: Intent | None = None,
+) -> tuple[decide_balance.Solved, ...]:  # fmt: skip
+    """Gains of parts that play together on some slots of a scene; `intent` overrides the beat's."""
+    bounds = [gain_bounds(analysis, part.placed.drum, part.role, part.powers) for part in parts]
+    return decide_balance.solve(
+        share_function(scene.subset(slots), [part.powers[slots] for part in parts]),
+        targets=[target_of(analysis, part.role, intent) for part in parts], low_db=[low for low, _ in bounds],
+        high_db=[high for _, high in bounds], start_db=start_db,
+    )  # fmt: skip
 
 
 def share_function(on: inbeat.Scene, powers: Sequence[Array]) -> decide_balance.ShareAt:
@@ -162,12 +189,10 @@ def share_function(on: inbeat.Scene, powers: Sequence[Array]) -> decide_balance.
     return share
 
 
-def as_it_plays(analysis: Analysis, play: Playable) -> Loudness:
+def as_it_plays(play: Playable) -> Loudness:
     """Loudness and peaks of the drum part on the grid at 0 dB gain, over a few bars from its first hit."""
-    grid = analysis.grid
-    first = play.voice.starts_s[0] if play.voice is not None and play.voice.starts_s else grid.first_downbeat_s
-    start_bar = max(0, int((first - grid.first_downbeat_s) / grid.bar_s + 1e-6))
-    start = grid.first_downbeat_s + start_bar * grid.bar_s
+    grid = play.grid
+    start = grid.first_downbeat_s + play.first_bar * grid.bar_s
     end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_BARS * grid.bar_s)
     laid = play.laid(length_s=end)
     return loudness.measure(laid[max(0, round(start * play.rate_hz)) :], play.rate_hz)

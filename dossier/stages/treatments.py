@@ -6,37 +6,55 @@ own gain; the before and after that are shown are measured on the whole beat.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dossier.decide import plan as decide_plan
 from dossier.decide.plan_goals import Goals
 from dossier.measure import hearing, hits, inbeat, loudness
-from dossier.model.findings import Approach, DrumFigures
+from dossier.model.findings import Approach, DrumFigures, Plan
 from dossier.model.measures import Array, Indices, Samples
+from dossier.model.vocabulary import Direction
 from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Playable
 from dossier.stages.produce import Treated
 from dossier.stages.rank import Placed, Ranking, ranking_slots, rescored, target_of, with_members
 from dossier.stages.settle import Part, as_it_plays, part_of
 from dossier.treat import FAMILIES, peaks
+from dossier.workers import spread
 
 ENVELOPE_POINTS = 120
 ENVELOPE_FLOOR_DB = -60.0
 LAYERS = 3  # second files that layering may try
-Measure = Callable[[Samples], DrumFigures]
 
 
-def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach) -> tuple[Treated, ...]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """One search with all that it needs, so that it can run in another process."""
+
+    play: Playable
+    gain_db: float
+    scene: inbeat.Scene
+    slots: Indices
+    direction: Direction
+    layers: Mapping[str, Samples]
+    goals: Goals
+    most: int
+    plan_id: str
+    slug: str
+
+
+def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach, *, jobs: int = 1) -> tuple[Treated, ...]:
     """A plan for each member of the kit and for the best loops, in the approach's direction."""
-    most = int(analysis.policy["plans_loops"])
-    loops = [item for item in ranking.loops if item.closely][:most]
-    slots = ranking_slots(analysis)
+    loops = [item for item in ranking.loops if item.closely][: int(analysis.policy["plans_loops"])]
+    wanted = (*ranking.kit_parts, *loops)
+    tasks = [_task(analysis, ranking, approach.direction, placed, number) for number, placed in enumerate(wanted, 1)]
+    found = spread(search, tasks, jobs=jobs)
     return tuple(
-        _search(analysis, ranking, approach, placed, number, slots)
-        for number, placed in enumerate((*ranking.kit_parts, *loops), 1)
+        Treated(plan=plan, placed=placed, samples=samples)
+        for placed, (plan, samples) in zip(wanted, found, strict=True)
     )
 
 
@@ -67,53 +85,60 @@ def treated_ranking(analysis: Analysis, ranking: Ranking, treated: Sequence[Trea
     )
 
 
-def _search(
-    analysis: Analysis, ranking: Ranking, approach: Approach, placed: Placed, number: int, slots: Indices
-) -> Treated:
-    play, policy = placed.play, analysis.policy
-    on = analysis.scene.subset(slots)
-
-    def quick(samples: Samples) -> DrumFigures:
-        powers = play.powers(samples)
-        found = inbeat.measure(on, inbeat.place(on, powers[slots], gain_db=placed.gain_db))
-        level = inbeat.gated_lufs(powers, analysis.scene.k_weights)
-        return replace(_figures(found, samples, play.rate_hz), integrated_lufs=level)
-
+def _task(analysis: Analysis, ranking: Ranking, direction: Direction, placed: Placed, number: int) -> Task:
+    policy, play = analysis.policy, placed.play
     goals = Goals(
         gain=policy["plan_gain_goal"], share_loss=policy["plan_share_loss"],
         share_enough=target_of(analysis, play.role),
     )  # fmt: skip
     most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
+    return Task(
+        play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking_slots(analysis), direction=direction,
+        layers=_layers(ranking, placed), goals=goals, most=int(most), plan_id=f"plan-{number:02d}",
+        slug=analysis.beat.slug,
+    )  # fmt: skip
+
+
+def search(task: Task) -> tuple[Plan, Samples]:
+    """Search one plan; the plan with its figures on the whole beat, and the drum as it leaves it."""
+    play, on = task.play, task.scene.subset(task.slots)
+
+    def quick(samples: Samples) -> DrumFigures:
+        powers = play.powers(samples)
+        found = inbeat.measure(on, inbeat.place(on, powers[task.slots], gain_db=task.gain_db))
+        level = inbeat.gated_lufs(powers, on.k_weights)
+        return replace(_figures(found, samples, play.rate_hz), integrated_lufs=level)
+
     result = decide_plan.search(
-        play.samples, play.rate_hz, candidate=placed.drum.name, role=play.role, direction=approach.direction,
-        families=FAMILIES, measure=quick, true_peak=peaks.true_peak, layers=_layers(ranking, placed),
-        goals=goals, most_evaluations=int(most), plan_id=f"plan-{number:02d}",
+        play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction, families=FAMILIES,
+        measure=quick, true_peak=peaks.true_peak, layers=task.layers, goals=task.goals, most_evaluations=task.most,
+        plan_id=task.plan_id,
     )  # fmt: skip
-    before = full_figures(analysis, play, play.samples, placed.gain_db)
-    after = full_figures(analysis, play, result.samples, placed.gain_db)
-    stem = placed.drum.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
-    name = f"{analysis.beat.slug}-{play.role or 'loop'}-{stem}-treated.wav"
+    before = full_figures(task.scene, play, play.samples, task.gain_db)
+    after = full_figures(task.scene, play, result.samples, task.gain_db)
+    stem = play.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
     plan = replace(
-        decide_plan.told_again(result.plan, before=before, after=after, goals=goals),
-        render=name if result.plan.helped and result.plan.steps else None,
-        occupancy_change=_occupancy_change(analysis, play, result.samples, placed.gain_db),
+        decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals),
+        render=f"{task.slug}-{play.role or 'loop'}-{stem}-treated.wav" if result.plan.helped and result.plan.steps
+        else None,
+        occupancy_change=_occupancy_change(task.scene, play, result.samples, task.gain_db),
     )  # fmt: skip
-    return Treated(plan=plan, placed=placed, samples=result.samples)
+    return plan, result.samples
 
 
-def full_figures(analysis: Analysis, play: Playable, samples: Samples, gain_db: float) -> DrumFigures:
+def full_figures(scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float) -> DrumFigures:
     """One side of a before-and-after, on the whole beat, with envelope and spectrum."""
     changed = play.with_samples(samples)
     powers = changed.powers()
-    found = inbeat.measure(analysis.scene, inbeat.place(analysis.scene, powers, gain_db=gain_db))
-    plays = as_it_plays(analysis, changed)
+    found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=gain_db))
+    plays = as_it_plays(changed)
     envelope, step = envelope_db(samples, play.rate_hz)
     return replace(
         _figures(found, samples, play.rate_hz),
         integrated_lufs=plays.integrated_lufs,
         effective_length_s=hits.measure(samples, play.rate_hz, kind=play.kind, role=play.role).effective_length_s,
         envelope_db=envelope, envelope_step_s=step,
-        spectrum_db=_spectrum(analysis, powers),
+        spectrum_db=_spectrum(powers),
     )  # fmt: skip
 
 
@@ -149,26 +174,24 @@ def _layers(ranking: Ranking, placed: Placed) -> Mapping[str, Samples]:
     return {item.drum.name: item.play.samples for item in found[:LAYERS]}
 
 
-def _spectrum(analysis: Analysis, powers: Array) -> tuple[float, ...]:
+def _spectrum(powers: Array) -> tuple[float, ...]:
     """K-unweighted mean power a band over the slots in which the part sounds, dB."""
     level = powers.sum(axis=1)
     rows = level > 0.01 * level.max(initial=0.0)
     mean = powers[rows].mean(axis=0) if rows.any() else powers.mean(axis=0)
-    bands = len(analysis.scene.reference)
+    bands = len(hearing.BAND_HZ)
     inside = np.clip(np.digitize(hearing.FINE_CAM, hearing.BAND_EDGES_CAM) - 1, -1, bands)
     summed = np.array([mean[inside == band].sum() for band in range(bands)])
     return tuple(round(float(value), 1) for value in 10.0 * np.log10(np.maximum(summed, 1e-12)))
 
 
 def _occupancy_change(
-    analysis: Analysis, play: Playable, samples: Samples, gain_db: float
+    scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float
 ) -> tuple[tuple[float, ...], ...]:
     """Occupancy with the treated drum less with the untreated one, `(band, slot)`, over the first bar it plays in."""
-    per_bar = analysis.grid.slots_per_bar
-    first = play.voice.starts_s[0] if play.voice is not None and play.voice.starts_s else analysis.grid.first_downbeat_s
-    bar = max(0, int((first - analysis.grid.first_downbeat_s) / analysis.grid.bar_s + 1e-6))
-    rows = np.arange(bar * per_bar, min((bar + 1) * per_bar, analysis.grid.slots), dtype=np.intp)
-    on = analysis.scene.subset(rows)
+    per_bar, bar = play.grid.slots_per_bar, play.first_bar
+    rows = np.arange(bar * per_bar, min((bar + 1) * per_bar, play.grid.slots), dtype=np.intp)
+    on = scene.subset(rows)
     change = inbeat.occupancy_with(on, [inbeat.place(on, play.powers(samples)[rows], gain_db=gain_db)])
     change = change - inbeat.occupancy_with(on, [inbeat.place(on, play.powers()[rows], gain_db=gain_db)])
     return tuple(tuple(round(float(value), 3) for value in row) for row in change.T)

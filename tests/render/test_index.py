@@ -18,7 +18,7 @@ import msgspec
 import pytest
 
 from dossier.archive import Archive
-from dossier.changes import changes
+from dossier.archive.changes import changes
 from dossier.model.datafile import InputFile, Proposal
 from dossier.model.index import ArchiveIndex
 from dossier.render.index import loudness_drawing, render_archive, zone_bars

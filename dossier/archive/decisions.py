@@ -19,10 +19,10 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
+from dossier.archive.revisions import DataHead
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, Mark, Proposal, Response
 from dossier.model.index import Standing
-from dossier.revisions import DataHead
 
 RESPONSE_FORMAT = "dossier response"
 RESPONSE_VERSION = 1

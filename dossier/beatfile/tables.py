@@ -2,7 +2,7 @@
 
 Conventions
     The tables are declared once, as typed structures with their limits and descriptions.  Two things are made from that
-    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatcheck`.
+    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatfile.check`.
     Limits are common practice (no source) unless a source stands beside them.
 """
 

@@ -17,7 +17,7 @@ from typing import Protocol
 
 import msgspec
 
-from dossier.dataformat import UPGRADES, decode
+from dossier.archive.dataformat import UPGRADES, decode
 from dossier.errors import ArchiveError
 from dossier.model.datafile import FORMAT_VERSION, BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
 from dossier.model.findings import Approach, Balance, SectionFill
@@ -61,7 +61,7 @@ class DataHead:
 
 
 def read_head(raw: bytes, *, shown_as: str) -> DataHead:
-    """The head of a data file; errors as `dossier.dataformat.read_data`."""
+    """The head of a data file; errors as `dossier.archive.dataformat.read_data`."""
     return decode(raw, DataHead, version=FORMAT_VERSION, upgrades=UPGRADES, shown_as=shown_as)
 
 

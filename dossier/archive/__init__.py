@@ -4,7 +4,7 @@ Conventions
     root/index.html, root/archive.json          the archive page and what it is drawn from
     root/SLUG/SLUG-r001.html, -r001.json        one revision: the page, and every number of it
     root/SLUG/SLUG-r001/                        its renders
-    root/SLUG/decisions.jsonl                   append-only (see `dossier.decisions`)
+    root/SLUG/decisions.jsonl                   append-only (see `dossier.archive.decisions`)
     root/.lock                                  empty; see `dossier.files`
 
     A revision exists when its data file does: page and renders are put in place first, the data file last, so that a
@@ -26,9 +26,10 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
-from dossier.archive_reader import LOG, ArchiveReader
-from dossier.dataformat import encode
-from dossier.decisions import complete, decision_from, line_of, read_response
+from dossier.archive.dataformat import encode
+from dossier.archive.decisions import complete, decision_from, line_of, read_response
+from dossier.archive.reader import LOG, ArchiveReader
+from dossier.archive.revisions import check_slug, head_of, revision_number, same_beat
 from dossier.errors import ArchiveError
 from dossier.files import (
     append_line,
@@ -45,7 +46,6 @@ from dossier.files import (
 )
 from dossier.model.datafile import Decision, DossierData
 from dossier.model.index import ArchiveIndex
-from dossier.revisions import check_slug, head_of, revision_number, same_beat
 
 Render = bytes | Callable[[Path], None]
 

@@ -13,13 +13,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dossier import __version__
-from dossier.dataformat import read_data
-from dossier.decisions import Log, read_log, stand
+from dossier.archive.dataformat import read_data
+from dossier.archive.decisions import Log, read_log, stand
+from dossier.archive.revisions import DataHead, read_head, revision_id, revision_number, summarize
 from dossier.errors import ArchiveError
 from dossier.files import explain
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
 from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped, Standing
-from dossier.revisions import DataHead, read_head, revision_id, revision_number, summarize
 
 LOG = "decisions.jsonl"
 _DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")

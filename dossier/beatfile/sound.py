@@ -16,9 +16,9 @@ from typing import cast
 
 from msgspec import UNSET, UnsetType
 
-from dossier.beatcheck import Ledger, found, join
-from dossier.beatfolder import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
-from dossier.beatschema import BeatTable, DrumEntry
+from dossier.beatfile.check import Ledger, found, join
+from dossier.beatfile.folder import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
+from dossier.beatfile.tables import BeatTable, DrumEntry
 from dossier.model.beat import DrumFile, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable

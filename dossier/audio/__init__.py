@@ -4,7 +4,7 @@ Conventions
     Samples are `(frames, channels)` float32, 1 or 2 channels, finite, full scale 1.0; the rate stands beside them.
     What cannot be used is an `AudioError`: where (the file's shown name), what was found, what to do.  What can be used
     but should be known (clipping, DC, silence, a file cut short, a downmix) is a note with its numbers in `ReadInfo`.
-    What a header claims is checked before memory is taken for it; see also `dossier.audioguard`.
+    What a header claims is checked before memory is taken for it; see also `dossier.audio.guard`.
     More than two channels are folded to two.  3/2 material, with or without LFE, by the downward-mixing equations of
     ITU-R BS.775 (L' = L + 0.7071 C + 0.7071 Ls, R' = R + 0.7071 C + 0.7071 Rs, LFE left out; from memory, checked in
     the tests against ffmpeg's matrix); any other count by averaging the odd channels into the left and the even ones
@@ -25,8 +25,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audioguard import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, open_plain, sniff
-from dossier.audioheader import (
+from dossier.audio.guard import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, open_plain, sniff
+from dossier.audio.header import (
     MAX_PEAK,
     SILENT_BELOW,
     Decoded,
@@ -39,7 +39,7 @@ from dossier.audioheader import (
     most_frames,
     notes_of,
 )
-from dossier.audioout import encode_mp3, resample, write_wav
+from dossier.audio.out import encode_mp3, resample, write_wav
 from dossier.errors import AudioError
 from dossier.model.measures import Clip, Samples
 from dossier.names import printable

@@ -17,7 +17,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.audioguard import SUFFIX_FORMATS, explain
+from dossier.audio.guard import SUFFIX_FORMATS, explain
 from dossier.names import printable
 
 MAX_FILES = 50_000  # audio files in one folder of candidates; a whole library is some ten thousand

@@ -3,7 +3,7 @@
 Conventions
     All problems are reported at once, each with its file, its key path, what was found and what is allowed.  A folder
     needs no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is left to be estimated.
-    Audio is found here (`dossier.beatsound`) and opened elsewhere (`dossier.audio`).
+    Audio is found here (`dossier.beatfile.sound`) and opened elsewhere (`dossier.audio`).
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from typing import Any, TypeVar, cast
 
 from msgspec import UnsetType
 
-from dossier.audioguard import explain
-from dossier.beatcheck import Ledger, check, found, join
-from dossier.beatfolder import locate, state_of
-from dossier.beatschema import BeatTable, PatternTable, SectionPattern, schema
-from dossier.beatsound import hyphened, sound_of
+from dossier.audio.guard import explain
+from dossier.beatfile.check import Ledger, check, found, join
+from dossier.beatfile.folder import locate, state_of
+from dossier.beatfile.sound import hyphened, sound_of
+from dossier.beatfile.tables import BeatTable, PatternTable, SectionPattern, schema
 from dossier.lay.pattern import PatternError, parse_lines, read_midi
 from dossier.model.beat import Beat, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
