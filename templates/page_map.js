@@ -138,13 +138,20 @@
   });
   frame.addEventListener("focus", function () { if (!cursor) { moveCursor(0, 0); } });
 
+  /* Bars from one number on the axis to the next, so that numbers keep apart. */
+  function everyBars(shown) {
+    var most = Math.max(3, plot.clientWidth / 42), step = 1;
+    while ((shown[1] - shown[0]) / step > most) { step *= 2; }
+    return step;
+  }
+
   page.drawMap = function () {
     var figure = page.painted(page.data.figures.map), heat = figure.data[0];
     if (!arrays.instrumental || !map.slots) { return Promise.resolve(false); }
     heat.z = rows(view); heat.zmin = map.views[view].low; heat.zmax = map.views[view].high; heat.colorscale = scale();
     figure.layout.height = plot.clientHeight || figure.layout.height;
-    if (plot.clientWidth < 480) { figure.layout.xaxis.nticks = 6; }
-    if (range) { figure.layout.xaxis.range = range; }
+    if (range) { figure.layout.xaxis.range = range.slice(); }
+    figure.layout.xaxis.dtick = everyBars(figure.layout.xaxis.range);
     return Plotly.newPlot(plot, figure.data, figure.layout, { displayModeBar: false, responsive: true, doubleClick: false }).then(function () {
       drawn = true;
       plot.on("plotly_hover", function (event) { var p = event.points[0]; if (p && p.pointIndex) { say(p.pointIndex[0], p.pointIndex[1]); } });
@@ -178,7 +185,7 @@
     var section = map.sections[Number(part.value)];
     range = part.value === "" || !section ? null : [section.first, section.first + section.bars];
     var shown = range || page.data.figures.map.layout.xaxis.range;
-    if (drawn) { Plotly.relayout(plot, { "xaxis.range": shown.slice() }).then(placeAll); }
+    if (drawn) { Plotly.relayout(plot, { "xaxis.range": shown.slice(), "xaxis.dtick": everyBars(shown) }).then(placeAll); }
   });
   page.all("input[name='map-view']").forEach(function (choice) {
     choice.addEventListener("change", function () { page.showMapView(choice.value); });

@@ -38,11 +38,11 @@
       var label = heading.textContent.trim().replace(/\s+/g, " ");
       if (term) {
         button.setAttribute("aria-label", "Sort by " + label);
-        heading.appendChild(button);
+        heading.insertBefore(button, term.nextSibling);
       } else {
-        while (heading.firstChild) { button.appendChild(heading.firstChild); }
+        button.textContent = heading.firstChild.textContent.trim();
         button.title = "Sort by " + label;
-        heading.appendChild(button);
+        heading.replaceChild(button, heading.firstChild);
       }
       button.addEventListener("click", function () { sort(table, column, heading); });
     });

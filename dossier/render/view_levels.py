@@ -113,7 +113,8 @@ def level_drawing(data: DossierData) -> Markup | None:
     x_range, y_range = plot_range([x for _, x, _ in found], 3.0), plot_range([y for _, _, y in found], 3.0)
     said = words.listed(f"{p.part} {words.number(x, 1, unit='dBFS')} and {words.lufs(y)}" for p, x, y in found)
     return svg.dot_plot(
-        [Dot(x, y, p.part, p.chosen) for p, x, y in found], label=f"Sample peak against integrated loudness: {said}.",
+        [Dot(x, y, words.short(p.part, 24), p.chosen) for p, x, y in found],
+        label=f"Sample peak against integrated loudness: {said}.",
         x_range=x_range, y_range=y_range, x_ticks=_ticks(x_range), y_ticks=_ticks(y_range),
         diagonals=[(d, f"{d:.0f} dB apart") for d in (6.0, 12.0, 18.0, 24.0, 30.0)],
         x_title="sample peak, dBFS", y_title="integrated loudness, LUFS",
@@ -222,8 +223,8 @@ def low_end_facts(data: DossierData) -> tuple[tuple[str, str], ...]:
     return (
         ("kick", low.kick or "none"),
         ("bass", low.bass_stem or "none found"),
-        ("masked by the bass, in sub", words.percent(low.overlap_sub)),
-        ("masked by the bass, in bass", words.percent(low.overlap_bass)),
+        ("kick masked by the bass in sub", words.percent(low.overlap_sub)),
+        ("kick masked by it in the bass zone", words.percent(low.overlap_bass)),
         (f"heard of the kick below 250{words.NBSP}Hz", words.percent(low.kick_share)),
         ("kick's pitch", pitch),
         ("bass notes", words.listed(low.bass_notes) or words.MISSING),

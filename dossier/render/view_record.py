@@ -9,6 +9,11 @@ from dossier.render import tables, words
 from dossier.render.tables import Cell, Column, Table
 
 KIND_WORDS = {"approach": "Approach", "drums": "Drums", "plan": "Treatment", "gain": "Level", "rights": "Rights"}
+INTENT_WORDS = {
+    "forward": "in front of the instrumental",
+    "level": "level with the instrumental",
+    "tucked": "tucked behind the instrumental",
+}
 STATUS_WORDS = {"agreed": "agreed", "to change": "to change", "note": "a note"}
 
 
@@ -47,6 +52,7 @@ class RecordView:
 
 @dataclass(frozen=True, slots=True)
 class MethodView:
+    reference: str
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -218,13 +224,20 @@ def method_view(data: DossierData) -> MethodView:
         "swing": f"Swing: {words.percent(beat.swing)} (50{words.NBSP}% is straight)",
         "target_lufs": f"Target loudness: {words.lufs(beat.target_lufs)}",
         "listening_level_db_spl": f"Listening level: {words.number(beat.listening_level_db_spl, 0, unit='dB SPL')}",
-        "intent": f"Drums should stand: {beat.intent}",
+        "intent": f"Where the drums are to stand: {INTENT_WORDS.get(beat.intent, beat.intent)}",
     }
     assumptions = []
     for field, said in sources.items():
         source = words.source_words(beat.sources.get(field), beat.confidences.get(field))
         assumptions.append(f"{said} ({source})." if source else f"{said}.")
+    own = [f.file for f in data.inputs if f.kind == "reference" and f.used]
+    reference = (
+        f"the user's own recordings ({words.listed(own)})"
+        if own
+        else "the average spectrum of much popular music (Elowsson and Friberg 2017)"
+    )
     return MethodView(
+        reference=reference,
         assumptions=tuple(assumptions),
         notes=beat.notes,
         warnings=data.warnings,

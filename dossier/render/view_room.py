@@ -54,6 +54,7 @@ class MapView:
 class RoomView:
     summary: tuple[str, ...]
     views: tuple[MapView, ...]
+    absent: str  # why some of them cannot be shown
     map_label: str
     map_drawing: Markup
     map_note: str
@@ -196,7 +197,9 @@ def static_map(data: DossierData) -> Markup:
         rows=frequency_ticks(occupancy.band_hz), row_lines=zone_edges(occupancy.band_zone),
         row_names=zone_names(occupancy.band_zone), columns=bar_ticks(bars, per_bar),
         column_lines=[at for at in starts if at > 0],
-        column_names=[svg.Tick(at, s.name) for at, s in zip(starts, data.instrumental.sections, strict=True)],
+        column_names=[
+            svg.Tick(at, words.short(s.name)) for at, s in zip(starts, data.instrumental.sections, strict=True)
+        ],
     )  # fmt: skip
 
 
@@ -291,9 +294,11 @@ def width_table(data: DossierData) -> Table | None:
 
 
 def room_view(data: DossierData) -> RoomView:
+    views = map_views(data)
     return RoomView(
         summary=summary(data),
-        views=map_views(data),
+        views=views,
+        absent=" ".join(f"{view.label}: {view.absent}" for view in views if view.absent),
         map_label=map_label(data),
         map_drawing=static_map(data),
         map_note=(

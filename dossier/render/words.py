@@ -215,6 +215,11 @@ def rights(state: str) -> str:
     return RIGHTS_WORDS.get(state, state)
 
 
+def short(text: str, most: int = 16) -> str:
+    """A text cut to `most` characters, the cut shown by an ellipsis."""
+    return text if len(text) <= most else text[: most - 1].rstrip() + "\u2026"
+
+
 def capital(text: str) -> str:
     """The first letter raised, the rest as it is."""
     return text[:1].upper() + text[1:]

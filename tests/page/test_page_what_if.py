@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import sample_whatif
+from page_wait import until
 
 from dossier.measure import hearing, loudness
 from dossier.measure import occupancy as occ
@@ -48,9 +50,14 @@ def expected(arrays: WhatIfArrays, gains: dict[str, float]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@pytest.fixture
-def sliders(open_page: Any) -> Any:
-    return open_page("sample")
+@pytest.fixture(scope="module")
+def sliders(browser: Any, pages: dict[str, Path]) -> Any:
+    context = browser.new_context()
+    tab = context.new_page()
+    tab.goto(pages["sample"].as_uri())
+    tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
+    yield tab
+    context.close()
 
 
 def test_page_agrees_with_the_analysis_within_one_per_cent_at_ten_settings(sliders: Any) -> None:
@@ -58,7 +65,8 @@ def test_page_agrees_with_the_analysis_within_one_per_cent_at_ten_settings(slide
     arrays = sample_whatif.what_if()
     for gains in SETTINGS:
         wanted = expected(arrays, gains)
-        found = sliders.run("(gains) => page.whatIf(gains)", {p.id: gains.get(p.id, p.gain_db) for p in arrays.parts})
+        every = {p.id: gains.get(p.id, p.gain_db) for p in arrays.parts}
+        found = sliders.evaluate("(gains) => page.whatIf(gains)", every)
         assert found["fill"] == pytest.approx(wanted["fill"], rel=0.01)
         assert found["zones"] == pytest.approx(wanted["zones"], rel=0.01)
         assert found["loudness"] == pytest.approx(wanted["loudness"], abs=0.05)
@@ -70,14 +78,14 @@ def test_page_agrees_with_the_analysis_within_one_per_cent_at_ten_settings(slide
 
 def test_moving_one_slider_gives_what_setting_all_gives(sliders: Any) -> None:
     """Analytic: the shortcut that only redoes what moved must not differ from the whole computation."""
-    sliders.run(
+    sliders.evaluate(
         """() => { const s = document.querySelector("tr[data-part='kick'] input"); s.value = "2.0";
         s.dispatchEvent(new Event("input", {bubbles: true})); }"""
     )
-    sliders.tab.wait_for_function("page.whatIfGains().kick === 2")
-    shown = sliders.run("() => [...document.querySelectorAll('#what-if td[data-show]')].map(c => c.textContent)")
-    fill = sliders.tab.text_content("#what-if-fill")
-    found = sliders.run("() => page.whatIf({})")
+    until(sliders, "page.whatIfGains().kick === 2")
+    shown = sliders.evaluate("() => [...document.querySelectorAll('#what-if td[data-show]')].map(c => c.textContent)")
+    fill = sliders.text_content("#what-if-fill")
+    found = sliders.evaluate("() => page.whatIf({})")
     rounded = [f"{100 * part['share']:.0f}\u00a0%" for part in found["parts"]]
     assert [text for i, text in enumerate(shown) if i % 3 == 1] == rounded
     assert fill == f"{100 * found['fill']:.1f}\u00a0%"
@@ -85,12 +93,14 @@ def test_moving_one_slider_gives_what_setting_all_gives(sliders: Any) -> None:
 
 
 def test_reset_brings_the_advised_gains_back(sliders: Any) -> None:
-    before = sliders.run("() => page.whatIfGains()")
-    sliders.tab.locator("tr[data-part='snare'] input").fill("1.5")
-    sliders.tab.wait_for_function("page.whatIfGains().snare === 1.5")
-    sliders.tab.click("#what-if-reset")
-    sliders.tab.wait_for_function("page.whatIfGains().snare === -4.5")
-    assert sliders.run("() => page.whatIfGains()") == before
+    sliders.click("#what-if-reset")
+    until(sliders, "page.whatIfGains().kick === -3")
+    before = sliders.evaluate("() => page.whatIfGains()")
+    sliders.locator("tr[data-part='snare'] input").fill("1.5")
+    until(sliders, "page.whatIfGains().snare === 1.5")
+    sliders.click("#what-if-reset")
+    until(sliders, "page.whatIfGains().snare === -4.5")
+    assert sliders.evaluate("() => page.whatIfGains()") == before
 
 
 def test_gated_loudness_of_blocks(sliders: Any) -> None:
@@ -99,6 +109,6 @@ def test_gated_loudness_of_blocks(sliders: Any) -> None:
     for scale in (1e-2, 1e-6, 1e-9):
         blocks = scale * rng.random(80) * np.where(np.arange(80) < 40, 1.0, 1e-3)
         wanted = loudness.integrated_from_blocks(blocks)
-        found = sliders.run("(blocks) => page.integrated(blocks)", blocks.tolist())
+        found = sliders.evaluate("(blocks) => page.integrated(blocks)", blocks.tolist())
         assert found == pytest.approx(wanted, abs=1e-6) if wanted is not None else found is None
-    assert sliders.run("() => page.integrated([])") is None
+    assert sliders.evaluate("() => page.integrated([])") is None

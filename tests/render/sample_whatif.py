@@ -6,6 +6,7 @@ import functools
 
 import numpy as np
 import sample_data
+import sample_maps
 
 from dossier.measure import hearing, occupancy
 from dossier.model.measures import Array
@@ -13,7 +14,7 @@ from dossier.model.page import PageAssets, WhatIfArrays, WhatIfPart
 
 TARGET_LUFS, LISTENING_DB = -16.0, 75.0
 SPL_OFFSET_DB = LISTENING_DB - TARGET_LUFS
-BLOCKS_PER_SLOT = sample_data.SLOT_S / 0.1
+BLOCKS_PER_SLOT = sample_maps.SLOT_S / 0.1
 
 
 def _bump(centre_cam: float, width_cam: float, level_db: float) -> Array:
@@ -59,7 +60,7 @@ def what_if(bars: int = 24) -> WhatIfArrays:
     }
     active = np.zeros(slots)
     active[4:] = 1.0
-    seconds = slots * sample_data.SLOT_S
+    seconds = slots * sample_maps.SLOT_S
     return WhatIfArrays(
         instrumental_excitation=hearing.excitation(music, spl_offset_db=SPL_OFFSET_DB - 3.0),
         instrumental_block_energy=_blocks(music, seconds),

@@ -1,0 +1,14 @@
+"""Waiting for a page that forbids `eval`, which the browser driver's own wait needs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def until(tab: Any, condition: str, *, seconds: float = 15.0) -> None:
+    """Ask again and again until a JavaScript expression is true."""
+    for _ in range(int(seconds / 0.025)):
+        if tab.evaluate(f"() => Boolean({condition})"):
+            return
+        tab.wait_for_timeout(25)
+    raise AssertionError(f"never true: {condition}")

@@ -1,0 +1,254 @@
+"""What only a browser shows: requests, console, plots, keyboard, themes, phones, print, pages without scripts."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import sample_data
+from page_wait import until
+
+
+@pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
+def test_no_request_and_not_a_word_on_the_console(open_page: Any, name: str) -> None:
+    """Bar: zero requests beside the file itself, zero messages, and no hostile name comes alive."""
+    page = open_page(name)
+    page.tab.mouse.wheel(0, 4000)
+    page.tab.click("#theme")
+    page.tab.wait_for_timeout(200)
+    outside = [url for url in page.requests if not url.startswith(("data:", "blob:"))]
+    assert len(outside) == 1
+    assert outside[0].startswith("file://")
+    assert page.messages == []
+    assert page.run("() => window.broken") is None
+    assert page.run("() => document.querySelectorAll('main img').length") == 0
+    assert page.run("() => document.title").startswith("Paper Harbour")
+
+
+def test_policy_stops_what_the_page_does_not_hold(open_page: Any) -> None:
+    """The policy is in force: a foreign script, an inline handler and a request are all refused."""
+    page = open_page("bare")
+    page.run(
+        """() => { const s = document.createElement('script'); s.textContent = 'window.broken = 1';
+        document.body.append(s); const i = document.createElement('p'); i.setAttribute('onclick', 'window.broken = 2');
+        document.body.append(i); i.click(); }"""
+    )
+    assert page.run("() => window.broken") is None
+    assert page.run("() => fetch('data:,x').then(() => 'sent', () => 'refused')") == "refused"
+
+
+@pytest.fixture(scope="module")
+def shared(browser: Any, pages: dict[str, Path]) -> Any:
+    """One page for tests that leave it as they found it, or do not care."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    tab = context.new_page()
+    tab.goto(pages["sample"].as_uri())
+    tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
+    yield tab
+    context.close()
+
+
+def drawn(tab: Any) -> list[list[float]]:
+    rows = tab.evaluate("() => document.getElementById('map-plot').data[0].z.map((row) => Array.from(row))")
+    return [list(row) for row in rows]
+
+
+@pytest.mark.parametrize("view", ["room", "with_drums", "overlap", "treatment_change", "instrumental"])
+def test_map_shows_the_view_that_is_chosen(shared: Any, view: str) -> None:
+    """Analytic: what plotly holds is the data file's map, to 1 %."""
+    occupancy = sample_data.sample().occupancy
+    shared.locator(f"input[name=map-view][value={view}]").check(force=True)
+    until(shared, f"document.querySelector('.map-explain[data-view={view}]').hidden === false")
+    shared.wait_for_timeout(60)
+    instrumental = occupancy.instrumental
+    wanted = (
+        [[max(0.0, 1 - v) for v in row] for row in instrumental] if view == "room" else getattr(occupancy, view)
+    )
+    found = drawn(shared)
+    assert np.abs(np.minimum(wanted, 2.55) - np.asarray(found)).max() <= 0.0051
+    assert shared.locator(".map-explain:visible").count() == 1
+
+
+def test_table_follows_the_view(shared: Any) -> None:
+    cells = "() => [...document.querySelector('#table-room-by-bar tbody tr').cells].map((c) => c.textContent.trim())"
+    shared.locator("input[name=map-view][value=instrumental]").check(force=True)
+    before = shared.evaluate(cells)
+    shared.locator("input[name=map-view][value=room]").check(force=True)
+    room = shared.evaluate(cells)
+    shared.locator("input[name=map-view][value=instrumental]").check(force=True)
+    assert shared.evaluate(cells) == before
+    number = re.compile(r"\d+")
+    for taken, left in zip(before[2:], room[2:], strict=True):
+        assert abs(int(number.findall(taken)[0]) + int(number.findall(left)[0]) - 100) <= 1
+
+
+def test_map_can_be_read_by_keyboard(shared: Any) -> None:
+    """Analytic: the words of a cell are the numbers of the data file."""
+    data = sample_data.sample()
+    shared.locator("#map-frame").focus()
+    for key in ("Home", "PageDown", "PageDown", "ArrowRight", "ArrowUp"):
+        shared.keyboard.press(key)
+    band, slot = len(data.occupancy.band_hz) // 2 + 1, 33
+    said = shared.text_content("#map-readout")
+    share = round(100 * round(data.occupancy.instrumental[band][slot], 2))
+    assert said.startswith("Bar 3, beat 1, sixteenth 2 (intro), ")
+    assert f"{share}\u00a0% of the reference is taken." in said
+    assert shared.locator("#map-cursor").is_visible()
+
+
+def test_section_narrows_the_map(shared: Any) -> None:
+    shared.select_option("#map-part", label="hook, bar 13 on")
+    until(shared, "document.getElementById('map-plot').layout.xaxis.range[0] === 13")
+    assert shared.evaluate("() => document.getElementById('map-plot').layout.xaxis.range") == [13, 19]
+    shared.select_option("#map-part", "")
+    until(shared, "document.getElementById('map-plot').layout.xaxis.range[0] === 1")
+
+
+@pytest.mark.parametrize(("plot", "kind"), [("map", "png"), ("levels", "svg")])
+def test_plots_can_be_saved(shared: Any, plot: str, kind: str) -> None:
+    with shared.expect_download() as saving:
+        shared.click(f"[data-save-plot={plot}][data-format={kind}]")
+    content = Path(saving.value.path()).read_bytes()
+    assert saving.value.suggested_filename == f"paper-harbour-r002-{plot}.{kind}"
+    assert content.startswith(b"\x89PNG" if kind == "png" else b"<svg")
+
+
+def test_all_numbers_can_be_saved_as_json(shared: Any) -> None:
+    """The saved document is the data file, its maps rounded to 1 %."""
+    from dossier.render.pack import plain
+
+    with shared.expect_download() as saving:
+        shared.click("#save-json")
+    saved = json.loads(Path(saving.value.path()).read_text(encoding="utf-8"))
+    wanted = json.loads(json.dumps(plain(sample_data.sample())))
+    maps = {name: (saved["occupancy"].pop(name), wanted["occupancy"].pop(name)) for name in (
+        "instrumental", "with_drums", "overlap", "treatment_change")}  # fmt: skip
+    assert saved == wanted
+    for found, exact in maps.values():
+        assert np.abs(np.asarray(found) - np.minimum(exact, 2.55)).max() <= 0.0051
+
+
+def test_tables_can_be_saved_as_csv(shared: Any) -> None:
+    """Cross-check: Python's csv module reads the numbers of the level table back."""
+    import csv
+    import io
+
+    rows = list(csv.reader(io.StringIO(shared.evaluate("() => page.tablesAsCsv()"))))
+    start = next(i for i, row in enumerate(rows) if row and row[0].startswith("Peak, loudness and gain"))
+    part = sample_data.sample().balance.parts[0]
+    assert rows[start + 2][1:4] == [str(part.sample_peak_dbfs), str(part.true_peak_dbtp), str(part.integrated_lufs)]
+    assert any(row and row[0] == "loops/dust_90bpm.wav" for row in rows)
+
+
+def test_drums_sort_and_filter(shared: Any) -> None:
+    names = """() => [...document.querySelectorAll('.ranking')[0].tBodies].filter((b) => !b.hidden)
+        .map((b) => b.rows[0].cells[0].dataset.value)"""
+    shared.click(".ranking >> nth=0 >> th:has-text('score') >> button")
+    down = shared.evaluate(names)
+    shared.click(".ranking >> nth=0 >> th:has-text('score') >> button")
+    assert shared.evaluate(names) == down[::-1]
+    assert shared.locator(".ranking >> nth=0 >> th[aria-sort=ascending]").count() == 1
+    shared.select_option("#drum-rights", "unknown")
+    assert shared.evaluate(names) == ["loops/tin-roof_79bpm.wav"]
+    shared.select_option("#drum-rights", "")
+    shared.fill("#drum-text", "dust")
+    assert shared.evaluate(names) == ["loops/dust_90bpm.wav"]
+    assert "1 of " in shared.text_content("#drum-count")
+    shared.fill("#drum-text", "")
+
+
+def test_terms_explain_themselves_on_focus_and_hover(shared: Any) -> None:
+    term = shared.locator("#room .term[data-term=occupancy]")
+    term.focus()
+    box = shared.locator("#definition")
+    assert box.is_visible()
+    assert box.text_content().startswith("How much of the reference loudness")
+    shared.keyboard.press("Escape")
+    assert not box.is_visible()
+    shared.locator("#room .term[data-term=band]").hover()
+    assert "auditory band" in box.text_content()
+
+
+def test_theme_turns_and_the_map_with_it(open_page: Any) -> None:
+    page = open_page("sample", color_scheme="dark")
+    scale = "document.getElementById('map-plot').data[0].colorscale[0][1]"
+    colours = f"() => [getComputedStyle(document.body).backgroundColor, {scale}]"
+    dark = page.run(colours)
+    page.tab.click("#theme")
+    until(page.tab, f"{scale} !== {json.dumps(dark[1])}")
+    light = page.run(colours)
+    assert dark[0] == "rgb(21, 23, 28)"
+    assert light[0] == "rgb(251, 251, 248)"
+    page.tab.reload()
+    page.tab.wait_for_selector("html[data-ready=all]")
+    assert page.run(colours) == light  # the choice is kept
+
+
+@pytest.mark.parametrize("name", ["sample", "hostile"])
+def test_a_phone_needs_no_sideways_scrolling(open_page: Any, name: str) -> None:
+    page = open_page(name, width=360, has_touch=True)
+    assert page.run("() => document.documentElement.scrollWidth") == 360
+    small = page.run(
+        """() => [...document.querySelectorAll('main p, main li, main td, main dd')].filter((e) => e.offsetParent &&
+        parseFloat(getComputedStyle(e).fontSize) < 12).length"""
+    )
+    assert small == 0
+
+
+def test_without_scripts_the_whole_argument_stands(open_page: Any) -> None:
+    page = open_page("sample", java_script_enabled=False, wait=False)
+    body = page.tab.locator("body").inner_text()
+    for words in (sample_data.sample().approach.verdict, "Gains to set", "Words", "This part needs scripts"):
+        assert words in body
+    assert page.tab.locator("#room svg.map-drawing").is_visible()
+    assert page.tab.locator("#levels svg.dot-plot").is_visible()
+    assert page.tab.locator("audio >> nth=0").is_visible()
+    for hidden in ("#player", "#map-controls", "#theme", "#map-frame", "[data-play] >> nth=0"):
+        assert not page.tab.locator(hidden).is_visible()
+    assert page.messages == []
+
+
+def test_without_decompression_the_drawings_stay(browser: Any, pages: dict[str, Path]) -> None:
+    context = browser.new_context()
+    tab, messages = context.new_page(), []
+    tab.on("pageerror", lambda error: messages.append(str(error)))
+    tab.add_init_script("delete window.DecompressionStream")
+    tab.goto(pages["sample"].as_uri())
+    tab.wait_for_selector("html[data-ready=all]")
+    assert messages == []
+    assert tab.locator("#room svg.map-drawing").is_visible()
+    assert "hold the same figures" in tab.text_content("#map-readout")
+    assert "cannot be tried" in tab.text_content("#what-if")
+    context.close()
+
+
+def test_print_unfolds_and_leaves_the_tools_out(shared: Any) -> None:
+    shared.emulate_media(media="print")
+    shared.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+    assert shared.locator("main details:not([open])").count() == 0
+    assert shared.locator("#room svg.map-drawing").is_visible()
+    for hidden in ("#player", "#map-frame", "#map-controls", "#drum-filter", "#what-if"):
+        assert not shared.locator(hidden).is_visible()
+    shared.evaluate("() => dispatchEvent(new Event('afterprint'))")
+    shared.emulate_media(media="screen")
+    assert shared.locator("main details[open]").count() == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "scheme"), [("sample", 1280, "light"), ("sample", 360, "dark"), ("bare", 1280, "dark")]
+)
+def test_no_accessibility_violations(open_page: Any, name: str, width: int, scheme: str) -> None:
+    """Cross-check: axe-core, WCAG 2.2 A and AA and its best practices, everything unfolded."""
+    rules = pytest.importorskip("axe_playwright_python.base", reason="axe-core is not installed")
+    page = open_page(name, width=width, color_scheme=scheme)
+    page.run("() => document.querySelectorAll('main details').forEach((fold) => { fold.open = true; })")
+    page.run(Path(rules.__file__).with_name("axe.min.js").read_text(encoding="utf-8"))
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    options = {"resultTypes": ["violations"], "runOnly": {"type": "tag", "values": tags}}
+    found = page.run("(options) => axe.run(document, options)", options)
+    assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]] == []
+    assert len(found["passes"]) > 30

@@ -1,0 +1,282 @@
+"""The dossier page as a document: structure, escaping, policy, determinism, size, what is absent."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import hashlib
+import json
+import os
+import re
+import subprocess
+import sys
+from collections import Counter
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import sample_data
+import sample_whatif
+from html_tree import Node, parse
+
+from dossier.measure.hearing import page_constants
+from dossier.model.page import PageAssets
+from dossier.render.page import exact, render_dossier
+
+SECTIONS = ["room", "drums", "treatments", "levels", "lowend", "decisions", "method"]
+
+
+@cache
+def html(name: str) -> str:
+    made = {
+        "sample": (sample_data.sample, sample_whatif.assets),
+        "long": (lambda: sample_data.sample(69), lambda: sample_whatif.assets(69)),
+        "bare": (sample_data.bare, lambda: PageAssets((), None)),
+        "hostile": (sample_data.hostile, sample_data.hostile_assets),
+    }  # fmt: skip
+    data, assets = made[name]
+    return render_dossier(data(), assets(), hearing_constants=page_constants())
+
+
+@cache
+def tree(name: str) -> Node:
+    return parse(html(name))
+
+
+def data_of(name: str) -> Any:
+    return json.loads(tree(name).one("script", id="page-data").text)
+
+
+def unpacked(packed: dict[str, Any]) -> np.ndarray[Any, Any]:
+    values = np.frombuffer(gzip.decompress(base64.b64decode(packed["gz"])), dtype=packed["dtype"])
+    if packed.get("steps"):
+        wide = values.view(f"u{values.itemsize}")
+        values = np.cumsum(wide, dtype=wide.dtype).view(packed["dtype"])
+    return values.reshape(packed["shape"])
+
+
+@pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
+def test_sections_stand_in_the_order_of_the_argument(name: str) -> None:
+    """Analytic: head first, then seven numbered parts, one heading each; every id is there once."""
+    page = tree(name)
+    assert [s.attributes["id"] for s in page.one("main").every("section", class_="part")] == SECTIONS
+    assert len(page.every("h1")) == 1
+    ids = [node.attributes["id"] for node in page.every() if "id" in node.attributes]
+    assert [i for i, n in Counter(ids).items() if n > 1] == []
+    for node in page.every():
+        for key in ("aria-describedby", "aria-labelledby", "for"):
+            for target in node.attributes.get(key, "").split():
+                assert target in ids, (node.name, key, target)
+        href = node.attributes.get("href", "")
+        assert not href.startswith("#") or href[1:] in ids, href
+
+
+def test_head_gives_verdict_five_figures_status_and_changes() -> None:
+    data, head = sample_data.sample(), tree("sample").one("header", class_="head")
+    assert head.one("p", class_="verdict").text == data.approach.verdict
+    cells = head.every("div", class_="figure-cell")
+    assert [c.one("p", class_="label").words for c in cells] == [
+        "fill", "roomiest zone", "fullest zone", "approach", "rough mix",
+    ]  # fmt: skip
+    assert cells[0].one("p", class_="value").text == f"{100 * data.instrumental.fill:.0f}\u00a0%"
+    assert cells[4].one("p", class_="value").text == "\u221216.0\u00a0LUFS"
+    assert "r001" in head.one("p", class_="status").text
+    changes = head.one("section", aria_labelledby="changes").every("li")
+    assert [item.text.replace("\u00a0", " ") for item in changes] == list(data.revision.changes)
+
+
+def test_numbers_of_the_argument_stand_in_tables() -> None:
+    """Analytic: the value of a finding is found in the table that shows it."""
+    data, page = sample_data.sample(), tree("sample")
+    levels = page.one("table", id="table-levels").one("tbody").every("tr")
+    assert len(levels) == len(data.balance.parts)
+    for row, part in zip(levels, data.balance.parts, strict=True):
+        values = [float(cell.attributes["data-value"]) for cell in row.every("td")]
+        assert values == [
+            part.sample_peak_dbfs, part.true_peak_dbtp, part.integrated_lufs, part.peak_to_loudness_db,
+            part.audible_share, part.target_share, part.lift_lu, part.overlap, part.gain_db,
+        ]  # fmt: skip
+    zones = page.one("table", id="table-room-by-section").one("tbody").every("tr")
+    assert len(zones) == len(data.instrumental.sections) + 1
+    drums = page.every("tbody", class_="drum")
+    assert len(drums) == len(data.candidates) + 1
+    assert [d.one("th").attributes["data-value"] for d in page.every("table", class_="ranking")[0].every("tbody")] == [
+        "kit", "loops/dust_90bpm.wav", "loops/tin-roof_79bpm.wav", "loops/far-room.wav",
+    ]  # fmt: skip
+    assert len(page.one("table", id="table-room-by-bar").one("tbody").every("tr")) == data.beat.bars
+
+
+def test_findings_speak_in_their_own_sentences() -> None:
+    data, text = sample_data.sample(), tree("sample").text
+    for sentence in (
+        *data.approach.reasons, data.approach.uncertain, *(p.reason for p in data.plans), *data.balance.advice,
+        *(pair.text for pair in data.balance.equal_peaks), *data.low_end.sentences, *data.translation.sentences,
+        data.room_left.sentence, *data.warnings, *(t.reason for p in data.plans for t in p.tried),
+    ):  # fmt: skip
+        assert sentence is not None
+        assert re.sub(r"\s", " ", sentence) in re.sub(r"\s", " ", text), sentence
+
+
+def test_policy_allows_exactly_the_scripts_of_the_page() -> None:
+    """Conformance: W3C CSP Level 3, 2.3.1: base64 of the SHA-256 of each script's text, the unpacked library's too."""
+    page = tree("sample")
+    policy = page.one("meta", **{"http_equiv": "Content-Security-Policy"}).attributes["content"]
+    running = [s.text for s in page.every("script") if "type" not in s.attributes]
+    packed = page.one("script", id="plot-library").text
+    library = gzip.decompress(base64.b64decode(packed)).decode("utf-8")
+    wanted = {
+        "'sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() + "'"
+        for text in (*running, library)
+    }
+    directives = dict(d.strip().split(" ", 1) for d in policy.split(";"))
+    assert set(directives["script-src"].split()) == wanted
+    assert directives["default-src"] == "'none'"
+    assert directives["img-src"] == directives["media-src"] == "data: blob:"
+    assert directives["base-uri"] == directives["form-action"] == "'none'"
+    assert "connect-src" not in directives
+    assert "unsafe-eval" not in policy
+    assert "unsafe-inline" not in directives["script-src"]
+    assert packed.startswith("H4sI")  # gzip
+    assert base64.b64decode(packed[:16])[4:8] == b"\0\0\0\0"  # modification time 0
+
+
+@pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
+def test_nothing_points_outside_and_nothing_runs_inline(name: str) -> None:
+    for node in tree(name).every():
+        for key, value in node.attributes.items():
+            assert not key.startswith("on"), (node.name, key)
+            assert key != "srcset"
+            if key in {"src", "href", "action", "data", "poster", "formaction"}:
+                inside = ("#", "data:image/png;base64,", "data:audio/mpeg;base64,")
+                assert value.startswith(inside), (node.name, value[:60])
+    style = tree(name).one("style").text
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+@pytest.mark.parametrize("name", ["sample", "bare"])
+def test_no_absolute_path_user_or_host_is_shared(name: str) -> None:
+    text = re.sub(r"[A-Za-z0-9+/=]{200,}", "", html(name))  # packed data
+    for part in (os.getcwd(), str(Path.home()) + "/", "/tmp/", "/home/", "/usr/", "file://", "C:\\"):
+        assert part not in text
+
+
+def test_hostile_names_stay_text() -> None:
+    """Analytic: the same elements as with harmless names, and every hostile text read back as it was written."""
+    harmless = parse(render_dossier(sample_data.sample(), sample_data.assets(), hearing_constants=page_constants()))
+    page = tree("hostile")
+    assert Counter(n.name for n in page.every()) == Counter(n.name for n in harmless.every())
+    title = page.one("h1").text
+    assert title.startswith('Paper Harbour"><img src=x onerror=window.broken=1></script>')
+    assert "{{7*7}}" in title
+    assert "[U+202E]" in title  # what would turn the line round is shown instead of obeyed
+    assert "\u202e" not in page.one("main").text
+    proposals = [f.attributes["data-proposal"] for f in page.every("fieldset") if "data-proposal" in f.attributes]
+    assert proposals == [p.id for p in sample_data.hostile().proposals]
+    sounds = {s["id"] for s in data_of("hostile")["sounds"]}
+    for button in page.every("button"):
+        if button.attributes.get("data-play"):
+            assert button.attributes["data-play"] in sounds
+
+
+def test_identifiers_keep_every_character() -> None:
+    """Analytic: what HTML would fold or drop is written as a reference."""
+    for raw in ("drums/a\rb\nc.wav", "\u202eabc", '"><x', "&amp;", "-3 dB.wav", "a\u2028b"):
+        assert parse(f'<p id="{exact(raw)}"></p>').one("p").attributes["id"] == raw
+
+
+def test_embedded_json_cannot_end_its_element() -> None:
+    """Conformance: WHATWG HTML 4.12.1.3; ECMA-404 allows the escapes that are used."""
+    raw = re.search(r'<script type="application/json" id="page-data">(.*?)</script>', html("hostile"), re.DOTALL)
+    assert raw is not None
+    for character in "<>&\u2028\u2029":
+        assert character not in raw[1]
+    assert json.loads(raw[1])["beat"] == "paper-harbour"
+
+
+@pytest.mark.parametrize("name", ["sample", "bare"])
+def test_maps_travel_at_one_per_cent(name: str) -> None:
+    """Analytic: unpacked bytes are the data file's shares, rounded to 1/100."""
+    data = sample_data.sample() if name == "sample" else sample_data.bare()
+    arrays = data_of(name)["map"]["arrays"]
+    for field in ("instrumental", "with_drums", "overlap", "treatment_change"):
+        rows = getattr(data.occupancy, field)
+        assert (field in arrays) == bool(rows)
+        if rows:
+            wanted = np.clip(np.asarray(rows), -1.27, 2.55)
+            assert np.abs(unpacked(arrays[field]) / 100 - wanted).max() <= 0.005 + 1e-9
+
+
+def test_the_whole_data_file_is_in_the_page() -> None:
+    packed = data_of("hostile")["document"]
+    whole = json.loads(gzip.decompress(base64.b64decode(packed)))
+    data = sample_data.hostile()
+    assert whole["beat"]["title"] == data.beat.title
+    assert [c["file"] for c in whole["candidates"]] == [c.file for c in data.candidates]
+    assert whole["balance"]["mix"]["integrated_lufs"] == data.balance.mix.integrated_lufs
+    assert "instrumental" not in whole["occupancy"]
+    assert len(whole["occupancy"]["band_hz"]) == 38
+
+
+def test_same_input_same_bytes() -> None:
+    """Analytic: a second run, and a run in another process with another hash seed, give the same page."""
+    once = html("sample")
+    assert render_dossier(sample_data.sample(), sample_whatif.assets(), hearing_constants=page_constants()) == once
+    code = (
+        "import sys, hashlib; sys.path.insert(0, sys.argv[1]); import sample_data, sample_whatif;"
+        "from dossier.measure.hearing import page_constants; from dossier.render.page import render_dossier;"
+        "print(hashlib.sha256(render_dossier(sample_data.sample(), sample_whatif.assets(),"
+        " hearing_constants=page_constants()).encode()).hexdigest())"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", code, str(Path(__file__).parent)], capture_output=True, text=True, check=True,
+        env={**os.environ, "PYTHONHASHSEED": "77"},
+    )  # fmt: skip
+    assert said.stdout.strip() == hashlib.sha256(once.encode()).hexdigest()
+
+
+def test_three_minutes_stay_within_the_size() -> None:
+    """Bar: 2.6 MB without audio, for 1104 slots and three parts."""
+    audio = sum(len(node.attributes["src"]) for node in tree("long").every("audio"))
+    assert len(html("long").encode()) - audio <= 2_600_000
+    assert audio > 0
+
+
+def test_without_constants_or_arrays_the_sliders_say_why() -> None:
+    page = parse(render_dossier(sample_data.sample(), sample_whatif.assets()))
+    assert page.every(id="what-if") == []
+    assert "were left out of this page" in page.one("section", id="levels").text
+    assert json.loads(page.one("script", id="page-data").text)["whatIf"] is None
+
+
+def test_what_is_absent_is_said_in_a_sentence() -> None:
+    page = tree("bare")
+    wanted = {
+        "drums": "No drum files were given", "treatments": "nothing to treat", "levels": "nothing to balance",
+        "lowend": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
+    }  # fmt: skip
+    for section, words in wanted.items():
+        assert words in page.one("section", id=section).text
+    assert page.every("audio") == []
+    assert page.every(id="player") == []
+    assert "None" not in re.sub(r"<script.*?</script>", "", html("bare"), flags=re.DOTALL)
+    assert "nan" not in page.one("main").text.lower().split()
+
+
+def test_every_sound_is_held_once_and_plays_without_scripts() -> None:
+    page, sounds = tree("sample"), sample_data.previews()
+    elements = page.every("audio")
+    assert [base64.b64decode(e.attributes["src"].split(",")[1]) for e in elements] == [s.mp3 for s in sounds]
+    assert all("controls" in e.attributes and e.attributes["preload"] == "none" for e in elements)
+    for sound in sounds:
+        assert html("sample").count(base64.b64encode(sound.mp3).decode()) == 1
+
+
+def test_rights_that_are_not_settled_never_look_settled() -> None:
+    for row in tree("sample").every("tbody", class_="drum"):
+        cell = row.one("td", class_="rights")
+        settled = cell.attributes["data-value"] in {"own", "licensed", "cleared"}
+        assert cell.has("class_", "settled") == settled
+        assert cell.has("class_", "open") == (not settled)

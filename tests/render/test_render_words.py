@@ -1,0 +1,257 @@
+"""Numbers to words, colour scales, drawings, figures, and what the views work out."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import math
+import re
+from importlib.resources import files
+
+import numpy as np
+import pytest
+import sample_data
+
+from dossier.render import colour, figures, pack, svg, words
+from dossier.render.view_drums import drums_view
+from dossier.render.view_record import open_questions, status
+from dossier.render.view_room import band_position, beats_per_bar, scale_top, zone_means
+
+NB, MINUS = "\u00a0", "\u2212"
+
+
+@pytest.mark.parametrize(
+    ("said", "wanted"),
+    [
+        (words.number(-3.04), f"{MINUS}3.0"), (words.number(-0.04), "0.0"), (words.number(0.04, sign=True), "0.0"),
+        (words.number(2.25, 2, sign=True), "+2.25"), (words.number(None), "\u2013"),
+        (words.db(-6.0), f"{MINUS}6.0{NB}dB"),
+        (words.lufs(-15.96), f"{MINUS}16.0{NB}LUFS"), (words.percent(0.614), f"61{NB}%"),
+        (words.percent(None), "\u2013"),
+        (words.percent(-0.284, sign=True), f"{MINUS}28{NB}%"), (words.small_percent(0.0834), f"8.3{NB}%"),
+        (words.small_percent(0.0996), f"10{NB}%"), (words.hz(55.2), f"55.2{NB}Hz"), (words.hz(60.0), f"60{NB}Hz"),
+        (words.hz(99.97), f"100{NB}Hz"), (words.hz(999.6), f"1{NB}kHz"), (words.hz(2400), f"2.4{NB}kHz"),
+        (words.hz(12400), f"12{NB}kHz"), (words.seconds(0.18), f"180{NB}ms"), (words.seconds(0.9996), f"1.00{NB}s"),
+        (words.seconds(64.2), f"64{NB}s"), (words.clock(187.4), "3:07"), (words.clock(59.6), "1:00"),
+        (words.day("2026-03-04T23:59:59Z"), f"4{NB}March 2026"), (words.day("soon"), "soon"), (words.listed([]), ""),
+        (words.listed(["a", "b", "c"]), "a, b and c"), (words.count(0, "bar"), f"no{NB}bars"),
+        (words.count(1, "bar"), f"1{NB}bar"), (words.zone_range("bass"), f"60\u2013250{NB}Hz"),
+        (words.zone_range("mid"), f"500{NB}Hz\u20132{NB}kHz"), (words.short("a" * 20, 5), "aaaa\u2026"),
+    ],
+)  # fmt: skip
+def test_numbers_read_as_people_say_them(said: str, wanted: str) -> None:
+    """Analytic."""
+    assert said == wanted
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("bell at 320 Hz, -3.0 dB", f"bell at 320{NB}Hz, {MINUS}3.0{NB}dB"), ("84 % of it", f"84{NB}% of it"),
+        ("take-3 dB.wav", f"take-3{NB}dB.wav"), ("drums/x -2.wav", "drums/x -2.wav"),
+        ("no numbers - here", "no numbers - here"),
+        ("from -4.0 to -1.5 dB", f"from -4.0 to {MINUS}1.5{NB}dB"), ("3 halls", "3 halls"),
+        ("5 s later", f"5{NB}s later"),
+    ],
+)  # fmt: skip
+def test_sentences_get_true_minus_signs_and_keep_names(text: str, wanted: str) -> None:
+    """Analytic: a name is left as it is, a quantity is not broken from its unit."""
+    assert words.tidy(text) == wanted
+
+
+def test_clean_shows_what_would_turn_the_line() -> None:
+    """Analytic: bidirectional overrides (Unicode UAX 9) become visible, other scripts stay as they are."""
+    assert words.clean("a\u202eb\x07") == "a[U+202E]b\ufffd"
+    assert words.clean("\u05e9\u05dc\u05d5\u05dd caf\u00e9 \u65e5") == "\u05e9\u05dc\u05d5\u05dd caf\u00e9 \u65e5"
+    assert words.clean("\udcff") == "\ufffd"
+
+
+def _linear(rgb: tuple[int, int, int]) -> np.ndarray:
+    value = np.asarray(rgb) / 255
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+
+
+def _lightness(linear: np.ndarray) -> float:
+    """CIE 1976 L* from linear sRGB (luminance weights of IEC 61966-2-1): not the measure that the scale is made by."""
+    y = float(np.asarray([0.2126, 0.7152, 0.0722]) @ linear)
+    return 116 * y ** (1 / 3) - 16 if y > 0.008856 else 903.3 * y
+
+
+@pytest.mark.parametrize("name", [n for n in colour.NAMES if not n.startswith("change")])
+def test_scales_get_darker_in_equal_steps(name: str) -> None:
+    """Cross-check: made in OKLab, judged by CIE L*: always one way, no step more than 1.6 times the mean one."""
+    light = np.array([_lightness(_linear(colour.colour(name, x))) for x in np.linspace(0, 1, 33)])
+    steps = np.diff(light) if name.endswith("-dark") else -np.diff(light)
+    assert (steps > 0).all()
+    assert steps.max() < 1.6 * steps.mean()
+    assert abs(light[-1] - light[0]) > 60
+
+
+# Vi\u00e9not, Brettel and Mollon, Color Research and Application 24 (1999): dichromats' view in linear RGB, rounded.
+_DICHROMATS = {
+    "red-blind": [[0.11238, 0.88762, 0.0], [0.11238, 0.88762, 0.0], [0.00401, -0.00401, 1.0]],
+    "green-blind": [[0.29275, 0.70725, 0.0], [0.29275, 0.70725, 0.0], [-0.02234, 0.02234, 1.0]],
+}
+
+
+@pytest.mark.parametrize("kind", list(_DICHROMATS))
+@pytest.mark.parametrize("name", ["change", "change-dark"])
+def test_less_and_more_stay_apart_for_colour_blind_eyes(name: str, kind: str) -> None:
+    """Cross-check with simulated dichromats (matrices from memory): the ends differ clearly in blue against yellow."""
+    less, more = (np.asarray(_DICHROMATS[kind]) @ _linear(colour.colour(name, x)) for x in (0.0, 1.0))
+
+    def yellow_less_blue(v: np.ndarray) -> float:
+        return float(np.cbrt(max(v[:2].mean(), 0)) - np.cbrt(max(v[2], 0)))
+
+    assert yellow_less_blue(more) - yellow_less_blue(less) > 0.25
+
+
+def _contrast(a: str, b: str) -> float:
+    lights = []
+    for code in (a, b):
+        rgb = tuple(int(code[i : i + 2], 16) for i in (1, 3, 5))
+        lights.append(float(np.asarray([0.2126, 0.7152, 0.0722]) @ _linear(rgb)))
+    return (max(lights) + 0.05) / (min(lights) + 0.05)
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "dark by choice", "print"])
+def test_tokens_keep_the_contrast_of_wcag_aa(theme: str) -> None:
+    """Conformance: WCAG 2.1, 1.4.3 (text 4.5:1) and 1.4.11 (graphics 3:1), on both papers."""
+    css = files("dossier.templates").joinpath("tokens.css").read_text(encoding="utf-8")
+    blocks = [dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block)) for block in re.findall(r"\{([^{}]*)\}", css)]
+    named = dict(zip(("light", "dark", "dark by choice", "print"), [b for b in blocks if "paper" in b], strict=True))
+    tokens = {**named["light"], **named[theme]}
+    assert named["dark"] == named["dark by choice"]
+    for paper in ("paper", "paper-raised"):
+        for text in ("ink", "ink-soft", "instrumental", "drums", "overlap"):
+            assert _contrast(tokens[text], tokens[paper]) >= 4.5, (text, paper)
+        for fill in ("instrumental-fill", "drums-fill", "overlap-fill", "rule-strong", "focus"):
+            assert _contrast(tokens[fill], tokens[paper]) >= 3.0, (fill, paper)
+
+
+def test_png_is_read_back_by_another_reader() -> None:
+    """Cross-check: matplotlib's reader gives the palette's colours back, first row on top."""
+    import matplotlib.image
+
+    indices = np.arange(6, dtype=np.uint8).reshape(2, 3)
+    palette = [(i * 40, 255 - i * 40, i) for i in range(6)]
+    read = matplotlib.image.imread(io.BytesIO(svg.png(indices, palette)), format="png")
+    assert (np.rint(255 * read[..., :3]).astype(int) == np.asarray(palette)[indices]).all()
+
+
+def test_drawings_escape_their_texts() -> None:
+    drawn = svg.bars([('<b>"', 0.5)], label='"><script>')
+    assert "<b>" not in drawn
+    assert 'aria-label="&#34;&gt;&lt;script&gt;"' in drawn
+    assert svg.coordinate(-0.001) == "0"
+    assert svg.coordinate(12.0) == "12"
+
+
+@pytest.mark.parametrize("data", [sample_data.sample(), sample_data.bare()], ids=["sample", "bare"])
+def test_figures_are_valid_by_the_library_s_own_schema(data: sample_data.DossierData) -> None:
+    """Cross-check: plotly.py accepts every attribute once the page's colours are put in."""
+    import plotly.graph_objects as go
+
+    def painted(value: object) -> object:
+        if isinstance(value, str):
+            return re.sub(r"var\(--[a-z-]+\)", "#123456", value)
+        if isinstance(value, dict):
+            return {k: painted(v) for k, v in value.items()}
+        return [painted(v) for v in value] if isinstance(value, list) else value
+
+    for figure in (figures.map_figure(data), figures.level_figure(data)):
+        if figure is not None:
+            go.Figure(painted(figure))
+    assert (figures.level_figure(data) is None) == (not data.balance.parts)
+
+
+def test_packed_arrays_unpack_to_themselves() -> None:
+    """Analytic, with wrap-around of the differences in both directions."""
+    import base64
+    import gzip
+
+    for array in (
+        np.array([[0, 255, 0], [7, 7, 7]], dtype=np.uint8), np.array([[-127, 127], [0, -1]], dtype=np.int8),
+        np.array([[0, 65535, 3]], dtype=np.uint16), np.arange(4, dtype=np.float32),
+    ):  # fmt: skip
+        packed = pack.packed(array)
+        flat = np.frombuffer(gzip.decompress(base64.b64decode(packed["gz"])), dtype=packed["dtype"])
+        if packed.get("steps"):
+            flat = np.cumsum(flat.view(f"u{flat.itemsize}"), dtype=f"u{flat.itemsize}").astype(f"u{flat.itemsize}")
+            flat = flat.view(packed["dtype"])
+        assert (flat.reshape(packed["shape"]) == array).all()
+        assert packed["dtype"] == array.dtype.name
+
+
+def test_levels_are_coded_to_half_a_step() -> None:
+    """Analytic: within a quarter of a decibel, and silence stays silence."""
+    powers = np.array([0.0, 1e-14, 1e-9, 3.3e-5, 0.5, 1.0])
+    codes = figures.powers_as_bytes(powers).astype(float)
+    back = np.where(codes > 0, figures.POWER_FLOOR_DB + codes * figures.POWER_STEP_DB, -np.inf)
+    assert codes[0] == codes[1] == 0
+    assert np.abs(back[2:] - 10 * np.log10(powers[2:])).max() <= figures.POWER_STEP_DB / 2
+
+
+def test_positions_along_the_bands() -> None:
+    """Analytic: a band's centre lies in its middle; outside the bands the ends hold."""
+    centres = (100.0, 200.0, 400.0)
+    assert band_position(200.0, centres) == pytest.approx(1.5)
+    assert band_position(math.sqrt(200.0 * 400.0), centres) == pytest.approx(2.0)
+    assert band_position(10.0, centres) == 0.0
+    assert band_position(1e5, centres) == 3.0
+    assert [beats_per_bar(m) for m in ("3/4", "12/8", "odd", "")] == [3, 12, 4, 4]
+
+
+def test_zone_means_hold_what_is_over_the_reference() -> None:
+    data = sample_data.sample()
+    values = np.full((len(data.occupancy.band_hz), 32), 2.0)
+    values[:, 16:] = 0.25
+    means = zone_means(values, data.occupancy, 16)
+    assert np.nanmax(means[:, 0]) == 1.0
+    assert np.nanmin(means[:, 1]) == 0.25
+
+
+def test_scales_reach_what_they_must_show() -> None:
+    assert scale_top(np.zeros((0, 0))) == 0.05
+    assert scale_top(np.full((10, 10), -0.17)) == 0.2
+    assert scale_top(np.full((10, 10), 7.0)) == 1.0
+
+
+def test_status_speaks_of_the_revision_that_was_answered() -> None:
+    """Analytic: agreed only where this very revision was agreed to; replaced decisions do not count."""
+    data = sample_data.sample()
+    asked = data.decisions[0]
+    assert status(data)[1] is False
+    now = dataclasses.replace(asked, id="d0002", status="agreed", identity=data.revision.identity, marks=())
+    agreed = dataclasses.replace(data, decisions=(asked, now))
+    assert status(agreed)[1] is True
+    assert open_questions(agreed) == ((), ())
+    old = dataclasses.replace(now, identity="0" * 64)
+    said, settled = status(dataclasses.replace(data, decisions=(old,)))
+    assert not settled
+    assert "waits for an answer" in said
+    undone = dataclasses.replace(asked, id="d0003", status="note", supersedes="d0002")
+    assert "Changes" in status(dataclasses.replace(data, decisions=(asked, now, undone)))[0]
+
+
+def test_kit_and_loops_share_one_ranking_by_score() -> None:
+    view = drums_view(sample_data.sample(), sample_data.assets())
+    assert view.together is not None
+    scores = [row.cells[0].value for row in view.together.rows]
+    assert scores == sorted(scores, key=lambda v: -float(v or 0))
+    assert view.together.rows[0].id == "kit"
+    assert view.together.rows[0].preview == ""
+    by_file = {row.id: row for group in view.by_role for row in group.rows}
+    assert by_file["drums/kick-felt.wav"].preview == "kick"  # a chosen drum is heard as its layer
+    assert by_file["drums/kick-long.wav"].preview == "candidate:drums/kick-long.wav"
+    assert by_file["drums/snare-wide.wav"].preview is None
+    terms = by_file["drums/kick-felt.wav"].terms
+    assert max(abs(t.part) for t in terms) <= 1.0
+
+
+def test_long_rankings_are_cut_and_say_so() -> None:
+    data = sample_data.sample()
+    many = tuple(dataclasses.replace(data.candidates[1], file=f"d/{i}.wav", name=f"{i}.wav") for i in range(400))
+    view = drums_view(dataclasses.replace(data, candidates=many, kit=None), sample_data.assets())
+    assert len(view.by_role[0].rows) == 150
+    assert view.by_role[0].left_out.startswith(f"250{NB}more files")
