@@ -30,6 +30,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("listening_level", 75.0, "dB SPL", "a moderate working level; loudness depends on it, so it is stated"),
     Setting("instrumental_below_mix", 3.0, "LU", "drums and instrumental share the power of the mix evenly"),
     Setting("ceiling_dbtp", -1.0, "dBTP", "EBU R 128 maximum true peak level"),
+    Setting("part_peak_dbtp", 2.0, "dBTP", "the limiter of the mix takes what is above the ceiling; half of what it may"),
+    Setting("limiter_most_db", 6.0, "dB", "more than this from a limiter is heard as squashing"),
     # fit of a candidate
     Setting("weight_room", 4.0, "per ratio", "filling the room that is left is what a drum is chosen for"),
     Setting("weight_overlap", 1.0, "per ratio", "loudness that the instrumental masks is spent for nothing"),
@@ -45,10 +47,10 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("loop_repitch_within", 0.06, "ratio", "about a semitone; drums stand it"),
     Setting("loop_poor_beyond", 0.12, "ratio", "beyond two semitones or this much stretch a loop is another loop"),
     # balance
-    Setting("share_forward", 0.60, "ratio", "leads the beat: more than half of it stands clear of the music"),
-    Setting("share_level", 0.45, "ratio", "sits beside the music: about as much heard as covered"),
-    Setting("share_tucked", 0.30, "ratio", "felt under the music"),
-    Setting("share_lows_less", 0.15, "ratio", "kick and tom share their zones with the bass; a third heard is a lot"),
+    Setting("share_forward", 0.50, "ratio", "leads the beat: half of it stands clear of everything else"),
+    Setting("share_level", 0.36, "ratio", "sits beside the music: more than a third of it stands clear"),
+    Setting("share_tucked", 0.24, "ratio", "felt under the music"),
+    Setting("share_lows_less", 0.10, "ratio", "kick and tom share their zones with the bass; a quarter is a lot"),
     Setting("part_at_most_lu", 3.0, "LU", "a part louder than this over the instrumental is no accompaniment"),
     Setting("loop_at_least_lu", -3.0, "LU", "a loop is the whole drum part: half the power of the music or more"),
     Setting("lead_at_least_lu", -8.0, "LU", "kick, snare and clap carry the beat even where nothing covers them"),

@@ -122,7 +122,7 @@ def gain_bounds(analysis: Analysis, drum: Drum, role: Role | None, powers: Array
         high = min(high, music + policy["part_at_most_lu"] - plays)
     peak = drum.measures.loudness.true_peak_dbtp
     if peak is not None:
-        high = min(high, policy["ceiling_dbtp"] - peak - analysis.scene_gain_db)
+        high = min(high, policy["part_peak_dbtp"] - peak - analysis.scene_gain_db)
     return min(low, high - 1.0), high
 
 

@@ -20,6 +20,7 @@ from dossier.model.vocabulary import Intent, Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Playable
 from dossier.stages.rank import Placed, Ranking, gain_bounds, intent_of, ranking_slots, target_of
+from dossier.treat.limiter import limit
 
 AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
 
@@ -203,20 +204,24 @@ def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[floa
     rate = analysis.rate_hz
     grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
     frames = max(len(analysis.instrumental), round(grid_end * rate))
-    mix = np.zeros((frames, 2))
+    mix: Samples = np.zeros((frames, 2))
     mix[: len(analysis.instrumental)] = analysis.instrumental
     for part, gain in zip(parts, gains_db, strict=True):
         mix += part.play.laid(length_s=frames / rate) * 10.0 ** (gain / 20.0)
     raw = loudness.measure(mix, rate)
-    ceiling = analysis.policy["ceiling_dbtp"]
-    if raw.integrated_lufs is None or raw.true_peak_dbtp is None:
-        gain, limited = 0.0, False
-    else:
-        gain = analysis.target_lufs - raw.integrated_lufs
-        limited = raw.true_peak_dbtp + gain > ceiling
-        gain = min(gain, ceiling - raw.true_peak_dbtp)
-    mix = mix * 10.0 ** (gain / 20.0)
+    ceiling, most = analysis.policy["ceiling_dbtp"], analysis.policy["limiter_most_db"]
+    gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
+    if raw.true_peak_dbtp is not None:
+        gain = min(gain, ceiling + most - raw.true_peak_dbtp)
+    limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
+    after = loudness.measure(limited, rate)
+    if taken and after.integrated_lufs is not None and raw.true_peak_dbtp is not None:
+        # The limiter costs a little loudness; make it up once, as far as the limiter may go.
+        gain = min(gain + analysis.target_lufs - after.integrated_lufs, ceiling + most - raw.true_peak_dbtp)
+        limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
+    mix = limited
     final = loudness.measure(mix, rate)
+    short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - 0.2
     sections = []
     for section in analysis.room.sections:
         begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
@@ -225,7 +230,8 @@ def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[floa
     return mix, Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
-        loudness_range_lu=final.loudness_range_lu, gain_db=gain, limited=limited, sections=tuple(sections),
+        loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,
+        sections=tuple(sections),
     )  # fmt: skip
 
 
@@ -269,9 +275,11 @@ def _mix_advice(mix: Mix, analysis: Analysis) -> tuple[str, ...]:
         f"The rough mix reads {mix.integrated_lufs:.1f} LUFS and {mix.true_peak_dbtp:.1f} dBTP "
         f"with {mix.gain_db:+.1f} dB on everything"
     )
+    if mix.limiter_db > 0:
+        words += f" and a limiter that takes at most {mix.limiter_db:.1f} dB"
     if mix.limited:
         return (
-            f"{words}; the target of {analysis.target_lufs:.1f} LUFS would break the ceiling of "
-            f"{analysis.policy['ceiling_dbtp']:.0f} dBTP, so it was stopped there.",
+            f"{words}; the target of {analysis.target_lufs:.1f} LUFS under a ceiling of "
+            f"{analysis.policy['ceiling_dbtp']:.0f} dBTP would ask more of the limiter, so it was stopped there.",
         )
     return (f"{words}, which leaves {mix.headroom_db:.1f} dB to {analysis.policy['ceiling_dbtp']:.0f} dBTP.",)
