@@ -47,7 +47,8 @@
   page.$("save-json").addEventListener("click", function () {
     page.wholeDocument().then(function (whole) {
       page.saveFile(page.baseName() + ".json", JSON.stringify(whole, null, 1) + "\n", "application/json");
-      status.textContent = "Saved. Maps are rounded to one per cent; the data file beside this page has three decimals.";
+      status.textContent = "Saved. Maps are rounded to one per cent; the data file beside this page has three decimals"
+        + (page.data.leftOut ? ", and " + page.data.leftOut + " more candidates." : ".");
     }).catch(function (error) { status.textContent = error.message; });
   });
   page.$("save-csv").addEventListener("click", function () {

@@ -21,6 +21,7 @@ from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
 from dossier.render import figures, words
 from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
+from dossier.render.trim import Trimmed, trim
 from dossier.render.view import PageView, page_view
 
 # One script: each file wraps itself, the first makes the name space, the last starts the page.
@@ -90,8 +91,9 @@ def document(data: DossierData) -> dict[str, Any]:
     return dict(whole)
 
 
-def page_data(data: DossierData, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
+def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
     """Everything that the page's script works from."""
+    data = trimmed.data
     what_if = figures.what_if_data(assets) if constants else None
     return {
         "beat": data.beat.slug,
@@ -112,7 +114,7 @@ def page_data(data: DossierData, assets: PageAssets, constants: Mapping[str, Any
             }
             for s in assets.previews
         ],
-        "kit": {m.role: m.file for m in data.kit.members} if data.kit else {},
+        "leftOut": trimmed.candidates,
         "whatIf": what_if,
         "hearing": plain(constants) if what_if else None,
         "document": squeeze(json_for_script(document(data)).encode("utf-8", "replace")),
@@ -144,12 +146,13 @@ def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: 
     """
     theme, main = scripts()
     library, library_hash = plot_library()
-    view: PageView = page_view(data, assets, has_constants=hearing_constants is not None)
+    trimmed = trim(data)
+    view: PageView = page_view(trimmed, assets, has_constants=hearing_constants is not None)
     text = environment().get_template("dossier.html.j2").render(
         page=view, style=Markup(template_text("tokens.css") + template_text("style.css")),
         policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
         main_script=Markup(main),
-        data=Markup(json_for_script(page_data(data, assets, hearing_constants))),
+        data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
         library=Markup(library),
         program=f"{data.program.name} {data.program.version}",
     )  # fmt: skip

@@ -15,6 +15,7 @@ from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, Preview
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.render import svg, words
+from dossier.render.trim import Trimmed
 from dossier.render.view_drums import DrumsView, drums_view
 from dossier.render.view_levels import LevelsView, LowEndView, levels_view, low_end_view
 from dossier.render.view_plans import TreatmentsView, treatments_view
@@ -189,12 +190,14 @@ def player_view(data: DossierData, assets: PageAssets) -> PlayerView:
     )  # fmt: skip
 
 
-def page_view(data: DossierData, assets: PageAssets, *, has_constants: bool = False) -> PageView:
+def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> PageView:
     """Every text of the page, from the data file and what is embedded beside it."""
+    data = trimmed.data
     record = record_view(data)
     return PageView(
-        head=head_view(data, record), room=room_view(data), drums=drums_view(data, assets),
+        head=head_view(data, record), room=room_view(data), drums=drums_view(trimmed, assets),
         treatments=treatments_view(data, assets), levels=levels_view(data, assets, has_constants=has_constants),
-        low_end=low_end_view(data), record=record, method=method_view(data), player=player_view(data, assets),
+        low_end=low_end_view(data), record=record,
+        method=method_view(data, inputs_left_out=trimmed.inputs), player=player_view(data, assets),
         terms=words.TERMS,
     )  # fmt: skip

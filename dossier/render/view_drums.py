@@ -13,9 +13,8 @@ from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
 from dossier.render import svg, tables, words
 from dossier.render.tables import Cell
+from dossier.render.trim import Trimmed, by_score
 from dossier.render.view_room import beats_per_bar
-
-MOST_ROWS = 150  # rows shown in one ranking; the data file holds them all
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,14 +188,10 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     )  # fmt: skip
 
 
-def by_score(found: Iterable[Candidate]) -> list[Candidate]:
-    return sorted(found, key=lambda c: (c.score is None, -(c.score or 0.0), c.file))
-
-
-def ranking(ident: str, caption: str, rows: list[DrumRow]) -> Ranking:
-    extra = len(rows) - MOST_ROWS
-    note = f"{words.count(extra, 'more file')} of lower score stand in the data file." if extra > 0 else ""
-    return Ranking(ident, caption, tuple(rows[:MOST_ROWS]), note)
+def ranking(ident: str, caption: str, rows: list[DrumRow], left_out: int) -> Ranking:
+    verb = "stands" if left_out == 1 else "stand"
+    note = f"{words.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
+    return Ranking(ident, caption, tuple(rows), words.capital(note))
 
 
 def pattern_view(pattern: PatternInfo) -> PatternView:
@@ -258,7 +253,8 @@ def summary(data: DossierData) -> tuple[str, ...]:
     return (text,)
 
 
-def drums_view(data: DossierData, assets: PageAssets) -> DrumsView:
+def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
+    data = trimmed.data
     sounds = frozenset(preview.id for preview in assets.previews)
     rights = {c.file: c.rights for c in data.candidates}
     terms = [abs(v) for c in data.candidates for v in c.terms.values()]
@@ -282,12 +278,12 @@ def drums_view(data: DossierData, assets: PageAssets) -> DrumsView:
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         if rows:
             name = words.role(role) or "no role found"
-            roles.append(ranking(f"role-{role or 'none'}", words.capital(name), rows))
+            roles.append(ranking(f"role-{role or 'none'}", words.capital(name), rows, trimmed.roles.get(role, 0)))
     every = [*together, *(row for group in roles for row in group.rows)]
     states = sorted({row.rights_state for row in every}, key=list(words.RIGHTS_WORDS).index)
     return DrumsView(
         summary=summary(data) if data.candidates else (),
-        together=ranking("together", "Loops and the kit, side by side", together) if together else None,
+        together=ranking("together", "Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),
         absent="" if every else "No drum files were given, so there is nothing to rank.",
         kinds=tuple(dict.fromkeys(row.kind for row in every)),

@@ -53,6 +53,7 @@ class RecordView:
 @dataclass(frozen=True, slots=True)
 class MethodView:
     reference: str
+    inputs_note: str
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -213,7 +214,7 @@ def settings_table(data: DossierData) -> Table | None:
     ))  # fmt: skip
 
 
-def method_view(data: DossierData) -> MethodView:
+def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
     beat = data.beat
     changed = [s.name for s in data.settings if s.value != s.default]
     sources = {
@@ -238,6 +239,8 @@ def method_view(data: DossierData) -> MethodView:
     )
     return MethodView(
         reference=reference,
+        inputs_note=words.count(inputs_left_out, "more drum file") + " and their hashes stand in the data file."
+        if inputs_left_out else "",
         assumptions=tuple(assumptions),
         notes=beat.notes,
         warnings=data.warnings,

@@ -13,6 +13,7 @@ import pytest
 import sample_data
 
 from dossier.render import colour, figures, pack, svg, words
+from dossier.render.trim import trim
 from dossier.render.view_drums import drums_view
 from dossier.render.view_record import open_questions, status
 from dossier.render.view_room import band_position, beats_per_bar, scale_top, zone_means
@@ -235,7 +236,7 @@ def test_status_speaks_of_the_revision_that_was_answered() -> None:
 
 
 def test_kit_and_loops_share_one_ranking_by_score() -> None:
-    view = drums_view(sample_data.sample(), sample_data.assets())
+    view = drums_view(trim(sample_data.sample()), sample_data.assets())
     assert view.together is not None
     scores = [row.cells[0].value for row in view.together.rows]
     assert scores == sorted(scores, key=lambda v: -float(v or 0))
@@ -250,8 +251,18 @@ def test_kit_and_loops_share_one_ranking_by_score() -> None:
 
 
 def test_long_rankings_are_cut_and_say_so() -> None:
+    """Analytic: the best of each ranking and all that is chosen stay, the rest is counted."""
     data = sample_data.sample()
-    many = tuple(dataclasses.replace(data.candidates[1], file=f"d/{i}.wav", name=f"{i}.wav") for i in range(400))
-    view = drums_view(dataclasses.replace(data, candidates=many, kit=None), sample_data.assets())
-    assert len(view.by_role[0].rows) == 150
-    assert view.by_role[0].left_out.startswith(f"250{NB}more files")
+    first = data.candidates[1]
+    many = tuple(
+        dataclasses.replace(first, file=f"d/{i}.wav", name=f"{i}.wav", score=1 - i / 1000, chosen=i == 399)
+        for i in range(400)
+    )
+    inputs = tuple(dataclasses.replace(data.inputs[3], file=c.file) for c in many)
+    trimmed = trim(dataclasses.replace(data, candidates=many, inputs=(*data.inputs[:3], *inputs), kit=None))
+    view = drums_view(trimmed, sample_data.assets())
+    assert [row.id for row in view.by_role[0].rows] == [f"d/{i}.wav" for i in (*range(15), 399)]
+    assert view.by_role[0].left_out.startswith(f"384{NB}more files")
+    assert trimmed.candidates == trimmed.inputs == 384
+    assert [f.kind for f in trimmed.data.inputs[:3]] == ["stem"] * 3
+    assert trim(data).data == data

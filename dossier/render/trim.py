@@ -1,0 +1,66 @@
+"""What of a very large library the page shows: the best of each ranking and all that is chosen.
+
+A library may hold ten thousand candidates; the data file beside the page keeps them all.  A page that a phone must
+open shows the first of each ranking and says how many more there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from dossier.model.datafile import DossierData
+from dossier.model.findings import Candidate
+
+MOST_LOOPS = 40
+MOST_OF_A_ROLE = 15
+MOST_UNREADABLE = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Trimmed:
+    """The data that the page is drawn from, and how much stayed behind."""
+
+    data: DossierData
+    loops: int
+    roles: dict[str | None, int]
+    inputs: int
+
+    @property
+    def candidates(self) -> int:
+        return self.loops + sum(self.roles.values())
+
+
+def by_score(found: Iterable[Candidate]) -> list[Candidate]:
+    """Best first; what has no score comes last; equal scores by file name."""
+    return sorted(found, key=lambda c: (c.score is None, -(c.score or 0.0), c.file))
+
+
+def _first(found: list[Candidate], most: int) -> list[Candidate]:
+    kept = found[:most]
+    return kept + [c for c in found[most:] if c.chosen]
+
+
+def trim(data: DossierData) -> Trimmed:
+    """Keep the first of every ranking; order and figures of what is kept do not change."""
+    groups: dict[tuple[str, str | None], list[Candidate]] = {}
+    for candidate in by_score(data.candidates):
+        role = candidate.role if candidate.kind == "one-shot" else None
+        groups.setdefault((candidate.kind, role), []).append(candidate)
+    kept: set[str] = set()
+    loops, roles = 0, {}
+    for (kind, role), found in groups.items():
+        shown = _first(found, MOST_LOOPS if kind == "loop" else MOST_OF_A_ROLE)
+        kept.update(c.file for c in shown)
+        if kind == "loop":
+            loops = len(found) - len(shown)
+        else:
+            roles[role] = len(found) - len(shown)
+    unreadable = {f.file for f in [f for f in data.inputs if f.kind == "drum" and not f.used][:MOST_UNREADABLE]}
+    inputs = tuple(f for f in data.inputs if f.kind != "drum" or f.file in kept or f.file in unreadable)
+    if not any((loops, *roles.values())):
+        inputs = data.inputs
+    return Trimmed(
+        data=replace(data, candidates=tuple(c for c in data.candidates if c.file in kept), inputs=inputs),
+        loops=loops, roles=roles, inputs=len(data.inputs) - len(inputs),
+    )  # fmt: skip
