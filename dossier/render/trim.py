@@ -48,7 +48,8 @@ def trim(data: DossierData) -> Trimmed:
         role = candidate.role if candidate.kind == "one-shot" else None
         groups.setdefault((candidate.kind, role), []).append(candidate)
     kept: set[str] = set()
-    loops, roles = 0, {}
+    loops = 0
+    roles: dict[str | None, int] = {}
     for (kind, role), found in groups.items():
         shown = _first(found, MOST_LOOPS if kind == "loop" else MOST_OF_A_ROLE)
         kept.update(c.file for c in shown)
