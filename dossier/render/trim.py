@@ -45,8 +45,8 @@ def trim(data: DossierData) -> Trimmed:
     """Keep the first of every ranking; order and figures of what is kept do not change."""
     groups: dict[tuple[str, str | None], list[Candidate]] = {}
     for candidate in by_score(data.candidates):
-        role = candidate.role if candidate.kind == "one-shot" else None
-        groups.setdefault((candidate.kind, role), []).append(candidate)
+        of_role = candidate.role if candidate.kind == "one-shot" else None
+        groups.setdefault((candidate.kind, of_role), []).append(candidate)
     kept: set[str] = set()
     loops = 0
     roles: dict[str | None, int] = {}
