@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.model.findings import BalancePart, EqualPeaks
+from dossier.model.findings import EqualPeaks
 from dossier.model.vocabulary import Intent, Role
 
 LOWS: frozenset[str] = frozenset({"kick", "tom"})
@@ -23,6 +23,7 @@ LEADS: frozenset[str] = frozenset({"kick", "snare", "clap"})
 GAIN_STEP_DB = 0.01  # a gain is solved to this
 ROUNDS = 40
 SETTLED_DB = 0.02
+MOST_PAIRS = 8
 
 ShareAt = Callable[[int, float, Sequence[float]], float]
 """(part, its gain, the gains of all parts) -> audible share of that part."""
@@ -129,18 +130,37 @@ def advice(
     return f"At this gain {share}{beside}."
 
 
-def equal_peaks(parts: Sequence[BalancePart], policy: Mapping[str, float]) -> tuple[EqualPeaks, ...]:
-    """Pairs whose sample peaks agree but whose loudness does not: why a chart of peak levels cannot balance a beat."""
+@dataclass(frozen=True, slots=True)
+class Metered:
+    """One drum as two meters read it: its peak, and its loudness as it plays."""
+
+    name: str
+    role: Role | None
+    sample_peak_dbfs: float | None
+    integrated_lufs: float | None
+
+
+def equal_peaks(drums: Sequence[Metered], policy: Mapping[str, float], *, together: int) -> tuple[EqualPeaks, ...]:
+    """Pairs whose sample peaks agree but whose loudness does not: why a chart of peak levels cannot balance a beat.
+
+    Parameters
+    ----------
+    drums
+        The parts that play together first, then other candidates.
+    together
+        How many of them play together.  Those are compared with each other, the rest within their role.
+    """
     found = []
-    for index, first in enumerate(parts):
-        for second in parts[index + 1 :]:
-            pair = equal_peak_pair(first, second, policy)
-            if pair is not None:
-                found.append(pair)
-    return tuple(sorted(found, key=lambda pair: (-pair.loudness_difference_lu, pair.first, pair.second)))
+    for index, first in enumerate(drums):
+        for number, second in enumerate(drums[index + 1 :], index + 1):
+            if number < together or (first.role == second.role):
+                pair = equal_peak_pair(first, second, policy)
+                found += [pair] if pair is not None else []
+    found.sort(key=lambda pair: (-pair.loudness_difference_lu, pair.first, pair.second))
+    return tuple(found[:MOST_PAIRS])
 
 
-def equal_peak_pair(first: BalancePart, second: BalancePart, policy: Mapping[str, float]) -> EqualPeaks | None:
+def equal_peak_pair(first: Metered, second: Metered, policy: Mapping[str, float]) -> EqualPeaks | None:
     peaks = (first.sample_peak_dbfs, second.sample_peak_dbfs)
     loudness = (first.integrated_lufs, second.integrated_lufs)
     if peaks[0] is None or peaks[1] is None or loudness[0] is None or loudness[1] is None:
@@ -152,9 +172,9 @@ def equal_peak_pair(first: BalancePart, second: BalancePart, policy: Mapping[str
         return None
     loud, soft = (first, second) if loudness[0] > loudness[1] else (second, first)
     return EqualPeaks(
-        first=loud.part, second=soft.part, peak_difference_db=apart, loudness_difference_lu=louder,
+        first=loud.name, second=soft.name, peak_difference_db=apart, loudness_difference_lu=louder,
         text=(
-            f"{loud.part} and {soft.part} peak within {apart:.1f} dB of each other, "
-            f"yet {loud.part} is {louder:.1f} LU louder."
+            f"{loud.name} and {soft.name} peak within {apart:.1f} dB of each other, "
+            f"yet {loud.name} is {louder:.1f} LU louder."
         ),
     )  # fmt: skip

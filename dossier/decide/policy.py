@@ -30,7 +30,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("listening_level", 75.0, "dB SPL", "a moderate working level; loudness depends on it, so it is stated"),
     Setting("instrumental_below_mix", 3.0, "LU", "drums and instrumental share the power of the mix evenly"),
     Setting("ceiling_dbtp", -1.0, "dBTP", "EBU R 128 maximum true peak level"),
-    Setting("part_peak_dbtp", 2.0, "dBTP", "the limiter of the mix takes what is above the ceiling; half of what it may"),
+    Setting("part_peak_dbtp", 2.0, "dBTP", "the limiter of the mix takes what is above, half of what it may"),
     Setting("limiter_most_db", 6.0, "dB", "more than this from a limiter is heard as squashing"),
     # fit of a candidate
     Setting("weight_room", 4.0, "per ratio", "filling the room that is left is what a drum is chosen for"),

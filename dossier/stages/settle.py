@@ -90,18 +90,46 @@ def chosen_placed(approach: Approach, ranking: Ranking) -> tuple[tuple[Placed, .
     return (loop, kit) if prefers_loop else (kit, loop)
 
 
-def settle(analysis: Analysis, chosen: Sequence[Part], others: Sequence[Part]) -> Settled:
-    """Solve the gains of the chosen parts together (and of the other approach's among themselves); measure the mix."""
+def settle(
+    analysis: Analysis, chosen: Sequence[Part], others: Sequence[Part], candidates: Sequence[Placed] = ()
+) -> Settled:
+    """Solve the gains of the chosen parts together (and of the other approach's among themselves); measure the mix.
+
+    `candidates` are compared with the parts by their meters only.
+    """
     rows = solve_parts(analysis, chosen)
     other_rows = tuple(replace(row, chosen=False) for row in solve_parts(analysis, others))
     gains = [row.gain_db for row in rows]
     mix_samples, mix = rough_mix(analysis, chosen, gains)
     everything = (*rows, *other_rows)
     table = Balance(
-        parts=everything, equal_peaks=decide_balance.equal_peaks(everything, analysis.policy), mix=mix,
+        parts=everything, mix=mix,
+        equal_peaks=decide_balance.equal_peaks(
+            _meters(rows, candidates), analysis.policy, together=len(rows)
+        ),
         advice=_mix_advice(mix, analysis), sections=section_balances(analysis, chosen, rows),
     )  # fmt: skip
     return Settled(balance=table, parts=(*chosen, *others), mix=mix_samples)
+
+
+def _meters(rows: Sequence[BalancePart], candidates: Sequence[Placed]) -> list[decide_balance.Metered]:
+    """The chosen parts by their names, then the other candidates by their files, untreated."""
+    found = [
+        decide_balance.Metered(name=row.part, role=row.role, sample_peak_dbfs=row.sample_peak_dbfs,
+                               integrated_lufs=row.integrated_lufs)
+        for row in rows
+    ]  # fmt: skip
+    used = {row.file for row in rows}
+    for item in candidates:
+        if item.drum.name not in used:
+            plays = as_it_plays(item.play)
+            found.append(
+                decide_balance.Metered(
+                    name=item.drum.name.rsplit("/", 1)[-1], role=item.play.role,
+                    sample_peak_dbfs=plays.sample_peak_dbfs, integrated_lufs=plays.integrated_lufs,
+                )
+            )  # fmt: skip
+    return found
 
 
 def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart, ...]:

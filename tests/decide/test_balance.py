@@ -10,7 +10,6 @@ import pytest
 
 from dossier.decide import balance
 from dossier.decide.policy import DEFAULTS
-from dossier.model.findings import BalancePart
 
 MUSIC = 1.0
 
@@ -86,12 +85,8 @@ def test_forward_level_and_tucked_rise_in_order() -> None:
     assert gains[2] - gains[0] > 3.0
 
 
-def part(name: str, peak: float | None, lufs: float | None) -> BalancePart:
-    return BalancePart(
-        id=name, part=name, file=f"{name}.wav", role=None, intent="level", sample_peak_dbfs=peak, true_peak_dbtp=peak,
-        integrated_lufs=lufs, peak_to_loudness_db=None, audible_share=0.8, target_share=0.8, lift_lu=None, overlap=0.0,
-        gain_db=0.0, bounded=False, advice="",
-    )  # fmt: skip
+def metered(name: str, peak: float | None, lufs: float | None) -> balance.Metered:
+    return balance.Metered(name=name, role="kick", sample_peak_dbfs=peak, integrated_lufs=lufs)
 
 
 @pytest.mark.parametrize(
@@ -102,7 +97,9 @@ def part(name: str, peak: float | None, lufs: float | None) -> BalancePart:
 def test_pairs_of_equal_peak_and_unequal_loudness_are_named(
     peaks: tuple[float | None, float | None], loudness: tuple[float, float], named: bool
 ) -> None:
-    found = balance.equal_peaks([part("a", peaks[0], loudness[0]), part("b", peaks[1], loudness[1])], DEFAULTS)
+    found = balance.equal_peaks(
+        [metered("a", peaks[0], loudness[0]), metered("b", peaks[1], loudness[1])], DEFAULTS, together=2
+    )
     assert bool(found) is named
     if named:
         assert found[0].first == "b"  # the louder one is named first

@@ -1,0 +1,85 @@
+"""The demo as a newcomer runs it: three verdicts for good reasons, a history, an answer, a sample that waits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from dossier import demo
+from dossier.archive import Archive
+from dossier.model.datafile import DossierData
+
+MADE = "2026-01-02T03:04:05Z"
+
+
+@pytest.fixture(scope="session")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    root = tmp_path_factory.mktemp("demo")
+    page = demo.run(root / "site", root / "audio", made=MADE, say=lambda _: None, built=lambda _: None)
+    assert page.is_file()
+    return Archive(root / "site")
+
+
+def data(archive: Archive, slug: str) -> DossierData:
+    found = archive.latest(slug)
+    assert found is not None
+    return found
+
+
+def test_the_open_beat_asks_for_a_rich_loop_made_fuller(built: Archive) -> None:
+    found = data(built, "slow-ferry")
+    assert found.instrumental.fill < 0.55
+    assert (found.approach.kind, found.approach.direction) == ("loop", "fuller")
+
+
+def test_the_full_beat_asks_for_lean_one_shots(built: Archive) -> None:
+    found = data(built, "lantern-market")
+    assert found.instrumental.fill > 0.70
+    assert (found.approach.kind, found.approach.direction) == ("one-shots", "leaner")
+
+
+def test_the_beat_in_between_has_a_kick_that_fights_the_bass(built: Archive) -> None:
+    found = data(built, "night-depot")
+    assert 0.55 <= found.instrumental.fill <= 0.70
+    assert found.low_end is not None
+    assert found.low_end.kick_share is not None
+    assert found.low_end.kick_share < 0.5
+    assert found.low_end.remedies
+
+
+def test_plans_reach_their_goals(built: Archive) -> None:
+    """Fuller plans raise the room filled by a quarter; leaner ones lower overlap and buried, the drum still audible."""
+    fuller = [p for p in data(built, "slow-ferry").plans if p.helped]
+    assert fuller
+    assert sum(p.after.room_filled >= 1.25 * p.before.room_filled - 1e-4 for p in fuller) >= 0.6 * len(fuller)
+    leaner = [p for p in data(built, "lantern-market").plans if p.helped]
+    assert leaner
+    for plan in leaner:
+        assert plan.after.overlap + plan.after.buried < plan.before.overlap + plan.before.buried
+        assert plan.after.audible_share >= 0.85 * plan.before.audible_share
+        assert plan.after.true_peak_dbtp is not None
+        assert plan.before.true_peak_dbtp is not None
+        assert plan.after.true_peak_dbtp <= plan.before.true_peak_dbtp + 0.15
+
+
+def test_one_beat_has_a_history_and_an_answer(built: Archive) -> None:
+    assert [r.id for r in built.revisions("night-depot")] == ["r001", "r002"]
+    found = data(built, "night-depot")
+    assert any("intent" in change for change in found.revision.changes)
+    assert [d.source for d in found.decisions] == ["response"]
+
+
+def test_a_sample_waits_for_clearance(built: Archive) -> None:
+    assert any(p.kind == "rights" for p in data(built, "night-depot").proposals)
+
+
+def test_equal_peaks_are_named_somewhere(built: Archive) -> None:
+    assert any(data(built, slug).balance.equal_peaks for slug in ("slow-ferry", "lantern-market", "night-depot"))
+
+
+def test_the_demo_again_changes_nothing(built: Archive, tmp_path: Path) -> None:
+    before = {slug: len(built.revisions(slug)) for slug in built.slugs()}
+    demo.run(built.root, built.root.parent / "audio", made="2027-01-01T00:00:00Z", say=lambda _: None,
+             built=lambda _: None)  # fmt: skip
+    assert {slug: len(built.revisions(slug)) for slug in built.slugs()} == before
