@@ -167,10 +167,20 @@
     });
   };
 
+  /* A map's shares in hundredths; one that lies over another holds only what it adds (modulo 256). */
+  page.mapBytes = function (name) {
+    var packed = map.arrays[name];
+    if (!packed) { return Promise.resolve(null); }
+    return Promise.all([page.unpack(packed), packed.over ? page.unpack(map.arrays[packed.over]) : null]).then(function (found) {
+      var values = found[0].values, under = found[1];
+      if (under) { for (var i = 0; i < values.length; i += 1) { values[i] += under.values[i]; } }
+      return values;
+    });
+  };
   page.loadMaps = function () {
     return Promise.all(Object.keys(map.arrays).map(function (name) {
-      return page.unpack(map.arrays[name]).then(function (found) {
-        arrays[name] = Float32Array.from(found.values, function (v) { return v / 100; });
+      return page.mapBytes(name).then(function (values) {
+        arrays[name] = Float32Array.from(values, function (v) { return v / 100; });
       });
     }));
   };

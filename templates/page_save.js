@@ -7,12 +7,10 @@
     return page.gunzip(page.data.document).then(function (buffer) {
       var whole = JSON.parse(new TextDecoder("utf-8").decode(buffer));
       return Promise.all(["instrumental", "with_drums", "overlap", "treatment_change"].map(function (name) {
-        var packed = page.data.map.arrays[name];
-        if (!packed) { whole.occupancy[name] = []; return null; }
-        return page.unpack(packed).then(function (found) {
-          var rows = [];
-          for (var band = 0; band < found.shape[0]; band += 1) {
-            rows.push(Array.from(found.values.subarray(band * found.shape[1], (band + 1) * found.shape[1]), function (v) { return v / 100; }));
+        return page.mapBytes(name).then(function (values) {
+          var rows = [], slots = page.data.map.slots;
+          for (var band = 0; values && band < page.data.map.bands; band += 1) {
+            rows.push(Array.from(values.subarray(band * slots, (band + 1) * slots), function (v) { return v / 100; }));
           }
           whole.occupancy[name] = rows;
         });

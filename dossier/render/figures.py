@@ -18,11 +18,12 @@ from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, WhatIfArrays
 from dossier.render import colour, words
 from dossier.render.pack import changes_as_bytes, packed, shares_as_bytes
-from dossier.render.view_levels import measured_parts, plot_range
+from dossier.render.view_levels import level_sides, measured_parts, name_of, plot_range
 from dossier.render.view_room import array, beats_per_bar, frequency_ticks, map_views, zone_edges, zone_names
 
 _QUIET_AXIS = {"zeroline": False, "showline": False, "fixedrange": True, "ticks": "outside", "ticklen": 4,
                "tickcolor": "var(--rule-strong)", "automargin": False}  # fmt: skip
+_POSITIONS = {"top": "top center", "bottom": "bottom center", "right": "middle right", "left": "middle left"}
 _BASE_LAYOUT: dict[str, Any] = {
     "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "showlegend": False, "dragmode": False,
     "font": {"family": "system-ui, sans-serif", "size": 12, "color": "var(--ink-soft)"}, "hovermode": "closest",
@@ -144,8 +145,8 @@ def level_figure(data: DossierData) -> dict[str, Any] | None:
         "mode": "markers+text",
         "x": [x for _, x, _ in found],
         "y": [y for _, _, y in found],
-        "text": [plain_text(words.short(p.part, 24)) for p, _, _ in found],
-        "textposition": "top center",
+        "text": [plain_text(name_of(p)) for p, _, _ in found],
+        "textposition": [_POSITIONS[side] for side in level_sides(found, x_range, y_range)],
         "cliponaxis": False,
         "textfont": {"size": 13, "color": "var(--ink)"},
         "hovertemplate": "%{customdata}<extra></extra>",
@@ -182,7 +183,10 @@ def map_data(data: DossierData) -> dict[str, Any]:
     arrays: dict[str, Any] = {}
     for name in ("instrumental", "with_drums", "overlap", "treatment_change"):
         values = array(getattr(occupancy, name))
-        if values.size:
+        if name == "with_drums" and values.size:  # much of it is the instrumental again: what is added is shorter
+            added = shares_as_bytes(values) - shares_as_bytes(occupancy.instrumental)
+            arrays[name] = {**packed(added), "over": "instrumental"}
+        elif values.size:
             arrays[name] = packed(changes_as_bytes(values) if name == "treatment_change" else shares_as_bytes(values))
     scales = {}
     for view in map_views(data):
@@ -223,11 +227,11 @@ def band_edges(centres: tuple[float, ...]) -> list[float]:
 POWER_FLOOR_DB = -120.0  # full-scale^2 in a fine band
 POWER_STEP_DB = 0.5
 EXCITATION_FLOOR_DB = -40.0  # the threshold of hearing lies between 3 and 28 dB
-EXCITATION_STEP_DB = 0.05
+EXCITATION_STEP_DB = 0.1
 
 
 def excitation_as_words(excitation: Any) -> np.ndarray[Any, np.dtype[np.uint16]]:
-    """Excitation in steps of 0.05 dB from -40 dB, in two bytes."""
+    """Excitation in steps of 0.1 dB from -40 dB, in two bytes."""
     return _coded(excitation, EXCITATION_FLOOR_DB, EXCITATION_STEP_DB, 65535).astype(np.uint16)
 
 

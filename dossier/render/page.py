@@ -59,6 +59,11 @@ def exact(value: str) -> Markup:
     return Markup(str(escape(value)).replace("\r", "&#13;").replace("\n", "&#10;"))
 
 
+def saved(value: float | str) -> Markup:
+    """A table cell's bare value for an attribute: numbers to six digits."""
+    return exact(f"{value:.6g}" if isinstance(value, float) else str(value))
+
+
 @functools.cache
 def environment() -> jinja2.Environment:
     made = jinja2.Environment(
@@ -67,13 +72,15 @@ def environment() -> jinja2.Environment:
     )  # fmt: skip
     made.filters["base64"] = base64_text
     made.filters["exact"] = exact
+    made.filters["saved"] = saved
     return made
 
 
 @functools.cache
 def scripts() -> tuple[str, str]:
-    """The script that sets the theme before the first paint, and the page's own."""
-    return template_text("page_theme.js").strip(), "\n".join(template_text(name).strip() for name in SCRIPTS)
+    """The script that sets the theme before the first paint, and the page's own, without indentation."""
+    main = "\n".join(line.lstrip() for name in SCRIPTS for line in template_text(name).strip().splitlines())
+    return template_text("page_theme.js").strip(), main
 
 
 def policy(hashes: list[str]) -> str:

@@ -14,11 +14,11 @@ from markupsafe import Markup
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, Preview
 from dossier.model.vocabulary import ZONE_KEYS
-from dossier.render import svg, words
+from dossier.render import plots, words
 from dossier.render.trim import Trimmed
 from dossier.render.view_drums import DrumsView, drums_view
 from dossier.render.view_levels import LevelsView, LowEndView, levels_view, low_end_view
-from dossier.render.view_plans import TreatmentsView, treatments_view
+from dossier.render.view_plans import TreatmentsView, treatments_view, used_files
 from dossier.render.view_record import MethodView, RecordView, method_view, record_view
 from dossier.render.view_room import RoomView, room_view
 
@@ -135,7 +135,8 @@ def in_short(data: DossierData) -> tuple[str, ...]:
             level = f" at {words.db(gain, sign=True)}" if gain is not None else ""
             said.append(f"{words.role(c.role) + ' ' if c.role else ''}{c.name}{level}")
         lines.append(f"Use {words.listed(said)}.")
-    helped = [plan for plan in data.plans if plan.helped and plan.steps]
+    used = used_files(data)
+    helped = [plan for plan in data.plans if plan.helped and plan.steps and plan.candidate in used]
     for plan in helped[:3]:
         name = plan.candidate.rsplit("/", 1)[-1]
         lines.append(f"Make {name} {plan.direction}: {words.listed(step.label for step in plan.steps)}.")
@@ -159,7 +160,7 @@ def head_view(data: DossierData, record: RecordView) -> HeadView:
         facts=facts(data),
         verdict=approach.verdict,
         figures=head_figures(data),
-        zones=svg.bars(
+        zones=plots.bars(
             zones, label="Taken by zone: " + words.listed(f"{name} {words.percent(v)}" for name, v in zones)
         ),
         zones_note="Per cent of each zone that the instrumental takes.",

@@ -11,7 +11,7 @@ from dossier.model.datafile import DossierData, PatternInfo
 from dossier.model.findings import Candidate, Fit, Kit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
-from dossier.render import svg, tables, words
+from dossier.render import plots, tables, words
 from dossier.render.tables import Cell
 from dossier.render.trim import Trimmed, by_score
 from dossier.render.view_room import beats_per_bar
@@ -162,10 +162,11 @@ def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> 
         id=candidate.file, name=candidate.name, folder=folder_of(candidate.file), kind=candidate.kind,
         role=words.role(candidate.role), chosen=candidate.chosen, rights=words.rights(candidate.rights),
         rights_state=candidate.rights, settled=candidate.rights in words.RIGHTS_SETTLED, origin=candidate.origin,
-        looked_at=words.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at), reason=candidate.reason,
+        looked_at=words.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
+        reason=words.sentence(candidate.reason),
         cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
-        terms=score_terms(candidate.terms, largest), details=details(candidate), problems=candidate.problems,
-        preview=preview,
+        terms=score_terms(candidate.terms, largest), details=details(candidate),
+        problems=tuple(words.sentence(p) for p in candidate.problems), preview=preview,
     )  # fmt: skip
 
 
@@ -177,12 +178,12 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     return DrumRow(
         id="kit", name="Kit of one-shots", folder="", kind="one-shots", role="kit", chosen=chosen,
         rights=words.rights(worst), rights_state=worst, settled=worst in words.RIGHTS_SETTLED, origin="",
-        looked_at=words.LOOKED_WORDS["closely"], reason=kit.reason, cells=fit_cells(kit.score, kit.fit, None),
+        looked_at=words.LOOKED_WORDS["closely"], reason=words.sentence(kit.reason),
+        cells=fit_cells(kit.score, kit.fit, None),
         terms=score_terms(kit.terms, largest), problems=(), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
         members=tuple(
-            (words.capital(words.role(m.role)), m.file, words.db(m.gain_db, sign=True),
-             f"{m.reason}{' Pinned.' if m.pinned else ''}".strip())
+            (words.capital(words.role(m.role)), m.file, words.db(m.gain_db, sign=True), words.sentence(m.reason))
             for m in kit.members
         ),
     )  # fmt: skip
@@ -208,7 +209,7 @@ def pattern_view(pattern: PatternInfo) -> PatternView:
     ]
     return PatternView(
         title=f"{where}: {source}", note=pattern.note,
-        drawing=svg.pattern_drawing(
+        drawing=plots.pattern_drawing(
             rows, steps_per_beat=pattern.steps_per_beat,
             label=f"Pattern of {words.number(beats, 0)} beats with {words.count(len(rows), 'part')}: "
             + words.listed(f"{name} {words.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows),
@@ -227,12 +228,12 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     return RoomLeftView(
         sentence=left.sentence,
         ideas=left.ideas,
-        zones=svg.bars(
+        zones=plots.bars(
             zones,
             label="Room left by zone: " + words.listed(f"{name} {words.percent(value)}" for name, value in zones),
             class_="bars room",
         ),
-        slots=svg.bars(
+        slots=plots.bars(
             slots,
             label=f"Room left by sixteenth of the bar, {words.percent(min(left.slots, default=0.0))} to "
             f"{words.percent(max(left.slots, default=0.0))}",

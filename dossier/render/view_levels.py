@@ -11,8 +11,9 @@ from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ZONE_KEYS
-from dossier.render import svg, tables, words
-from dossier.render.svg import Dot, Tick
+from dossier.render import plots, tables, words
+from dossier.render.plots import Dot
+from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
 
 _SLIDER_DB = 12.0  # how far a slider reaches to either side of the advised gain
@@ -106,14 +107,28 @@ def measured_parts(data: DossierData) -> list[tuple[BalancePart, float, float]]:
     ]
 
 
+def name_of(part: BalancePart) -> str:
+    return words.short(part.part, 24)
+
+
+def level_sides(
+    found: list[tuple[BalancePart, float, float]], x_range: tuple[float, float], y_range: tuple[float, float]
+) -> list[str]:
+    """Side of each dot on which its name stands in the plot."""
+    return plots.name_sides([(x, y, name_of(p)) for p, x, y in found], x_range=x_range, y_range=y_range)
+
+
 def level_drawing(data: DossierData) -> Markup | None:
     found = measured_parts(data)
     if not found:
         return None
     x_range, y_range = plot_range([x for _, x, _ in found], 3.0), plot_range([y for _, _, y in found], 3.0)
     said = words.listed(f"{p.part} {words.number(x, 1, unit='dBFS')} and {words.lufs(y)}" for p, x, y in found)
-    return svg.dot_plot(
-        [Dot(x, y, words.short(p.part, 24), p.chosen) for p, x, y in found],
+    return plots.dot_plot(
+        [
+            Dot(x, y, name_of(p), p.chosen, side)
+            for (p, x, y), side in zip(found, level_sides(found, x_range, y_range), strict=True)
+        ],
         label=f"Sample peak against integrated loudness: {said}.",
         x_range=x_range, y_range=y_range, x_ticks=_ticks(x_range), y_ticks=_ticks(y_range),
         diagonals=[(d, f"{d:.0f} dB apart") for d in (6.0, 12.0, 18.0, 24.0, 30.0)],
@@ -133,7 +148,8 @@ def gain_line(part: BalancePart) -> tuple[str, str, str, str]:
     span = ""
     if part.gain_low_db is not None and part.gain_high_db is not None:
         low, high = sorted((part.gain_low_db, part.gain_high_db))
-        span = f"{words.number(low, 1, sign=True)} to {words.db(high, sign=True)}, depending on the assumptions"
+        if words.db(low) != words.db(high):
+            span = f"{words.number(low, 1, sign=True)} to {words.db(high, sign=True)}, depending on the assumptions"
     return words.capital(part.part), words.db(part.gain_db, sign=True), span, part.advice
 
 
@@ -186,7 +202,7 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
         mix=mix_facts(data) if balance.mix.integrated_lufs is not None else (), mix_note=mix_note,
         drawing=level_drawing(data), parts=parts_table(data) if parts else None,
         absent="" if parts else "No drum parts were chosen, so there is nothing to balance.",
-        equal_peaks=tuple(pair.text for pair in balance.equal_peaks),
+        equal_peaks=tuple(words.sentence(pair.text) for pair in balance.equal_peaks),
         no_equal_peaks="" if balance.equal_peaks or len(parts) < 2 else
         "No two parts peak within 0.5 dB of one another and still differ by 3 LU or more in loudness.",
         gains=tuple(gain_line(p) for p in parts if p.chosen), advice=balance.advice,

@@ -11,8 +11,9 @@ from markupsafe import Markup
 from dossier.model.datafile import DossierData
 from dossier.model.findings import DrumFigures, Plan
 from dossier.model.page import PageAssets
-from dossier.render import colour, svg, tables, words
-from dossier.render.svg import Line, Tick
+from dossier.render import colour, plots, svg, tables, words
+from dossier.render.plots import Line
+from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
 from dossier.render.view_room import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
 
@@ -26,6 +27,7 @@ class PlanView:
     file: str
     direction: str
     helped: bool
+    used: bool  # its drum is among the chosen ones
     verdict: str
     steps: tuple[str, ...]
     reason: str
@@ -96,7 +98,7 @@ def envelope_plot(plan: Plan) -> Markup | None:
         end = max(end, (max(loud, default=0) + 1) * figures.envelope_step_s)
     end = max(end, 0.05)
     step = next((s for s in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if end / s <= 6), 5.0)
-    return svg.line_plot(
+    return plots.line_plot(
         [Line(_points(before.envelope_db, before.envelope_step_s), "before"),
          Line(_points(after.envelope_db, after.envelope_step_s), "after")],
         label=f"Level over time of {plan.candidate}, before and after treatment.",
@@ -108,7 +110,9 @@ def envelope_plot(plan: Plan) -> Markup | None:
 
 
 def _points(values: Sequence[float], step: float) -> tuple[tuple[float, float], ...]:
-    return tuple((i * step, v) for i, v in enumerate(values))
+    """The curve's points; of long curves the highest of each of at most 150 stretches."""
+    each = -(-len(values) // 150) or 1
+    return tuple((i * step, max(values[i : i + each])) for i in range(0, len(values), each))
 
 
 def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
@@ -116,7 +120,7 @@ def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
     if len(before) != len(band_hz) or len(after) != len(band_hz) or not band_hz:
         return None
     top = max(*before, *after)
-    return svg.line_plot(
+    return plots.line_plot(
         [Line(tuple((i + 0.5, v) for i, v in enumerate(before)), "before"),
          Line(tuple((i + 0.5, v) for i, v in enumerate(after)), "after")],
         label=f"Level by band of {plan.candidate}, before and after treatment.",
@@ -157,19 +161,31 @@ def change_map(plan: Plan, data: DossierData) -> tuple[Markup | None, str]:
     return drawing, note
 
 
+def used_files(data: DossierData) -> frozenset[str]:
+    """Files of the chosen drums, and "kit" where the kit is what was chosen."""
+    chosen = frozenset(c.file for c in data.candidates if c.chosen)
+    kit = {m.file for m in data.kit.members} if data.kit else set()
+    return chosen | {"kit"} if kit and kit <= chosen else chosen
+
+
 def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> PlanView:
     chosen = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
     layers = [name for name in chosen if name in comparable]
-    change, change_note = change_map(plan, data)
     name = plan.candidate.rsplit("/", 1)[-1]
     direction = words.capital(plan.direction)
+    used = plan.candidate in used_files(data)
+    change, change_note = change_map(plan, data) if used and plan.helped else (None, "")
+    outcome = "advised" if used else "would help, if this drum were used"
+    if not plan.helped:
+        outcome = "does not help, leave it as it is"
     return PlanView(
         id=plan.id, title=f"{words.capital(words.role(plan.role))}: {name}" if plan.role else words.capital(name),
         file=plan.candidate, direction=direction, helped=plan.helped,
-        verdict=f"{direction}: advised" if plan.helped else f"{direction}: does not help, leave it as it is",
-        steps=tuple(step.label for step in plan.steps), reason=plan.reason, table=before_after(plan),
+        used=used,
+        verdict=f"{direction}: {outcome}",
+        steps=tuple(step.label for step in plan.steps), reason=words.sentence(plan.reason), table=before_after(plan),
         envelope=envelope_plot(plan), spectrum=spectrum_plot(plan, data.occupancy.band_hz), change=change,
-        change_note=change_note, tried=tuple((t.label or t.treatment, t.reason) for t in plan.tried),
+        change_note=change_note, tried=tuple((t.label or t.treatment, words.sentence(t.reason)) for t in plan.tried),
         effort=f"{words.capital(words.count(plan.evaluations, 'setting'))} tried and measured in this beat.",
         render=plan.render or "", layer=layers[0] if layers else None,
     )  # fmt: skip
@@ -177,7 +193,8 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Plan
 
 def treatments_view(data: DossierData, assets: PageAssets) -> TreatmentsView:
     comparable = frozenset(preview.of for preview in assets.previews if preview.group == "untreated" and preview.of)
-    plans = sorted(data.plans, key=lambda p: not p.helped)
+    used = used_files(data)
+    plans = sorted(data.plans, key=lambda p: (p.candidate not in used, not p.helped))
     if data.plans:
         absent = ""
     elif any(c.chosen for c in data.candidates):

@@ -105,8 +105,8 @@ def array(rows: tuple[tuple[float, ...], ...]) -> Values:
 
 
 def indices(values: Values, low: float, high: float) -> npt.NDArray[np.uint8]:
-    """Values to palette entries 0-255 between the ends of a scale."""
-    return np.rint(255 * np.clip((values - low) / (high - low), 0.0, 1.0)).astype(np.uint8)
+    """Values to palette entries 0-252 between the ends of a scale, in 63 steps: finer ones would not be seen."""
+    return 4 * np.rint(63 * np.clip((values - low) / (high - low), 0.0, 1.0)).astype(np.uint8)
 
 
 def scale_top(values: Values) -> float:

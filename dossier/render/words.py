@@ -95,7 +95,9 @@ def clean(text: str) -> str:
 
 
 _UNITS = r"(?:dBFS|dBTP|dB|LUFS|LU|kHz|Hz|ms|s|BPM|%|cents?|semitones?)"
-_MINUS = re.compile(rf"(?<![\w.\-/])-(?=\d+(?:\.\d+)?[ {NBSP}]{_UNITS}(?![\w]))")
+_NUMBER = r"\d+(?:\.\d+)?"
+_SECOND = rf"(?:[ {NBSP}](?:to|and|or|against) [-+{MINUS}]?{_NUMBER})?"  # "-4.0 to -1.5 dB"
+_MINUS = re.compile(rf"(?<![\w.\-/])-(?={_NUMBER}{_SECOND}[ {NBSP}]{_UNITS}(?![\w]))")
 _SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
 
 
@@ -213,6 +215,15 @@ def role(name: str | None) -> str:
 
 def rights(state: str) -> str:
     return RIGHTS_WORDS.get(state, state)
+
+
+def sentence(text: str) -> str:
+    """A finding's remark as a sentence: a capital where it starts with a word, a full stop at its end."""
+    if not text:
+        return ""
+    first = text.split(maxsplit=1)[0]
+    start = text if "." in first.rstrip(".") or "/" in first else capital(text)
+    return start if start.rstrip()[-1:] in {".", "!", "?", ":", ";"} else start.rstrip() + "."
 
 
 def short(text: str, most: int = 16) -> str:

@@ -140,7 +140,8 @@ def test_tables_can_be_saved_as_csv(shared: Any) -> None:
     rows = list(csv.reader(io.StringIO(shared.evaluate("() => page.tablesAsCsv()"))))
     start = next(i for i, row in enumerate(rows) if row and row[0].startswith("Peak, loudness and gain"))
     part = sample_data.sample().balance.parts[0]
-    assert rows[start + 2][1:4] == [str(part.sample_peak_dbfs), str(part.true_peak_dbtp), str(part.integrated_lufs)]
+    wanted = [part.sample_peak_dbfs, part.true_peak_dbtp, part.integrated_lufs]
+    assert [float(text) for text in rows[start + 2][1:4]] == wanted
     assert any(row and row[0] == "loops/dust_90bpm.wav" for row in rows)
 
 

@@ -1,0 +1,212 @@
+"""Small plots that stand in the page itself: curves, named points, patterns, bars.
+
+Conventions as in `svg`: own coordinates, colours by class, every text escaped, named by a label.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from dossier.render.svg import Tick, drawing, spaced, tag
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One curve of a small plot, in data units."""
+
+    points: tuple[tuple[float, float], ...]
+    class_: str
+
+
+def _path(points: Iterable[tuple[float, float]]) -> str:
+    """A curve to a tenth of a unit, which is finer than a screen shows."""
+    return "".join(f"{'M' if i == 0 else 'L'}{px:.1f} {py:.1f}" for i, (px, py) in enumerate(points))
+
+
+def _grid(left: float, top: float, wide: float, high: float, *, xs: Iterable[float], ys: Iterable[float]) -> Markup:
+    """All grid lines as one path."""
+    flat = "".join(f"M{left:.1f} {y:.1f}h{wide:.1f}" for y in ys)
+    return tag("path", d=flat + "".join(f"M{x:.1f} {top:.1f}v{high:.1f}" for x in xs), class_="grid")
+
+
+def line_plot(
+    lines: Sequence[Line],
+    *,
+    label: str,
+    x_range: tuple[float, float],
+    y_range: tuple[float, float],
+    x_ticks: Sequence[Tick],
+    y_ticks: Sequence[Tick],
+    x_title: str,
+    y_title: str,
+    width: float = 420.0,
+    height: float = 200.0,
+) -> Markup:
+    """Curves over a light grid; what leaves the range is held at its edge."""
+    left, right, top, bottom = 44.0, 10.0, 22.0, 34.0
+    inner_w, inner_h = width - left - right, height - top - bottom
+
+    def place(point: tuple[float, float]) -> tuple[float, float]:
+        across = (point[0] - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0)
+        up = (point[1] - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0)
+        return left + inner_w * min(1.0, max(0.0, across)), top + inner_h * (1 - min(1.0, max(0.0, up)))
+
+    def across(at: float) -> float:
+        return place((at, y_range[0]))[0]
+
+    def up(at: float) -> float:
+        return place((x_range[0], at))[1]
+
+    xs, ys = [across(tick.at) for tick in x_ticks], [up(tick.at) for tick in y_ticks]
+    parts = [_grid(left, top, inner_w, inner_h, xs=xs, ys=ys)]
+    parts += [tag("text", tick.text, x=left - 6, y=up(tick.at) + 4, text_anchor="end") for tick in y_ticks]
+    parts += [
+        tag("text", tick.text, x=across(tick.at), y=top + inner_h + 15, text_anchor="middle")
+        for tick in spaced(x_ticks, across, 26)
+    ]
+    parts += [tag("path", d=_path(place(p) for p in line.points), class_=line.class_) for line in lines if line.points]
+    parts += [
+        tag("text", y_title, x=2, y=12, class_="soft"),
+        tag("text", x_title, x=left + inner_w, y=height - 4, text_anchor="end", class_="soft"),
+    ]
+    return drawing(width, height, *parts, label=label, class_="line-plot")
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    x: float
+    y: float
+    text: str
+    solid: bool = True  # False: drawn hollow
+    side: str = "right"  # of the dot, where its name stands: "top", "bottom", "left" or "right"
+
+
+_SIDES = {"top": (0, -11, "middle"), "bottom": (0, 21, "middle"), "right": (10, 4, "start"), "left": (-10, 4, "end")}
+
+
+def name_sides(
+    dots: Sequence[tuple[float, float, str]], *, x_range: tuple[float, float], y_range: tuple[float, float]
+) -> list[str]:
+    """Where the name of each dot stands so that names keep off one another and off other dots, as far as they can.
+
+    Boxes are estimated for a plot of 560 x 330 with letters 7 wide and 16 high; the first side that is free is taken.
+    """
+    at = [
+        (560 * (x - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0),
+         330 * (1 - (y - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0)))
+        for x, y, _ in dots
+    ]  # fmt: skip
+    taken = [(x - 7, y - 7, x + 7, y + 7) for x, y in at]
+    sides = []
+    for (x, y), (_, _, name) in zip(at, dots, strict=True):
+        long = 7.0 * len(name)
+        boxes = {
+            "top": (x - long / 2, y - 25, x + long / 2, y - 9), "bottom": (x - long / 2, y + 9, x + long / 2, y + 25),
+            "right": (x + 10, y - 8, x + 10 + long, y + 8), "left": (x - 10 - long, y - 8, x - 10, y + 8),
+        }  # fmt: skip
+
+        def free(box: tuple[float, float, float, float]) -> bool:
+            inside = box[0] >= -40 and box[2] <= 575 and box[1] >= -20 and box[3] <= 330
+            return inside and not any(
+                box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
+            )
+
+        side = next((s for s in ("top", "right", "bottom", "left") if free(boxes[s])), "top")
+        sides.append(side)
+        taken.append(boxes[side])
+    return sides
+
+
+def dot_plot(
+    dots: Sequence[Dot],
+    *,
+    label: str,
+    x_range: tuple[float, float],
+    y_range: tuple[float, float],
+    x_ticks: Sequence[Tick],
+    y_ticks: Sequence[Tick],
+    diagonals: Sequence[tuple[float, str]],
+    x_title: str,
+    y_title: str,
+    width: float = 640.0,
+    height: float = 400.0,
+) -> Markup:
+    """Named points; `diagonals` are the lines y = x - offset, with a name at the upper end."""
+    left, right, top, bottom = 52.0, 16.0, 24.0, 40.0
+    inner_w, inner_h = width - left - right, height - top - bottom
+
+    def px(value: float) -> float:
+        return left + inner_w * (value - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0)
+
+    def py(value: float) -> float:
+        return top + inner_h * (1 - (value - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0))
+
+    grid = {"xs": [px(tick.at) for tick in x_ticks], "ys": [py(tick.at) for tick in y_ticks]}
+    parts = [_grid(left, top, inner_w, inner_h, **grid)]
+    parts += [tag("text", tick.text, x=left - 6, y=py(tick.at) + 4, text_anchor="end") for tick in y_ticks]
+    parts += [tag("text", tick.text, x=px(tick.at), y=top + inner_h + 16, text_anchor="middle") for tick in x_ticks]
+    for offset, name in diagonals:
+        low = max(x_range[0], y_range[0] + offset)
+        high = min(x_range[1], y_range[1] + offset)
+        if high - low < 0.5:
+            continue
+        parts += [
+            tag("line", x1=px(low), y1=py(low - offset), x2=px(high), y2=py(high - offset), class_="guide"),
+            tag("text", name, x=px(high) - 4, y=py(high - offset) - 5, text_anchor="end", class_="soft"),
+        ]
+    for dot in dots:
+        dx, dy, anchor = _SIDES[dot.side]
+        parts += [
+            tag("circle", cx=px(dot.x), cy=py(dot.y), r=5.5, class_="dot" if dot.solid else "dot hollow"),
+            tag("text", dot.text, x=px(dot.x) + dx, y=py(dot.y) + dy, text_anchor=anchor, class_="name"),
+        ]
+    parts += [
+        tag("text", y_title, x=2, y=14, class_="soft"),
+        tag("text", x_title, x=left + inner_w, y=height - 5, text_anchor="end", class_="soft"),
+    ]
+    return drawing(width, height, *parts, label=label, class_="dot-plot")
+
+
+def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_beat: int, label: str) -> Markup:
+    """Steps as dots, larger for louder; beats are set apart by a line."""
+    steps = max((len(cells) for _, cells in rows), default=0)
+    left, step, row, top = 92.0, 26.0, 26.0, 20.0
+    width, height = left + steps * step + 6, top + len(rows) * row + 4
+    parts = []
+    for i in range(0, steps, max(1, steps_per_beat)):
+        at = left + i * step
+        parts += [
+            tag("line", x1=at, x2=at, y1=top - 4, y2=height - 4, class_="beat-line"),
+            tag("text", str(i // max(1, steps_per_beat) + 1), x=at + 5, y=top - 7, class_="soft"),
+        ]
+    for r, (name, cells) in enumerate(rows):
+        middle = top + r * row + row / 2
+        parts.append(tag("text", name, x=left - 10, y=middle + 4, text_anchor="end"))
+        for i, velocity in enumerate(cells):
+            at = left + i * step + step / 2
+            if velocity > 0:
+                parts.append(tag("circle", cx=at, cy=middle, r=3.0 + 6.5 * min(1.0, velocity), class_="hit"))
+            else:
+                parts.append(tag("circle", cx=at, cy=middle, r=1.2, class_="rest"))
+    return drawing(width, height, *parts, label=label, class_="pattern")
+
+
+def bars(
+    values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0
+) -> Markup:
+    """Standing bars for shares (0-1), `step` apart, each with its name below and its value above."""
+    height, base, wide = 130.0, 104.0, 0.47 * step
+    parts = []
+    for i, (name, share) in enumerate(values):
+        tall = 84.0 * min(1.0, max(0.0, share))
+        middle = i * step + step / 2
+        parts += [
+            tag("rect", x=middle - wide / 2, y=base - 84, width=wide, height=84, class_="track"),
+            tag("rect", x=middle - wide / 2, y=base - tall, width=wide, height=tall, class_="bar"),
+            tag("text", f"{100 * share:.0f}", x=middle, y=base - 88, text_anchor="middle", class_="value"),
+            tag("text", name, x=middle, y=base + 18, text_anchor="middle", class_="name"),
+        ]
+    return drawing(len(values) * step, height, *parts, label=label, class_=class_)
