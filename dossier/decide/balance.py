@@ -112,17 +112,18 @@ def solve(
 
 
 def advice(
-    solved: Solved, *, part: str, target: float, lift_lu: float | None, overlap: float, has_plan: bool, conflict: str
+    solved: Solved, *, part: str, target: float, lift_lu: float | None, treated: bool, conflict: str
 ) -> str:
-    """What to do with one part, in a sentence made of its numbers."""
+    """What to do with one part, in a sentence made of its numbers.
+
+    `conflict` names where the instrumental covers it most; empty where nothing does.
+    """
     share = f"{100 * solved.share:.0f} % of it is heard"
     if solved.stopped_high:
-        way = "its treatment below makes it fuller at the same peak" if has_plan else (
-            f"thin out {conflict} under it, or take a fuller {part}" if conflict else f"take a fuller {part}"
-        )  # fmt: skip
+        way = f"thin out {conflict} under it, or take a fuller {part}" if conflict else f"take a fuller {part}"
         return (
-            f"Level alone cannot do it: at the highest gain that peaks and music allow {share}, "
-            f"against {100 * target:.0f} % asked; {way}."
+            f"Level alone cannot do it{', even treated' if treated else ''}: at the highest gain that peaks and music "
+            f"allow {share}, against {100 * target:.0f} % asked; {way}."
         )
     if solved.stopped_low:
         return f"Nothing covers it: at the softest level that still belongs to the beat {share}. Raise it by taste."

@@ -158,7 +158,7 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart,
                 bounded=answer.stopped_high or answer.stopped_low, treated=part.treated,
                 advice=decide_balance.advice(
                     replace(answer, share=found.audible_share), part=part.label, target=target, lift_lu=found.lift_lu,
-                    overlap=found.overlap, has_plan=part.treated, conflict=_conflict(analysis, item),
+                    treated=part.treated, conflict=_conflict(analysis, item),
                 ),
             )
         )  # fmt: skip

@@ -70,7 +70,7 @@ def test_a_bound_stops_and_says_so() -> None:
     assert answer.stopped_high
     assert answer.gain_db == pytest.approx(3.0, abs=0.1)
     said = balance.advice(
-        answer, part="kick", target=0.9, lift_lu=2.0, overlap=0.1, has_plan=False, conflict="the bass of the pad"
+        answer, part="kick", target=0.9, lift_lu=2.0, treated=False, conflict="the bass of the pad"
     )
     assert "Level alone cannot do it" in said
     assert "the bass of the pad" in said
