@@ -20,13 +20,22 @@ var page = {};
     return new Response(stream).arrayBuffer();
   };
   var TYPES = { uint8: Uint8Array, int8: Int8Array, uint16: Uint16Array, float32: Float32Array };
+  /* Undoes, from the last to the first, what was done to make an array short: byte planes, differences, turning. */
   page.unpack = function (packed) {
     return page.gunzip(packed.gz).then(function (buffer) {
-      if (packed.steps) {
-        var steps = packed.dtype === "uint16" ? new Uint16Array(buffer) : new Uint8Array(buffer);
-        for (var i = 1; i < steps.length; i += 1) { steps[i] += steps[i - 1]; }
+      var values, i;
+      if (packed.dtype === "uint16") {
+        var bytes = new Uint8Array(buffer), half = bytes.length / 2;
+        values = new Uint16Array(half);
+        for (i = 0; i < half; i += 1) { values[i] = bytes[i] + 256 * bytes[half + i]; }
+      } else { values = new TYPES[packed.dtype](buffer); }
+      if (packed.steps) { for (i = 1; i < values.length; i += 1) { values[i] += values[i - 1]; } }
+      if (packed.turned) {
+        var rows = packed.shape[0], columns = packed.shape[1], straight = new TYPES[packed.dtype](values.length);
+        for (i = 0; i < values.length; i += 1) { straight[(i % rows) * columns + Math.floor(i / rows)] = values[i]; }
+        values = straight;
       }
-      return { values: new TYPES[packed.dtype](buffer), shape: packed.shape };
+      return { values: values, shape: packed.shape };
     });
   };
 

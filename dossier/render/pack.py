@@ -35,19 +35,29 @@ def squeeze(data: bytes, level: int = 9) -> str:
 
 
 def packed(array: npt.NDArray[Any]) -> dict[str, Any]:
-    """`{"dtype", "shape", "gz"}`: an array for the page's `unpack`.
+    """`{"dtype", "shape", "gz"}`: an array for the page's `unpack`, in the shortest of a few spellings.
 
-    Whole numbers in rows are written as differences from the one before (modulo their range), with `"steps": true`,
-    where that is shorter: neighbours in a spectrum are alike, and gzip makes less of differences than of values.
+    `turned`: columns first.  `steps`: each number is the difference from the one before, modulo its range, because
+    neighbours in time or along a spectrum are alike.  Of two-byte numbers all low bytes stand before all high ones.
     """
-    little = np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("<"))
-    out: dict[str, Any] = {"dtype": array.dtype.name, "shape": list(array.shape), "gz": squeeze(little.tobytes())}
+    out: dict[str, Any] = {"dtype": array.dtype.name, "shape": list(array.shape)}
+    spellings: list[dict[str, Any]] = [{"gz": squeeze(_planes(array.ravel()))}]
     if array.dtype.kind in "iu" and array.ndim == 2:
-        flat = little.ravel().view(f"<u{array.itemsize}")
-        stepped = squeeze((flat - np.concatenate([flat[:1] * 0, flat[:-1]])).tobytes())
-        if len(stepped) < len(out["gz"]):
-            return {**out, "gz": stepped, "steps": True}
-    return out
+        for turned in (False, True):
+            flat = np.ascontiguousarray(array.T if turned else array).ravel().view(f"u{array.itemsize}")
+            steps = flat - np.concatenate([flat[:1] * 0, flat[:-1]])
+            marks = {"turned": True} if turned else {}
+            spellings.append({**marks, "gz": squeeze(_planes(flat))})
+            spellings.append({**marks, "steps": True, "gz": squeeze(_planes(steps))})
+    return {**out, **min(spellings, key=lambda spelling: len(spelling["gz"]))}
+
+
+def _planes(flat: npt.NDArray[Any]) -> bytes:
+    """Little-endian bytes; of two-byte whole numbers all low bytes before all high bytes."""
+    little = np.ascontiguousarray(flat, dtype=flat.dtype.newbyteorder("<"))
+    if little.dtype.kind in "iu" and little.itemsize == 2:
+        return little.view(np.uint8).reshape(-1, 2).T.tobytes()
+    return little.tobytes()
 
 
 def shares_as_bytes(values: npt.ArrayLike) -> npt.NDArray[np.uint8]:

@@ -98,6 +98,15 @@ def document(data: DossierData) -> dict[str, Any]:
     return dict(whole)
 
 
+def rounded(value: Any) -> Any:
+    """Numbers to ten digits, wherever they stand."""
+    if isinstance(value, float):
+        return float(f"{value:.10g}")
+    if isinstance(value, list):
+        return [rounded(each) for each in value]
+    return {key: rounded(each) for key, each in value.items()} if isinstance(value, dict) else value
+
+
 def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
     """Everything that the page's script works from."""
     data = trimmed.data
@@ -123,7 +132,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
         ],
         "leftOut": trimmed.candidates,
         "whatIf": what_if,
-        "hearing": plain(constants) if what_if else None,
+        "hearing": rounded(plain(constants)) if what_if else None,
         "document": squeeze(json_for_script(document(data)).encode("utf-8", "replace")),
     }
 

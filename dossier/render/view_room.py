@@ -104,6 +104,13 @@ def array(rows: tuple[tuple[float, ...], ...]) -> Values:
     return np.asarray(rows, dtype=np.float64) if rows else np.zeros((0, 0))
 
 
+def merged(values: Values, every: int) -> Values:
+    """Means of each `every` neighbouring columns; an odd rest keeps its own mean."""
+    starts = np.arange(0, values.shape[1], every)
+    counts = np.diff([*starts, values.shape[1]])
+    return np.asarray(np.add.reduceat(values, starts, axis=1) / counts) if every > 1 else values
+
+
 def indices(values: Values, low: float, high: float) -> npt.NDArray[np.uint8]:
     """Values to palette entries 0-252 between the ends of a scale, in 63 steps: finer ones would not be seen."""
     return 4 * np.rint(63 * np.clip((values - low) / (high - low), 0.0, 1.0)).astype(np.uint8)
@@ -192,13 +199,15 @@ def static_map(data: DossierData) -> Markup:
     per_bar = occupancy.slots_per_bar
     bars = -(-values.shape[1] // per_bar) if values.size else 0
     starts = [(s.first_bar - 1) * per_bar for s in data.instrumental.sections]
+    every = next((n for n in (1, 2, 4) if values.shape[1] <= 900 * n), 8)  # a screen shows no more columns than this
     return svg.map_drawing(
-        indices(values, 0.0, FULL_SCALE), colour.palette("blue"), label=map_label(data),
+        indices(merged(values, every), 0.0, FULL_SCALE), colour.palette("blue"), label=map_label(data),
         rows=frequency_ticks(occupancy.band_hz), row_lines=zone_edges(occupancy.band_zone),
-        row_names=zone_names(occupancy.band_zone), columns=bar_ticks(bars, per_bar),
-        column_lines=[at for at in starts if at > 0],
+        row_names=zone_names(occupancy.band_zone),
+        columns=[svg.Tick(tick.at / every, tick.text) for tick in bar_ticks(bars, per_bar)],
+        column_lines=[at / every for at in starts if at > 0],
         column_names=[
-            svg.Tick(at, words.short(s.name)) for at, s in zip(starts, data.instrumental.sections, strict=True)
+            svg.Tick(at / every, words.short(s.name)) for at, s in zip(starts, data.instrumental.sections, strict=True)
         ],
     )  # fmt: skip
 

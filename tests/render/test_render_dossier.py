@@ -20,6 +20,7 @@ import pytest
 import sample_data
 import sample_whatif
 from html_tree import Node, parse
+from unpack import unpacked
 
 from dossier.measure.hearing import page_constants
 from dossier.model.page import PageAssets
@@ -47,14 +48,6 @@ def tree(name: str) -> Node:
 
 def data_of(name: str) -> Any:
     return json.loads(tree(name).one("script", id="page-data").text)
-
-
-def unpacked(packed: dict[str, Any]) -> np.ndarray[Any, Any]:
-    values = np.frombuffer(gzip.decompress(base64.b64decode(packed["gz"])), dtype=packed["dtype"])
-    if packed.get("steps"):
-        wide = values.view(f"u{values.itemsize}")
-        values = np.cumsum(wide, dtype=wide.dtype).view(packed["dtype"])
-    return values.reshape(packed["shape"])
 
 
 @pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
