@@ -4,8 +4,8 @@
 
 Sets: every labelled sound of the Debian package sonic-pi-samples (CC0), and the drum kits of fluid-soundfont-gm
 rendered note by note with fluidsynth (every sound once; kits share most of their notes).  `--wrong` names what was
-taken for something else.  The figures are those of a table fitted with these sets among others: `tests/fit_roles.py` prints
-what is left when a whole set is kept out of the fit.
+taken for something else.  The figures are those of a table fitted with these sets among others: `tests/fit_roles.py`
+prints what is left when a whole set is kept out of the fit.
 """
 
 from __future__ import annotations
