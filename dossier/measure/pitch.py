@@ -1,15 +1,9 @@
-"""Key of a piece of music, and pitch of a kick, a tom or a bass note.
+"""Pitch of a kick, a tom or a bass note, and its name; the key of a piece of music lies in `dossier.measure.keyfind`.
 
 Conventions
     Samples are `(frames, channels)`, any level, any rate; frequencies in Hz; notes in equal temperament, A4 = 440 Hz,
     440 * 2^((n - 69) / 12) for MIDI note n, written with sharps, octaves from C to B, so that A4 is n = 69.  Channels
     are never summed as waveforms, their powers are.
-
-Key
-    Spectral peaks from 55 to 2000 Hz, read between the bins, are gathered into twelve pitch classes (after the piece's
-    own tuning is taken off), and the twelve sums are correlated with the profiles of Krumhansl and Kessler,
-    Psychological Review 89 (1982), turned to each of the 24 keys (MEM).  The confidence is the margin to the second
-    best key, less where the best one fits badly itself.
 
 Pitch
     The period comes from the normalised autocorrelation (McLeod and Wyvill, ICMC 2005; MEM) of what follows the attack.
@@ -20,31 +14,18 @@ Pitch
 
 from __future__ import annotations
 
-from functools import lru_cache
 from math import floor, log2
 
 import numpy as np
 import scipy.fft
 
+from dossier.measure.keyfind import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
-from dossier.model.measures import Array, Key, Pitch, Samples
+from dossier.model.measures import Array, Pitch, Samples
+
+__all__ = ["key", "note_of", "pitch"]
 
 NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-KEY_NAMES = (
-    tuple(f"{note} major" for note in ("C", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")),
-    tuple(f"{note} minor" for note in ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")),
-)
-# Krumhansl and Kessler 1982, probe tone ratings from the tonic upwards (MEM).
-MAJOR_PROFILE = (6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88)
-MINOR_PROFILE = (6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17)
-
-KEY_LOW_HZ, KEY_HIGH_HZ = 55.0, 2000.0
-KEY_WINDOW_S = 0.7  # tells semitones apart from about 80 Hz up
-KEY_SHORTEST_S = 1.0
-_KEY_FRAMES = 320  # of a longer piece as many frames, evenly spread, are looked at
-_PEAK_OVER = 4.0  # a peak's power over the mean of its surroundings
-_CLEAR_MARGIN = 0.10  # margin in correlation at which a key is sure
-
 LOWEST_HZ, HIGHEST_HZ = 25.0, 1200.0
 PITCHED = 0.35  # confidence from which a sound has a pitch; white and pink noise stay under it
 _BAND_HZ = 3600.0  # partials up to here tell the period
@@ -67,119 +48,6 @@ def note_of(hz: float) -> tuple[str, float]:
     number = 69.0 + 12.0 * log2(hz / 440.0)
     nearest = floor(number + 0.5)
     return f"{NOTES[nearest % 12]}{nearest // 12 - 1}", 100.0 * (number - nearest)
-
-
-# Key -----------------------------------------------------------------------------------------------------------------
-
-
-@lru_cache(maxsize=1)
-def _profiles() -> Array:
-    """Profiles of all keys, `(24, 12)`, major from C upwards, then minor; each with mean 0 and length 1."""
-    rows = np.array([np.roll(p, k) for p in (MAJOR_PROFILE, MINOR_PROFILE) for k in range(12)])
-    rows = rows - rows.mean(axis=1, keepdims=True)
-    return np.asarray(rows / np.linalg.norm(rows, axis=1, keepdims=True))
-
-
-def _peaks(two: Samples, rate_hz: int) -> tuple[Array, Array]:
-    """MIDI note numbers and weights of all spectral peaks, in all frames."""
-    window = scipy.fft.next_fast_len(int(KEY_WINDOW_S * rate_hz))
-    count = max(1, min(_KEY_FRAMES, 2 * len(two) // window))
-    starts = np.linspace(0, max(0, len(two) - window), count).astype(np.int64)
-    bin_hz = rate_hz / window
-    low, high = max(8, int(KEY_LOW_HZ / bin_hz)), min(int(KEY_HIGH_HZ / bin_hz), window // 2 - 2)
-    if high - low < 24:
-        return np.zeros(0), np.zeros(0)
-    shape = np.hanning(window + 1)[:-1].astype(np.float32)
-    notes: list[Array] = []
-    weights: list[Array] = []
-    block = np.zeros((8, window), dtype=np.complex64)
-    for first in range(0, count, 8):
-        chosen = starts[first : first + 8]
-        for row, start in enumerate(chosen):
-            piece = two[start : start + window]
-            block[row] = 0.0
-            block.real[row, : len(piece)] = piece[:, 0]
-            if two.shape[1] > 1:
-                block.imag[row, : len(piece)] = piece[:, 1]
-        spectra = scipy.fft.fft(block[: len(chosen)] * shape, axis=1)
-        reach = spectra[:, low - 1 : high + 1]
-        mirror = spectra[:, window - high : window - low + 2][:, ::-1]
-        power = (reach.real**2 + reach.imag**2 + mirror.real**2 + mirror.imag**2).astype(np.float64)
-        # Both channels in one transform: |Z(k)|^2 + |Z(-k)|^2 is twice the sum of the channels' powers.
-        total = np.cumsum(power, axis=1)
-        half = 20
-        around = np.empty_like(power)
-        around[:, half + 1 : -half] = (total[:, 2 * half + 1 :] - total[:, : -2 * half - 1]) / (2 * half + 1)
-        around[:, : half + 1] = around[:, half + 1 : half + 2]
-        around[:, -half:] = around[:, -half - 1 : -half]
-        middle = power[:, 1:-1]
-        loud = middle > 1e-5 * np.maximum(middle.max(axis=1, keepdims=True), 1e-30)
-        top = (middle > power[:, :-2]) & (middle >= power[:, 2:]) & (middle > _PEAK_OVER * around[:, 1:-1]) & loud
-        rows, bins = np.nonzero(top)
-        left, here, right = (np.log(np.maximum(power[rows, bins + k], 1e-30)) for k in (0, 1, 2))
-        bend = left - 2.0 * here + right
-        part = 0.5 * (left - right) / np.where(bend < -1e-9, bend, -1.0)
-        hz = (low + bins + np.clip(part, -0.5, 0.5)) * bin_hz
-        notes.append(69.0 + 12.0 * np.log2(hz / 440.0))
-        weights.append(middle[rows, bins] ** 0.25)  # the root of the amplitude: loud notes do not drown soft ones
-    return np.concatenate(notes), np.concatenate(weights)
-
-
-def chroma(samples: Samples, rate_hz: int) -> Array:
-    """Strength of the twelve pitch classes from C to B, summing to 1; all 0 where no peak stands out."""
-    two = channels_of(samples)
-    peak = float(magnitude(two).max()) if two.size else 0.0
-    if peak < SILENT_PEAK:
-        return np.zeros(12)
-    notes, weights = _peaks((two * (1.0 / peak)).astype(np.float32), rate_hz)
-    if not weights.sum() > 0.0:
-        return np.zeros(12)
-    turn = np.exp(2j * np.pi * notes) @ weights  # the piece's own tuning: mean distance from the notes, round a circle
-    away = float(np.angle(turn)) / (2.0 * np.pi)
-    placed = notes - away
-    nearest = np.round(placed)
-    weights = weights * np.maximum(0.0, 1.0 - 2.0 * np.abs(placed - nearest))
-    sums = np.zeros(12)
-    np.add.at(sums, nearest.astype(np.int64) % 12, weights)
-    return sums / sums.sum() if sums.sum() > 0.0 else sums
-
-
-def key(samples: Samples, rate_hz: int) -> Key:
-    """Key of a piece of music.
-
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,), any level
-    rate_hz : sample rate
-
-    Returns
-    -------
-    Key : a name such as 'D minor', and a confidence from 0 to 1.  Silence, less than `KEY_SHORTEST_S` and sounds
-        without notes have no key, and say so.  Relative keys share all notes: their confidence is low by nature.
-
-    Raises
-    ------
-    MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
-    """
-    two = channels_of(samples)
-    if not two.size or float(magnitude(two).max()) < SILENT_PEAK:
-        return Key(None, 0.0, "silence")
-    if len(two) < KEY_SHORTEST_S * rate_hz:
-        return Key(None, 0.0, f"shorter than {KEY_SHORTEST_S:g} s")
-    sums = chroma(two, rate_hz)
-    centred = sums - sums.mean()
-    length = float(np.linalg.norm(centred))
-    if length < 0.08:  # a flat chroma, as noise has (0.02 to 0.05); music reaches 0.15 and more
-        return Key(None, 0.0, "no note stands out from the others")
-    fits = _profiles() @ (centred / length)
-    order = np.argsort(-fits, kind="stable")
-    best, margin = int(order[0]), float(fits[order[0]] - fits[order[1]])
-    confidence = float(np.clip(margin / _CLEAR_MARGIN, 0.0, 1.0) * np.clip(fits[best] / 0.7, 0.0, 1.0))
-    return Key(KEY_NAMES[best // 12][best % 12], confidence)
-
-
-# Pitch ---------------------------------------------------------------------------------------------------------------
 
 
 def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
