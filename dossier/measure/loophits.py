@@ -5,7 +5,7 @@ Conventions
     of 10 ms within 60 ms of the onset.
 
 Method
-    Each hit is cut out from its onset to the next one, at most 250 ms, and told apart by `dossier.measure.roles` like a
+    Each hit is cut out from its onset to the next one, at most 250 ms, and told apart by `dossier.measure.hits` like a
     one-shot.
 """
 
@@ -13,11 +13,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.measure.body import SMOOTH_S, measure_body, smooth
+from dossier.measure import hits
 from dossier.measure.onsets import Onsets
-from dossier.measure.roles import features, role_of
 from dossier.model.measures import Array, LoopHit, Samples
-from dossier.model.vocabulary import Role
 
 FAINTEST_DB = -40.0  # hits further below the loudest are not told
 LONGEST_S = 0.25
@@ -39,7 +37,7 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
     levels -= levels.max()
     found = []
     for time, piece, level in zip(times, pieces, levels, strict=True):
-        role = _role(piece, rate_hz) if level >= FAINTEST_DB else None
+        role = hits.measure(piece, rate_hz, kind="one-shot").role if level >= FAINTEST_DB else None
         if role is not None:
             found.append(LoopHit(float(time), role, float(level)))
     return tuple(found)
@@ -52,15 +50,3 @@ def _level(piece: Samples, frame: int) -> float:
     count = max(1, len(power) // frame)
     means = power[: count * frame].reshape(count, -1).mean(axis=1) if len(power) >= frame else power.mean()
     return 10.0 * float(np.log10(max(float(np.max(means)), 1e-20)))
-
-
-def _role(piece: Samples, rate_hz: int) -> Role | None:
-    body = measure_body(piece, rate_hz)
-    if body is None:
-        return None
-    power = smooth(body.envelope, int(SMOOTH_S * body.envelope_hz))
-    top = int(power.argmax())
-    last = len(power) - 1 - int(np.argmax(power[::-1] >= 0.01 * power[top]))
-    decay_s = max(0.0, (last - body.start) / body.envelope_hz)
-    role, _ = role_of(features(body, 0.002, decay_s))
-    return role
