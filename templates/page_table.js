@@ -19,15 +19,21 @@
       || heading.getAttribute("aria-sort") === "ascending";
     page.all("th[aria-sort]", table).forEach(function (each) { each.removeAttribute("aria-sort"); });
     heading.setAttribute("aria-sort", down ? "descending" : "ascending");
-    var grouped = table.hasAttribute("data-grouped");
-    var parent = grouped ? table : table.tBodies[0];
-    var groups = Array.prototype.slice.call(grouped ? table.tBodies : table.tBodies[0].rows);
-    groups.map(function (group, i) { return { group: group, value: valueOf(group, column), at: i }; })
-      .sort(function (x, y) {
-        if (x.value === null || y.value === null) { return (x.value === null) - (y.value === null) || x.at - y.at; }
-        return (down ? -1 : 1) * compare(x.value, y.value) || x.at - y.at;
-      })
-      .forEach(function (each) { parent.appendChild(each.group); });
+    var grouped = table.hasAttribute("data-grouped"), parent = grouped ? table : table.tBodies[0], part = [];
+    function place() {
+      part.map(function (group, i) { return { group: group, value: valueOf(group, column), at: i }; })
+        .sort(function (x, y) {
+          if (x.value === null || y.value === null) { return (x.value === null) - (y.value === null) || x.at - y.at; }
+          return (down ? -1 : 1) * compare(x.value, y.value) || x.at - y.at;
+        })
+        .forEach(function (each) { parent.appendChild(each.group); });
+      part = [];
+    }
+    /* The heading of a role, and a closing line, stay where they are: what stands between two of them is sorted. */
+    Array.prototype.slice.call(grouped ? table.tBodies : parent.rows).forEach(function (group) {
+      if (grouped && !group.classList.contains("drum")) { place(); parent.appendChild(group); } else { part.push(group); }
+    });
+    place();
   }
 
   page.all("table[data-sortable]").forEach(function (table) {
@@ -60,6 +66,11 @@
         && (!rights.value || drum.getAttribute("data-rights") === rights.value);
       drum.hidden = !fits;
       if (fits) { seen += 1; }
+    });
+    page.all("tbody.role").forEach(function (heading) {
+      var next = heading.nextElementSibling, any = false;
+      while (next && !next.classList.contains("role")) { any = any || (next.classList.contains("drum") && !next.hidden); next = next.nextElementSibling; }
+      heading.hidden = !any;
     });
     count.textContent = seen === drums.length ? "" : seen + " of " + drums.length + " shown";
   }

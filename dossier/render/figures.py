@@ -224,6 +224,7 @@ def band_edges(centres: tuple[float, ...]) -> list[float]:
 # Levels travel as steps: 0 is nothing, n is floor + n steps.  Half a step of a drum's power is under 2 % of one cell's
 # loudness and as often too much as too little, so sums over many cells agree far closer.  The masker is kept finer: a
 # drum near its masked threshold answers to a change of the masker several times as strongly.
+OWN_HIT_SHARE = 0.25  # as the analysis has it: a slot belongs to a drum's hits from this share of its loudest slot
 POWER_FLOOR_DB = -120.0  # full-scale^2 in a fine band
 POWER_STEP_DB = 0.5
 EXCITATION_FLOOR_DB = -40.0  # the threshold of hearing lies between 3 and 28 dB
@@ -247,8 +248,8 @@ def _coded(values: Any, floor_db: float, step_db: float, most: int) -> np.ndarra
     return np.where(np.isfinite(codes), np.clip(codes, 0, most), 0)
 
 
-def what_if_data(assets: PageAssets) -> dict[str, Any] | None:
-    """The arrays behind the level sliders."""
+def what_if_data(assets: PageAssets, measured_lufs: float | None) -> dict[str, Any] | None:
+    """The arrays behind the level sliders, and the loudness that the rendered mix was measured to have."""
     arrays: WhatIfArrays | None = assets.what_if
     if arrays is None or not arrays.parts:
         return None
@@ -261,6 +262,8 @@ def what_if_data(assets: PageAssets) -> dict[str, Any] | None:
         "splOffset": float(arrays.spl_offset_db), "mixGain": float(arrays.mix_gain_db),
         "excitationFloor": EXCITATION_FLOOR_DB,
         "excitationStep": EXCITATION_STEP_DB,
+        "measured": measured_lufs,
+        "ownHitShare": OWN_HIT_SHARE,
         "powerFloor": POWER_FLOOR_DB, "powerStep": POWER_STEP_DB,
         "parts": [
             {"id": part.id, "label": words.clean(part.label), "gain": float(part.gain_db),

@@ -110,7 +110,7 @@ def rounded(value: Any) -> Any:
 def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
     """Everything that the page's script works from."""
     data = trimmed.data
-    what_if = figures.what_if_data(assets) if constants else None
+    what_if = figures.what_if_data(assets, data.balance.mix.integrated_lufs) if constants else None
     return {
         "beat": data.beat.slug,
         "revision": data.revision.id,

@@ -153,12 +153,20 @@ def test_drums_sort_and_filter(shared: Any) -> None:
     shared.click(".ranking >> nth=0 >> th:has-text('score') >> button")
     assert shared.evaluate(names) == down[::-1]
     assert shared.locator(".ranking >> nth=0 >> th[aria-sort=ascending]").count() == 1
+    shared.click(".ranking >> nth=1 >> th:has-text('score') >> button")
+    roles = shared.evaluate(
+        """() => [...document.querySelectorAll('.ranking')[1].tBodies].map((b) => b.classList.contains('role') ?
+        b.textContent.trim() : b.rows[0].cells[0].dataset.value)"""
+    )
+    at = roles.index("Kick")
+    assert roles[at : at + 4] == ["Kick", "drums/kick-felt.wav", "drums/kick-long.wav", "Snare"]
     shared.select_option("#drum-rights", "unknown")
     assert shared.evaluate(names) == ["loops/tin-roof_79bpm.wav"]
     shared.select_option("#drum-rights", "")
     shared.fill("#drum-text", "dust")
     assert shared.evaluate(names) == ["loops/dust_90bpm.wav"]
     assert "1 of " in shared.text_content("#drum-count")
+    assert shared.locator("tbody.role:visible").count() == 0
     shared.fill("#drum-text", "")
 
 

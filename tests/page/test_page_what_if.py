@@ -10,9 +10,10 @@ import pytest
 import sample_whatif
 from page_wait import until
 
-from dossier.measure import hearing, loudness
+from dossier.measure import hearing, inbeat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.page import WhatIfArrays
+from dossier.render import figures
 
 SETTINGS = [
     {}, {"kick": 0.0}, {"kick": -12.0, "snare": 3.0}, {"closed-hat": -20.0}, {"snare": -14.5, "closed-hat": 2.0},
@@ -24,20 +25,20 @@ SETTINGS = [
 def expected(arrays: WhatIfArrays, gains: dict[str, float]) -> dict[str, Any]:
     """The analysis' own functions on the arrays as they were before they were packed for the page."""
     music, active = arrays.instrumental_excitation, arrays.active_slots.astype(bool)
+    scene = inbeat.Scene(
+        powers=np.zeros((len(music), len(hearing.FINE_HZ))), excitation=music,
+        loudness=hearing.specific_loudness(music),
+        reference=arrays.reference_sone, active=active, zone_weights=arrays.zone_weights,
+        k_weights=np.ones(len(hearing.FINE_HZ)), spl_offset_db=arrays.spl_offset_db,
+    )  # fmt: skip
     set_to = {part.id: gains.get(part.id, part.gain_db) for part in arrays.parts}
-    excitations = {
-        part.id: hearing.excitation(part.powers, spl_offset_db=arrays.spl_offset_db + set_to[part.id])
-        for part in arrays.parts
-    }
-    total = music + sum(excitations.values())
-    n = hearing.specific_loudness(total)
-    reference_sum = arrays.reference_sone.sum() * active.sum()
+    placed = {part.id: inbeat.place(scene, part.powers, gain_db=set_to[part.id]) for part in arrays.parts}
+    drums = sum(drum.excitation for drum in placed.values())
+    n = hearing.specific_loudness(music + drums)
     parts = {}
-    for name, exc in excitations.items():
-        alone = hearing.specific_loudness(exc)
-        heard = hearing.partial_loudness(exc, total - exc)
-        beside_music = hearing.partial_loudness(exc, music)
-        parts[name] = (heard.sum() / alone.sum(), (alone - beside_music)[active].sum() / reference_sum)
+    for name, drum in placed.items():
+        found = inbeat.measure(scene, drum, drums - drum.excitation)
+        parts[name] = (found.audible_share, found.overlap)
     blocks = arrays.instrumental_block_energy + sum(
         part.block_energy * 10 ** (set_to[part.id] / 10) for part in arrays.parts
     )
@@ -112,3 +113,8 @@ def test_gated_loudness_of_blocks(sliders: Any) -> None:
         found = sliders.evaluate("(blocks) => page.integrated(blocks)", blocks.tolist())
         assert found == pytest.approx(wanted, abs=1e-6) if wanted is not None else found is None
     assert sliders.evaluate("() => page.integrated([])") is None
+
+
+def test_own_hits_are_those_of_the_analysis() -> None:
+    """Regression: the page's share of the loudest slot is the analysis' own."""
+    assert figures.OWN_HIT_SHARE == inbeat.OWN_HIT_SHARE
