@@ -41,7 +41,8 @@
   });
   box.addEventListener("pointerleave", hide);
   document.addEventListener("keydown", function (event) { if (event.key === "Escape" && shown) { hide(); } });
-  addEventListener("scroll", function () { if (shown) { hide(); } }, { passive: true });
+  /* Focus by keyboard may scroll the page: the definition goes along with its term. */
+  addEventListener("scroll", function () { if (shown) { show(shown); } }, { passive: true });
 
   var opened = [];
   addEventListener("beforeprint", function () {
