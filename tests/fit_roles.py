@@ -27,9 +27,9 @@ import drum_synthesis
 from labelled_sounds import GROUPS, SOUNDFONTS, Labelled, cc0, kit, kits, patches
 
 from dossier.measure import body as bodies
-from dossier.measure import hits, roles
+from dossier.measure import roles
 
-PROTOTYPES, WIDE_PROTOTYPES = 4, {"percussion": 12}
+PROTOTYPES, WIDE_PROTOTYPES = 5, {"percussion": 16}
 VARIATIONS, VARIATIONS_OF_MADE = 5, 1
 MADE_OF_EACH = 120
 LONGEST_S = 2.5  # of a recorded sound, so that its variations cost less
@@ -66,9 +66,7 @@ def figures(sound: Labelled) -> np.ndarray | None:
     body = bodies.measure_body(sound.samples, sound.rate_hz)
     if body is None:
         return None
-    power = bodies.smooth(body.envelope, int(bodies.SMOOTH_S * body.envelope_hz))
-    within, _ = hits._last_within(power, 20.0, body.envelope_hz, body.start)
-    return roles.features(body, hits._attack(body), within)
+    return roles.features(body)
 
 
 def mixture(x: np.ndarray, count: int, floor: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

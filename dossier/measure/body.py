@@ -3,14 +3,14 @@
 Conventions
     Samples are `(frames, channels)`; channels are never summed as waveforms, their powers are.  Everything is scaled
     by the peak, so no figure depends on level; frequencies are looked at up to 20 kHz, so none depends on the rate.
-    The envelope is the magnitude of the analytic signal (Gabor, J. IEE 93, 1946; MEM): for a modulated tone it is the
-    modulation itself, at any tone frequency, which a moving average of the waveform is not.
 
 Definitions (after Peeters et al., J. Acoust. Soc. Am. 130(5), 2011, where they agree with the trade's; MEM)
     onset: first sample within 40 dB of the peak.
-    attack: from the last moment under 10 % of the envelope's maximum to the first over 90 % of it.
-    decay to -20 / -60 dB: from the maximum of the envelope's power, averaged over 8 ms, to the last moment within that
-        many dB of it.
+    envelope: mean power of 0.25 ms, averaged over 8 ms, or over one period of the sound's lowest strong part where
+        that is longer (a tone's own swing is no envelope), at most 40 ms.
+    attack: from 10 to 90 % of the maximum of the magnitude of the analytic signal (Gabor, J. IEE 93, 1946; MEM), which
+        for a modulated tone is the modulation itself at any tone frequency.
+    decay to -20 / -60 dB: from the envelope's maximum to the last moment within that many dB of it.
     effective length: from the onset to the last moment within 40 dB of that maximum.
     centroid: power-weighted mean frequency from 20 Hz to 20 kHz; roll-off: frequency under which 85 % of it lies.
     tonality: largest autocorrelation, normalised by the energies of the two overlapping parts (McLeod and Wyvill, ICMC
@@ -31,12 +31,16 @@ from dossier.model.measures import Array, Samples
 
 LOW_HZ, HIGH_HZ = 20.0, 20000.0
 LONGEST_S = 30.0  # of a longer file the first half minute of sound is looked at
-SMOOTH_S = 0.008
+BLOCK_S = 0.00025
+SMOOTH_S, LONGEST_SMOOTH_S = 0.008, 0.040
+LOW_SHARE = 0.15  # the sound's lowest strong part: the frequency under which this share of the power lies
 TONAL_S = 0.25
 SHORTEST_LAG_S, LONGEST_LAG_S = 0.00025, 1 / 30
 FRAME_S = 0.0214  # window of the band powers over time, 1024 samples at 48 kHz
 FRAMES = 38  # about 0.4 s of them, at half a window's hop
 EDGES_HZ = (20.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0, 12800.0, 20000.0)
+_ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
+_AFTER_S, _FADE_S = 0.045, 0.030  # what follows the maximum is faded, so that its end does not ring into the attack
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,9 +49,12 @@ class Body:
 
     onset_s: float  # in the file
     file_s: float  # length of the file
-    envelope: Array  # (n,) power, summed over channels
-    envelope_hz: float
-    start: int  # index of the onset in `envelope`
+    envelope: Array  # (n,) mean power of each block, summed over channels
+    envelope_hz: float  # blocks a second
+    start: int  # block of the onset
+    smoothed: Array  # (n,) the envelope averaged as told above
+    smooth_s: float
+    attack_s: float
     cumulative: Array  # (bins + 1,) power below each bin edge
     bin_hz: float
     tonality: float
@@ -65,6 +72,33 @@ def smooth(power: Array, width: int) -> Array:
     np.cumsum(power, out=total[left + 1 : left + 1 + len(power)])
     total[left + 1 + len(power) :] = total[left + len(power)]
     return np.maximum((total[width:] - total[:-width]) / width, 0.0)
+
+
+def crossing(power: Array, threshold: float, index: int, rate_hz: float) -> float:
+    """Time at which `power` passes the threshold between `index` and its right neighbour, in seconds."""
+    if index + 1 >= len(power) or power[index + 1] == power[index]:
+        return index / rate_hz
+    part = (threshold - power[index]) / (power[index + 1] - power[index])
+    return (index + float(np.clip(part, 0.0, 1.0))) / rate_hz
+
+
+def last_within(body: Body, level_db: float) -> tuple[float, bool]:
+    """Seconds from the envelope's first block to the last moment within `level_db` of its maximum, and whether it
+    gets that low before the file ends."""
+    # The average that looks past the end of the file sees silence there: the last half of it is left out.
+    keep = max(int(body.smoothed.argmax()) + 1, len(body.smoothed) - int(0.5 * body.smooth_s * body.envelope_hz))
+    power = body.smoothed[:keep]
+    threshold = float(power.max()) * 10.0 ** (-level_db / 10.0)
+    last = len(power) - 1 - int(np.argmax(power[::-1] >= threshold))
+    if last + 1 >= len(power):
+        return len(body.smoothed) / body.envelope_hz, False
+    time_s = crossing(power, threshold, last, body.envelope_hz)
+    # Noise passes a level several times within a short while: the middle of that is its decay, the end is late.
+    top = int(power.argmax())
+    early = top + int(np.argmax(power[top:] < threshold))
+    if last - early < 0.15 * (last - top):
+        time_s = 0.5 * (time_s + crossing(power, threshold, early - 1, body.envelope_hz))
+    return time_s, True
 
 
 def share_below(body: Body, frequency_hz: Array | float) -> Array:
@@ -141,6 +175,38 @@ def _frames(piece: Samples, rate_hz: int) -> Array:
     return np.maximum(np.diff(total[:, _band_bins(window, rate_hz)], axis=1), 0.0)
 
 
+def _attack(piece: Samples, rate_hz: int, maximum_s: float) -> float:
+    """10-90 % of the analytic envelope up to `maximum_s`, smoothed by no more than a sixth of the attack."""
+    stop = min(len(piece), int((maximum_s + _AFTER_S) * rate_hz))
+    used = piece[:stop]
+    fade = min(stop, int(_FADE_S * rate_hz))
+    size = scipy.fft.next_fast_len(2 * stop + int(0.05 * rate_hz), real=True)
+    size += size % 2
+    faded = np.array(used.T)
+    if stop < len(piece):
+        faded[:, stop - fade :] *= np.hanning(2 * fade + 1)[fade + 1 :].astype(faded.dtype)
+    spectrum = scipy.fft.rfft(faded, size)
+    bin_hz = rate_hz / size
+    spectrum = spectrum[:, : min(spectrum.shape[1] - 1, int(np.ceil(HIGH_HZ / bin_hz)) + 1)]
+    spectrum[:, : int(np.ceil(0.5 * LOW_HZ / bin_hz))] = 0.0
+    short = scipy.fft.next_fast_len(spectrum.shape[1])
+    analytic = scipy.fft.ifft(spectrum, short)
+    rate = rate_hz * short / size
+    power = (analytic.real**2 + analytic.imag**2).sum(axis=0, dtype=np.float64)[: max(1, int(stop / rate_hz * rate))]
+    attack = 0.0
+    for window_s in _ATTACK_WINDOWS_S:
+        seen = smooth(power, max(1, int(window_s * rate)))
+        top = float(seen.max())
+        over = int(np.argmax(seen >= 0.81 * top))
+        under = np.flatnonzero(seen[: over + 1] < 0.01 * top)
+        late = crossing(seen, 0.81 * top, max(0, over - 1), rate)
+        early = crossing(seen, 0.01 * top, int(under[-1]), rate) if len(under) else 0.0
+        attack = max(0.0, late - early)
+        if attack >= 6.0 * window_s:
+            break
+    return attack
+
+
 def measure_body(samples: Samples, rate_hz: int) -> Body | None:
     """Cut a sound out of its file and take its envelope and spectrum.
 
@@ -154,40 +220,48 @@ def measure_body(samples: Samples, rate_hz: int) -> Body | None:
     first = int(np.argmax(loudness >= 0.01 * peak))
     last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.0005 * peak))
     lead = min(first, int(0.002 * rate_hz))
-    stop = min(last, first + int(LONGEST_S * rate_hz))
+    longest = first + int(LONGEST_S * rate_hz)
+    stop = min(
+        last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest
+    )  # with the silence after it, where there is any
     piece = two[first - lead : stop]
     if piece.shape[1] == 2 and np.array_equal(piece[:, 0], piece[:, 1]):
         piece = piece[:, :1]
     piece = (piece * (1.0 / peak)).astype(np.float32)
-    size = scipy.fft.next_fast_len(len(piece) + max(32, int(0.005 * rate_hz)), real=True)
-    size += size % 2
+    size = scipy.fft.next_fast_len(len(piece), real=True)
     spectrum = scipy.fft.rfft(piece.T, size)
     bin_hz = rate_hz / size
-    bins = min(spectrum.shape[1] - 1, int(np.ceil(HIGH_HZ / bin_hz)) + 1)
-    low = int(np.ceil(0.5 * LOW_HZ / bin_hz))
-    spectrum = spectrum[:, :bins]
-    spectrum[:, :low] = 0.0
-    power = (spectrum.real**2 + spectrum.imag**2).sum(axis=0, dtype=np.float64)
-    if not power.sum() > 0.0:
-        return None
-    short = scipy.fft.next_fast_len(bins)
-    analytic = scipy.fft.ifft(spectrum, short)
-    envelope = (analytic.real**2 + analytic.imag**2).sum(axis=0, dtype=np.float64) * (2.0 * short / size) ** 2
-    envelope_hz = rate_hz * short / size
-    envelope = envelope[: max(1, int(np.ceil(len(piece) / rate_hz * envelope_hz)))]
+    bins = min(spectrum.shape[1], int(np.ceil(HIGH_HZ / bin_hz)) + 1)
+    power = (spectrum.real[:, :bins] ** 2 + spectrum.imag[:, :bins] ** 2).sum(axis=0, dtype=np.float64)
+    power[: int(np.ceil(0.5 * LOW_HZ / bin_hz))] = 0.0
     cumulative = np.zeros(bins + 1)
     np.cumsum(power, out=cumulative[1:])
+    if not cumulative[-1] > 0.0:
+        return None
+    block = max(1, round(BLOCK_S * rate_hz))
+    count = max(1, len(piece) // block)
+    squares = np.zeros(count * block)
+    for channel in piece.T:
+        used = channel[: len(squares)]
+        squares[: len(used)] += used * used
+    envelope = squares.reshape(count, block).mean(axis=1)
+    low_hz = float(np.interp(LOW_SHARE * cumulative[-1], cumulative, np.arange(bins + 1))) * bin_hz
+    smooth_s = float(np.clip(1.0 / max(low_hz, 1.0), SMOOTH_S, LONGEST_SMOOTH_S))
+    smoothed = smooth(envelope, max(1, round(smooth_s * rate_hz / block)))
     tonality, period = _tonality(piece[lead:], rate_hz)
     return Body(
         onset_s=first / rate_hz,
         file_s=len(two) / rate_hz,
         envelope=envelope,
-        envelope_hz=envelope_hz,
-        start=round(lead / rate_hz * envelope_hz),
+        envelope_hz=rate_hz / block,
+        start=min(lead // block, count - 1),
+        smoothed=smoothed,
+        smooth_s=smooth_s,
+        attack_s=_attack(piece, rate_hz, int(smoothed.argmax()) * block / rate_hz),
         cumulative=cumulative,
         bin_hz=bin_hz,
         tonality=tonality,
         period_s=period,
         frames=_frames(piece[lead:], rate_hz),
-        cut=last > stop,
+        cut=last > longest,
     )

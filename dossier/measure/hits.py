@@ -15,78 +15,42 @@ import numpy as np
 
 from dossier.measure.body import (
     LONGEST_S,
-    SMOOTH_S,
     Body,
     centroid_of,
     frequency_at,
+    last_within,
     measure_body,
     share_below,
-    smooth,
 )
 from dossier.measure.names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
 from dossier.measure.roles import could_loop, features, loopness, role_of, spread_of
-from dossier.model.measures import Array, HitMeasures, Samples
+from dossier.model.measures import HitMeasures, Samples
 from dossier.model.vocabulary import ZONES, Kind, Role
 
 TRANSIENT_S = 0.030
 ROLLOFF_SHARE = 0.85
-_ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
 
 
-def _crossing(power: Array, threshold: float, index: int, rate_hz: float) -> float:
-    """Time at which `power` passes the threshold between `index` and its right neighbour, in seconds."""
-    if index + 1 >= len(power) or power[index + 1] == power[index]:
-        return index / rate_hz
-    part = (threshold - power[index]) / (power[index + 1] - power[index])
-    return (index + float(np.clip(part, 0.0, 1.0))) / rate_hz
-
-
-def _attack(body: Body) -> float:
-    """10-90 % of the envelope.  The smoothing is as long as it can be without showing: a sixth of the attack."""
-    rate = body.envelope_hz
-    attack = 0.0
-    used = body.envelope
-    for window_s in _ATTACK_WINDOWS_S:
-        power = smooth(used, max(1, int(window_s * rate)))
-        if window_s == _ATTACK_WINDOWS_S[0]:  # what lies well past the maximum does not matter any more
-            used = used[: int(power.argmax()) + 2 * int(window_s * rate) + 1]
-        top = float(power.max())
-        over = int(np.argmax(power >= 0.81 * top))
-        under = np.flatnonzero(power[: over + 1] < 0.01 * top)
-        late = _crossing(power, 0.81 * top, max(0, over - 1), rate)
-        early = _crossing(power, 0.01 * top, int(under[-1]), rate) if len(under) else 0.0
-        attack = max(0.0, late - early)
-        if attack >= 6.0 * window_s:
-            break
-    return attack
-
-
-def _last_within(power: Array, level_db: float, rate_hz: float, start: int) -> tuple[float, bool]:
-    """Seconds from index `start` to the last moment within `level_db` of the maximum; False if the file ends first."""
-    threshold = float(power.max()) * 10.0 ** (-level_db / 10.0)
-    last = len(power) - 1 - int(np.argmax(power[::-1] >= threshold))
-    reached = last + 1 < len(power)
-    return max(0.0, _crossing(power, threshold, last, rate_hz) - start / rate_hz), reached
-
-
-def _decays(body: Body, power: Array, reasons: dict[str, str]) -> tuple[float | None, float | None]:
-    peak = int(power.argmax())
+def _decays(body: Body, reasons: dict[str, str]) -> tuple[float | None, float | None]:
+    """Seconds from the envelope's maximum to -20 and -60 dB."""
+    maximum_s = int(body.smoothed.argmax()) / body.envelope_hz
     found: list[float | None] = []
-    # The smoothing that looks past the end of the file sees silence there: the last half window is left out.
-    used = power[: max(peak + 1, len(power) - int(0.5 * SMOOTH_S * body.envelope_hz))]
-    for field, level in (("decay_20_s", 20.0), ("decay_60_s", 60.0)):
-        time, reached = _last_within(used, level, body.envelope_hz, peak)
-        if reached:
-            found.append(time)
-            continue
-        found.append(None)
-        if body.cut:
+    for field, level_db in (("decay_20_s", 20.0), ("decay_60_s", 60.0)):
+        time_s, reached = last_within(body, level_db)
+        found.append(max(0.0, time_s - maximum_s) if reached else None)
+        if not reached and body.cut:
             reasons[field] = f"only the first {LONGEST_S:.0f} s were looked at"
-        else:
-            above = 10.0 * np.log10(max(float(used[-1]) / float(power.max()), 1e-12))
-            reasons[field] = f"the file ends {-above:.0f} dB below the envelope's maximum"
+        elif not reached:
+            reasons[field] = f"the file ends before the envelope is {level_db:.0f} dB under its maximum"
     return found[0], found[1]
+
+
+def _length(body: Body) -> float:
+    """Effective length.  The average spreads a sudden start over its own width; half of that is taken off again."""
+    end_s, reached = last_within(body, 40.0)
+    length = end_s - body.start / body.envelope_hz - (0.5 * body.smooth_s if reached else 0.0)
+    return max(min(length, body.file_s - body.onset_s), 1.0 / body.envelope_hz)
 
 
 def _kind(
@@ -159,11 +123,8 @@ def measure(
         return _silent(kind, role, name, "nothing sounds between 20 Hz and 20 kHz")
     reasons: dict[str, str] = {}
     rate = body.envelope_hz
-    attack_s = _attack(body)
-    power = smooth(body.envelope, int(SMOOTH_S * rate))
-    decay_20_s, decay_60_s = _decays(body, power, reasons)
-    length_s, _ = _last_within(power, 40.0, rate, body.start)
-    length_s = max(min(length_s, body.file_s - body.onset_s), 1.0 / rate_hz)
+    decay_20_s, decay_60_s = _decays(body, reasons)
+    length_s = _length(body)
     below = share_below(body, np.array([ZONES[0].low_hz, *(zone.high_hz for zone in ZONES)]))
     zones = {zone.key: max(0.0, float(part)) for zone, part in zip(ZONES, np.diff(below), strict=True)}
     inside = sum(zones.values())
@@ -186,15 +147,14 @@ def measure(
     if found_role is None and found_kind == "loop":
         reasons["role"] = "a loop holds the hits of several roles"
     elif found_role is None:
-        within_20_s, _ = _last_within(power, 20.0, rate, body.start)
-        found_role, role_confidence = role_of(features(body, attack_s, within_20_s))
+        found_role, role_confidence = role_of(features(body))
     return HitMeasures(
         kind=found_kind,
         kind_confidence=float(kind_confidence),
         role=found_role,
         role_confidence=float(role_confidence),
         onset_s=body.onset_s,
-        attack_s=attack_s,
+        attack_s=body.attack_s,
         decay_20_s=decay_20_s,
         decay_60_s=decay_60_s,
         effective_length_s=length_s,

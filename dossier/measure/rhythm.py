@@ -138,8 +138,10 @@ def _candidates(train: _Train, onsets: Onsets) -> list[tuple[float, float]]:
 def _even_pulse(train: _Train) -> float | None:
     """Frequency of the pulse where the onsets are one even pulse and nothing else, else None."""
     steps = np.diff(train.times)
+    if len(steps) < 4:
+        return None
     typical = float(np.median(steps))
-    if len(steps) < 4 or np.mean(np.abs(steps - typical) < max(0.012, 0.03 * typical)) < 0.85:
+    if np.mean(np.abs(steps - typical) < max(0.012, 0.03 * typical)) < 0.85:
         return None
     return 1.0 / typical
 

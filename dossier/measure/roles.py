@@ -26,9 +26,19 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier.measure.body import EDGES_HZ, SMOOTH_S, Body, centroid_of, frequency_at, share_below, smooth
+from dossier.measure.body import (
+    EDGES_HZ,
+    LOW_SHARE,
+    Body,
+    centroid_of,
+    frequency_at,
+    last_within,
+    measure_body,
+    share_below,
+    smooth,
+)
 from dossier.measure.onsets import Onsets
-from dossier.model.measures import Array
+from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import ROLES, Role
 
 FEATURES = (
@@ -57,7 +67,7 @@ PRIORS: dict[Role, float] = {
     "tom": 1.2, "shaker": 0.4, "percussion": 2.0,
 }  # fmt: skip
 _CENTRES_OCT = np.log2(np.sqrt(np.asarray(EDGES_HZ[1:]) * np.asarray(EDGES_HZ[:-1])))
-_LATE = slice(5, 20)  # frames of half of FRAME_S: 50 to 210 ms
+_LATE = slice(5, 20)  # frames 10.7 ms apart: 50 to 210 ms
 _TEMPER = 3.0
 _REPEATS_DB = 15.0  # a strike counts if it comes within this of the loudest
 
@@ -69,16 +79,14 @@ def _db(ratio: float) -> float:
 def _ripple_db(body: Body) -> float:
     """Standard deviation of the envelope in dB about its own 50 ms mean, over its first 0.8 s within 30 dB."""
     rate = body.envelope_hz
-    used = body.envelope[: body.start + int(0.9 * rate)]
-    fine, coarse = smooth(used, int(0.006 * rate)), smooth(used, int(0.05 * rate))
+    fine = body.smoothed[: body.start + int(0.9 * rate)]
+    coarse = smooth(body.envelope[: len(fine)], int(max(0.05, 2.5 * body.smooth_s) * rate))
     floor = 1e-6 * float(fine.max())
-    first = body.start + int(SMOOTH_S * rate)
-    last = int(np.flatnonzero(fine >= 1e3 * floor)[-1])
+    first = body.start + int(body.smooth_s * rate)
+    last = min(int(np.flatnonzero(fine >= 1e3 * floor)[-1]), body.start + int(0.8 * rate))
     if last - first <= int(0.03 * rate):
         return 0.5
-    last = min(last, body.start + int(0.8 * rate))
-    step = max(1, int(0.001 * rate))
-    ratio = np.maximum(fine[first:last:step], floor) / np.maximum(coarse[first:last:step], floor)
+    ratio = np.maximum(fine[first:last], floor) / np.maximum(coarse[first:last], floor)
     return float(np.std(10.0 * np.log10(ratio)))
 
 
@@ -87,15 +95,9 @@ def _octaves(bins: int, bin_hz: float) -> Array:
     return np.asarray(np.log2(np.maximum(np.arange(bins) * bin_hz, 20.0)))
 
 
-def features(body: Body, attack_s: float, decay_s: float) -> Array:
-    """The figures of `FEATURES`, `(12,)`.
-
-    Parameters
-    ----------
-    body : from `body.measure_body`
-    attack_s : 10-90 % of the envelope
-    decay_s : from the onset to the last moment within 20 dB of the envelope's maximum
-    """
+def features(body: Body) -> Array:
+    """The figures of `FEATURES`, `(12,)`."""
+    decay_s = last_within(body, 20.0)[0] - body.start / body.envelope_hz
     power = np.diff(body.cumulative) / body.cumulative[-1]
     octave = _octaves(len(power), body.bin_hz)
     centroid = centroid_of(body)
@@ -117,7 +119,7 @@ def features(body: Body, attack_s: float, decay_s: float) -> Array:
     half_s = float(np.searchsorted(passed, 0.5 * passed[-1])) / body.envelope_hz
     return np.array(
         [
-            np.log2(frequency_at(body, 0.15)),
+            np.log2(frequency_at(body, LOW_SHARE)),
             np.log2(max(centroid, 20.0)),
             spread,
             float(near[1] - near[0]),
@@ -126,7 +128,7 @@ def features(body: Body, attack_s: float, decay_s: float) -> Array:
             np.log2(low_time + 0.5),
             np.log2(max(0.004, decay_s)),
             np.log2(0.001 + half_s),
-            np.log2(0.0005 + attack_s),
+            np.log2(0.0005 + body.attack_s),
             body.tonality,
             np.log2(0.3 + _ripple_db(body)),
         ]
@@ -160,6 +162,12 @@ def role_of(figures: Array) -> tuple[Role, float]:
     best = max(family, key=lambda role: likelihood[role])
     tempered = {role: value ** (1.0 / _TEMPER) for role, value in likelihood.items()}
     return best, tempered[best] / sum(tempered.values())
+
+
+def role_of_sound(samples: Samples, rate_hz: int) -> tuple[Role, float] | None:
+    """Likeliest role of a sound on its own, None where nothing sounds."""
+    body = measure_body(samples, rate_hz)
+    return None if body is None else role_of(features(body))
 
 
 def _ramp(value: float, low: float, high: float) -> float:
@@ -204,5 +212,5 @@ def loopness(body: Body, spread: Spread, onsets: Onsets) -> float:
         apart_s = float(np.median(np.diff(strikes)))
         until_end = _ramp(strikes[-1] / spread.length_s, 0.3, 0.5)
         repeated = _ramp(len(strikes), 1.0, 3.0) * until_end * _ramp(apart_s, 0.055, 0.08)
-    sustained = 0.8 * _ramp(spread.evenness, 0.78, 0.88) * _ramp(spread.length_s, 1.0, 1.8)
+    sustained = 0.8 * _ramp(spread.evenness, 0.82, 0.9) * _ramp(spread.length_s, 1.0, 1.8)
     return lasting * even * max(repeated, sustained)
