@@ -9,6 +9,7 @@ var page = {};
   page.all = function (selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); };
 
   page.bytes = function (text) {
+    if (Uint8Array.fromBase64) { return Uint8Array.fromBase64(text); }
     var raw = atob(text), out = new Uint8Array(raw.length);
     for (var i = 0; i < raw.length; i += 1) { out[i] = raw.charCodeAt(i); }
     return out;

@@ -1,9 +1,8 @@
-/* Starts the page: maps first, then the plots, then the arrays behind the sliders. */
+/* Starts the page: maps and plotting library, the plots, then the arrays behind the sliders. */
 (function () {
   "use strict";
   function settled(state) { document.documentElement.setAttribute("data-ready", state); }
-  page.ready = page.loadMaps()
-    .then(function () { return page.loadLibrary(); })
+  page.ready = Promise.all([page.loadLibrary(), page.loadMaps()])
     .then(function () { return page.drawPlots(); })
     .catch(function (error) {
       page.all(".is-live").forEach(function (figure) { figure.classList.remove("is-live"); });
