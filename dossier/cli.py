@@ -134,6 +134,13 @@ def _build(arguments: argparse.Namespace) -> int:
             failures.append({"beat": printable(folder.name), "error": str(error)})
             bad_input += isinstance(error, BeatError)
             continue
+        except Exception as error:
+            # A fault of the program in one beat must not cost the others; it is named, and the exit code says so.
+            what = f"{type(error).__name__}: {error}"
+            told = f"{printable(folder.name)}: a fault in dossier itself ({what}); please report it"
+            _fail(told)
+            failures.append({"beat": printable(folder.name), "error": told})
+            continue
         results.append(built)
         if not arguments.json:
             _print_built(built)
@@ -195,11 +202,12 @@ def _print_table(
 ) -> None:
     from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(box=None, pad_edge=False)
     table.add_column("")
     for found in files:
-        table.add_column(Path(str(found["file"])).name, justify="right", overflow="fold")
+        table.add_column(Text(Path(str(found["file"])).name), justify="right", overflow="fold")
     for label, field, unit, decimals in rows:
         cells = [cell(found, field, unit, decimals) for found in files]
         if any(text != "-" for text in cells):

@@ -90,19 +90,22 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     say("placing and ranking the candidates")
     ranking = rank.rank(analysis, groove)
     say("searching treatments")
-    treated = treatments.search_plans(analysis, ranking, settle.contenders(analysis, ranking), jobs=jobs)
+    first = settle.contenders(analysis, ranking)
+    treated = treatments.search_plans(analysis, ranking, first, jobs=jobs)
     with_plans = treatments.treated_ranking(analysis, ranking, treated)
-    approach = robust.hedge(analysis, with_plans, settle.contenders(analysis, with_plans))
+    settled_on = settle.contenders(analysis, with_plans, treated=True, way=first.direction)
+    approach = robust.hedge(analysis, with_plans, settled_on)
     chosen, others = settle.chosen_placed(approach, with_plans)
     say("balancing")
     settled = settle.settle(
-        analysis,
+        analysis, ranking.slots,
         [treatments.treated_part(item, treated) for item in chosen],
         [treatments.treated_part(item, treated) for item in others],
+        [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
     )
-    settled = robust.with_ranges(analysis, settled)
+    settled = robust.with_ranges(analysis, settled, ranking.slots)
     low = lowend.measure(analysis, settled)
-    travels = translate.measure(analysis, settled)
+    travels = translate.measure(analysis, settled, ranking.slots)
     say("rendering")
     renders = {**produce.renders(analysis, groove, settled, treated), **low.renders}
     assets = produce.assets(analysis, ranking, settled, treated)

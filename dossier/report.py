@@ -44,7 +44,8 @@ def as_object(m: FileMeasures) -> Plain:
 
 def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
     """A reason for every null, from the measure that could not say."""
-    known: dict[str, str] = {**m.stereo.reasons, **m.loudness.reasons, **m.hit.reasons}
+    whole = {name.removeprefix("whole."): why for name, why in m.stereo.reasons.items()}
+    known: dict[str, str] = {**whole, **m.loudness.reasons, **m.hit.reasons}
     if m.pitch.reason:
         known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents"), m.pitch.reason))
     if m.loop is None:

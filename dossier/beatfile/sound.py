@@ -137,6 +137,7 @@ class _Finder:
                     gain_db=entry.gain_db,
                     origin=clean(entry.origin),
                     rights=entry.rights,
+                    role=clean(entry.role) if isinstance(entry.role, str) else "",
                 )
             )
         listed = set(places)

@@ -24,6 +24,7 @@ class Contender:
     fit: Fit
 
 
+LEAST_ROOM = 0.001  # of the reference; a drum that fills less has no crowding to speak of
 LABELS = {zone.key: zone.label for zone in ZONES}
 
 
@@ -37,7 +38,7 @@ def fullness(fill: float, policy: Mapping[str, float]) -> str:
 def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> tuple[Direction, str]:
     """The direction and why.
 
-    Between open and full the winner decides: what it loses under the instrumental against the room it fills.
+    Between open and full the winner decides: what it loses and hides for each point of room that it fills.
     """
     state = fullness(fill, policy)
     if state == "open":
@@ -46,28 +47,24 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "leaner", f"{percent(fill)} of the reference is used already, so the drums should be leaner"
     if winner is None:
         return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
-    if winner.overlap + winner.buried > winner.room_filled:
-        return "leaner", (
-            f"in a part filled instrumental ({percent(fill)}) the drums lose {percent(winner.overlap)} under it and "
-            f"hide {percent(winner.buried)} of it, more than the {percent(winner.room_filled)} of room that they fill"
-        )
-    if winner.overlap + winner.buried < 0.5 * winner.room_filled and fill < 0.5 * (
-        policy["open_below"] + policy["full_above"]
-    ):
-        return "fuller", (
-            f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)} and lose or "
-            f"hide only {percent(winner.overlap + winner.buried)}"
-        )
-    return "as it is", (
-        f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)} of room against "
-        f"{percent(winner.overlap + winner.buried)} lost or hidden"
+    crowding = (winner.overlap + winner.buried) / max(winner.room_filled, LEAST_ROOM)
+    numbers = (
+        f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and lose or "
+        f"hide {crowding:.1f} times as much"
     )
+    if crowding > policy["crowding_leaner_above"]:
+        return "leaner", numbers
+    if crowding < policy["crowding_fuller_below"]:
+        return "fuller", numbers
+    return "as it is", numbers
 
 
-def kind(loop: Contender | None, kit: Contender | None, policy: Mapping[str, float]) -> tuple[ApproachKind, str]:
-    """Loop, one-shots or either, and why."""
+def kind(
+    loop: Contender | None, kit: Contender | None, policy: Mapping[str, float], *, treated: bool = False
+) -> tuple[ApproachKind, str]:
+    """Loop, one-shots or either, and why; `treated` says that they stand as their plans left them."""
     if loop is None and kit is None:
-        return "either", "no drum candidate could be placed"
+        return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
     if kit is None:
         assert loop is not None
         return "loop", f"there is no kit to compare {loop.name} with"
@@ -75,9 +72,9 @@ def kind(loop: Contender | None, kit: Contender | None, policy: Mapping[str, flo
         return "one-shots", "there is no loop to compare the kit with"
     lead = loop.score - kit.score
     numbers = (
-        f"the loop {loop.name} fills {percent(loop.fit.room_filled)}, loses {percent(loop.fit.overlap)} and hides "
-        f"{percent(loop.fit.buried)} of the music; the best kit fills {percent(kit.fit.room_filled)}, loses "
-        f"{percent(kit.fit.overlap)} and hides {percent(kit.fit.buried)}"
+        f"{'with their treatments ' if treated else ''}the loop {loop.name} fills {percent(loop.fit.room_filled)}, "
+        f"loses {percent(loop.fit.overlap)} and hides {percent(loop.fit.buried)} of the music; the best kit fills "
+        f"{percent(kit.fit.room_filled)}, loses {percent(kit.fit.overlap)} and hides {percent(kit.fit.buried)}"
     )
     scores = f"score {loop.score:+.2f} against {kit.score:+.2f}"
     if abs(lead) < policy["either_within"]:
@@ -93,6 +90,8 @@ def decide(
     sections: Sequence[tuple[SectionFill, Contender | None, Contender | None]] = (),
     what_would_change_it: Sequence[WhatIf] = (),
     uncertain: str | None = None,
+    treated: bool = False,
+    way: Direction | None = None,
     policy: Mapping[str, float],
 ) -> Approach:
     """The approach of the beat.
@@ -105,10 +104,16 @@ def decide(
         The best of each as placed in this beat; None where there is none.
     sections
         For each section its fill, and the same two contenders as they came out there.
+    treated, way
+        The contenders are as their plans left them; the direction in which those were searched, which stays.
     """
-    chosen, kind_reason = kind(loop, kit, policy)
+    chosen, kind_reason = kind(loop, kit, policy, treated=treated)
     winner = _winner(chosen, loop, kit)
-    way, way_reason = direction(room.fill, winner.fit if winner else None, policy)
+    found, way_reason = direction(room.fill, winner.fit if winner else None, policy)
+    if way is None:
+        way = found
+    elif way != found:
+        way_reason = f"the drums were treated {way}; as they are now, {way_reason}"
     roomy, full = LABELS[room.roomiest_zone], LABELS[room.fullest_zone]
     where = (
         f"The most room is in the {roomy} ({percent(room.zones[room.roomiest_zone])} used), the least in the {full} "

@@ -126,7 +126,7 @@ def advice(
             f"allow {share}, against {100 * target:.0f} % asked; {way}."
         )
     if solved.stopped_low:
-        return f"Nothing covers it: at the softest level that still belongs to the beat {share}. Raise it by taste."
+        return f"It stands clear: at the softest level that still belongs to the beat {share}. Raise it by taste."
     beside = f", {lift_lu:+.1f} LU over the instrumental in its own bands" if lift_lu is not None else ""
     return f"At this gain {share}{beside}."
 

@@ -22,7 +22,7 @@ def score(fit: Fit, *, target_share: float, policy: Mapping[str, float]) -> tupl
         "audibility": -policy["weight_share"] * max(0.0, target_share - fit.audible_share),
         "tempo": -policy["weight_tempo"] * (1.0 - fit.tempo_match),
         "tuning": -policy["weight_tuning"] * (1.0 - fit.tuning_match) if fit.tuning_match is not None else 0.0,
-        "mono": -policy["weight_mono"] * fit.mono_loss_lu if fit.mono_loss_lu is not None else 0.0,
+        "mono": -policy["weight_mono"] * (fit.mono_loss_lu if fit.mono_loss_lu is not None else policy["mono_gone_lu"]),
     }
     return sum(terms.values()), terms
 
@@ -62,18 +62,22 @@ def tuning_match(pitch_hz: float | None, key: str | None) -> float | None:
     return max(0.0, 1.0 - abs(cents_from_key(pitch_hz, key)) / 50.0)
 
 
-def reason(fit: Fit, *, gain_db: float, terms: Mapping[str, float]) -> str:
-    """The fit in one sentence: what it brings and what weighs most against it."""
-    brings = f"Fills {100 * fit.room_filled:.1f} % of the reference at {gain_db:+.1f} dB"
+def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float]) -> str:
+    """The fit in one sentence: what it brings and what weighs most against it; shares are of the reference.
+
+    `gain_db` is None for a kit, whose members have gains of their own.
+    """
+    at = "with each member at its gain" if gain_db is None else f"at {gain_db:+.1f} dB"
+    brings = f"Fills {100 * fit.room_filled:.1f} % of the reference {at}"
     against = min(terms, key=lambda name: terms[name])
     costs = {
-        "overlap": f"{100 * fit.overlap:.1f} % of it is lost under the instrumental",
+        "overlap": f"another {100 * fit.overlap:.1f} % is lost under the instrumental",
         "buried": f"it hides {100 * fit.buried:.1f} % of the instrumental",
         "spill": f"{100 * fit.spill:.1f} % goes above the reference",
         "audibility": f"only {100 * fit.audible_share:.0f} % of it is heard",
-        "tempo": "its tempo has to be changed",
-        "tuning": "its pitch lies between the notes of the key",
-        "mono": f"it loses {fit.mono_loss_lu or 0.0:.1f} LU in mono",
+        "tempo": "its tempo does not fit as it is",
+        "tuning": "its pitch lies beside the notes of the key",
+        "mono": "it vanishes in mono" if fit.mono_loss_lu is None else f"it loses {fit.mono_loss_lu:.1f} LU in mono",
     }
     if terms[against] >= -0.005 or against not in costs:
         return f"{brings}, and costs nearly nothing."

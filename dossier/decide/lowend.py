@@ -6,25 +6,24 @@ the bass that is lost for it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from dossier.decide.approach import percent
 from dossier.model.findings import LowEndRemedy
 
-ALIGNMENT_WORTH_DB = 0.5  # a smaller gain in low-end level is not heard
-GOOD_SHARE = 0.7  # of the kick below 250 Hz: it stands out; below it the two fight (common practice, no source)
-CENTS_OFF = 35.0  # a kick whose pitch lies further than this from the key rubs against the bass
 
-
-def best_remedy(kick_share: float, remedies: Sequence[LowEndRemedy]) -> LowEndRemedy | None:
+def best_remedy(
+    kick_share: float, remedies: Sequence[LowEndRemedy], policy: Mapping[str, float]
+) -> LowEndRemedy | None:
     """The remedy that costs the bass least among those that give the kick its share; else the one that gives most.
 
     None where the kick has its share already, or no remedy brings at least two hundredths.
     """
     helping = [remedy for remedy in remedies if remedy.kick_share >= kick_share + 0.02]
-    if kick_share >= GOOD_SHARE or not helping:
+    good = policy["low_end_good_share"]
+    if kick_share >= good or not helping:
         return None
-    enough = [remedy for remedy in helping if remedy.kick_share >= GOOD_SHARE]
+    enough = [remedy for remedy in helping if remedy.kick_share >= good]
     if enough:
         return min(enough, key=lambda remedy: (remedy.bass_lost, remedy.name))
     return max(helping, key=lambda remedy: (remedy.kick_share - remedy.bass_lost, remedy.name))
@@ -44,6 +43,7 @@ def sentences(
     delay_ms: float | None,
     delay_gain_db: float | None,
     remedies: Sequence[LowEndRemedy],
+    policy: Mapping[str, float],
 ) -> tuple[str, ...]:
     """The findings in words, each made of its numbers."""
     said = []
@@ -56,10 +56,11 @@ def sentences(
         said.append(f"Beside {bass}, {percent(kick_share)} of {kick} is heard below 250 Hz; {bass} masks "
                     f"{' and '.join(lost)}.")  # fmt: skip
     if cents is not None and key is not None:
-        place = "sits on a note of the key" if abs(cents) <= CENTS_OFF else "lies between the notes of the key"
+        near = abs(cents) <= policy["low_end_cents_off"]
+        place = "sits on a note of the key" if near else "lies beside the notes of the key"
         said.append(f"The kick's pitch ({note}) {place} {key}: {cents:+.0f} cents from the nearest.")
     if delay_gain_db is not None and polarity is not None and delay_ms is not None:
-        if delay_gain_db < ALIGNMENT_WORTH_DB:
+        if delay_gain_db < policy["low_end_alignment_db"]:
             said.append(f"Kick and bass line up: no delay within 10 ms and no change of polarity brings more than "
                         f"{delay_gain_db:.1f} dB of low end.")  # fmt: skip
         else:
@@ -68,13 +69,19 @@ def sentences(
                 "in place"
             )  # fmt: skip
             said.append(f"The low end of the two adds up better with the kick {when}, {how}: {delay_gain_db:+.1f} dB.")
-    best = best_remedy(kick_share, remedies)
+    best = best_remedy(kick_share, remedies, policy)
     if best is not None:
         said.append(f"Of the ways out, {best.label} costs least for what it gives: the kick's share goes from "
-                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {percent(best.bass_lost)} of the "
-                    "bass's loudness is lost.")  # fmt: skip
-    elif kick_share >= GOOD_SHARE:
+                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {_bass(best.bass_lost)}.")  # fmt: skip
+    elif kick_share >= policy["low_end_good_share"]:
         said.append("The kick has its share of the low end; nothing needs to give way.")
     elif remedies:
         said.append("None of the ways out that were computed gives the kick clearly more.")
     return tuple(said)
+
+
+def _bass(lost: float) -> str:
+    """What a remedy takes from the bass beside the kick, or gives back to it."""
+    if lost < 0:
+        return f"{percent(-lost)} of the bass's loudness comes back"
+    return f"{percent(lost)} of the bass's loudness is lost"

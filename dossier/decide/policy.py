@@ -23,6 +23,8 @@ SETTINGS: tuple[Setting, ...] = (
     # how full
     Setting("open_below", 0.55, "ratio", "a bass and a low pad alone measure about 0.5"),
     Setting("full_above", 0.70, "ratio", "a six-part full-range arrangement measures about 0.77"),
+    Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats measure about 3 lost or hidden for 1 filled"),
+    Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),
     Setting("zone_open_below", 0.35, "ratio", "zones scatter more than the whole; below this a zone is nearly unused"),
     Setting("zone_full_above", 0.70, "ratio", "the reference less what two parts in one zone usually leave"),
     # levels of the analysis
@@ -41,6 +43,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("weight_tempo", 0.25, "per ratio", "a stretched or repitched loop loses some of its sound"),
     Setting("weight_tuning", 0.08, "per ratio", "a pitched drum off the key rubs; a smaller matter than room"),
     Setting("weight_mono", 0.02, "per LU", "what vanishes in mono is missing on a phone"),
+    Setting("mono_gone_lu", 20.0, "LU", "stands for a sound of which nothing is left in mono"),
     Setting("either_within", 0.04, "score", "a smaller lead than this is not heard as a difference"),
     # loops on the grid
     Setting("loop_as_is_within", 0.002, "ratio", "0.2 % is less than half a millisecond a slot at 92 BPM"),
@@ -51,7 +54,9 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("share_level", 0.28, "ratio", "sits beside the music: more than a quarter stands clear"),
     Setting("share_tucked", 0.18, "ratio", "felt under the music"),
     Setting("share_lows_less", 0.08, "ratio", "kick and tom share their zones with the bass; a fifth is a lot"),
-    Setting("part_at_most_lu", 3.0, "LU", "a part louder than this over the instrumental is no accompaniment"),
+    Setting("loop_at_most_lu", 3.0, "LU", "a loop louder than this over the instrumental drowns it"),
+    Setting("lead_at_most_lu", 0.0, "LU", "kick, snare and clap as loud as all of the music lead it already"),
+    Setting("part_at_most_lu", -6.0, "LU", "hats, rides and percussion lie under kick and snare"),
     Setting("loop_at_least_lu", -3.0, "LU", "a loop is the whole drum part: half the power of the music or more"),
     Setting("lead_at_least_lu", -8.0, "LU", "kick, snare and clap carry the beat even where nothing covers them"),
     Setting("part_at_least_lu", -16.0, "LU", "a part softer than this under the instrumental is not missed"),
@@ -74,6 +79,10 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("robust_reference_db", 3.0, "dB", "spectra of released music scatter by about this a zone"),
     # low end and translation
     Setting("small_speaker_hz", 150.0, "Hz", "phones and small speakers give little below this"),
+    Setting("low_end_good_share", 0.7, "ratio", "a kick of which this much is heard below 250 Hz stands out"),
+    Setting("low_end_alignment_db", 0.5, "dB", "a smaller gain in low-end level is not heard"),
+    Setting("low_end_cents_off", 35.0, "cents", "a kick further than this from the key rubs against the bass"),
+    Setting("mono_loss_lu", 1.5, "LU", "a loss that is heard as softer"),
     Setting("quiet_db", 15.0, "dB", "quiet listening"),
     Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
 )

@@ -7,24 +7,28 @@ from collections.abc import Mapping, Sequence
 from dossier.decide.approach import LABELS, percent
 from dossier.model.findings import PartTranslation
 
-MONO_LOSS_LU = 1.5  # of a part; a loss that is heard as softer
-
 
 def sentences(
     parts: Sequence[PartTranslation], mono_zones: Mapping[str, float | None], policy: Mapping[str, float]
 ) -> tuple[str, ...]:
     """What to know about mono, a small speaker and quiet listening."""
     said = []
-    losing = [part for part in parts if part.mono_loss_lu is not None and part.mono_loss_lu >= MONO_LOSS_LU]
+    least = policy["mono_loss_lu"]
+    gone = [part.part for part in parts if part.mono_loss_lu is None]
+    losing = [part for part in parts if part.mono_loss_lu is not None and part.mono_loss_lu >= least]
+    measured = {zone: loss for zone, loss in mono_zones.items() if loss is not None}
+    zone = max(measured, key=lambda name: measured[name], default=None)
+    if gone:
+        said.append(f"In mono {' and '.join(gone)} vanishes: one channel is the other turned over.")
     if losing:
         worst = max(losing, key=lambda part: part.mono_loss_lu or 0.0)
         said.append(f"In mono {worst.part} loses {worst.mono_loss_lu:.1f} LU; narrow it or check its channels.")
-    else:
-        measured = {zone: loss for zone, loss in mono_zones.items() if loss is not None}
-        if measured:
-            zone = max(measured, key=lambda name: measured[name])
-            said.append(f"The mono sum holds: no part loses {MONO_LOSS_LU} LU, and the mix loses most in the "
-                        f"{LABELS.get(zone, zone)} ({measured[zone]:.1f} LU).")  # fmt: skip
+    if zone is not None and measured[zone] >= least:
+        where = LABELS.get(zone, zone)
+        said.append(f"The mix loses {measured[zone]:.1f} LU in mono in the {where}: look for a wide stem.")
+    elif zone is not None and not gone and not losing:
+        said.append(f"The mono sum holds: no part loses {least:.1f} LU, and the mix loses most in the "
+                    f"{LABELS.get(zone, zone)} ({measured[zone]:.1f} LU).")  # fmt: skip
     lost = [
         part for part in parts
         if part.small_speaker_share is not None and part.small_speaker_share < policy["lost_below"]
@@ -39,6 +43,7 @@ def sentences(
     quiet = [part for part in parts if part.quiet_share is not None]
     if quiet:
         first = min(quiet, key=lambda part: (part.quiet_share or 0.0, part.part))
-        said.append(f"Played {policy['quiet_db']:.0f} dB lower, {first.part} fades first: "
-                    f"{percent(first.quiet_share or 0.0)} of its loudness in the mix is left.")  # fmt: skip
+        fades = f"{first.part} fades first: " if len(quiet) > 1 else f"of {first.part} "
+        said.append(f"Played {policy['quiet_db']:.0f} dB lower, {fades}{percent(first.quiet_share or 0.0)} of its "
+                    "loudness in the mix is left.")  # fmt: skip
     return tuple(said)

@@ -89,15 +89,16 @@ def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: 
     )
 
 
-def lay_samples(hit: Samples, rate_hz: int, voice: Voice, *, length_s: float) -> Samples:
-    """The voice as sound, `(frames, channels)` of `length_s` seconds, its first sample at 0 s."""
+def lay_samples(hit: Samples, rate_hz: int, voice: Voice, *, length_s: float, start_s: float = 0.0) -> Samples:
+    """The voice as sound, `(frames, channels)` of `length_s` seconds, its first sample at `start_s`."""
     frames = round(length_s * rate_hz)
+    origin = round(start_s * rate_hz)
     out = np.zeros((frames, hit.shape[1]))
     fade = max(1, round(CHOKE_FADE_S * rate_hz))
     ramp = np.linspace(1.0, 0.0, fade)[:, None]
-    for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
-        start = round(start_s * rate_hz)
-        stop = min(frames, start + len(hit), round(end_s * rate_hz))
+    for hit_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
+        start = round(hit_s * rate_hz) - origin
+        stop = min(frames, start + len(hit), round(end_s * rate_hz) - origin)
         skip = max(0, -start)
         if stop - start <= skip:
             continue

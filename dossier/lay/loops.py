@@ -27,6 +27,7 @@ def fit_loop(
     duration_s: float,
     tempo_bpm: float,
     swing: float = 0.5,
+    bar_beats: float = 4.0,
     as_is_within: float,
     repitch_within: float,
     poor_beyond: float,
@@ -35,8 +36,8 @@ def fit_loop(
 
     Parameters
     ----------
-    swing
-        The beat's; a loop that swings otherwise is said to.
+    swing, bar_beats
+        The beat's swing and the quarter notes in its bar; a loop that differs is said to.
     as_is_within, repitch_within, poor_beyond
         Relative tempo changes (0.002 is 0.2 %): up to the first nothing is done, up to the second the loop is
         repitched, above it stretched; beyond the third it is marked as a poor match.
@@ -67,8 +68,12 @@ def fit_loop(
     poor = abs(change) > poor_beyond
     apart = abs(loop.swing - swing) if loop.swing is not None else 0.0
     feel = f"its swing is {100 * (loop.swing or 0.5):.0f} % against {100 * swing:.0f} % in the beat"
+    bars = beats / bar_beats
+    uneven = f"its {beats:.0f} quarter notes are not whole bars of this beat"
     far = f"more than {100 * poor_beyond:.0f} % away: a poor match"
-    words = [cost, time_note, feel if apart >= SWING_HEARD else "", far if poor else ""]
+    words = [cost, time_note, feel if apart >= SWING_HEARD else "",
+             uneven if abs(bars - round(bars)) > 0.01 and abs(1.0 / bars - round(1.0 / bars)) > 0.01 else "",
+             far if poor else ""]  # fmt: skip
     return LoopFit(
         method=method, ratio=ratio, change_percent=100.0 * change, semitones=semitones,
         source_tempo_bpm=source, beats=beats, downbeat_s=loop.downbeat_s, poor_match=poor,
@@ -87,7 +92,7 @@ def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: fl
     if fit.method == "repitch":
         body, pickup = _repitch(body, fit.ratio), _repitch(pickup, fit.ratio)
     elif fit.method == "stretch":
-        body, pickup = _stretch(body, rate_hz, fit.ratio), pickup[:0]
+        body, pickup = _stretch(body, rate_hz, fit.ratio), _stretch(pickup, rate_hz, fit.ratio)
     frames = round(fit.beats * 60.0 / tempo_bpm * rate_hz)
     cycle = np.zeros((frames, samples.shape[1]))
     cut = min(frames, len(body))
@@ -95,9 +100,9 @@ def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: fl
     fade = min(cut, max(1, rate_hz // 400))
     if len(body) > frames:  # ends by a cut: a short fade instead of a click
         cycle[cut - fade : cut] *= np.linspace(1.0, 0.0, fade)[:, None]
-    elif len(pickup):
-        room = min(frames, len(pickup))
-        cycle[frames - room :] += pickup[-room:]
+    elif len(pickup) and cut < frames:
+        room = min(frames - cut, len(pickup))
+        cycle[frames - room :] = pickup[-room:]
     return cycle
 
 
@@ -122,16 +127,18 @@ def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
     return np.asarray(stretched.T)
 
 
-def lay_cycle(cycle: Samples, rate_hz: int, grid: Grid, *, length_s: float) -> Samples:
-    """The loop as sound through the whole beat, from the first downbeat to the last slot."""
+def lay_cycle(cycle: Samples, rate_hz: int, grid: Grid, *, length_s: float, start_s: float = 0.0) -> Samples:
+    """The loop as sound, `length_s` from `start_s` on; it plays from the first downbeat to the last slot."""
     frames = round(length_s * rate_hz)
     out = np.zeros((frames, cycle.shape[1]))
-    start = round(grid.first_downbeat_s * rate_hz)
-    stop = min(frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz))
+    downbeat = round(grid.first_downbeat_s * rate_hz) - round(start_s * rate_hz)
+    stop = min(frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s - start_s) * rate_hz))
+    start = max(0, downbeat)
     if stop <= start:
         return out
-    passes = -(-(stop - start) // len(cycle))
-    out[start:stop] = np.tile(cycle, (passes, 1))[: stop - start]
+    inside = (start - downbeat) % len(cycle)
+    passes = -(-(stop - start + inside) // len(cycle))
+    out[start:stop] = np.tile(cycle, (passes, 1))[inside : inside + stop - start]
     return out
 
 

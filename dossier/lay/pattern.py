@@ -156,26 +156,28 @@ def plain(meter: tuple[int, int] = (4, 4)) -> Pattern:
     return Pattern(hits=_sorted(hits), length_beats=length, source="assumed", steps_per_beat=4)
 
 
-# A plain line for a role that the beat's pattern does not play, so that its candidates can be compared at all: sixteen
-# steps of a 4/4 bar, cut or continued for other meters.  Common practice, no source; said to be assumed wherever used.
-PLAIN_LINES: dict[Role, str] = {
-    "kick": "X-------X-------", "snare": "----X-------X---", "clap": "----X-------X---", "rim": "----X-------X---",
-    "closed-hat": "x-x-x-x-x-x-x-x-", "open-hat": "--x---x---x---x-", "ride": "x-x-x-x-x-x-x-x-",
-    "crash": "X---------------", "tom": "------------x-x-", "shaker": "xoxoxoxoxoxoxoxo",
-    "percussion": "---x--x----x--x-",
-}  # fmt: skip
-
-
 def plain_voice(role: Role, meter: tuple[int, int] = (4, 4)) -> Pattern:
-    """One bar of a role on its own, for candidates whose role the beat's pattern does not play."""
-    steps = meter[0] * 16 // meter[1]
-    line = (PLAIN_LINES[role] * 2)[:steps]
+    """One bar of a role on its own, for candidates whose role the beat's pattern does not play.
+
+    So that they can be compared at all; said to be assumed wherever used.  Common practice, no source: accents on one,
+    backbeats on every second beat (in the middle of an odd bar), hats and rides in eighths, shakers in sixteenths, toms
+    at the end of the bar, percussion between the beats.
+    """
+    beats, quarter = meter[0], 4.0 / meter[1]
+    length = beats * quarter
+    sixteenths = [0.25 * k for k in range(int(length * 4))]
+    backbeats = [quarter * k for k in range(1, beats, 2)] if beats % 2 == 0 else [quarter * (beats // 2)]
+    places: dict[Role, list[float]] = {
+        "kick": [quarter * k for k in range(0, beats, 2)], "snare": backbeats, "clap": backbeats, "rim": backbeats,
+        "closed-hat": sixteenths[::2], "ride": sixteenths[::2], "shaker": sixteenths, "open-hat": sixteenths[2::4],
+        "crash": [0.0], "tom": [place for place in sixteenths[::2] if place >= length - 1.0],
+        "percussion": [place for index, place in enumerate(sixteenths) if index % 8 in (3, 6)],
+    }  # fmt: skip
     hits = [
-        PatternHit(role=role, beat=step / 4.0, velocity=CELL_VELOCITY[cell])
-        for step, cell in enumerate(line)
-        if CELL_VELOCITY[cell] > 0
+        PatternHit(role=role, beat=place, velocity=GHOST if role == "shaker" and index % 2 else HIT)
+        for index, place in enumerate(places[role] or [0.0])
     ]
-    return Pattern(hits=_sorted(hits), length_beats=steps / 4.0, source="assumed")
+    return Pattern(hits=_sorted(hits), length_beats=length, source="assumed")
 
 
 def read_midi(path: Path) -> Pattern:

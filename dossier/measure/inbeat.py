@@ -24,6 +24,7 @@ import numpy as np
 
 from dossier.measure import hearing
 from dossier.measure import occupancy as occ
+from dossier.measure.loudness import integrated_from_blocks
 from dossier.model.measures import Array, Indices, Mask
 
 OWN_HIT_SHARE = 0.25  # a slot belongs to a drum's hits from this share of its loudest slot: ghosts do, tails do not
@@ -104,7 +105,7 @@ def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float
 
     1 for a drum that nothing masks; 0 for a silent drum.
     """
-    rows = own_hits(drum)
+    rows = own_hits(on, drum)
     alone = float(drum.alone[rows].sum())
     if alone <= 0:
         return 0.0
@@ -112,9 +113,9 @@ def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float
     return float(hearing.partial_loudness(drum.excitation[rows], masker).sum() / alone)
 
 
-def own_hits(drum: Placed) -> Mask:
-    """Slots in which the drum really sounds, `(slots,)`."""
-    loud = drum.alone.sum(axis=1)
+def own_hits(on: Scene, drum: Placed) -> Mask:
+    """Active slots in which the drum really sounds, `(slots,)`."""
+    loud = np.where(on.active, drum.alone.sum(axis=1), 0.0)
     return np.asarray((loud >= OWN_HIT_SHARE * loud.max(initial=0.0)) & (loud > 0))
 
 
@@ -137,14 +138,15 @@ def measure(on: Scene, drum: Placed, others: Array | None = None) -> InBeat:
     )  # fmt: skip
 
 
-def gated_lufs(powers: Array, k_weights: Array) -> float | None:
-    """Gated loudness of slot powers `(slots, fine)`, LUFS, slots standing in for blocks (BS.1770); None for silence."""
-    level = powers @ k_weights
-    level = level[level > 10.0 ** ((-70.0 + 0.691) / 10.0)]
-    if not len(level):
-        return None
-    level = level[level >= 0.1 * level.mean()]
-    return float(-0.691 + 10.0 * np.log10(level.mean()))
+def plays_lufs(powers: Array, k_weights: Array, slot_s: float) -> float | None:
+    """Integrated loudness of a part from its slot powers `(slots, fine)`, LUFS: a quick look, good to some tenths.
+
+    Energy is taken to be even within a slot, cut into 100 ms blocks and gated as BS.1770 does; None for silence.
+    """
+    energy = np.concatenate([[0.0], np.cumsum(powers @ k_weights) * slot_s])
+    times = np.arange(0.0, len(powers) * slot_s, 0.1)
+    blocks = np.diff(np.interp(times, slot_s * np.arange(len(energy)), energy)) / 0.1
+    return integrated_from_blocks(blocks)
 
 
 def overlap_map(on: Scene, drum: Placed) -> Array:
@@ -160,7 +162,7 @@ def lift(on: Scene, drum: Placed) -> float | None:
 
     None for a silent drum, and where the instrumental is silent in all of those cells.
     """
-    rows = own_hits(drum)
+    rows = own_hits(on, drum)
     if not rows.any():
         return None
     weighted = drum.powers[rows].sum(axis=0) * on.k_weights
@@ -172,13 +174,19 @@ def lift(on: Scene, drum: Placed) -> float | None:
     return float(10.0 * np.log10(drum_power / music) + drum.gain_db)
 
 
-def spread_slots(slots: int, slots_per_bar: int, most: int) -> Indices:
-    """Indices of at most about `most` slots, whole bars spread evenly over the beat, for a ranking."""
+def spread_slots(slots: int, slots_per_bar: int, most: int, *, block_bars: int = 1) -> Indices:
+    """Indices of about `most` slots, for a ranking: blocks of whole bars spread evenly over the beat.
+
+    A block as long as the pattern sees all of it, wherever it falls.
+    """
     bars = -(-slots // slots_per_bar)
-    wanted = max(1, most // slots_per_bar)
-    if bars <= wanted:
+    block = max(1, min(block_bars, bars))
+    wanted = max(1, most // (slots_per_bar * block))
+    if bars <= wanted * block:
         return np.arange(slots, dtype=np.intp)
-    chosen = np.unique(np.linspace(0, bars - 1, wanted).round().astype(int))
+    middles = (np.arange(wanted) + 0.5) * bars / wanted
+    firsts = np.clip((middles - block / 2.0).round().astype(int), 0, bars - block)
+    chosen = np.unique((firsts[:, None] + np.arange(block)[None, :]).ravel())
     indices = (chosen[:, None] * slots_per_bar + np.arange(slots_per_bar)[None, :]).ravel()
     return np.asarray(indices[indices < slots], dtype=np.intp)
 

@@ -18,6 +18,7 @@ class Stem:
     gain_db: float = 0.0
     origin: str = ""
     rights: Rights = "unknown"
+    role: str = ""  # what it is, in the user's words; "bass" names the bass of the low end
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,8 @@ brought to its playing level: the mix's target less what the drums will add (pol
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,7 +18,7 @@ from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import grid as grid_measure
 from dossier.measure import hearing, hits, inbeat, loops, loudness, pitch, stereo
 from dossier.measure import occupancy as occ
-from dossier.model.beat import Beat, DrumFile, Stem
+from dossier.model.beat import Beat, DrumFile
 from dossier.model.datafile import InputFile
 from dossier.model.findings import Room, SectionFill
 from dossier.model.measures import (
@@ -35,15 +34,11 @@ from dossier.model.measures import (
 )
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
+from dossier.stages.stems import StemAudio, read_instrumental
 
 Say = Callable[[str], None]
+LEAST_MUSIC_S = 2.0
 MEASURE_VERSION = "1"  # part of every cache key: raise it when a measure's meaning changes
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StemAudio:
-    stem: Stem
-    samples: Samples  # (frames, 2) at the beat's rate, gain applied
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,19 +113,17 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     warnings: list[str] = list(beat.notes)
 
     say("reading stems")
-    stems, stem_inputs, rate = _read_stems(beat, warnings)
-    if not stems:
-        raise BeatError([Problem(beat.folder.name, "stems", "no stem could be read: " + "; ".join(warnings))])
-    instrumental = sum_stems(stems)
-    if len(instrumental) < 2 * rate:
-        raise BeatError([
-            Problem(beat.folder.name, "stems", f"the music is {len(instrumental) / rate:.2f} s long; at least 2 s are "
-                    "needed to measure the room in it")
-        ])  # fmt: skip
+    read = read_instrumental(beat)
+    instrumental, rate, stems = read.samples, read.rate_hz, read.stems
+    warnings.extend(read.notes)
+    where = beat.folder.name
+    if len(instrumental) < LEAST_MUSIC_S * rate:
+        found = f"the music is {len(instrumental) / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
+        raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
     whole = loudness.measure(instrumental, rate)
     if whole.integrated_lufs is None:
         why = whole.reasons.get("integrated_lufs", "it is silent")
-        raise BeatError([Problem(beat.folder.name, "stems", f"the instrumental's loudness cannot be measured: {why}")])
+        raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
 
     say("measuring the instrumental")
     grid = grid_measure.estimate(
@@ -138,16 +131,19 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
         meter=beat.meter, names=tuple(stem.stem.file for stem in stems),
     )  # fmt: skip
     warnings.extend(grid.notes)
+    if grid.bars < 1:
+        found = f"{grid.first_downbeat_s:.2f} s lies past the music, which ends at {len(instrumental) / rate:.2f} s"
+        raise BeatError([Problem(where, "first_downbeat", found)])
     key = Key(name=beat.key, confidence=1.0) if beat.key else pitch.key(instrumental, rate)
     reference_powers = _reference_powers(beat, target, warnings)
     scene = build_scene(
         instrumental, rate, grid=grid, target_lufs=target, level=level, policy=policy,
         integrated_lufs=whole.integrated_lufs, reference_powers=reference_powers,
     )  # fmt: skip
-    room = room_of(scene, grid, sections=_sections(beat, grid))
+    room = room_of(scene, grid, sections=_sections(beat, grid, warnings))
 
     say(f"measuring {len(beat.drums)} drum candidates")
-    drums, drum_inputs = read_drums(beat.drums, cache=cache, warnings=warnings)
+    drums, drum_inputs = read_drums(pinned(beat), cache=cache, warnings=warnings)
     others = [
         InputFile(file=printable(path.name), sha256=audio.sha256(path), rights="own", origin="",
                   kind="settings" if path.suffix == ".toml" else "groove")
@@ -161,18 +157,9 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
         beat=beat, policy=policy, target_lufs=target, listening_level_db_spl=level, rate_hz=rate,
         instrumental=instrumental, stems=stems, loudness=whole, image=stereo.measure(instrumental, rate), grid=grid,
         key=key, scene=scene, reference_powers=reference_powers, room=room, drums=drums,
-        inputs=(*stem_inputs, *drum_inputs, *others),
+        inputs=(*read.inputs, *drum_inputs, *others),
         warnings=tuple(warnings),
     )  # fmt: skip
-
-
-def sum_stems(stems: Iterable[StemAudio]) -> Samples:
-    """The instrumental: the sum of the stems, as long as the longest."""
-    listed = list(stems)
-    total = np.zeros((max(len(stem.samples) for stem in listed), 2))
-    for stem in listed:
-        total[: len(stem.samples)] += stem.samples
-    return total
 
 
 def build_scene(
@@ -224,10 +211,20 @@ def room_of(scene: inbeat.Scene, grid: Grid, *, sections: list[tuple[str, int, i
     )  # fmt: skip
 
 
+def pinned(beat: Beat) -> list[DrumFile]:
+    """The candidates, those that beat.toml pins to a role in that role, and first among copies of the same sound."""
+    roles = {file: role for role, file in beat.kit_pins.items()}
+    told = [replace(d, kind="one-shot", role=roles[d.file]) if d.file in roles else d for d in beat.drums]
+    return sorted(told, key=lambda drum: drum.file not in roles)
+
+
 def read_drums(
     files: Iterable[DrumFile], *, cache: Cache, warnings: list[str]
 ) -> tuple[tuple[Drum, ...], list[InputFile]]:
-    """Read and measure the candidates; a file that cannot be used is named in the warnings and left out."""
+    """Read and measure the candidates; a file that cannot be used is named in the warnings and left out.
+
+    Of copies of the same sound the first is looked at.
+    """
     drums: list[Drum] = []
     inputs: list[InputFile] = []
     seen: dict[str, str] = {}
@@ -271,46 +268,13 @@ def _measured(info: audio.ReadInfo, file: DrumFile, digest: str, cache: Cache) -
     import msgspec
 
     told = f"{file.kind}|{file.role}|{file.tempo_bpm}|{file.file}"
-    return cache.memo(
+    measured: FileMeasures = cache.memo(
         f"file|{MEASURE_VERSION}|{digest}|{told}",
         lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth),
         msgspec.json.encode,
         lambda blob: msgspec.json.decode(blob, type=FileMeasures),
     )
-
-
-def _read_stems(beat: Beat, warnings: list[str]) -> tuple[tuple[StemAudio, ...], list[InputFile], int]:
-    read: list[tuple[Stem, Clip, str, int]] = []
-    inputs: list[InputFile] = []
-    for stem in beat.stems:
-        try:
-            info = audio.read_info(stem.path, shown_as=stem.file)
-            digest = audio.sha256(stem.path)
-        except AudioError as error:
-            warnings.append(str(error))
-            inputs.append(InputFile(file=stem.file, sha256="", kind="stem", rights=stem.rights, origin=stem.origin,
-                                    used=False))  # fmt: skip
-            continue
-        warnings.extend(f"{stem.file}: {note}" for note in info.notes)
-        if not np.any(info.clip.samples):
-            warnings.append(f"{stem.file}: is silent from start to end; it adds nothing")
-        read.append((stem, info.clip, digest, info.channels))
-    if not read:
-        return (), inputs, 0
-    rates = Counter(clip.rate_hz for _, clip, _, _ in read)
-    rate = max(rates, key=lambda hz: (hz >= 44100, rates[hz], hz))
-    stems = []
-    for stem, clip, digest, channels in read:
-        at_rate = audio.resample(clip, rate)
-        samples = audio.to_stereo(at_rate.samples) * 10.0 ** (stem.gain_db / 20.0)
-        own = loudness.measure(samples, rate)
-        inputs.append(
-            InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
-                      duration_s=clip.duration_s, sample_rate_hz=clip.rate_hz, channels=channels, gain_db=stem.gain_db,
-                      integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp)
-        )  # fmt: skip
-        stems.append(StemAudio(stem=stem, samples=samples))
-    return tuple(stems), inputs, rate
+    return measured
 
 
 def _reference_powers(beat: Beat, target_lufs: float, warnings: list[str]) -> Array:
@@ -329,13 +293,19 @@ def _reference_powers(beat: Beat, target_lufs: float, warnings: list[str]) -> Ar
     return occ.own_reference_powers(np.array(means), target_lufs=target_lufs)
 
 
-def _sections(beat: Beat, grid: Grid) -> list[tuple[str, int, int]]:
+def _sections(beat: Beat, grid: Grid, warnings: list[str]) -> list[tuple[str, int, int]]:
     """Named sections as given, cut to the music's length; bars after the last one are one more section."""
-    out = [
-        (section.name, section.first_bar, min(section.bars, grid.bars - section.first_bar))
-        for section in beat.sections
-        if section.first_bar < grid.bars
-    ]
+    out = []
+    for section in beat.sections:
+        end = section.first_bar + section.bars
+        if end > grid.bars:
+            heard = f"only to bar {grid.bars}" if section.first_bar < grid.bars else "not at all"
+            warnings.append(
+                f"section '{section.name}' is said to reach bar {end}, the music ends with bar {grid.bars}: "
+                f"it is looked at {heard}"
+            )
+        if section.first_bar < grid.bars:
+            out.append((section.name, section.first_bar, min(section.bars, grid.bars - section.first_bar)))
     end = max((first + count for _, first, count in out), default=0)
     if end < grid.bars:
         out.append(("whole" if not out else "rest", end, grid.bars - end))

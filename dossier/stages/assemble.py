@@ -79,11 +79,11 @@ def assemble(
         low_end=low_end,
         translation=translation,
         room_left=_room_left(analysis, placed, ranking, {part.placed.drum.name for part in chosen}),
-        patterns=_patterns(groove),
+        patterns=_patterns(groove, analysis.grid.meter),
         looked=Looked(
             files=len(analysis.beat.drums), measured=len(analysis.drums),
             placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
-            unreadable=sum(not entry.used for entry in analysis.inputs if entry.kind == "drum"),
+            unreadable=sum(entry.kind == "drum" and not entry.used and not entry.sha256 for entry in analysis.inputs),
         ),
         proposals=_proposals(analysis, approach, settled, plans),
         decisions=tuple(decisions),
@@ -228,24 +228,27 @@ def _room_left(
                                    policy=analysis.policy)  # fmt: skip
 
 
-def _patterns(groove: Groove) -> tuple[PatternInfo, ...]:
+def _patterns(groove: Groove, meter: tuple[int, int]) -> tuple[PatternInfo, ...]:
     note = "No pattern was given: a plain one is assumed." if groove.assumed else ""
-    found = [_pattern(groove.pattern, section=None, assumed=groove.assumed, note=note)]
+    found = [_pattern(groove.pattern, meter, section=None, assumed=groove.assumed, note=note)]
     found += [
-        _pattern(pattern, section=name, assumed=False, note="")
+        _pattern(pattern, meter, section=name, assumed=False, note="")
         for name, pattern in sorted(groove.section_patterns.items())
     ]
     return tuple(found)
 
 
-def _pattern(pattern: Pattern, *, section: str | None, assumed: bool, note: str) -> PatternInfo:
-    steps = max(1, round(pattern.length_beats * pattern.steps_per_beat))
+def _pattern(
+    pattern: Pattern, meter: tuple[int, int], *, section: str | None, assumed: bool, note: str
+) -> PatternInfo:
+    steps_a_quarter = pattern.steps_per_beat * meter[1] / 4.0
+    steps = max(1, round(pattern.length_beats * steps_a_quarter))
     rows = []
     for role in roles_of([pattern]):
         cells = [0.0] * steps
         for hit in pattern.hits:
             if hit.role == role:
-                index = min(steps - 1, round(hit.beat * pattern.steps_per_beat))
+                index = min(steps - 1, round(hit.beat * steps_a_quarter))
                 cells[index] = max(cells[index], hit.velocity)
         rows.append(PatternRow(role=role, cells=tuple(round(cell, 3) for cell in cells)))
     return PatternInfo(

@@ -17,17 +17,18 @@ from dossier import audio
 from dossier.decide import fit
 from dossier.decide import lowend as decide_lowend
 from dossier.lay.hits import lay_energies
-from dossier.measure import hearing, loudness, lowend, pitch
+from dossier.measure import hearing, lowend, pitch
 from dossier.measure import occupancy as occ
 from dossier.model.findings import LowEnd, LowEndRemedy
 from dossier.model.measures import Array, Samples
-from dossier.stages.analyse import Analysis, StemAudio
+from dossier.stages.analyse import Analysis
 from dossier.stages.settle import Part, Settled
+from dossier.stages.stems import LOW_HZ, StemAudio
 from dossier.treat.truncation import truncate
 
 EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
-LEAST_BASS_SHARE = 0.2  # of a stem's energy in the low zones, to be called the bass
+LEAST_BASS_SHARE = 0.2  # of a stem's energy below 250 Hz, to be called the bass
 DUCK_DEPTHS_DB = (2.0, 4.0, 6.0, 9.0, 12.0)
 SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
 TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
@@ -82,21 +83,23 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
     """The low end of the beat, or what is missing to speak of it."""
     kick = next((part for part in settled.parts if part.role == "kick"), None)
     if kick is None:
-        return Result(_nothing("no kick is among the candidates that could be placed"))
+        return Result(_nothing("no kick is in the kit: there is none among the candidates, or the pattern plays none"))
     bass = _bass_stem(analysis)
     if bass is None:
         return Result(_nothing("no stem carries a bass: none has a fifth of its energy below 250 Hz",
                                kick=kick.placed.drum.name))  # fmt: skip
-    gain = next(row.gain_db for row in settled.balance.parts if row.id == kick.id)
-    meeting = _meeting(analysis, kick, gain, bass)
+    row = next(row for row in settled.balance.parts if row.id == kick.id)
+    meeting = _meeting(analysis, kick, row.gain_db, bass)
+    if meeting is None:
+        return Result(_nothing("kick and bass never play in the same bar", kick=kick.placed.drum.name))
     before = meeting.bass_excitation(meeting.bass)
     kick_excitation = meeting.kick_excitation(kick.play.samples)
-    share, _ = meeting.shares(kick_excitation, before, before)
-    remedies, renders = _remedies(meeting, before, share)
-    laid = kick.play.laid(length_s=meeting.start_s + meeting.edges_s[-1])[round(meeting.start_s * analysis.rate_hz) :]
+    share, lost = meeting.shares(kick_excitation, before, before)
+    remedies, renders = _remedies(meeting, before, share, lost)
+    laid = kick.play.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / analysis.rate_hz)
     frames = min(len(laid), len(meeting.bass))
     line = lowend.alignment(
-        laid[:frames] * 10.0 ** (gain / 20.0), meeting.bass[:frames], analysis.rate_hz, max_ms=10.0
+        laid[:frames] * 10.0 ** (row.gain_db / 20.0), meeting.bass[:frames], analysis.rate_hz, max_ms=10.0
     )  # fmt: skip
     reasons = {"delay_ms": line.reason, "polarity": line.reason} if line.gain_db is None else {}
     found = pitch.pitch(kick.play.samples, analysis.rate_hz)
@@ -106,56 +109,62 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
     overlaps = _zone_overlaps(kick_excitation, before)
     aligned = line.gain_db is not None
     polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
+    said = decide_lowend.sentences(
+        kick=kick.placed.drum.name.rsplit("/", 1)[-1], bass=bass.stem.file.rsplit("/", 1)[-1],
+        overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=analysis.key.name,
+        note=found.note, polarity=polarity, delay_ms=line.delay_ms if aligned else None,
+        delay_gain_db=line.gain_db, remedies=remedies, policy=analysis.policy,
+    )  # fmt: skip
+    if not row.chosen:
+        said = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *said)
     finding = LowEnd(
         kick=kick.placed.drum.name, bass_stem=bass.stem.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1],
         kick_share=share, kick_pitch_hz=found.hz, kick_note=found.note, kick_cents_from_key=cents,
         bass_notes=_bass_notes(meeting), polarity=polarity, delay_ms=line.delay_ms if aligned else None,
-        delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
-        sentences=decide_lowend.sentences(
-            kick=kick.placed.drum.name.rsplit("/", 1)[-1], bass=bass.stem.file.rsplit("/", 1)[-1],
-            overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=analysis.key.name,
-            note=found.note, polarity=polarity, delay_ms=line.delay_ms if aligned else None,
-            delay_gain_db=line.gain_db, remedies=remedies,
-        ),
+        delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons, sentences=said,
     )  # fmt: skip
     return Result(finding, renders)
 
 
 def _bass_stem(analysis: Analysis) -> StemAudio | None:
-    """The stem with the most energy below 250 Hz among those that live there."""
-    best: tuple[float, StemAudio] | None = None
-    for stem in analysis.stems:
-        mean = hearing.band_energies(stem.samples, analysis.rate_hz).cumulative[-1]
-        low = float(mean[hearing.FINE_HZ < 250.0].sum())
-        if low > LEAST_BASS_SHARE * float(mean.sum()) and (best is None or low > best[0]):
-            best = (low, stem)
-    return best[1] if best else None
+    """The stem that is called bass, else the one with the most energy below 250 Hz among those that live there."""
+    named = [stem for stem in analysis.stems if "bass" in stem.stem.role.lower()]
+    living = named or [stem for stem in analysis.stems if stem.low_share > LEAST_BASS_SHARE]
+    return max(living, key=lambda stem: stem.low_energy, default=None)
 
 
-def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) -> _Meeting:
+def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) -> _Meeting | None:
+    """The bars in which both sound most; None where there is no bar with both."""
     grid, rate = analysis.grid, analysis.rate_hz
-    blocks = loudness.block_energy(bass.samples, rate)
+    samples = bass.read()
+    per_bar = grid.slots_per_bar
+    low = hearing.FINE_HZ < LOW_HZ
+    powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.slot_edges_s())[:, low].sum(axis=1)
+    drum = kick.powers[:, low].sum(axis=1)
+    both = np.sqrt(powers.reshape(-1, per_bar).sum(axis=1) * drum.reshape(-1, per_bar).sum(axis=1))
+    if not both.any():
+        return None
     bars = min(EXCERPT_BARS, grid.bars)
-    per_bar = [
-        float(blocks[int(10 * (grid.first_downbeat_s + bar * grid.bar_s)) :][: max(1, int(10 * grid.bar_s))].sum())
-        for bar in range(grid.bars)
-    ]
-    first = max(range(grid.bars - bars + 1), key=lambda bar: (sum(per_bar[bar : bar + bars]), -bar))
-    start = grid.first_downbeat_s + first * grid.bar_s
-    slots = slice(first * grid.slots_per_bar, (first + bars) * grid.slots_per_bar)
+    sums = np.convolve(both, np.ones(bars), mode="valid")
+    first = int(np.argmax(sums))
+    start = max(0.0, grid.first_downbeat_s + first * grid.bar_s)
+    slots = slice(first * per_bar, (first + bars) * per_bar)
     edges = grid.slot_s * np.arange(slots.stop - slots.start + 1)
-    begin = max(0, round(start * rate))
-    piece = bass.samples[begin : begin + round(edges[-1] * rate)]
+    begin = round(start * rate)
     return _Meeting(
-        analysis=analysis, kick=kick, gain_db=gain_db, bass=piece, start_s=max(0.0, start), edges_s=edges, slots=slots,
-        low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
+        analysis=analysis, kick=kick, gain_db=gain_db, bass=samples[begin : begin + round(edges[-1] * rate)],
+        start_s=start, edges_s=edges, slots=slots, low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 
 
 def _remedies(
-    meeting: _Meeting, before: Array, share: float
+    meeting: _Meeting, before: Array, share: float, lost_before: float
 ) -> tuple[tuple[LowEndRemedy, ...], dict[str, Write]]:
-    """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share."""
+    """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
+
+    What the bass loses is counted beyond what the kick masks of it as it is; negative: it gets something back.
+    """
+    good = meeting.analysis.policy["low_end_good_share"]
     kick, rate = meeting.kick, meeting.analysis.rate_hz
     voice = kick.play.voice
     assert voice is not None
@@ -169,11 +178,13 @@ def _remedies(
         found = []
         for label, amounts, kick_there, bass_there, sound in options:
             reached, lost = meeting.shares(kick_there, bass_there, before)
-            remedy = LowEndRemedy(name=name, label=label, kick_share=reached, bass_lost=lost, amounts=amounts)
+            remedy = LowEndRemedy(
+                name=name, label=label, kick_share=reached, bass_lost=lost - lost_before, amounts=amounts
+            )  # fmt: skip
             found.append((remedy, sound))
-            if reached >= decide_lowend.GOOD_SHARE:
+            if reached >= good:
                 break
-        tried.append(max(found, key=lambda item: (item[0].kick_share >= decide_lowend.GOOD_SHARE, item[0].kick_share)))
+        tried.append(max(found, key=lambda item: (item[0].kick_share >= good, item[0].kick_share)))
 
     def ducked(depth: float) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
         curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]

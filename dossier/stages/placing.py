@@ -54,12 +54,11 @@ class Playable:
             return lay_hits.lay_energies(energies, self.voice, self.grid.slot_edges_s())
         return lay_loops.lay_cycle_energies(_cycle_energies(sound, self.rate_hz), self.grid)
 
-    def laid(self, *, length_s: float, samples: Samples | None = None) -> Samples:
-        """The part as sound from the start of the stems, `(frames, 2)`, at 0 dB gain."""
-        sound = self.samples if samples is None else samples
+    def laid(self, *, length_s: float, start_s: float = 0.0) -> Samples:
+        """The part as sound, `length_s` from `start_s` on (0: the start of the stems), `(frames, 2)`, at 0 dB gain."""
         if self.voice is not None:
-            return lay_hits.lay_samples(sound, self.rate_hz, self.voice, length_s=length_s)
-        return lay_loops.lay_cycle(sound, self.rate_hz, self.grid, length_s=length_s)
+            return lay_hits.lay_samples(self.samples, self.rate_hz, self.voice, length_s=length_s, start_s=start_s)
+        return lay_loops.lay_cycle(self.samples, self.rate_hz, self.grid, length_s=length_s, start_s=start_s)
 
     def with_samples(self, samples: Samples) -> Playable:
         return replace(self, samples=samples)
@@ -97,7 +96,9 @@ def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
     voice, assumed = groove.voices.get(role), False
     if voice is None:
         plain = lay_pattern.plain_voice(role, analysis.grid.meter)
-        voice, assumed = lay_hits.voices(analysis.grid, plain, {}, ())[role], True
+        voice, assumed = lay_hits.voices(analysis.grid, plain, {}, ()).get(role), True
+        if voice is None:
+            return None
     start = round(hit.onset_s * at_rate.rate_hz)
     return Playable(
         name=drum.name, kind="one-shot", role=role, samples=np.asarray(at_rate.samples[start:], dtype=np.float64),
@@ -111,7 +112,8 @@ def _loop(drum: Drum, at_rate: Clip, analysis: Analysis) -> Playable:
     policy = analysis.policy
     fit = lay_loops.fit_loop(
         measured, duration_s=at_rate.duration_s, tempo_bpm=analysis.grid.tempo_bpm,
-        swing=analysis.grid.swing, as_is_within=policy["loop_as_is_within"],
+        swing=analysis.grid.swing, bar_beats=analysis.grid.meter[0] * 4.0 / analysis.grid.meter[1],
+        as_is_within=policy["loop_as_is_within"],
         repitch_within=policy["loop_repitch_within"], poor_beyond=policy["loop_poor_beyond"],
     )  # fmt: skip
     cycle = lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=analysis.grid.tempo_bpm)

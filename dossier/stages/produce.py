@@ -75,16 +75,17 @@ def settings_sheet(settled: Settled, treated: Sequence[Treated]) -> bytes:
     """Every amount in trade units, to be dialled in with whatever tools are at hand."""
     text = io.StringIO()
     sheet = csv.writer(text, lineterminator="\n")
-    sheet.writerow(["part", "file", "step", "treatment", "setting", "value", "unit"])
+    sheet.writerow(["part", "file", "chosen", "step", "treatment", "setting", "value", "unit"])
+    used = {row.file for row in settled.balance.parts if row.chosen}
     for row in settled.balance.parts:
         if row.chosen:
-            sheet.writerow([row.part, row.file, "", "gain", "gain", f"{row.gain_db:.1f}", "dB"])
+            sheet.writerow([row.part, row.file, "yes", "", "gain", "gain", f"{row.gain_db:.1f}", "dB"])
     for item in treated:
         for number, step in enumerate(item.plan.steps, 1):
             for name, value, unit in FAMILIES[step.treatment].settings(step.amounts):
                 shown = f"{value:.4g}" if isinstance(value, float) else value
-                sheet.writerow([item.plan.role or "loop", item.plan.candidate, number, step.treatment, name, shown,
-                                unit])  # fmt: skip
+                sheet.writerow([item.plan.role or "loop", item.plan.candidate, "yes" if item.plan.candidate in used else
+                                "no", number, step.treatment, name, shown, unit])  # fmt: skip
     return text.getvalue().encode()
 
 
@@ -112,7 +113,7 @@ class _Take:
 
     id: str
     label: str
-    samples: Samples
+    sound: Callable[[], Samples]  # the excerpt, made when it is encoded
     group: str
     gain_db: float
     of: str | None = None
@@ -126,10 +127,7 @@ def _previews(
     start, length = excerpt(analysis)
 
     def encoded(take: _Take) -> Preview:
-        piece = np.zeros((round(length * rate), 2))
-        begin = round(start * rate)
-        found = take.samples[begin : begin + len(piece)]
-        piece[: len(found)] = found
+        piece = take.sound()
         # The same on both sides: one channel plays on both and costs half.
         thin = piece[:, :1] if np.array_equal(piece[:, 0], piece[:, 1]) else piece
         return Preview(
@@ -139,34 +137,46 @@ def _previews(
 
     # The encoder is slow and lets other threads work.
     with ThreadPoolExecutor(max_workers=2) as pool:
-        return list(pool.map(encoded, _takes(analysis, ranking, settled, treated, until_s=start + length)))
+        return list(pool.map(encoded, _takes(analysis, ranking, settled, treated, start_s=start, length_s=length)))
 
 
 def _takes(
-    analysis: Analysis, ranking: Ranking, settled: Settled, treated: Sequence[Treated], *, until_s: float
-) -> list[_Take]:
-    """All layers from the start of the stems to `until_s`."""
+    analysis: Analysis, ranking: Ranking, settled: Settled, treated: Sequence[Treated], *, start_s: float,
+    length_s: float,
+) -> list[_Take]:  # fmt: skip
+    """All layers of the excerpt."""
     base = analysis.scene_gain_db
+
+    def laid(play: Playable) -> Callable[[], Samples]:
+        return partial(play.laid, start_s=start_s, length_s=length_s)
+
+    def instrumental() -> Samples:
+        begin = max(0, round(start_s * analysis.rate_hz))
+        piece = np.zeros((round(length_s * analysis.rate_hz), 2))
+        found = analysis.instrumental[begin : begin + len(piece)]
+        piece[: len(found)] = found
+        return np.asarray(piece * 10.0 ** (base / 20.0))
+
     rows = {(row.id, row.file): row for row in settled.balance.parts}
     # The instrumental is stored at its playing level, so that no layer needs more than full scale.
-    out = [_Take("instrumental", "instrumental", analysis.instrumental * 10.0 ** (base / 20.0), "layer", 0.0)]
+    out = [_Take("instrumental", "instrumental", instrumental, "layer", 0.0)]
     heard: set[str] = set()
     for part in settled.parts:
         row = rows[(part.id, part.placed.drum.name)]
         heard.add(row.file)
         name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "candidate")
-        out.append(_Take(name, part.label, part.play.laid(length_s=until_s), group, row.gain_db + base))
+        out.append(_Take(name, part.label, laid(part.play), group, row.gain_db + base))
         plan = next((item for item in treated if item.placed.drum.name == row.file), None)
         if row.chosen and part.treated and plan is not None:
             before, after = plan.plan.before.integrated_lufs, plan.plan.after.integrated_lufs
             out.append(
-                _Take(f"untreated:{part.id}", f"{part.label}, untreated", plan.placed.play.laid(length_s=until_s),
+                _Take(f"untreated:{part.id}", f"{part.label}, untreated", laid(plan.placed.play),
                       "untreated", row.gain_db + base, of=part.id,
                       matched_gain_db=after - before if before is not None and after is not None else 0.0)
             )  # fmt: skip
     others = [item for item in (*ranking.loops, *ranking.one_shots) if item.drum.name not in heard and item.closely]
     out += [
-        _Take(f"candidate:{item.drum.name}", item.drum.name, item.play.laid(length_s=until_s), "candidate",
+        _Take(f"candidate:{item.drum.name}", item.drum.name, laid(item.play), "candidate",
               item.gain_db + base)
         for item in sorted(others, key=lambda item: (-item.score, item.drum.name))[:AUDITIONS]
     ]  # fmt: skip

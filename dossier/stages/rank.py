@@ -16,9 +16,10 @@ from dossier.decide import balance, fit, kit
 from dossier.lay import pattern as lay_pattern
 from dossier.measure import inbeat
 from dossier.model.findings import Fit, Kit, KitMember
-from dossier.model.measures import Array, Indices
-from dossier.model.vocabulary import ROLES, Intent, Role
+from dossier.model.measures import Array, Indices, Loudness
+from dossier.model.vocabulary import ROLES, Role
 from dossier.stages.analyse import Analysis, Drum
+from dossier.stages.levels import as_it_plays, blocks, gain_bounds, ranking_slots, solve_together, target_of
 from dossier.stages.placing import Groove, Playable, playable
 
 COARSE_SLOTS = 32  # two bars of sixteenths are enough to tell the hopeless from the promising
@@ -31,7 +32,8 @@ class Placed:
 
     drum: Drum
     play: Playable
-    powers: Array  # (slots, fine), 0 dB
+    powers: Array  # (slots, fine), 0 dB; empty where it was looked at coarsely
+    plays: Loudness | None  # at 0 dB; None where it was looked at coarsely
     gain_db: float
     fit: Fit
     score: float
@@ -50,6 +52,7 @@ class Ranking:
     kit_parts: tuple[Placed, ...]
     unplaced: tuple[tuple[Drum, str], ...]
     notes: tuple[str, ...]
+    slots: Indices  # on which they were compared
 
 
 def rank(analysis: Analysis, groove: Groove) -> Ranking:
@@ -63,9 +66,7 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
             unplaced.append((drum, why))
             continue
         playables.append((drum, play))
-    per_bar = analysis.grid.slots_per_bar
-    slots = ranking_slots(analysis)
-    few = inbeat.spread_slots(analysis.grid.slots, per_bar, COARSE_SLOTS)
+    slots, few = ranking_slots(analysis, groove), blocks(analysis, groove, COARSE_SLOTS)
     promising = _promising(playables, analysis, few)
     placed = [
         place_candidate(drum, play, analysis, slots) if index in promising else _coarse(drum, play, analysis, few)
@@ -75,55 +76,20 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
     loops = tuple(item for item in placed if item.play.kind == "loop")
     one_shots = tuple(item for item in placed if item.play.kind == "one-shot")
     chosen, parts, notes = _choose_kit(analysis, groove, one_shots, slots)
-    return Ranking(loops=loops, one_shots=one_shots, kit=chosen, kit_parts=parts, unplaced=tuple(unplaced), notes=notes)
-
-
-def ranking_slots(analysis: Analysis) -> Indices:
-    """The slots on which candidates are compared: all of a short beat, whole bars spread over a long one."""
-    grid = analysis.grid
-    return inbeat.spread_slots(grid.slots, grid.slots_per_bar, int(analysis.policy["ranking_slots"]))
+    return Ranking(loops=loops, one_shots=one_shots, kit=chosen, kit_parts=parts, unplaced=tuple(unplaced), notes=notes,
+                   slots=slots)  # fmt: skip
 
 
 def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indices) -> Placed:
     """Place one candidate at the gain that its intent asks for, and score it."""
-    powers = play.powers()
+    powers, plays = play.powers(), as_it_plays(play)
     on, thin = analysis.scene.subset(slots), powers[slots]
-    target = target_of(analysis, play.role)
-    low, high = gain_bounds(analysis, drum, play.role, powers)
+    low, high = gain_bounds(analysis, play.role, plays)
     solved = balance.solve_one(
         lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
-        target=target, low_db=low, high_db=high,
+        target=target_of(analysis, play.role), low_db=low, high_db=high,
     )  # fmt: skip
-    return _scored(drum, play, analysis, on, thin, powers, solved.gain_db, closely=True)
-
-
-def target_of(analysis: Analysis, role: Role | None, intent: Intent | None = None) -> float:
-    """The audible share asked of a role; a section's intent, where there is one, goes before the beat's."""
-    return balance.target_share(role, intent or intent_of(analysis, role), analysis.policy)
-
-
-def intent_of(analysis: Analysis, role: Role | None) -> Intent:
-    beat = analysis.beat
-    return beat.role_intents.get(role, beat.intent) if role is not None else beat.intent
-
-
-def gain_bounds(analysis: Analysis, drum: Drum, role: Role | None, powers: Array) -> tuple[float, float]:
-    """Lowest and highest gain of a part.
-
-    It keeps the ceiling on its own true peak in the mix, and its loudness as it plays (`powers`, 0 dB) stays within the
-    policy's distance from the instrumental.
-    """
-    policy = analysis.policy
-    low, high = policy["gain_floor_db"], policy["gain_ceiling_db"]
-    plays, music = inbeat.gated_lufs(powers, analysis.scene.k_weights), analysis.loudness.integrated_lufs
-    if plays is not None and music is not None:
-        least = "loop" if role is None else "lead" if role in balance.LEADS else "part"
-        low = max(low, music + policy[f"{least}_at_least_lu"] - plays)
-        high = min(high, music + policy["part_at_most_lu"] - plays)
-    peak = drum.measures.loudness.true_peak_dbtp
-    if peak is not None:
-        high = min(high, policy["part_peak_dbtp"] - peak - analysis.scene_gain_db)
-    return min(low, high - 1.0), high
+    return _scored(drum, play, analysis, on, thin, powers, solved.gain_db, plays=plays)
 
 
 def fit_of(
@@ -142,12 +108,12 @@ def rescored(placed: Placed, analysis: Analysis, play: Playable, slots: Indices)
     """The same candidate with other (treated) sound, at the gain it has."""
     powers = play.powers()
     on = analysis.scene.subset(slots)
-    return _scored(placed.drum, play, analysis, on, powers[slots], powers, placed.gain_db, closely=placed.closely)
+    return _scored(placed.drum, play, analysis, on, powers[slots], powers, placed.gain_db, plays=as_it_plays(play))
 
 
 def _scored(
     drum: Drum, play: Playable, analysis: Analysis, on: inbeat.Scene, thin: Array, powers: Array, gain_db: float,
-    *, closely: bool,
+    *, plays: Loudness | None,
 ) -> Placed:  # fmt: skip
     found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain_db))
     measured = fit_of(
@@ -156,19 +122,25 @@ def _scored(
     )  # fmt: skip
     value, terms = fit.score(measured, target_share=target_of(analysis, play.role), policy=analysis.policy)
     return Placed(
-        drum=drum, play=play, powers=powers, gain_db=gain_db, fit=measured, score=value, terms=terms,
-        reason=fit.reason(measured, gain_db=gain_db, terms=terms), closely=closely,
+        drum=drum, play=play, powers=powers if plays is not None else powers[:0], plays=plays, gain_db=gain_db,
+        fit=measured, score=value, terms=terms, reason=fit.reason(measured, gain_db=gain_db, terms=terms),
+        closely=plays is not None,
     )  # fmt: skip
 
 
 def _coarse(drum: Drum, play: Playable, analysis: Analysis, few: Indices) -> Placed:
-    on = analysis.scene.subset(few)
+    """A look at a few bars; at those where it plays, if it rests in the common ones."""
     powers = play.powers()
-    thin = powers[few]
+    if not powers[few].any() and powers.any():
+        loudest = int(np.argmax(powers.sum(axis=1)))
+        per_bar = analysis.grid.slots_per_bar
+        first = loudest // per_bar * per_bar
+        few = np.arange(first, min(first + len(few), len(powers)), dtype=np.intp)
+    on, thin = analysis.scene.subset(few), powers[few]
     level = inbeat.lift(on, inbeat.place(on, thin, gain_db=0.0))
-    low, high = gain_bounds(analysis, drum, play.role, powers)
+    low, high = analysis.policy["gain_floor_db"], analysis.policy["gain_ceiling_db"]
     gain = float(np.clip(COARSE_LIFT_LU - level, low, high)) if level is not None else 0.0
-    return _scored(drum, play, analysis, on, thin, powers, gain, closely=False)
+    return _scored(drum, play, analysis, on, thin, powers, gain, plays=None)
 
 
 def _promising(playables: Sequence[tuple[Drum, Playable]], analysis: Analysis, few: Indices) -> set[int]:
@@ -215,7 +187,7 @@ def _choose_kit(
         return kit_fit(analysis, [by_name[name] for name in trial.values()], slots)[1]
 
     members, _ = kit.choose(shortlists, pins=pins, score=score)
-    parts = [by_name[members[role]] for role in ROLES if role in members]
+    parts = _together(analysis, [by_name[members[role]] for role in ROLES if role in members], slots)
     measured, value, terms = kit_fit(analysis, parts, slots)
     listed = tuple(
         KitMember(role=part.play.role, file=part.drum.name, gain_db=part.gain_db, fit=part.fit,
@@ -225,9 +197,28 @@ def _choose_kit(
     )  # fmt: skip
     whole = Kit(
         members=listed, missing_roles=missing, score=value, terms=terms, fit=measured,
-        reason=fit.reason(measured, gain_db=0.0, terms=terms),
+        reason=fit.reason(measured, gain_db=None, terms=terms),
     )  # fmt: skip
     return whole, tuple(parts), tuple(notes)
+
+
+def _together(analysis: Analysis, parts: Sequence[Placed], slots: Indices) -> list[Placed]:
+    """The members at the gains at which they are heard beside each other, measured there."""
+    on = analysis.scene.subset(slots)
+    bounds = [gain_bounds(analysis, part.play.role, part.plays) for part in parts if part.plays is not None]
+    solved = solve_together(
+        on, powers=[part.powers[slots] for part in parts], bounds=bounds,
+        targets=[target_of(analysis, part.play.role) for part in parts], start_db=[part.gain_db for part in parts],
+    )  # fmt: skip
+    return [
+        _scored(part.drum, part.play, analysis, on, part.powers[slots], part.powers, answer.gain_db, plays=part.plays)
+        for part, answer in zip(parts, solved, strict=True)
+    ]
+
+
+def kit_target(analysis: Analysis, parts: Sequence[Placed]) -> float:
+    """The audible share asked of a kit as one part: the mean of its members'."""
+    return sum(target_of(analysis, part.play.role) for part in parts) / max(1, len(parts))
 
 
 def kit_fit(analysis: Analysis, parts: Sequence[Placed], slots: Indices) -> tuple[Fit, float, dict[str, float]]:
@@ -242,16 +233,15 @@ def kit_fit(analysis: Analysis, parts: Sequence[Placed], slots: Indices) -> tupl
         audible_share=found.audible_share, lift_lu=found.lift_lu, tempo_match=1.0,
         tuning_match=min(tunings, default=None), mono_loss_lu=max(losses, default=None),
     )  # fmt: skip
-    target = sum(target_of(analysis, part.play.role) for part in parts) / len(parts)
-    value, terms = fit.score(measured, target_share=target, policy=analysis.policy)
+    value, terms = fit.score(measured, target_share=kit_target(analysis, parts), policy=analysis.policy)
     return measured, value, terms
 
 
-def with_members(ranking: Ranking, parts: Sequence[Placed], analysis: Analysis, slots: Indices) -> Ranking:
+def with_members(ranking: Ranking, parts: Sequence[Placed], analysis: Analysis) -> Ranking:
     """The ranking with other (treated) sound in its kit, scored anew."""
     if ranking.kit is None or not parts:
         return ranking
-    measured, value, terms = kit_fit(analysis, parts, slots)
+    measured, value, terms = kit_fit(analysis, parts, ranking.slots)
     whole = replace(ranking.kit, score=value, terms=terms, fit=measured,
-                    reason=fit.reason(measured, gain_db=0.0, terms=terms))  # fmt: skip
+                    reason=fit.reason(measured, gain_db=None, terms=terms))  # fmt: skip
     return replace(ranking, kit=whole, kit_parts=tuple(parts))

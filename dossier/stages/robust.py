@@ -20,7 +20,8 @@ from dossier.model.findings import Approach, Fit, WhatIf
 from dossier.model.measures import Array, Indices, Samples
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 from dossier.stages.analyse import Analysis
-from dossier.stages.rank import Placed, Ranking, ranking_slots, target_of
+from dossier.stages.levels import target_of
+from dossier.stages.rank import Ranking, kit_target
 from dossier.stages.settle import Settled, solve_on
 
 LOWER_DB = -4.0
@@ -40,14 +41,14 @@ class Outcome:
 def hedge(analysis: Analysis, ranking: Ranking, approach: Approach) -> Approach:
     """The approach with what would change it, and with a warning where it hangs on an assumption."""
     return replace(
-        approach, what_would_change_it=what_would_change(analysis, ranking, approach),
+        approach, what_would_change_it=what_would_change(analysis, ranking),
         uncertain=uncertain(analysis, ranking, approach),
     )  # fmt: skip
 
 
 def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str | None:
     """Which assumption turns the verdict, in a sentence; None where none does."""
-    slots = ranking_slots(analysis)
+    slots = ranking.slots
     policy = analysis.policy
     level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
     flips = []
@@ -68,40 +69,43 @@ def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str |
     return f"Close call: {'; '.join(flips[:2])}{more}. Let your ears decide."
 
 
-def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) -> tuple[WhatIf, ...]:
+def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...]:
     """The most telling changes of one stem: those that turn the verdict first, then those that move the fill most."""
     if len(analysis.stems) < 2:
         return ()
     found: list[tuple[bool, float, WhatIf]] = []
     total = _excerpt(analysis, analysis.instrumental)
+    as_it_is = _rebuilt(analysis, total)
+    if as_it_is is None:
+        return ()
+    before = _outcome(analysis, ranking, as_it_is, _excerpt_slots(analysis))
     for stem in analysis.stems:
-        own = _excerpt(analysis, stem.samples)
+        own = _excerpt(analysis, stem.read())
         for change in (LOWER_DB, None):
             factor = 0.0 if change is None else 10.0 ** (change / 20.0)
             scene = _rebuilt(analysis, total + (factor - 1.0) * own)
             if scene is None:
                 continue
             outcome = _outcome(analysis, ranking, scene, _excerpt_slots(analysis))
-            turned = (outcome.kind, outcome.direction) != (approach.kind, approach.direction)
+            turned = (outcome.kind, outcome.direction) != (before.kind, before.direction)
             how = f"With {-change:.0f} dB less of" if change is not None else "Without"
             verdict = f"the verdict becomes {_words(outcome)}" if turned else "the verdict stays"
             text = (
-                f"{how} {stem.stem.file.rsplit('/', 1)[-1]} the fill goes from {100 * analysis.room.fill:.0f} to "
+                f"{how} {stem.stem.file.rsplit('/', 1)[-1]} the fill goes from {100 * before.fill:.0f} to "
                 f"{100 * outcome.fill:.0f} %, and {verdict}."
             )
             entry = WhatIf(text=text, stem=stem.stem.file, change_db=change, fill=outcome.fill, kind=outcome.kind,
                            direction=outcome.direction)  # fmt: skip
-            found.append((turned, abs(outcome.fill - analysis.room.fill), entry))
+            found.append((turned, abs(outcome.fill - before.fill), entry))
     # A small change that turns the verdict says more than a removed stem that does; then the largest move of the fill.
     found.sort(key=lambda item: (not item[0], item[2].change_db is None and item[0], -item[1], item[2].stem))
     return tuple(entry for _, _, entry in found[:SHOWN])
 
 
-def with_ranges(analysis: Analysis, settled: Settled) -> Settled:
+def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled:
     """The balance with the range over which each chosen gain moves when the listening level does."""
     chosen = settled.parts[: sum(row.chosen for row in settled.balance.parts)]
     rows = settled.balance.parts
-    slots = ranking_slots(analysis)
     start = [row.gain_db for row in rows[: len(chosen)]]
     moved = [start]
     for change in (-analysis.policy["robust_level_db"], analysis.policy["robust_level_db"]):
@@ -138,12 +142,15 @@ def _outcome(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: I
     """Fill, kind and direction in a changed scene, the drums brought to their shares in it again."""
     fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
     loop = next((item for item in ranking.loops if item.closely), None)
-    loop_contender = _again(analysis, scene, slots, loop.powers, loop.gain_db, loop, "loop") if loop else None
+    loop_contender = None
+    if loop is not None:
+        asked = target_of(analysis, None)
+        loop_contender = _again(analysis, scene, slots, loop.powers, loop.gain_db, loop.fit, asked, "loop")
     kit_contender = None
     if ranking.kit is not None and ranking.kit_parts:
         powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in ranking.kit_parts], axis=0)
-        like = replace(ranking.kit_parts[0], fit=ranking.kit.fit)
-        kit_contender = _again(analysis, scene, slots, powers, 0.0, like, "kit")
+        asked = kit_target(analysis, ranking.kit_parts)
+        kit_contender = _again(analysis, scene, slots, powers, 0.0, ranking.kit.fit, asked, "kit")
     kind, _ = decide_approach.kind(loop_contender, kit_contender, analysis.policy)
     contenders = [c for c in (loop_contender, kit_contender) if c is not None]
     winner = {"loop": loop_contender, "one-shots": kit_contender}.get(kind) or max(
@@ -154,21 +161,22 @@ def _outcome(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: I
 
 
 def _again(
-    analysis: Analysis, scene: inbeat.Scene, slots: Indices, powers: Array, gain_db: float, like: Placed, name: str
-) -> decide_approach.Contender:
+    analysis: Analysis, scene: inbeat.Scene, slots: Indices, powers: Array, gain_db: float, like: Fit, asked: float,
+    name: str,
+) -> decide_approach.Contender:  # fmt: skip
     """A contender in a changed scene, at the gain at which it is heard as much as before."""
     thin = powers[slots]
-    target = like.fit.audible_share
+    target = like.audible_share
     solved = decide_balance.solve_one(
         lambda gain: inbeat.audible_share(scene, inbeat.place(scene, thin, gain_db=gain)),
         target=target, low_db=gain_db - 18.0, high_db=gain_db + 12.0,
     )  # fmt: skip
     found = inbeat.measure(scene, inbeat.place(scene, thin, gain_db=solved.gain_db))
     there: Fit = replace(
-        like.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+        like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share, lift_lu=found.lift_lu,
     )  # fmt: skip
-    value, _ = fit.score(there, target_share=target_of(analysis, like.play.role), policy=analysis.policy)
+    value, _ = fit.score(there, target_share=asked, policy=analysis.policy)
     return decide_approach.Contender(name=name, score=value, fit=there)
 
 

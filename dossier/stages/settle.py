@@ -13,16 +13,15 @@ import numpy as np
 from dossier.decide import approach as decide_approach
 from dossier.decide import balance as decide_balance
 from dossier.decide import fit
-from dossier.measure import inbeat, loudness
-from dossier.model.findings import Approach, Balance, BalancePart, Mix, SectionBalance, SectionFill
+from dossier.measure import hearing, inbeat, loudness
+from dossier.model.findings import Approach, Balance, BalancePart, Fit, Mix, SectionBalance, SectionFill
 from dossier.model.measures import Array, Indices, Loudness, Samples
-from dossier.model.vocabulary import Intent, Role
+from dossier.model.vocabulary import Direction, Intent, Role
 from dossier.stages.analyse import Analysis
+from dossier.stages.levels import as_it_plays, gain_bounds, intent_of, solve_together, target_of
 from dossier.stages.placing import Playable
-from dossier.stages.rank import Placed, Ranking, gain_bounds, intent_of, ranking_slots, target_of
+from dossier.stages.rank import Placed, Ranking, kit_target
 from dossier.treat.limiter import limit
-
-AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,6 +33,7 @@ class Part:
     placed: Placed
     play: Playable
     powers: Array  # (slots, fine), 0 dB
+    plays: Loudness  # at 0 dB
     treated: bool = False
 
     @property
@@ -53,11 +53,18 @@ class Settled:
 def part_of(placed: Placed) -> Part:
     """A candidate as a part of the balance, untreated; named by its role, or as the loop."""
     name = placed.play.role or "loop"
-    return Part(id=name, label=name.replace("-", " "), placed=placed, play=placed.play, powers=placed.powers)
+    plays = placed.plays if placed.plays is not None else as_it_plays(placed.play)
+    return Part(id=name, label=name.replace("-", " "), placed=placed, play=placed.play, powers=placed.powers,
+                plays=plays)  # fmt: skip
 
 
-def contenders(analysis: Analysis, ranking: Ranking) -> Approach:
-    """The approach of the beat and of its sections, from the best loop and the best kit."""
+def contenders(
+    analysis: Analysis, ranking: Ranking, *, treated: bool = False, way: Direction | None = None
+) -> Approach:
+    """The approach of the beat and of its sections, from the best loop and the best kit.
+
+    `treated`: they are as their plans left them, searched in the direction `way`, which then stays.
+    """
     slots = np.arange(analysis.grid.slots, dtype=np.intp)
     loop = next((item for item in ranking.loops if item.closely), None)
     loop_contender = (
@@ -74,8 +81,9 @@ def contenders(analysis: Analysis, ranking: Ranking) -> Approach:
         rows = slots[(section.first_bar - 1) * per_bar : (section.first_bar - 1 + section.bars) * per_bar]
         sections.append((section, *_in_section(analysis, ranking, loop, section, rows)))
     return decide_approach.decide(
-        analysis.room, loop=loop_contender, kit=kit_contender, sections=sections, policy=analysis.policy
-    )
+        analysis.room, loop=loop_contender, kit=kit_contender, sections=sections, treated=treated, way=way,
+        policy=analysis.policy,
+    )  # fmt: skip
 
 
 def chosen_placed(approach: Approach, ranking: Ranking) -> tuple[tuple[Placed, ...], tuple[Placed, ...]]:
@@ -91,14 +99,15 @@ def chosen_placed(approach: Approach, ranking: Ranking) -> tuple[tuple[Placed, .
 
 
 def settle(
-    analysis: Analysis, chosen: Sequence[Part], others: Sequence[Part], candidates: Sequence[Placed] = ()
-) -> Settled:
+    analysis: Analysis, slots: Indices, chosen: Sequence[Part], others: Sequence[Part],
+    candidates: Sequence[Placed] = (),
+) -> Settled:  # fmt: skip
     """Solve the gains of the chosen parts together (and of the other approach's among themselves); measure the mix.
 
     `candidates` are compared with the parts by their meters only.
     """
-    rows = solve_parts(analysis, chosen)
-    other_rows = tuple(replace(row, chosen=False) for row in solve_parts(analysis, others))
+    rows = solve_parts(analysis, chosen, slots)
+    other_rows = tuple(replace(row, chosen=False) for row in solve_parts(analysis, others, slots))
     gains = [row.gain_db for row in rows]
     mix_samples, mix = rough_mix(analysis, chosen, gains)
     everything = (*rows, *other_rows)
@@ -122,7 +131,7 @@ def _meters(rows: Sequence[BalancePart], candidates: Sequence[Placed]) -> list[d
     used = {row.file for row in rows}
     for item in candidates:
         if item.drum.name not in used:
-            plays = as_it_plays(item.play)
+            plays = item.plays if item.plays is not None else as_it_plays(item.play)
             found.append(
                 decide_balance.Metered(
                     name=item.drum.name.rsplit("/", 1)[-1], role=item.play.role,
@@ -132,12 +141,10 @@ def _meters(rows: Sequence[BalancePart], candidates: Sequence[Placed]) -> list[d
     return found
 
 
-def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart, ...]:
+def solve_parts(analysis: Analysis, parts: Sequence[Part], slots: Indices) -> tuple[BalancePart, ...]:
     """Gains of parts that play together, and their figures."""
     if not parts:
         return ()
-    slots = ranking_slots(analysis)
-    targets = [target_of(analysis, part.role) for part in parts]
     solved = solve_on(analysis.scene, analysis, parts, slots, start_db=[part.placed.gain_db for part in parts])
     placed = [
         inbeat.place(analysis.scene, part.powers, gain_db=answer.gain_db)
@@ -145,20 +152,21 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part]) -> tuple[BalancePart,
     ]
     total = np.sum([item.excitation for item in placed], axis=0)
     rows = []
-    for part, answer, item, target in zip(parts, solved, placed, targets, strict=True):
+    for part, answer, item in zip(parts, solved, placed, strict=True):
         found = inbeat.measure(analysis.scene, item, others=total - item.excitation)
-        figures = as_it_plays(part.play)
+        target = target_of(analysis, part.role)
+        beside = [(other.label, there) for other, there in zip(parts, placed, strict=True) if other is not part]
         rows.append(
             BalancePart(
                 id=part.id, part=part.label, file=part.placed.drum.name, role=part.role,
-                intent=intent_of(analysis, part.role), sample_peak_dbfs=figures.sample_peak_dbfs,
-                true_peak_dbtp=figures.true_peak_dbtp, integrated_lufs=figures.integrated_lufs,
-                peak_to_loudness_db=figures.peak_to_loudness_db, audible_share=found.audible_share,
+                intent=intent_of(analysis, part.role), sample_peak_dbfs=part.plays.sample_peak_dbfs,
+                true_peak_dbtp=part.plays.true_peak_dbtp, integrated_lufs=part.plays.integrated_lufs,
+                peak_to_loudness_db=part.plays.peak_to_loudness_db, audible_share=found.audible_share,
                 target_share=target, lift_lu=found.lift_lu, overlap=found.overlap, gain_db=answer.gain_db,
                 bounded=answer.stopped_high or answer.stopped_low, treated=part.treated,
                 advice=decide_balance.advice(
                     replace(answer, share=found.audible_share), part=part.label, target=target, lift_lu=found.lift_lu,
-                    treated=part.treated, conflict=_conflict(analysis, item),
+                    treated=part.treated, conflict=_conflict(analysis, item, beside),
                 ),
             )
         )  # fmt: skip
@@ -190,41 +198,11 @@ def solve_on(
     intent: Intent | None = None,
 ) -> tuple[decide_balance.Solved, ...]:  # fmt: skip
     """Gains of parts that play together on some slots of a scene; `intent` overrides the beat's."""
-    bounds = [gain_bounds(analysis, part.placed.drum, part.role, part.powers) for part in parts]
-    return decide_balance.solve(
-        share_function(scene.subset(slots), [part.powers[slots] for part in parts]),
-        targets=[target_of(analysis, part.role, intent) for part in parts], low_db=[low for low, _ in bounds],
-        high_db=[high for _, high in bounds], start_db=start_db,
+    return solve_together(
+        scene.subset(slots), powers=[part.powers[slots] for part in parts], start_db=start_db,
+        targets=[target_of(analysis, part.role, intent) for part in parts],
+        bounds=[gain_bounds(analysis, part.role, part.plays) for part in parts],
     )  # fmt: skip
-
-
-def share_function(on: inbeat.Scene, powers: Sequence[Array]) -> decide_balance.ShareAt:
-    """Audible share of each part at trial gains, on one scene; excitations of settled gains are kept."""
-    kept: dict[tuple[int, float], inbeat.Placed] = {}
-
-    def placed(part: int, gain: float) -> inbeat.Placed:
-        key = (part, gain)
-        if key not in kept:
-            if len(kept) > 64 * len(powers):
-                kept.clear()
-            kept[key] = inbeat.place(on, powers[part], gain_db=gain)
-        return kept[key]
-
-    def share(part: int, gain: float, gains: Sequence[float]) -> float:
-        others = [placed(other, gains[other]).excitation for other in range(len(powers)) if other != part]
-        masker = np.sum(others, axis=0) if others else None
-        return inbeat.audible_share(on, inbeat.place(on, powers[part], gain_db=gain), masker)
-
-    return share
-
-
-def as_it_plays(play: Playable) -> Loudness:
-    """Loudness and peaks of the drum part on the grid at 0 dB gain, over a few bars from its first hit."""
-    grid = play.grid
-    start = grid.first_downbeat_s + play.first_bar * grid.bar_s
-    end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_BARS * grid.bar_s)
-    laid = play.laid(length_s=end)
-    return loudness.measure(laid[max(0, round(start * play.rate_hz)) :], play.rate_hz)
 
 
 def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> tuple[Samples, Mix]:
@@ -269,31 +247,41 @@ def _in_section(
     on = analysis.scene.subset(rows)
     policy = analysis.policy
 
-    def score(name: str, powers: Array, gain: float, like: Placed) -> decide_approach.Contender:
+    def score(name: str, powers: Array, gain: float, like: Fit, target: float) -> decide_approach.Contender:
         found = inbeat.measure(on, inbeat.place(on, powers[rows], gain_db=gain))
         there = replace(
-            like.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share, lift_lu=found.lift_lu,
         )  # fmt: skip
-        value, _ = fit.score(there, target_share=target_of(analysis, like.play.role), policy=policy)
+        value, _ = fit.score(there, target_share=target, policy=policy)
         return decide_approach.Contender(name=name, score=value, fit=there)
 
-    loop_there = score(loop.drum.name, loop.powers, loop.gain_db, loop) if loop is not None else None
+    loop_there = None
+    if loop is not None:
+        loop_there = score(loop.drum.name, loop.powers, loop.gain_db, loop.fit, target_of(analysis, None))
     if not ranking.kit_parts or ranking.kit is None:
         return loop_there, None
     powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in ranking.kit_parts], axis=0)
-    like = replace(ranking.kit_parts[0], fit=ranking.kit.fit)
-    return loop_there, score("kit", powers, 0.0, like)
+    target = kit_target(analysis, ranking.kit_parts)
+    return loop_there, score("kit", powers, 0.0, ranking.kit.fit, target)
 
 
-def _conflict(analysis: Analysis, item: inbeat.Placed) -> str:
-    """Where the instrumental covers the part most, in words."""
-    lost = inbeat.overlap_map(analysis.scene, item).sum(axis=0)
-    if lost.sum() <= 0:
-        return ""
-    weights = analysis.scene.zone_weights
-    zone = int(np.argmax(weights @ (lost * analysis.scene.reference)))
-    return f"the {list(decide_approach.LABELS.values())[zone]} of the instrumental"
+def _conflict(analysis: Analysis, item: inbeat.Placed, beside: Sequence[tuple[str, inbeat.Placed]]) -> str:
+    """What covers the part most, in words: a zone of the instrumental, or another drum."""
+    scene = analysis.scene
+    rows = inbeat.own_hits(scene, item)
+    heard = hearing.partial_loudness(item.excitation[rows], scene.excitation[rows])
+    lost = (item.alone[rows] - heard).sum(axis=0)
+    worst, most = "", float(lost.sum())
+    if most > 0:
+        zone = int(np.argmax(scene.zone_weights @ lost))
+        worst = f"the {list(decide_approach.LABELS.values())[zone]} of the instrumental"
+    for label, other in beside:
+        both = hearing.partial_loudness(item.excitation[rows], scene.excitation[rows] + other.excitation[rows])
+        taken = float((heard - both).sum())
+        if taken > most:
+            worst, most = f"the {label}", taken
+    return worst
 
 
 def _mix_advice(mix: Mix, analysis: Analysis) -> tuple[str, ...]:

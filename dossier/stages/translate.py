@@ -9,21 +9,18 @@ import numpy as np
 from dossier.decide import translation as decide_translation
 from dossier.measure import hearing, inbeat, stereo
 from dossier.model.findings import PartTranslation, Translation
-from dossier.model.measures import Array
+from dossier.model.measures import Array, Indices
 from dossier.stages.analyse import Analysis
 from dossier.stages.settle import Settled
 
 
-def measure(analysis: Analysis, settled: Settled) -> Translation | None:
+def measure(analysis: Analysis, settled: Settled, slots: Indices) -> Translation | None:
     """How the chosen drums travel; None without drums."""
     rows = [row for row in settled.balance.parts if row.chosen]
     parts = settled.parts[: len(rows)]
     if not parts:
         return None
     policy = analysis.policy
-    slots = inbeat.spread_slots(
-        analysis.grid.slots, analysis.grid.slots_per_bar, int(policy["ranking_slots"])
-    )  # fmt: skip
     powers = [part.powers[slots] for part in parts]
     gains = [row.gain_db for row in rows]
     on = analysis.scene.subset(slots)

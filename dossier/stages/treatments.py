@@ -18,10 +18,11 @@ from dossier.model.findings import Approach, DrumFigures, Plan
 from dossier.model.measures import Array, Indices, Samples
 from dossier.model.vocabulary import Direction
 from dossier.stages.analyse import Analysis
+from dossier.stages.levels import as_it_plays, target_of
 from dossier.stages.placing import Playable
 from dossier.stages.produce import Treated
-from dossier.stages.rank import Placed, Ranking, ranking_slots, rescored, target_of, with_members
-from dossier.stages.settle import Part, as_it_plays, part_of
+from dossier.stages.rank import Placed, Ranking, rescored, with_members
+from dossier.stages.settle import Part, part_of
 from dossier.treat import FAMILIES, peaks
 from dossier.workers import spread
 
@@ -64,24 +65,23 @@ def treated_part(placed: Placed, treated: Sequence[Treated]) -> Part:
     for item in treated:
         if item.placed.drum is placed.drum and item.plan.helped and item.plan.steps:
             play = placed.play.with_samples(item.samples)
-            return replace(part, play=play, powers=play.powers(), treated=True)
+            return replace(part, play=play, powers=play.powers(), plays=as_it_plays(play), treated=True)
     return part
 
 
 def treated_ranking(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated]) -> Ranking:
     """The ranking as it comes out with the plans that helped: what the approach is decided on."""
-    slots = ranking_slots(analysis)
     by_name = {item.placed.drum.name: item for item in treated if item.plan.helped and item.plan.steps}
 
     def after(placed: Placed) -> Placed:
         item = by_name.get(placed.drum.name)
         if item is None:
             return placed
-        return rescored(placed, analysis, placed.play.with_samples(item.samples), slots)
+        return rescored(placed, analysis, placed.play.with_samples(item.samples), ranking.slots)
 
     loops = sorted((after(item) for item in ranking.loops), key=lambda item: (not item.closely, -item.score))
     return with_members(
-        replace(ranking, loops=tuple(loops)), [after(item) for item in ranking.kit_parts], analysis, slots
+        replace(ranking, loops=tuple(loops)), [after(item) for item in ranking.kit_parts], analysis
     )
 
 
@@ -93,7 +93,7 @@ def _task(analysis: Analysis, ranking: Ranking, direction: Direction, placed: Pl
     )  # fmt: skip
     most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
     return Task(
-        play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking_slots(analysis), direction=direction,
+        play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking.slots, direction=direction,
         layers=_layers(ranking, placed), goals=goals, most=int(most), plan_id=f"plan-{number:02d}",
         slug=analysis.beat.slug,
     )  # fmt: skip
@@ -106,7 +106,7 @@ def search(task: Task) -> tuple[Plan, Samples]:
     def quick(samples: Samples) -> DrumFigures:
         powers = play.powers(samples)
         found = inbeat.measure(on, inbeat.place(on, powers[task.slots], gain_db=task.gain_db))
-        level = inbeat.gated_lufs(powers, on.k_weights)
+        level = inbeat.plays_lufs(powers, on.k_weights, play.grid.slot_s)
         return replace(_figures(found, samples, play.rate_hz), integrated_lufs=level)
 
     result = decide_plan.search(
@@ -117,10 +117,10 @@ def search(task: Task) -> tuple[Plan, Samples]:
     before = full_figures(task.scene, play, play.samples, task.gain_db)
     after = full_figures(task.scene, play, result.samples, task.gain_db)
     stem = play.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+    name = f"{task.slug}-{task.plan_id.rsplit('-', 1)[-1]}-{play.role or 'loop'}-{stem}-treated.wav"
     plan = replace(
         decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals),
-        render=f"{task.slug}-{play.role or 'loop'}-{stem}-treated.wav" if result.plan.helped and result.plan.steps
-        else None,
+        render=name if result.plan.helped and result.plan.steps else None,
         occupancy_change=_occupancy_change(task.scene, play, result.samples, task.gain_db),
     )  # fmt: skip
     return plan, result.samples

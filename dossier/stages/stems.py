@@ -1,0 +1,99 @@
+"""Stems: read one after the other into the instrumental, so that memory grows with the song and not with its stems.
+
+A stem that is needed on its own later (the bass, a stem that is lowered to see what would change) is read again.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier import audio
+from dossier.errors import AudioError, BeatError, Problem
+from dossier.measure import hearing, loudness
+from dossier.model.beat import Beat, Stem
+from dossier.model.datafile import InputFile
+from dossier.model.measures import Samples
+
+LOW_HZ = 250.0  # upper end of the bass zone
+LEAST_RATE_HZ = 44_100
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StemAudio:
+    """One stem, and what the beat needs to know of it without keeping its sound."""
+
+    stem: Stem
+    rate_hz: int  # the beat's
+    low_energy: float  # below 250 Hz
+    low_share: float  # of its whole energy
+
+    def read(self) -> Samples:
+        """Its sound again, `(frames, 2)`, at the beat's rate and its gain."""
+        return _at_rate(audio.read_info(self.stem.path, shown_as=self.stem.file), self.stem, self.rate_hz)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Instrumental:
+    """The sum of the stems, and where it came from."""
+
+    samples: Samples  # (frames, 2)
+    rate_hz: int
+    stems: tuple[StemAudio, ...]
+    inputs: tuple[InputFile, ...]
+    notes: tuple[str, ...]
+
+
+def read_instrumental(beat: Beat) -> Instrumental:
+    """Sum the stems at the rate that most of them have (44.1 kHz and up before lower ones).
+
+    Raises
+    ------
+    BeatError
+        Naming every stem that cannot be read: without it the instrumental would be another one.
+    """
+    problems: list[Problem] = []
+    rates: Counter[int] = Counter()
+    for stem in beat.stems:
+        try:
+            rates[audio.probe(stem.path, shown_as=stem.file).rate_hz] += 1
+        except AudioError as error:
+            problems.append(Problem(beat.folder.name, "", str(error)))
+    if problems:
+        raise BeatError(problems)
+    rate = max(rates, key=lambda hz: (hz >= LEAST_RATE_HZ, rates[hz], hz))
+    total: Samples = np.zeros((0, 2), dtype=np.float32)
+    stems: list[StemAudio] = []
+    inputs: list[InputFile] = []
+    notes: list[str] = []
+    for stem in beat.stems:
+        try:
+            info = audio.read_info(stem.path, shown_as=stem.file)
+            digest = audio.sha256(stem.path)
+        except AudioError as error:
+            problems.append(Problem(beat.folder.name, "", str(error)))
+            continue
+        notes.extend(f"{stem.file}: {note}" for note in info.notes)
+        samples = _at_rate(info, stem, rate)
+        own = loudness.measure(samples, rate)
+        mean = hearing.band_energies(samples, rate).cumulative[-1]
+        low, whole = float(mean[hearing.FINE_HZ < LOW_HZ].sum()), float(mean.sum())
+        stems.append(StemAudio(stem=stem, rate_hz=rate, low_energy=low, low_share=low / whole if whole > 0 else 0.0))
+        inputs.append(
+            InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
+                      duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
+                      gain_db=stem.gain_db, integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp)
+        )  # fmt: skip
+        if len(samples) > len(total):
+            total = np.concatenate([total, np.zeros((len(samples) - len(total), 2), dtype=np.float32)])
+        total[: len(samples)] += samples
+    if problems:
+        raise BeatError(problems)
+    return Instrumental(samples=total, rate_hz=rate, stems=tuple(stems), inputs=tuple(inputs), notes=tuple(notes))
+
+
+def _at_rate(info: audio.ReadInfo, stem: Stem, rate_hz: int) -> Samples:
+    samples = audio.to_stereo(audio.resample(info.clip, rate_hz).samples)
+    return np.asarray(samples * 10.0 ** (stem.gain_db / 20.0), dtype=np.float32)
