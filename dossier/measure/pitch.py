@@ -5,11 +5,14 @@ Conventions
     440 * 2^((n - 69) / 12) for MIDI note n, written with sharps, octaves from C to B, so that A4 is n = 69.  Channels
     are never summed as waveforms, their powers are.
 
-Pitch
+Method
     The period comes from the normalised autocorrelation (McLeod and Wyvill, ICMC 2005; MEM) of what follows the attack.
     The fundamental, or the strongest partial where it is missing, is then cut out of the spectrum, and its
-    instantaneous frequency is followed; the settled pitch is the place where that track stays longest, by energy.  The
-    confidence is the periodic share of all energy after the attack, times how steadily the track stays there.
+    instantaneous frequency is followed; the settled pitch is the place where that track stays longest, by amplitude.
+
+    The confidence is the periodic share of the sound while it is at that pitch (autocorrelation over two periods, by
+    energy), times the root of the share of all energy that lies where pitches are, less where the track wavers to and
+    fro as that of noise does (a glide does not), or where it hardly stays at the pitch at all.
 """
 
 from __future__ import annotations
@@ -27,15 +30,16 @@ __all__ = ["key", "note_of", "pitch"]
 
 NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 LOWEST_HZ, HIGHEST_HZ = 25.0, 1200.0
-PITCHED = 0.35  # confidence from which a sound has a pitch; white and pink noise stay under it
+PITCHED = 0.45  # confidence from which a sound has a pitch; white and pink noise reach 0.35
 _BAND_HZ = 3600.0  # partials up to here tell the period
 _LONGEST_S = 2.0
 _SETTLE_S = 0.05  # a kick's sweep is mostly over after this
 _PERIOD_S = 0.4  # stretch that tells the period
 _KEEP = 0.9  # first maximum within this of the largest: McLeod and Wyvill's k
 _PARTIALS = 6
-_TRACK_STEPS = 512
-_NEAR_CENTS = 35.0
+_AT_PITCH_CENTS = 100.0
+_STAYS = 0.2  # share of the energy at the pitch from which it counts in full
+_WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones under 5
 
 
 def note_of(hz: float) -> tuple[str, float]:
@@ -54,41 +58,34 @@ def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
     return Pitch(None, None, None, confidence, f"unpitched: {why}")
 
 
-def _normal_autocorrelation(signal: Array, longest: int) -> Array:
-    """Normalised by the energies of the two overlapping parts, -1 to 1, `(longest + 1,)`; signal is (channels, n)."""
-    count = signal.shape[1]
-    size = scipy.fft.next_fast_len(count + longest + 1, real=True)
-    spectrum = scipy.fft.rfft(signal, size)
-    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: longest + 1]
-    energy = np.zeros(count + 1)
-    np.cumsum((signal**2).sum(axis=0), out=energy[1:])
-    lags = np.arange(longest + 1)
-    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
-    return np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
-
-
-def _period(signal: Array, rate_hz: float) -> tuple[float, float]:
-    """(frequency, periodic share 0-1) of a stretch of sound; (0, 0) where there is none."""
+def _period(signal: Array, rate_hz: float) -> float:
+    """Frequency of the period that a stretch of sound, (channels, n), repeats with; 0 where there is none."""
     count = signal.shape[1]
     longest = min(int(1.15 * rate_hz / LOWEST_HZ), int(0.66 * count))
     if longest < 8:
-        return 0.0, 0.0
-    normal = _normal_autocorrelation(signal, longest)
-    inner = normal[1:-1]
-    shortest = max(1, int(rate_hz / HIGHEST_HZ * 0.9))
+        return 0.0
+    size = scipy.fft.next_fast_len(count + longest + 1, real=True)
+    spectrum = scipy.fft.rfft(signal, size)
+    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: longest + 1]
+    energy = _running((signal**2).sum(axis=0))
+    lags = np.arange(longest + 1)
+    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
+    normal = np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
     negative = np.flatnonzero(normal <= 0.0)
     if not len(negative):
-        return 0.0, 0.0
-    tops = np.flatnonzero((inner > normal[:-2]) & (inner >= normal[2:])) + 1
-    tops = tops[(tops >= shortest) & (tops > negative[0])]
+        return 0.0
+    tops = np.flatnonzero((normal[1:-1] > normal[:-2]) & (normal[1:-1] >= normal[2:])) + 1
+    tops = tops[(tops >= 0.9 * rate_hz / HIGHEST_HZ) & (tops > negative[0])]
     if not len(tops):
-        return 0.0, 0.0
+        return 0.0
     left, here, right = normal[tops - 1], normal[tops], normal[tops + 1]
-    bend = left - 2.0 * here + right
-    part = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, -1.0), 0.0)
+    bend = np.minimum(left - 2.0 * here + right, -1e-12)
+    part = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
     heights = here - 0.25 * (left - right) * part
+    if heights.max() <= 0.0:
+        return 0.0
     chosen = int(np.argmax(heights >= _KEEP * heights.max()))
-    return rate_hz / float(tops[chosen] + part[chosen]), float(np.clip(heights[chosen], 0.0, 1.0))
+    return rate_hz / float(tops[chosen] + part[chosen])
 
 
 def _track(spectrum: Array, bin_hz: float, centre_hz: float, reach_hz: float, duration_s: float) -> tuple[Array, Array]:
@@ -100,7 +97,7 @@ def _track(spectrum: Array, bin_hz: float, centre_hz: float, reach_hz: float, du
     band = spectrum[:, low:high]
     hz = (low + np.arange(band.shape[1])) * bin_hz
     shape = np.cos(0.5 * np.pi * np.clip((hz - centre_hz) / reach_hz, -1.0, 1.0)) ** 2
-    size = max(_TRACK_STEPS, scipy.fft.next_fast_len(4 * band.shape[1]))
+    size = scipy.fft.next_fast_len(max(256, 4 * band.shape[1]))
     steps = scipy.fft.ifft(band * shape, size, axis=1)
     rate = size * bin_hz
     used = max(3, min(size, int(duration_s * rate)))
@@ -108,22 +105,67 @@ def _track(spectrum: Array, bin_hz: float, centre_hz: float, reach_hz: float, du
     return low * bin_hz + np.angle(moved) / (2.0 * np.pi) * rate, np.abs(moved)
 
 
-def _settled(hz: Array, power: Array, rate_hz: float) -> tuple[float, float]:
-    """Frequency at which a track stays longest, and the share of its energy within `_NEAR_CENTS` of it."""
-    good = (hz > 0.0) & (power > 1e-5 * power.max())
-    cents, energy = 1200.0 * np.log2(np.where(good, hz, 1.0)), np.where(good, power, 0.0)
-    amplitude = np.sqrt(energy)
-    low = float(cents[good].min())
-    bins = np.clip(((cents - low) / 5.0).astype(np.int64), 0, 1 << 12)
-    counts = np.bincount(bins[good], weights=amplitude[good])
+def _settled(hz: Array, power: Array) -> float:
+    """Frequency at which a track stays longest, by amplitude; 0 where there is none."""
+    good = (hz > 0.5 * LOWEST_HZ) & (power > 1e-5 * power.max(initial=1e-30))
+    if not good.any():
+        return 0.0
+    cents, amplitude = 1200.0 * np.log2(hz[good]), np.sqrt(power[good])
+    low = float(cents.min())
+    counts = np.bincount(((cents - low) / 5.0).astype(np.int64), weights=amplitude)
     kernel = np.exp(-0.5 * (np.arange(-8, 9) / 3.0) ** 2)
-    place = low + 5.0 * (int(np.argmax(np.convolve(counts, kernel, mode="same"))) + 0.5)
+    smooth = np.convolve(counts, kernel)[8 : 8 + len(counts)]
+    place = low + 5.0 * (int(np.argmax(smooth)) + 0.5)
     for width in (20.0, 12.0, 12.0, 12.0):
         near = amplitude * np.exp(-0.5 * ((cents - place) / width) ** 2)
         if near.sum() > 0.0:
             place = float(near @ cents / near.sum())
-    steady = float(energy[np.abs(cents - place) < _NEAR_CENTS].sum() / energy.sum())
-    return 2.0 ** (place / 1200.0), steady
+    return float(2.0 ** (place / 1200.0))
+
+
+def _periodic_share(signal: Array, rate_hz: float, pitch_hz: float, at_pitch: Array, first: int) -> float:
+    """Autocorrelation at about one period, in windows of two, by energy over those windows that are at the pitch.
+
+    `at_pitch` holds 0 or 1 for equal steps over the signal's length; windows start from sample `first` on.
+    """
+    period = rate_hz / pitch_hz
+    lags = np.unique(np.round(np.ceil(24.0 / period) * period * np.linspace(0.94, 1.06, 7)).astype(np.int64))
+    width = max(int(2.0 * period), 48)
+    count = signal.shape[1] - int(lags[-1])
+    starts = np.arange(min(first, max(0, count - width)), count - width + 1, max(1, width // 4))
+    if not len(starts):
+        return 0.0
+    energy = _running((signal**2).sum(axis=0))
+    here = energy[starts + width] - energy[starts]
+    best = np.zeros(len(starts))
+    for lag in lags:
+        product = _running((signal[:, :count] * signal[:, lag : lag + count]).sum(axis=0))
+        both = here * (energy[starts + lag + width] - energy[starts + lag])
+        best = np.maximum(best, (product[starts + width] - product[starts]) / np.sqrt(np.maximum(both, 1e-30)))
+    place = ((starts + 0.5 * (width + lags[len(lags) // 2])) / signal.shape[1] * len(at_pitch)).astype(np.int64)
+    weight = here * at_pitch[np.minimum(place, len(at_pitch) - 1)]
+    return float(np.clip(weight @ best / weight.sum(), 0.0, 1.0)) if weight.sum() > 0.0 else 0.0
+
+
+def _running(values: Array) -> Array:
+    out = np.zeros(len(values) + 1)
+    np.cumsum(values, out=out[1:])
+    return out
+
+
+def _wavering(cents: Array, power: Array) -> float:
+    """Cents that a track moves to and fro from point to point, by energy; 0 for a steady glide."""
+    if len(cents) < 2:
+        return 1e3
+    moved, weight = np.diff(cents), np.minimum(power[1:], power[:-1])
+    total = float(weight.sum())
+    return float(weight @ np.abs(moved) - abs(weight @ moved)) / total if total > 0.0 else 1e3
+
+
+def _level(power: Array, bin_hz: float, centre_hz: float) -> float:
+    """Energy within 4 % of a frequency."""
+    low, high = int(0.96 * centre_hz / bin_hz), int(1.04 * centre_hz / bin_hz) + 2
+    return float(power[low:high].sum())
 
 
 def pitch(samples: Samples, rate_hz: int) -> Pitch:
@@ -136,8 +178,8 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
 
     Returns
     -------
-    Pitch : 25 to 1200 Hz.  `hz` is None, with the reason, for silence, for less than two periods of sound, and for
-        noise, hats and snares without tone.
+    Pitch : 25 to 1200 Hz.  `hz` is None, with the reason, for silence, for less than 20 ms of sound, and for noise,
+        hats and snares without tone.
 
     Raises
     ------
@@ -152,56 +194,54 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
     first = int(np.argmax(loudness >= 0.01 * peak))
     last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.001 * peak))
     piece = two[first : min(last, first + int(_LONGEST_S * rate_hz))]
-    if len(piece) < 0.02 * rate_hz:
+    duration_s = len(piece) / rate_hz
+    if duration_s < 0.02:
         return _unpitched("shorter than 20 ms")
     if piece.shape[1] == 2 and np.array_equal(piece[:, 0], piece[:, 1]):
         piece = piece[:, :1]
-    scaled = (piece.T * (1.0 / peak)).astype(np.float32)
-    scaled = scaled - scaled.mean(axis=1, keepdims=True)
+    scaled = np.ascontiguousarray((piece * (1.0 / peak)).T, dtype=np.float32)
+    scaled -= scaled.mean(axis=1, keepdims=True)
     # Everything up to _BAND_HZ at a lower rate; the signal is padded against wrapping round.
     size = scipy.fft.next_fast_len(len(piece) + int(0.05 * rate_hz), real=True)
     spectrum = scipy.fft.rfft(scaled, size)
     bin_hz = rate_hz / size
     low, high = int(np.ceil(15.0 / bin_hz)), min(int(_BAND_HZ / bin_hz), spectrum.shape[1] - 1)
+    spectrum = spectrum[:, : high + 1]
     spectrum[:, :low] = 0.0
     power = (spectrum.real**2 + spectrum.imag**2).sum(axis=0, dtype=np.float64)
-    if high - low < 4 or not power[: high + 1].sum() > 1e-6 * max(float(power.sum()), 1e-30):
+    if high - low < 4 or float(power.sum()) < 1e-9 * len(piece):
         return _unpitched("nothing sounds where pitches lie")
-    inside = float(power[: high + 1].sum() / power.sum())
-    spectrum = spectrum[:, : high + 1].astype(np.complex128)
     small = scipy.fft.next_fast_len(2 * (high + 1) + 2, real=True)
-    signal = scipy.fft.irfft(spectrum, small) * (small / size)
+    signal = scipy.fft.irfft(spectrum, small).astype(np.float64) * (small / size)
     rate = small * bin_hz
-    duration_s = len(piece) / rate_hz
     signal = signal[:, : max(8, int(duration_s * rate))]
-    energy = np.cumsum((signal**2).sum(axis=0))
-    length_s = float(np.searchsorted(energy, 0.999 * energy[-1])) / rate
-    skip_s = min(_SETTLE_S, 0.3 * length_s)
-    stretch = signal[:, int(skip_s * rate) : int((skip_s + _PERIOD_S) * rate)]
-    found_hz, periodic = _period(stretch, rate)
-    if not found_hz or periodic <= 0.0:
+    energy = _running((signal**2).sum(axis=0))
+    skip_s = min(_SETTLE_S, 0.3 * float(np.searchsorted(energy, 0.999 * energy[-1])) / rate)
+    skip = int(skip_s * rate)
+    late = scaled[:, int(skip_s * rate_hz) :].ravel()
+    inside = float(energy[-1] - energy[skip]) / rate / max(float(late @ late) / rate_hz, 1e-30)
+
+    found_hz = _period(signal[:, skip : skip + int(_PERIOD_S * rate)], rate)
+    if not found_hz:
         return _unpitched("no period repeats")
     # The fundamental, or the strongest partial where it is all but missing.
-    levels = np.array([_level(power, bin_hz, found_hz * k, 0.04 * found_hz * k) for k in range(1, _PARTIALS + 1)])
+    levels = np.array([_level(power, bin_hz, found_hz * k) for k in range(1, _PARTIALS + 1)])
     partial = 1 if levels[0] > 0.02 * levels.max() else int(np.argmax(levels)) + 1
-    hz, steady = found_hz, 0.0
+    hz = found_hz
     for _ in range(2):
         track, strength = _track(spectrum, bin_hz, partial * hz, 0.62 * hz, duration_s)
-        late = int(len(track) * skip_s / duration_s)
-        track, strength = track[late:], strength[late:]
-        if not strength.max(initial=0.0) > 0.0:
-            return _unpitched("no period repeats")
-        settled, steady = _settled(track, strength, rate)
-        hz = settled / partial
-    if not LOWEST_HZ <= hz <= HIGHEST_HZ:
-        return _unpitched(f"the period found, {hz:.1f} Hz, lies outside {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz")
-    confidence = float(np.clip(periodic * steady, 0.0, 1.0)) * float(np.sqrt(inside))
+        settled = int(len(track) * skip_s / duration_s)
+        hz = _settled(track[settled:], strength[settled:]) / partial
+        if not LOWEST_HZ <= hz <= HIGHEST_HZ:
+            return _unpitched(f"what repeats does not lie between {LOWEST_HZ:g} and {HIGHEST_HZ:g} Hz")
+    cents = 1200.0 * np.log2(np.maximum(track, 1.0) / (partial * hz))
+    at_pitch = (np.abs(cents) < _AT_PITCH_CENTS).astype(np.float64)
+    stays = float(strength[settled:] @ at_pitch[settled:] / strength[settled:].sum())
+    step = max(1, round(0.5 * len(track) / duration_s / hz))
+    wavers = _wavering(cents[settled::step], strength[settled::step])
+    confidence = _periodic_share(signal, rate, hz, at_pitch, skip)
+    confidence *= float(np.sqrt(min(1.0, inside))) * min(1.0, stays / _STAYS) / (1.0 + (wavers / _WAVERS_CENTS) ** 2)
     if confidence < PITCHED:
         return _unpitched("more noise than tone", confidence)
-    note, cents = note_of(hz)
-    return Pitch(hz, note, cents, confidence)
-
-
-def _level(power: Array, bin_hz: float, centre_hz: float, reach_hz: float) -> float:
-    low, high = int((centre_hz - reach_hz) / bin_hz), int((centre_hz + reach_hz) / bin_hz) + 2
-    return float(power[max(0, low) : high].sum())
+    note, off = note_of(hz)
+    return Pitch(hz, note, off, confidence)
