@@ -16,7 +16,7 @@ Method
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
@@ -26,11 +26,13 @@ from dossier.model.measures import Array
 
 LOWEST_BPM, HIGHEST_BPM = 50.0, 220.0  # plausible tempos; common practice, no source
 PULSE_LOWEST_BPM, PULSE_HIGHEST_BPM = 58.0, 185.0  # an even pulse with nothing between is itself the beat
+_FAST_PULSE_BPM = 130.0
 PRIOR_BPM, PRIOR_OCTAVES = 105.0, 1.0
 _STEP_S = 0.002  # resolution of the onset train
 _SPREAD_S = 0.010  # half width of 'on the grid'
 _PHASES = 192  # phase bins a beat
 MIN_ONSETS = 4
+_NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a rounded number in a name
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,10 +148,16 @@ def _even_pulse(train: _Train) -> float | None:
     return 1.0 / typical
 
 
-def _sharpen(train: _Train, beat_hz: float) -> float:
-    """The frequency near `beat_hz` at which the onsets line up best."""
-    reach = max(0.6 / max(train.span_s, 0.5), 0.004 * beat_hz)
-    near = np.linspace(beat_hz - reach, beat_hz + reach, 201)
+def _in_pairs(train: _Train, pulse_hz: float) -> bool:
+    """Whether every second stroke of a fast even pulse is the stronger: then the pulse is eighths."""
+    half, quarter = train.line(pulse_hz * np.array([0.5, 0.25]))
+    return bool(60.0 * pulse_hz > _FAST_PULSE_BPM and half > 0.08 and half > 1.3 * quarter)
+
+
+def _sharpen(train: _Train, beat_hz: float, share: float) -> float:
+    """The frequency within this share of `beat_hz` (or a line's width) at which the onsets line up best."""
+    reach = max(0.6 / max(train.span_s, 0.5), share * beat_hz)
+    near = np.linspace(beat_hz - reach, beat_hz + reach, 1 + 2 * int(100 + 10 * reach * train.span_s))
     return float(near[np.argmax(_alignment(train, near))])
 
 
@@ -274,7 +282,7 @@ def fit(
     onsets : from `onsets.detect`
     tempo_bpm : hold the tempo at this and fit only phase and swing
     swing : hold the swing
-    near_bpm : tempos that are known to be likely (from a loop's length): the best of them is taken and then refined
+    near_bpm : tempos that are known to be likely: the best of them is taken and refined, within 1.2 %
 
     Returns
     -------
@@ -292,20 +300,19 @@ def fit(
     elif near_bpm:
         options = np.asarray(near_bpm) / 60.0
         rating = _alignment(train, options) + _repetition(_autocorrelation(onsets), onsets.frame_rate_hz, options)
-        beat_hz = float(options[int(np.argmax(rating * prior(60.0 * options)))])
+        beat_hz = _sharpen(train, float(options[int(np.argmax(rating * prior(60.0 * options)))]), _NEAR)
     else:
         rated = _candidates(train, onsets)
         beat_hz = rated[0][1]
         if pulse is not None:
-            beat_hz = pulse
+            beat_hz = 0.5 * pulse if _in_pairs(train, pulse) else pulse
             while beat_hz * 60.0 > PULSE_HIGHEST_BPM:
                 beat_hz /= 2.0
             while beat_hz * 60.0 < PULSE_LOWEST_BPM:
                 beat_hz *= 2.0
-        beat_hz = _sharpen(train, beat_hz)
-        top = rated[0][0]
-        near = [60.0 * f for rating_of, f in rated if rating_of > 0.6 * top and _octave(f, beat_hz)]
-        others = tuple(sorted(near))
+        beat_hz = _sharpen(train, beat_hz, 0.004)
+        octaves = (_octave(f, beat_hz) for rating_of, f in rated if rating_of > 0.6 * rated[0][0])
+        others = tuple(sorted({octave for octave in octaves if octave is not None}))
     best: tuple[float, Fit] | None = None
     for phase, ratio, pair in _hypotheses(train, beat_hz, swing):
         exact_hz, offset = _solve(train, beat_hz, phase, positions(ratio, pair), fixed=tempo_bpm is not None)
@@ -317,11 +324,15 @@ def fit(
         score, confidence, spread = _quality(train, exact_hz, offset, positions(ratio, pair), pulse is not None)
         if abs(ratio - 0.5) > 0.015:
             score -= _SWUNG_COST if _LEAST_SWING < ratio < _MOST_SWING else 5.0 * _SWUNG_COST
-        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse is not None, others)
+        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse is not None)
         if best is None or score > best[0] + 1e-9:
             best = score, made
-    return None if best is None else best[1]
+    if best is None:
+        return None
+    fitted = best[1]
+    return replace(fitted, others_bpm=tuple(factor * fitted.tempo_bpm for factor in others))
 
 
-def _octave(one_hz: float, other_hz: float) -> bool:
-    return any(abs(one_hz / other_hz / ratio - 1.0) < 0.02 for ratio in (0.5, 2.0))
+def _octave(one_hz: float, other_hz: float) -> float | None:
+    """The factor, half or double, that takes the second frequency to the first."""
+    return next((ratio for ratio in (0.5, 2.0) if abs(one_hz / other_hz / ratio - 1.0) < 0.02), None)

@@ -1,0 +1,355 @@
+"""Grid: click tracks, swung patterns and small arrangements whose tempo, downbeat and swing are known by construction.
+
+Kinds of evidence are named in each test: analytic (the answer is known), cross-check (an independent implementation).
+"""
+
+from __future__ import annotations
+
+import mir_eval
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dossier.errors import MeasureError
+from dossier.measure import grid
+from dossier.measure.onsets import detect
+
+RATE = 44100
+
+
+def burst(rng: np.random.Generator, *, kind: str = "noise", decay_s: float = 0.008, hz: float = 1000.0) -> np.ndarray:
+    t = np.arange(int(8 * decay_s * RATE)) / RATE
+    carrier = rng.standard_normal(len(t)) if kind == "noise" else np.sin(2 * np.pi * hz * t)
+    return carrier * np.exp(-t / decay_s)
+
+
+def place(times: np.ndarray, gains: np.ndarray, sounds: list[np.ndarray], duration_s: float) -> np.ndarray:
+    out = np.zeros(int(duration_s * RATE))
+    for time, gain, sound in zip(times, gains, sounds, strict=True):
+        first = round(time * RATE)
+        part = sound[: max(0, len(out) - first)]
+        out[first : first + len(part)] += gain * part
+    return out
+
+
+def clicks(
+    bpm: float, *, duration_s: float = 20.0, first_s: float = 0.0, accent: int = 0, kind: str = "noise", seed: int = 1
+) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    times = np.arange(first_s, duration_s - 0.07, 60.0 / bpm)
+    gains = np.where(np.arange(len(times)) % accent == 0, 1.0, 0.5) if accent else np.ones(len(times))
+    return place(times, gains, [burst(rng, kind=kind) for _ in times], duration_s)[:, None]
+
+
+def pattern(bpm: float, *, swing: float, pair_beats: float, bars: int = 8, first_s: float = 0.0) -> np.ndarray:
+    """Sixteenths (or eighths) that lean late by the swing, beats accented, the bar's first most."""
+    rng = np.random.default_rng(7)
+    step = pair_beats / 2.0
+    beats = np.arange(0.0, 4.0 * bars, step)
+    late = np.round(beats / step).astype(int) % 2 == 1
+    moved = np.where(late, beats - step + pair_beats * swing, beats)
+    gains = np.where(beats % 4 == 0, 1.0, np.where(beats % 1 == 0, 0.75, 0.45))
+    sounds = [burst(rng, kind="tone", hz=300.0, decay_s=0.02) for _ in beats]
+    times = first_s + moved * 60.0 / bpm
+    return place(times, gains, sounds, first_s + 4.0 * bars * 60.0 / bpm)[:, None]
+
+
+def note(
+    hz: float, duration_s: float, *, attack_s: float = 0.004, decay_s: float = 0.6, partials: int = 6
+) -> np.ndarray:
+    t = np.arange(int(duration_s * RATE)) / RATE
+    wave = sum(np.sin(2 * np.pi * hz * k * t) / k for k in range(1, partials + 1))
+    ends = np.minimum(1.0, t / attack_s) * np.minimum(1.0, (duration_s - t) / 0.01)
+    return np.asarray(wave * ends * np.exp(-t / decay_s))
+
+
+def arrangement(bpm: float, *, bars: int = 8, first_s: float = 0.0) -> np.ndarray:
+    """Bass on beats one and two and a half, a chord on the bar, an arpeggio of eighths: C minor, invented."""
+    beat = 60.0 / bpm
+    chords = ((0, 3, 7), (8, 12, 15), (3, 7, 10), (10, 14, 17))
+    times: list[float] = []
+    gains: list[float] = []
+    sounds: list[np.ndarray] = []
+
+    def add(at: float, gain: float, midi: int, length: float) -> None:
+        times.append(first_s + at * beat)
+        gains.append(gain)
+        sounds.append(note(440.0 * 2 ** ((midi - 69) / 12), length * beat))
+
+    for bar in range(bars):
+        chord = chords[bar % 4]
+        for at in (0.0, 2.5):
+            add(4 * bar + at, 0.8, 36 + chord[0] % 12, 0.9)
+        for tone in chord:
+            add(4 * bar, 0.25, 60 + tone, 3.8)
+        for step in range(8):
+            add(4 * bar + 0.5 * step, 0.3 if step % 2 else 0.4, 72 + chord[step % 3], 0.45)
+    return place(np.array(times), np.array(gains), sounds, first_s + 4 * bars * beat)[:, None]
+
+
+# Tempo and downbeat
+
+
+@pytest.mark.parametrize("kind", ["noise", "tone"])
+@pytest.mark.parametrize("bpm", [60.0, 71.0, 83.3, 92.0, 97.35, 104.0, 120.0, 128.0, 137.5, 150.0, 166.0, 180.0])
+def test_analytic_click_track_tempo_within_a_tenth_bpm_and_downbeat_within_10_ms(bpm: float, kind: str) -> None:
+    first_s = 0.137
+    found = grid.estimate(clicks(bpm, first_s=first_s, kind=kind), RATE)
+    assert found.tempo_source == "estimated"
+    assert found.tempo_bpm == pytest.approx(bpm, abs=0.1)
+    assert found.first_downbeat_s == pytest.approx(first_s, abs=0.010)
+    assert found.tempo_confidence > 0.8
+
+
+@pytest.mark.parametrize(("bpm", "first_s"), [(75.0, 0.0), (96.0, 0.5), (120.0, 0.5), (120.0, 1.25), (174.0, 0.31)])
+def test_analytic_accented_clicks_put_the_bar_on_the_accent(bpm: float, first_s: float) -> None:
+    found = grid.estimate(clicks(bpm, first_s=first_s, accent=4), RATE)
+    assert found.tempo_bpm == pytest.approx(bpm, abs=0.1)
+    assert found.first_downbeat_s == pytest.approx(first_s, abs=0.010)
+
+
+def test_analytic_waltz_clicks_in_three_four() -> None:
+    found = grid.estimate(clicks(140.0, accent=3, first_s=0.2), RATE, meter=(3, 4))
+    assert found.tempo_bpm == pytest.approx(140.0, abs=0.1)
+    assert found.first_downbeat_s == pytest.approx(0.2, abs=0.010)
+    assert found.slots_per_bar == 12
+
+
+@pytest.mark.parametrize("bpm", [68.0, 84.0, 92.5, 101.0, 118.0, 133.0])
+@pytest.mark.parametrize("first_s", [0.0, 0.73])
+def test_analytic_small_arrangement(bpm: float, first_s: float) -> None:
+    found = grid.estimate(arrangement(bpm, first_s=first_s), RATE)
+    ratio = found.tempo_bpm / bpm
+    assert any(abs(ratio / factor - 1.0) < 0.0015 for factor in (0.5, 1.0, 2.0))
+    if abs(ratio - 1.0) > 0.01:  # another octave is allowed only where the right one is named
+        assert f"{bpm:.4g}" in " ".join(found.notes)
+    assert found.first_downbeat_s == pytest.approx(first_s, abs=0.016)
+
+
+def test_cross_check_tempo_criterion_of_mir_eval() -> None:
+    """mir_eval.tempo, 8 % (the MIREX criterion): reference against estimate, both with their double."""
+    for bpm in (64.0, 88.0, 110.0, 126.0, 144.0):
+        found = grid.estimate(clicks(bpm, accent=4), RATE).tempo_bpm
+        reference, estimate = np.array([bpm, 2 * bpm]), np.array([found, 2 * found])
+        score, one, both = mir_eval.tempo.detection(reference, 1.0, estimate, tol=0.08)
+        assert (score, one, both) == (1.0, True, True)
+
+
+def test_cross_check_onset_criterion_of_mir_eval() -> None:
+    """mir_eval.onset, 50 ms: every planted onset is found, and nothing else."""
+    rng = np.random.default_rng(3)
+    planted = np.cumsum(rng.uniform(0.12, 0.6, 60))
+    sounds = [burst(rng, kind=("noise", "tone")[k % 2], hz=220.0, decay_s=0.015) for k in range(60)]
+    signal = place(planted, rng.uniform(0.4, 1.0, 60), sounds, float(planted[-1]) + 0.5)
+    signal += 0.001 * rng.standard_normal(len(signal))
+    found = detect(signal[:, None], RATE).times_s
+    f_measure, precision, recall = mir_eval.onset.f_measure(planted, found, window=0.05)
+    assert f_measure > 0.98
+    assert precision > 0.98
+    assert recall > 0.98
+    nearest = np.abs(found[:, None] - planted).min(axis=1)
+    assert np.median(nearest) < 0.002
+
+
+def test_analytic_tempo_is_fitted_over_the_whole_file() -> None:
+    """Three minutes at 92.34 BPM: a tempo that is 0.02 off would drift by more than a third of a slot."""
+    found = grid.estimate(clicks(92.34, duration_s=180.0, accent=4), RATE)
+    assert found.tempo_bpm == pytest.approx(92.34, abs=0.01)
+
+
+# Where there is no tempo
+
+
+def test_analytic_onsets_at_random_get_the_fallback_and_a_warning() -> None:
+    rng = np.random.default_rng(11)
+    times = np.sort(rng.uniform(0.1, 39.0, 70))
+    signal = place(times, rng.uniform(0.4, 1.0, 70), [burst(rng) for _ in times], 40.0)
+    found = grid.estimate(signal[:, None], RATE)
+    assert (found.tempo_bpm, found.tempo_source, found.tempo_confidence) == (120.0, "assumed", 0.0)
+    assert "16ths of 120" in " ".join(found.notes)
+
+
+def test_analytic_slow_pad_has_a_usable_grid() -> None:
+    """Chords that fade into each other every few seconds: no onsets to speak of, no crash, a usable grid."""
+    t = np.arange(30 * RATE) / RATE
+    signal = np.zeros(len(t))
+    for index, hz in enumerate((110.0, 130.8, 98.0, 146.8, 116.5)):
+        swell = np.exp(-0.5 * ((t - 3.0 - 6.0 * index) / 2.0) ** 2)
+        signal += swell * (np.sin(2 * np.pi * hz * t) + 0.5 * np.sin(2 * np.pi * 1.5 * hz * t))
+    found = grid.estimate(np.stack([signal, 0.8 * signal], axis=1), RATE)
+    assert 50.0 <= found.tempo_bpm <= 220.0
+    assert found.bars > 0
+    assert found.tempo_source == "estimated" or "16ths of 120" in " ".join(found.notes)
+
+
+def test_analytic_half_and_double_are_named() -> None:
+    found = grid.estimate(pattern(86.0, swing=0.5, pair_beats=1.0), RATE)
+    assert found.tempo_bpm == pytest.approx(86.0, abs=0.1) or found.tempo_bpm == pytest.approx(172.0, abs=0.2)
+    other = 172 if found.tempo_bpm < 100.0 else 86
+    assert str(other) in " ".join(found.notes)
+
+
+# Stated values
+
+
+def test_stated_values_are_taken_as_they_are() -> None:
+    found = grid.estimate(
+        clicks(100.0), RATE, tempo_bpm=93.0, first_downbeat_s=0.25, swing=0.57, meter=(3, 4), names=("a_120bpm.wav",)
+    )
+    assert (found.tempo_bpm, found.tempo_source, found.tempo_confidence) == (93.0, "beat.toml", 1.0)
+    assert (found.first_downbeat_s, found.downbeat_source) == (0.25, "beat.toml")
+    assert (found.swing, found.swing_source) == (0.57, "beat.toml")
+    assert found.meter == (3, 4)
+
+
+def test_tempo_from_the_names_of_the_stems() -> None:
+    found = grid.estimate(clicks(92.0, first_s=0.2), RATE, names=("stems/pad_92bpm.wav", "stems/bass.wav"))
+    assert (found.tempo_bpm, found.tempo_source) == (92.0, "file name")
+    assert found.first_downbeat_s == pytest.approx(0.2, abs=0.010)
+
+
+def test_names_that_disagree_are_noted_and_the_commoner_tempo_is_taken() -> None:
+    found = grid.estimate(clicks(92.0), RATE, names=("a_92bpm.wav", "b_92bpm.wav", "c_140bpm.wav"))
+    assert found.tempo_bpm == 92.0
+    assert "140" in " ".join(found.notes)
+
+
+def test_a_stated_tempo_that_the_onsets_drift_against_is_noted() -> None:
+    found = grid.estimate(clicks(92.6, duration_s=60.0, first_s=0.1), RATE, tempo_bpm=92.0)
+    assert found.tempo_bpm == 92.0
+    assert "92.6" in " ".join(found.notes)
+    assert found.first_downbeat_s == pytest.approx(0.1, abs=0.030)
+
+
+def test_the_right_tempo_is_not_noted() -> None:
+    assert grid.estimate(clicks(92.0, duration_s=60.0), RATE, tempo_bpm=92.0).notes == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "tempo"),
+    [
+        ("pad_92bpm.wav", 92.0), ("pad 92 bpm.wav", 92.0), ("92BPM_pad.wav", 92.0), ("pad-92-BPM-dark.wav", 92.0),
+        ("bpm92.wav", 92.0), ("pad_92.5bpm.wav", 92.5), ("pad_92,5 bpm.wav", 92.5), ("x/y/140bpm.flac", 140.0),
+        ("pad.wav", None), ("", None), ("pad_92.wav", None), ("take_2192bpm.wav", None), ("pad_300bpm.wav", None),
+        ("pad_12bpm.wav", None), ("cubpm.wav", None), ("140bpm/pad.wav", None),
+    ],
+)  # fmt: skip
+def test_tempo_from_name(name: str, tempo: float | None) -> None:
+    """Common practice, no source: a number beside 'bpm', 50 to 220."""
+    assert grid.tempo_from_name(name) == tempo
+
+
+# Swing and bars
+
+
+@pytest.mark.parametrize("pair_beats", [0.5, 1.0])
+@pytest.mark.parametrize("swing", [0.5, 0.56, 0.6, 2 / 3])
+def test_analytic_swing_of_sixteenths_and_eighths(swing: float, pair_beats: float) -> None:
+    found = grid.estimate(pattern(90.0, swing=swing, pair_beats=pair_beats), RATE, tempo_bpm=90.0)
+    assert found.swing == pytest.approx(swing, abs=0.015)
+    if swing != 0.5:
+        assert found.swing_source == "estimated"
+        assert found.swing_confidence > 0.5
+        assert ("eighths" if pair_beats == 1.0 else "sixteenths") in " ".join(found.notes)
+
+
+def test_swing_without_anything_between_the_beats_is_assumed_straight() -> None:
+    found = grid.estimate(clicks(110.0), RATE)
+    assert (found.swing, found.swing_source, found.swing_confidence) == (0.5, "assumed", 0.0)
+
+
+@pytest.mark.parametrize(("bars", "extra_slots", "expected"), [(4, 0.0, 4), (4, 0.5, 4), (4, 3.0, 5), (7, 15.0, 8)])
+def test_analytic_bars_count_the_last_part_from_more_than_a_slot(bars: int, extra_slots: float, expected: int) -> None:
+    rng = np.random.default_rng(2)
+    length_s = (16 * bars + extra_slots) * 15.0 / 120.0
+    tone = np.sin(2 * np.pi * 200.0 * np.arange(int(length_s * RATE)) / RATE) + 0.01 * rng.standard_normal(
+        int(length_s * RATE)
+    )
+    padded = np.concatenate([tone, np.zeros(RATE)])[:, None]
+    found = grid.estimate(padded, RATE, tempo_bpm=120.0, first_downbeat_s=0.0)
+    assert found.bars == expected
+    assert found.slots == 16 * expected
+
+
+# Invariants and odd input
+
+
+@settings(max_examples=8, deadline=None)
+@given(gain_db=st.floats(-80.0, 20.0), polarity=st.sampled_from([1.0, -1.0]))
+def test_level_and_polarity_do_not_matter(gain_db: float, polarity: float) -> None:
+    signal = clicks(107.0, duration_s=8.0, first_s=0.11)
+    here = grid.estimate(signal, RATE)
+    there = grid.estimate(signal * polarity * 10 ** (gain_db / 20), RATE)
+    assert there.tempo_bpm == pytest.approx(here.tempo_bpm, abs=0.02)
+    assert there.first_downbeat_s == pytest.approx(here.first_downbeat_s, abs=0.002)
+
+
+def test_channels_that_cancel_in_mono_are_heard() -> None:
+    signal = clicks(101.0, first_s=0.3)
+    found = grid.estimate(signal * np.array([1.0, -1.0]), RATE)
+    assert found.tempo_bpm == pytest.approx(101.0, abs=0.1)
+    assert found.first_downbeat_s == pytest.approx(0.3, abs=0.010)
+
+
+@pytest.mark.parametrize("rate", [8000, 22050, 48000, 96000, 192000])
+def test_rates(rate: int) -> None:
+    rng = np.random.default_rng(5)
+    signal = np.zeros(10 * rate)
+    for time in np.arange(0.2, 9.8, 60.0 / 95.0):
+        first = round(time * rate)
+        count = int(0.05 * rate)
+        signal[first : first + count] += rng.standard_normal(count) * np.exp(-np.arange(count) / (0.008 * rate))
+    found = grid.estimate(signal[:, None], rate)
+    assert found.tempo_bpm == pytest.approx(95.0, abs=0.1)
+    assert found.first_downbeat_s == pytest.approx(0.2, abs=0.010)
+
+
+def odd_signals() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(9)
+    second = rng.standard_normal((RATE, 2))
+    return {
+        "empty": np.zeros((0, 2)),
+        "one sample": np.ones((1, 2)),
+        "shorter than a frame": second[:100],
+        "silence": np.zeros((RATE, 2)),
+        "DC": np.full((RATE, 2), 0.5),
+        "square": np.sign(np.sin(2 * np.pi * 100 * np.arange(RATE) / RATE))[:, None],
+        "denormals": np.full((RATE, 2), 1e-310),
+        "denormals in single precision": (second * 1e-42).astype(np.float32),
+        "clipped": np.clip(10 * second, -1, 1),
+        "one impulse": np.eye(1, RATE, 500).T,
+        "last sample": np.eye(1, RATE, RATE - 1).T,
+        "infrasound": np.sin(2 * np.pi * 5 * np.arange(RATE) / RATE)[:, None],
+        "half silent": np.concatenate([np.zeros((RATE, 2)), second]),
+        "huge": 1e30 * second,
+    }
+
+
+@pytest.mark.parametrize("name", sorted(odd_signals()))
+def test_odd_signals_get_a_finite_grid(name: str) -> None:
+    for rate in (RATE, 192000):
+        for stated in (None, 90.0):
+            found = grid.estimate(odd_signals()[name], rate, tempo_bpm=stated)
+            numbers = (found.tempo_bpm, found.first_downbeat_s, found.swing, found.tempo_confidence)
+            assert np.isfinite(numbers).all()
+            assert found.bars >= 0
+            assert found.first_downbeat_s >= 0.0
+
+
+def test_silence_has_no_bars() -> None:
+    assert grid.estimate(np.zeros((RATE, 2)), RATE).bars == 0
+
+
+def test_values_that_are_not_finite_are_refused() -> None:
+    signal = np.zeros((RATE, 2))
+    signal[7, 1] = np.nan
+    with pytest.raises(MeasureError, match="finite"):
+        grid.estimate(signal, RATE)
+    with pytest.raises(MeasureError, match="frames, channels"):
+        grid.estimate(np.zeros((4, 2, 2)), RATE)
+
+
+def test_the_same_input_gives_the_same_grid() -> None:
+    signal = arrangement(99.0, bars=4)
+    assert grid.estimate(signal, RATE) == grid.estimate(signal.copy(), RATE)
