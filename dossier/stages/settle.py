@@ -219,12 +219,12 @@ def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[floa
     gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
     if raw.true_peak_dbtp is not None:
         gain = min(gain, ceiling + most - raw.true_peak_dbtp)
-    limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
+    limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling, passes=1)
     after = loudness.measure(limited, rate)
     if taken and after.integrated_lufs is not None and raw.true_peak_dbtp is not None:
         # The limiter costs a little loudness; make it up once, as far as the limiter may go.
         gain = min(gain + analysis.target_lufs - after.integrated_lufs, ceiling + most - raw.true_peak_dbtp)
-        limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
+    limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
     mix = limited
     final = loudness.measure(mix, rate)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - 0.2

@@ -23,7 +23,9 @@ REACH = 16  # samples that the interpolation looks at to each side
 CHUNK = 1 << 14
 
 
-def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Samples, float]:
+def limit(
+    samples: Samples, rate_hz: int, *, ceiling_dbtp: float, passes: int = PASSES
+) -> tuple[Samples, float]:
     """Limit a mix.
 
     Parameters
@@ -32,6 +34,8 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Sampl
         Finite samples at any level.
     ceiling_dbtp
         Highest true peak, dBTP.
+    passes
+        How often what is left above the ceiling is looked for; one is enough to learn what limiting costs.
 
     Returns
     -------
@@ -44,7 +48,7 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Sampl
     reach = max(1, round(LOOK_MS / 1000.0 * rate_hz))
     total = np.ones(len(samples))
     limited = samples
-    for _ in range(PASSES):
+    for _ in range(passes):
         needed = _needed(limited, ceiling)
         if not len(needed) or needed.min() >= 1.0:
             break
