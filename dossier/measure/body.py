@@ -219,12 +219,14 @@ def measure_body(samples: Samples, rate_hz: int) -> Body | None:
         return None
     first = int(np.argmax(loudness >= 0.01 * peak))
     last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.0005 * peak))
-    lead = min(first, int(0.002 * rate_hz))
+    lead = int(0.002 * rate_hz)
     longest = first + int(LONGEST_S * rate_hz)
     stop = min(
         last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest
     )  # with the silence after it, where there is any
-    piece = two[first - lead : stop]
+    piece = two[max(0, first - lead) : stop]
+    if first < lead:  # a file that starts with its sound starts from silence all the same
+        piece = np.concatenate([np.zeros((lead - first, piece.shape[1]), piece.dtype), piece])
     if piece.shape[1] == 2 and np.array_equal(piece[:, 0], piece[:, 1]):
         piece = piece[:, :1]
     piece = (piece * (1.0 / peak)).astype(np.float32)
