@@ -17,7 +17,7 @@
   if (!layers.length) { return; }
 
   var RAMP = 0.012, START = layers[0].start, LENGTH = layers[0].duration, map = page.data.map;
-  var state = { playing: false, loop: true, treated: true, matched: false, volume: -18, only: null, alone: false, off: {}, moved: {} };
+  var state = { playing: false, loop: true, plain: {}, matched: false, volume: -18, only: null, alone: false, off: {}, moved: {} };
   var context = null, master = null, voices = {}, startedAt = 0, position = 0, frame = 0, turn = 0;
   var play = page.$("play"), seek = page.$("seek"), status = page.$("player-status"), time = page.$("player-time"), what = page.$("player-what");
   var treatedBox = page.$("treated"), matchedBox = page.$("matched");
@@ -43,8 +43,8 @@
       else { audible = sound.id === state.only || sound.id === "instrumental" || (only.of && sound.group === "layer" && sound.id !== only.of); }
       return audible ? linear(db) : 0;
     }
-    if (sound.group === "layer") { audible = !state.off[sound.id] && (state.treated || !untreated[sound.id]); }
-    else if (sound.group === "untreated") { audible = !state.off[sound.of] && !state.treated; }
+    if (sound.group === "layer") { audible = !state.off[sound.id] && !state.plain[sound.id]; }
+    else if (sound.group === "untreated") { audible = !state.off[sound.of] && Boolean(state.plain[sound.of]); }
     else { audible = false; }
     return audible ? linear(db) : 0;
   }
@@ -146,10 +146,15 @@
     } else { mix(); }
   }
 
+  /* How many of the parts that were treated are heard as they were before. */
+  function plainCount() { return Object.keys(untreated).filter(function (id) { return state.plain[id]; }).length; }
+  function setAll(treated) { Object.keys(untreated).forEach(function (id) { state.plain[id] = !treated; }); }
+
   function name() {
     if (state.only !== null) { return byId[state.only].label + (state.alone ? ", alone" : ", in the beat"); }
     if (!Object.keys(untreated).length) { return "rough mix"; }
-    return "rough mix, " + (state.treated ? "treated" : "untreated") + (state.matched ? ", matched" : "");
+    var plain = plainCount(), all = Object.keys(untreated).length;
+    return "rough mix, " + (plain === 0 ? "treated" : plain === all ? "untreated" : "partly treated") + (state.matched ? ", matched" : "");
   }
   function show() {
     var at = now(), shown = barAt(at + 1e-6), beat = Math.floor((shown % 1) * map.beatsPerBar) + 1;
@@ -159,7 +164,8 @@
     time.textContent = "bar " + Math.floor(shown) + ", beat " + beat;
     seek.value = String(at / LENGTH);
     seek.setAttribute("aria-valuetext", "bar " + Math.floor(shown) + ", beat " + beat);
-    treatedBox.checked = state.treated;
+    treatedBox.checked = plainCount() === 0;
+    treatedBox.indeterminate = plainCount() > 0 && plainCount() < Object.keys(untreated).length;
     matchedBox.checked = state.matched;
     page.mapPlayhead(state.playing || at > 0 ? barAt(at) : null);
     page.all("[data-play]").forEach(function (button) {
@@ -167,7 +173,7 @@
       button.setAttribute("aria-pressed", String(on));
     });
     page.all("[data-ab]").forEach(function (button) {
-      var on = state.playing && state.only === null && state.treated === (button.getAttribute("data-side") === "treated");
+      var on = state.playing && state.only === null && !state.plain[button.getAttribute("data-ab")] === (button.getAttribute("data-side") === "treated");
       button.setAttribute("aria-pressed", String(on));
     });
     page.$("whole-mix").hidden = state.only === null;
@@ -200,7 +206,7 @@
   page.playerState = function () {
     var gains = {};
     Object.keys(voices).forEach(function (id) { gains[id] = wanted(byId[id]); });
-    return { playing: state.playing, position: now(), only: state.only, alone: state.alone, treated: state.treated, gains: gains,
+    return { playing: state.playing, position: now(), only: state.only, alone: state.alone, treated: plainCount() === 0, gains: gains,
       leads: sounds.map(function (s) { return s.buffer ? [s.id, s.buffer.duration, s.lead] : null; }).filter(Boolean) };
   };
 
@@ -216,7 +222,7 @@
     event.target.setAttribute("aria-valuetext", state.volume <= -48 ? "silent" : page.number(state.volume, 0) + "\u00a0dB");
     if (master && state.playing) { master.gain.setTargetAtTime(linear(state.volume), context.currentTime, RAMP); }
   });
-  treatedBox.addEventListener("change", function () { state.treated = treatedBox.checked; mix(); });
+  treatedBox.addEventListener("change", function () { setAll(treatedBox.checked); mix(); });
   matchedBox.addEventListener("change", function () { state.matched = matchedBox.checked; mix(); });
   page.$("loop").addEventListener("change", function (event) {
     var at = now();
@@ -236,7 +242,7 @@
   page.all("[data-ab]").forEach(function (button) {
     button.addEventListener("click", function () {
       if (button.getAttribute("aria-pressed") === "true") { stop(); return; }
-      state.treated = button.getAttribute("data-side") === "treated";
+      state.plain[button.getAttribute("data-ab")] = button.getAttribute("data-side") === "untreated";
       hear(null, false);
     });
   });
@@ -244,7 +250,7 @@
   /* Letters work only while the player has the focus, so that they are never pressed by accident or by dictation. */
   bar.addEventListener("keydown", function (event) {
     if (event.ctrlKey || event.altKey || event.metaKey) { return; }
-    if (event.key === "t" || event.key === "T") { state.treated = !state.treated; mix(); }
+    if (event.key === "t" || event.key === "T") { setAll(plainCount() > 0); mix(); }
     if (event.key === "m" || event.key === "M") { state.matched = !state.matched; mix(); }
     if (event.key === "Escape") { page.$("player-more").open = false; }
   });

@@ -123,23 +123,25 @@ def head_figures(data: DossierData) -> tuple[Figure, ...]:
     )
 
 
+def short_name(file: str) -> str:
+    """A file without its folders."""
+    return file.rsplit("/", 1)[-1]
+
+
 def in_short(data: DossierData) -> tuple[str, ...]:
     """What to do, in three or four lines."""
     lines = []
-    gains = {part.file: part.gain_db for part in data.balance.parts}
-    chosen = [c for c in data.candidates if c.chosen]
-    if chosen:
-        said = []
-        for c in chosen:
-            gain = gains.get(c.file)
-            level = f" at {words.db(gain, sign=True)}" if gain is not None else ""
-            said.append(f"{words.role(c.role) + ' ' if c.role else ''}{c.name}{level}")
+    said = [f"{part.part} {short_name(part.file)} at {words.db(part.gain_db, sign=True)}"
+            for part in data.balance.parts if part.chosen]  # fmt: skip
+    known = {part.file for part in data.balance.parts if part.chosen}
+    said += [f"{words.role(c.role)} {c.name}".strip() for c in data.candidates if c.chosen and c.file not in known]
+    if said:
         lines.append(f"Use {words.listed(said)}.")
     used = used_files(data)
     helped = [plan for plan in data.plans if plan.helped and plan.steps and plan.candidate in used]
     for plan in helped[:3]:
-        name = plan.candidate.rsplit("/", 1)[-1]
-        lines.append(f"Make {name} {plan.direction}: {words.listed(step.label for step in plan.steps)}.")
+        steps = words.listed(step.label for step in plan.steps)
+        lines.append(f"Make {short_name(plan.candidate)} {plan.direction}: {steps}.")
     if len(helped) > 3:
         lines.append(f"{words.capital(words.count(len(helped) - 3, 'further treatment'))} under Treatments.")
     return tuple(lines)

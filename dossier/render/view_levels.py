@@ -290,7 +290,7 @@ def low_end_view(data: DossierData) -> LowEndView:
         sentences=low.sentences if low else (),
         facts=low_end_facts(data),
         remedies=remedies,
-        reasons=tuple(low.reasons.values()) if low else (),
+        reasons=tuple(words.sentence(r) for r in low.reasons.values()) if low else (),
         absent="" if low else "There is no kick and bass pair in this beat, so the low end was not compared.",
         translation=translation.sentences if translation else (),
         parts=parts,

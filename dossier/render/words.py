@@ -98,12 +98,13 @@ _UNITS = r"(?:dBFS|dBTP|dB|LUFS|LU|kHz|Hz|ms|s|BPM|%|cents?|semitones?)"
 _NUMBER = r"\d+(?:\.\d+)?"
 _SECOND = rf"(?:[ {NBSP}](?:to|and|or|against) [-+{MINUS}]?{_NUMBER})?"  # "-4.0 to -1.5 dB"
 _MINUS = re.compile(rf"(?<![\w.\-/])-(?={_NUMBER}{_SECOND}[ {NBSP}]{_UNITS}(?![\w]))")
+_BARE = re.compile(r"(?<=[\s(])-(?=\d+\.\d+(?!\w|\.\w))")  # "score -0.41", not "take -2.5.wav"
 _SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
 
 
 def tidy(text: str) -> str:
     """A finding's sentence with true minus signs before quantities and no line break before their unit."""
-    return _SPACE.sub(NBSP, _MINUS.sub(MINUS, text)) if any(c.isdigit() for c in text) else text
+    return _SPACE.sub(NBSP, _BARE.sub(MINUS, _MINUS.sub(MINUS, text))) if any(c.isdigit() for c in text) else text
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False, unit: str = "") -> str:

@@ -64,8 +64,10 @@ def test_treated_and_untreated_swap_at_once_and_at_matched_loudness(tab: Any) ->
     other = previews["untreated:kick"]
     assert state(tab)["gains"]["untreated:kick"] == pytest.approx(10 ** ((other.gain_db + other.matched_gain_db) / 20))
     tab.keyboard.press("m")
+    assert "untreated" in tab.text_content("#player-what")
     tab.keyboard.press("t")
     assert state(tab)["treated"] is True
+    assert state(tab)["gains"]["untreated:kick"] == 0
     tab.click("#play")
 
 

@@ -53,6 +53,7 @@ def test_numbers_read_as_people_say_them(said: str, wanted: str) -> None:
         ("take-3 dB.wav", f"take-3{NB}dB.wav"), ("drums/x -2.wav", "drums/x -2.wav"),
         ("no numbers - here", "no numbers - here"),
         ("from -4.0 to -1.5 dB", f"from {MINUS}4.0 to {MINUS}1.5{NB}dB"), ("3 halls", "3 halls"),
+        ("score -0.41, not -0.39.", f"score {MINUS}0.41, not {MINUS}0.39."), ("take -2.5.wav", "take -2.5.wav"),
         ("5 s later", f"5{NB}s later"),
     ],
 )  # fmt: skip
