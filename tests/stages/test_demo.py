@@ -8,6 +8,7 @@ import pytest
 
 from dossier import demo
 from dossier.archive import Archive
+from dossier.decide.policy import DEFAULTS
 from dossier.model.datafile import DossierData
 
 MADE = "2026-01-02T03:04:05Z"
@@ -44,7 +45,9 @@ def test_the_beat_in_between_has_a_kick_that_fights_the_bass(built: Archive) -> 
     assert 0.55 <= found.instrumental.fill <= 0.70
     assert found.low_end is not None
     assert found.low_end.kick_share is not None
-    assert found.low_end.kick_share < 0.5
+    assert found.low_end.overlap_sub is not None
+    assert found.low_end.overlap_sub > 0.8
+    assert found.low_end.kick_share < DEFAULTS["low_end_good_share"]
     assert found.low_end.remedies
 
 
@@ -66,7 +69,7 @@ def test_plans_reach_their_goals(built: Archive) -> None:
 def test_one_beat_has_a_history_and_an_answer(built: Archive) -> None:
     assert [r.id for r in built.revisions("night-depot")] == ["r001", "r002"]
     found = data(built, "night-depot")
-    assert any("intent" in change for change in found.revision.changes)
+    assert any("Intent" in change for change in found.revision.changes)
     assert [d.source for d in found.decisions] == ["response"]
 
 
