@@ -11,9 +11,7 @@ Order of sources
     sixteenths of 120 with a plain warning.
 
 References
-    `dossier.measure.onsets` and `dossier.measure.rhythm` hold the methods.  Metrical weights of the slots of a bar
-    follow the nested levels of a metre (Lerdahl and Jackendoff, A Generative Theory of Tonal Music, 1983; MEM).
-    That stems are exported from a bar line is common practice, no source.
+    `dossier.measure.onsets`, `dossier.measure.rhythm` and `dossier.measure.barlines` hold the methods.
 """
 
 from __future__ import annotations
@@ -23,87 +21,20 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dossier.measure import rhythm
+from dossier.measure import barlines, rhythm
 from dossier.measure.names import tempo_from_name
-from dossier.measure.onsets import Onsets, detect
-from dossier.model.measures import Array, Grid, Samples
+from dossier.measure.onsets import Onsets, channels_of, detect
+from dossier.model.measures import Grid, Samples
 
 __all__ = ["estimate", "tempo_from_name"]
 
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
-SNAP_S = 0.008  # a bar line this near to the start of the file is the start of the file
-_SOFT_SNAP_S = 0.016  # the same where attacks are soft, and read late by about their spread
-_FIRST_SOUND = 0.2  # evidence that the first sound is on a bar line, in the unit of `_accent`
-_FILE_START = 0.15  # evidence that the start of the file is
-
-
-def _metrical_weights(slots_per_bar: int, slots_per_beat: int) -> Array:
-    """Weight of each slot of a bar: 1 the bar, then halves of it, beats, half beats, sixteenths."""
-    weights = np.full(slots_per_bar, 0.1)
-    weights[:: max(1, slots_per_beat // 2)] = 0.2
-    weights[::slots_per_beat] = 0.45
-    if slots_per_bar % (2 * slots_per_beat) == 0:
-        weights[slots_per_bar // 2] = 0.7
-    weights[0] = 1.0
-    return weights
-
-
-def _accent(onsets: Onsets, slot: Array, slots_per_bar: int, slots_per_beat: int) -> Array:
-    """For each slot of the bar: how well the strengths fit a bar that starts there (0-1, differences matter)."""
-    total = onsets.strengths / onsets.strengths.sum()
-    if onsets.low_strengths.sum() > 0.0:
-        total = 0.5 * total + 0.5 * onsets.low_strengths / onsets.low_strengths.sum()
-    profile = np.zeros(slots_per_bar)
-    np.add.at(profile, np.mod(slot, slots_per_bar), total)
-    weights = _metrical_weights(slots_per_bar, slots_per_beat)
-    return np.array([np.dot(np.roll(profile, -start), weights) for start in range(slots_per_bar)])
-
-
-def _bar_start(onsets: Onsets, fit: rhythm.Fit, meter: tuple[int, int]) -> tuple[float, float]:
-    """Time of the first bar line at or after the start of the music, and a confidence."""
-    slots_per_bar = meter[0] * 16 // meter[1]
-    slots_per_beat = 16 // meter[1] if slots_per_bar % (16 // meter[1]) == 0 else 4
-    beat_s = 60.0 / fit.tempo_bpm
-    slot_s = beat_s / 4.0
-    bar_s = slots_per_bar * slot_s
-    beats = (onsets.times_s - fit.beat_s) / beat_s
-    places = rhythm.positions(fit.swing, fit.swing_beats)
-    edges = np.concatenate([places - 1.0, places, places + 1.0])
-    within = np.mod(beats, 1.0)
-    slot = (4 * np.floor(beats)).astype(np.int64) + np.abs(within[:, None] - edges).argmin(axis=1) - 4
-    score = _accent(onsets, slot, slots_per_bar, slots_per_beat)
-    # Where the pairs are swung, only a slot that is not late can start a bar.
-    straight = [k for k in range(4) if abs(places[k] - k / 4.0) < 0.045]
-    allowed = np.array([(start % 4) in straight for start in range(slots_per_bar)])
-    loud = onsets.strengths >= 0.2 * onsets.strengths.max()
-    first_slot = int(slot[loud][0]) % slots_per_bar
-    score[first_slot] += _FIRST_SOUND
-    zero_slot = -fit.beat_s / slot_s
-    if abs(zero_slot - round(zero_slot)) * slot_s < _snap(fit.spread_s):
-        score[round(zero_slot) % slots_per_bar] += _FILE_START
-    score = np.where(allowed, score, -1.0)
-    start = int(np.argmax(score))
-    ranked = np.sort(score)[::-1]
-    confidence = float(np.clip((ranked[0] - ranked[1]) / 0.2, 0.0, 1.0))
-    line_s = fit.beat_s + start * slot_s
-    first_s = float(onsets.times_s[loud][0])
-    line_s += bar_s * np.floor((first_s - line_s) / bar_s + 0.5 * slot_s / bar_s)
-    # `line_s` is now the bar line at or before the first sound.  A bar that the file does not hold, or that is empty
-    # for its first half, is a pickup: the music's first bar line is the next one.
-    late = first_s - line_s > 0.5 * bar_s + 0.5 * slot_s
-    if line_s < -max(SNAP_S, 0.5 * slot_s) or late:
-        line_s += bar_s
-    return float(line_s), confidence
-
-
-def _snap(spread_s: float) -> float:
-    return _SOFT_SNAP_S if spread_s > 0.002 else SNAP_S
 
 
 def _snapped(time_s: float, spread_s: float) -> float:
     """Exactly 0 where the estimate cannot tell it from 0 (an onset is read late by up to its attack)."""
-    return 0.0 if time_s < _snap(spread_s) else time_s
+    return 0.0 if time_s < barlines.snap_within(spread_s) else time_s
 
 
 def _bars(onsets: Onsets, first_s: float, bar_s: float, slot_s: float) -> int:
@@ -212,7 +143,7 @@ def estimate(
     if first_downbeat_s is not None:
         downbeat, downbeat_source, downbeat_confidence = first_downbeat_s, "beat.toml", 1.0
     elif fit is not None and len(used.times_s):
-        downbeat, downbeat_confidence = _bar_start(used, fit, meter)
+        downbeat, downbeat_confidence = barlines.first_bar_line(channels_of(samples), rate_hz, used, fit, meter)
         downbeat, downbeat_source = _snapped(downbeat, fit.spread_s), "estimated"
         downbeat_confidence *= max(fit.confidence, 0.3)
     else:

@@ -127,6 +127,21 @@ def test_analytic_small_arrangement(bpm: float, first_s: float) -> None:
     assert found.first_downbeat_s == pytest.approx(first_s, abs=0.016)
 
 
+@pytest.mark.parametrize("bpm", [78.0, 104.0])
+@pytest.mark.parametrize(("pickup_beats", "lead_s"), [(1.0, 0.0), (2.0, 0.0), (0.5, 0.2), (1.0, 0.4)])
+def test_analytic_pickup_is_not_taken_for_the_bar(bpm: float, pickup_beats: float, lead_s: float) -> None:
+    """Eighths lead into the first bar; the chords say where the bars are."""
+    beat = 60.0 / bpm
+    signal = arrangement(bpm, first_s=lead_s + pickup_beats * beat)[:, 0]
+    for step in range(int(2 * pickup_beats)):
+        lead_in = 0.4 * note(440.0 * 2 ** ((72 + 2 * step - 69) / 12), 0.45 * beat)
+        first = int((lead_s + 0.5 * step * beat) * RATE)
+        signal[first : first + len(lead_in)] += lead_in
+    found = grid.estimate(signal[:, None], RATE, tempo_bpm=bpm)
+    assert found.first_downbeat_s == pytest.approx(lead_s + pickup_beats * beat, abs=0.010)
+    assert found.bars == 8
+
+
 def test_cross_check_tempo_criterion_of_mir_eval() -> None:
     """mir_eval.tempo, 8 % (the MIREX criterion): reference against estimate, both with their double."""
     for bpm in (64.0, 88.0, 110.0, 126.0, 144.0):
