@@ -7,6 +7,7 @@ again, the best loop and the best kit brought to their shares in it again.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,8 +24,10 @@ from dossier.stages.analyse import Analysis
 from dossier.stages.levels import target_of
 from dossier.stages.rank import Ranking, kit_target
 from dossier.stages.settle import Settled, solve_on
+from dossier.stages.stems import StemAudio
 
 LOWER_DB = -4.0
+LOWERED = 3  # stems that are also lowered: those that say most when they are gone
 SHOWN = 2  # the most telling cases
 EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole bars spread over the beat
 
@@ -60,7 +63,8 @@ def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str |
     for zone, row in zip(ZONES, occ.zone_weights(), strict=True):
         for change in (-zone_db, zone_db):
             scene = replace(analysis.scene, reference=shifted_reference(analysis, row, change)).subset(slots)
-            outcome = _outcome(analysis, ranking, scene, slots)
+            # The reference moves no gain: what is heard of a drum does not depend on it.
+            outcome = _outcome(analysis, ranking, scene, slots, resolve=False)
             if (outcome.kind, outcome.direction) != (approach.kind, approach.direction):
                 flips.append(f"with {change:+.0f} dB of {zone.label} in the reference it is {_words(outcome)}")
     if not flips:
@@ -79,11 +83,11 @@ def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...
     if as_it_is is None:
         return ()
     before = _outcome(analysis, ranking, as_it_is, _excerpt_slots(analysis))
-    for stem in analysis.stems:
-        own = _excerpt(analysis, stem.read())
-        for change in (LOWER_DB, None):
-            factor = 0.0 if change is None else 10.0 ** (change / 20.0)
-            scene = _rebuilt(analysis, total + (factor - 1.0) * own)
+
+    def changed(stems: Iterable[StemAudio], change: float | None) -> None:
+        factor = 0.0 if change is None else 10.0 ** (change / 20.0)
+        for stem in stems:
+            scene = _rebuilt(analysis, total + (factor - 1.0) * _excerpt(analysis, stem.read()))
             if scene is None:
                 continue
             outcome = _outcome(analysis, ranking, scene, _excerpt_slots(analysis))
@@ -97,6 +101,11 @@ def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...
             entry = WhatIf(text=text, stem=stem.stem.file, change_db=change, fill=outcome.fill, kind=outcome.kind,
                            direction=outcome.direction)  # fmt: skip
             found.append((turned, abs(outcome.fill - before.fill), entry))
+
+    changed(analysis.stems, None)
+    # A stem that moves little when it is gone moves less when it is lowered.
+    telling = {item[2].stem for item in sorted(found, key=lambda item: (not item[0], -item[1]))[:LOWERED]}
+    changed((stem for stem in analysis.stems if stem.stem.file in telling), LOWER_DB)
     # A small change that turns the verdict says more than a removed stem that does; then the largest move of the fill.
     found.sort(key=lambda item: (not item[0], item[2].change_db is None and item[0], -item[1], item[2].stem))
     return tuple(entry for _, _, entry in found[:SHOWN])
@@ -138,19 +147,21 @@ def shifted_reference(analysis: Analysis, zone: Array, change_db: float) -> Arra
     )
 
 
-def _outcome(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices) -> Outcome:
-    """Fill, kind and direction in a changed scene, the drums brought to their shares in it again."""
+def _outcome(
+    analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices, *, resolve: bool = True
+) -> Outcome:
+    """Fill, kind and direction in a changed scene, the drums brought to their shares in it again (`resolve`)."""
     fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
     loop = next((item for item in ranking.loops if item.closely), None)
     loop_contender = None
     if loop is not None:
         asked = target_of(analysis, None)
-        loop_contender = _again(analysis, scene, slots, loop.powers, loop.gain_db, loop.fit, asked, "loop")
+        loop_contender = _again(analysis, scene, slots, loop.powers, loop.gain_db, loop.fit, asked, "loop", resolve)
     kit_contender = None
     if ranking.kit is not None and ranking.kit_parts:
         powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in ranking.kit_parts], axis=0)
         asked = kit_target(analysis, ranking.kit_parts)
-        kit_contender = _again(analysis, scene, slots, powers, 0.0, ranking.kit.fit, asked, "kit")
+        kit_contender = _again(analysis, scene, slots, powers, 0.0, ranking.kit.fit, asked, "kit", resolve)
     kind, _ = decide_approach.kind(loop_contender, kit_contender, analysis.policy)
     contenders = [c for c in (loop_contender, kit_contender) if c is not None]
     winner = {"loop": loop_contender, "one-shots": kit_contender}.get(kind) or max(
@@ -162,16 +173,17 @@ def _outcome(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: I
 
 def _again(
     analysis: Analysis, scene: inbeat.Scene, slots: Indices, powers: Array, gain_db: float, like: Fit, asked: float,
-    name: str,
+    name: str, resolve: bool,
 ) -> decide_approach.Contender:  # fmt: skip
     """A contender in a changed scene, at the gain at which it is heard as much as before."""
     thin = powers[slots]
     target = like.audible_share
-    solved = decide_balance.solve_one(
-        lambda gain: inbeat.audible_share(scene, inbeat.place(scene, thin, gain_db=gain)),
-        target=target, low_db=gain_db - 18.0, high_db=gain_db + 12.0,
-    )  # fmt: skip
-    found = inbeat.measure(scene, inbeat.place(scene, thin, gain_db=solved.gain_db))
+    if resolve:
+        gain_db = decide_balance.solve_one(
+            lambda gain: inbeat.audible_share(scene, inbeat.place(scene, thin, gain_db=gain)),
+            target=target, low_db=gain_db - 18.0, high_db=gain_db + 12.0,
+        ).gain_db  # fmt: skip
+    found = inbeat.measure(scene, inbeat.place(scene, thin, gain_db=gain_db))
     there: Fit = replace(
         like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share, lift_lu=found.lift_lu,

@@ -13,14 +13,14 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import Array, Mask, Samples
 
 LOOK_MS = 4.0  # to each side; long enough that the gain's own movement is not heard as distortion
 OVERSAMPLING = 4
 MARGIN_DB = 0.25  # what this interpolation may miss of a peak close to half the sample rate
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
 REACH = 16  # samples that the interpolation looks at to each side
-CHUNK = 1 << 14
+CHUNK = 1 << 13
 
 
 def limit(
@@ -48,8 +48,8 @@ def limit(
     reach = max(1, round(LOOK_MS / 1000.0 * rate_hz))
     total = np.ones(len(samples))
     limited = samples
-    for _ in range(passes):
-        needed = _needed(limited, ceiling)
+    for number in range(passes):
+        needed = _needed(limited, ceiling, total < 1.0 if number else None)
         if not len(needed) or needed.min() >= 1.0:
             break
         total = total * _smoothed(needed, reach)
@@ -57,8 +57,11 @@ def limit(
     return limited, float(-20.0 * np.log10(total.min(initial=1.0))) + 0.0
 
 
-def _needed(samples: Samples, ceiling: float) -> Array:
-    """Gain that brings each sample, and what lies between it and its neighbours, under the ceiling."""
+def _needed(samples: Samples, ceiling: float, turned: Mask | None) -> Array:
+    """Gain that brings each sample, and what lies between it and its neighbours, under the ceiling.
+
+    `turned`: samples that an earlier pass has turned down; the rest was found to be in order then.
+    """
     from scipy.signal import resample_poly
 
     peak = np.abs(samples).max(axis=1)
@@ -66,7 +69,7 @@ def _needed(samples: Samples, ceiling: float) -> Array:
     for start in range(0, len(samples), CHUNK):
         stop = min(len(samples), start + CHUNK)
         # Interpolation exceeds the samples round it by a few dB at most: a soft stretch needs no look between them.
-        if peak[start:stop].max(initial=0.0) < ceiling / 2.0:
+        if peak[start:stop].max(initial=0.0) < ceiling / 2.0 or (turned is not None and not turned[start:stop].any()):
             continue
         first, last = max(0, start - REACH), min(len(samples), stop + REACH)
         dense = np.abs(resample_poly(samples[first:last], OVERSAMPLING, 1, axis=0, window=taps)).max(axis=1)
