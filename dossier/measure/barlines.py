@@ -54,7 +54,7 @@ def _accent(onsets: Onsets, slot: Array, slots_per_bar: int, slots_per_beat: int
     return np.array([float((np.roll(profile, -start) * weights).sum()) for start in range(slots_per_bar)])
 
 
-def _spectra(two: Samples, rate_hz: int, first_s: float, step_s: float, count: int) -> Array:
+def _spectra(two: Samples, rate_hz: int, peak: float, first_s: float, step_s: float, count: int) -> Array:
     """Spectra of `count` steps from `first_s` on, in semitone bands, each of length 1 (or 0 for silence)."""
     length = max(16, int(step_s * rate_hz))
     size = scipy.fft.next_fast_len(length)
@@ -72,24 +72,25 @@ def _spectra(two: Samples, rate_hz: int, first_s: float, step_s: float, count: i
         signal.real[: len(piece)] = piece[:, 0] * shape[: len(piece)]
         if two.shape[1] > 1:
             signal.imag[: len(piece)] = piece[:, 1] * shape[: len(piece)]
+        signal *= np.float32(1.0 / peak)
         spectrum = scipy.fft.fft(signal, overwrite_x=True)
         forward, back = spectrum[: edges[-1]], spectrum[: size - edges[-1] : -1]
         power = forward.real**2 + forward.imag**2
         power[1:] += back.real**2 + back.imag**2
         level = np.sqrt(np.sqrt(np.add.reduceat(power, edges[:-1]).astype(np.float64)))
         norm = float(np.sqrt((level**2).sum()))
-        if norm > 1e-6:
+        if norm > 1e-3:
             out[index] = level / norm
     return out
 
 
-def harmony(two: Samples, rate_hz: int, first_s: float, step_s: float, steps_per_bar: int, end_s: float) -> Array:
+def harmony(two: Samples, rate_hz: int, onsets: Onsets, *, first_s: float, step_s: float, steps_per_bar: int) -> Array:
     """Evidence, 0-1, that bars start at each step of a bar counted from `first_s`; all 0 where harmony says nothing."""
     nothing = np.zeros(steps_per_bar)
-    count = min(_MOST_STEPS, int((end_s - first_s) / step_s))
+    count = min(_MOST_STEPS, int((onsets.last_sound_s - first_s) / step_s))
     if count < 3 * steps_per_bar:
         return nothing
-    spectra = _spectra(two, rate_hz, first_s, step_s, count)
+    spectra = _spectra(two, rate_hz, onsets.peak, first_s, step_s, count)
     reach = 4
     total = np.concatenate([np.zeros((1, spectra.shape[1])), np.cumsum(spectra, axis=0)])
     here = np.arange(reach, count - reach + 1)
@@ -140,7 +141,9 @@ def first_bar_line(
         # The search starts at a slot of the bar that `fit.beat_s` counts as 0, at or after the start of the file.
         whole_bars = np.ceil(-fit.beat_s / bar_s)
         from_s = fit.beat_s + whole_bars * bar_s
-        score[::2] += _HARMONY * harmony(samples, rate_hz, from_s, 2 * slot_s, slots_per_bar // 2, onsets.last_sound_s)
+        steps = slots_per_bar // 2
+        told = harmony(samples, rate_hz, onsets, first_s=from_s, step_s=2 * slot_s, steps_per_bar=steps)
+        score[::2] += _HARMONY * told
 
     # Where the pairs are swung, only a slot that is not late can start a bar.
     straight = [k for k in range(4) if abs(places[k] - k / 4.0) < 0.045]

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -74,15 +75,11 @@ def _check_stated(onsets: Onsets, tempo_bpm: float, notes: list[str]) -> bool:
 
 def _early(onsets: Onsets, until_s: float) -> Onsets:
     kept = onsets.times_s <= max(until_s, float(onsets.times_s[0]))
-    return Onsets(
+    return replace(
+        onsets,
         times_s=onsets.times_s[kept],
         strengths=onsets.strengths[kept],
         low_strengths=onsets.low_strengths[kept],
-        flux=onsets.flux,
-        frame_rate_hz=onsets.frame_rate_hz,
-        first_sound_s=onsets.first_sound_s,
-        last_sound_s=onsets.last_sound_s,
-        duration_s=onsets.duration_s,
     )
 
 

@@ -47,6 +47,7 @@ class Onsets:
     first_sound_s: float  # first sample within 40 dB of the peak
     last_sound_s: float  # end of the last 10 ms that lie within 50 dB of the loudest 10 ms
     duration_s: float
+    peak: float = 0.0  # largest magnitude of the signal
 
 
 def channels_of(samples: Samples) -> Samples:
@@ -209,4 +210,5 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
         first_sound_s=first / rate_hz,
         last_sound_s=min((last + 1) * block / rate_hz, duration_s),
         duration_s=duration_s,
+        peak=peak,
     )
