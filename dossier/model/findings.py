@@ -246,8 +246,8 @@ class Mix:
     loudness_range_lu: float | None
     gain_db: float  # applied to the whole mix to reach the target
     limited: bool  # the target was not reached, because the ceiling would have asked too much of the limiter
-    limiter_db: float = 0.0  # the most that the rough mix's limiter takes
     sections: tuple[tuple[str, float | None], ...] = ()
+    limiter_db: float = 0.0  # the most that the rough mix's limiter takes
 
 
 @dataclass(frozen=True, slots=True)

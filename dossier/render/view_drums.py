@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from dossier.model.datafile import DossierData, PatternInfo
 from dossier.model.findings import Candidate, Fit, Kit
+from dossier.model.measures import LoopHit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
 from dossier.render import plots, tables, words
@@ -141,10 +143,19 @@ def details(candidate: Candidate) -> tuple[str, ...]:
         if candidate.pitch_hz and candidate.pitch_note
         else "",
     ]
+    if candidate.hits:
+        parts.append(hits_sentence(candidate.hits))
     known = [each for each in own if each]
     if known:
         parts.append(f"On its own: {', '.join(known)}.")
     return tuple(part for part in parts if part)
+
+
+def hits_sentence(hits: Sequence[LoopHit]) -> str:
+    """What a loop plays, so that it can be compared with a kit part by part."""
+    counts = Counter(hit.role for hit in hits)
+    listed = words.listed(f"{count} {words.role(role)}" for role, count in sorted(counts.items(), key=lambda c: -c[1]))
+    return f"One pass plays {listed}."
 
 
 def folder_of(file: str) -> str:

@@ -43,6 +43,7 @@ class LevelsView:
     gains: tuple[tuple[str, str, str, str], ...]  # part, gain, range, advice
     advice: tuple[str, ...]
     sections: Table | None
+    own_sections: Table | None  # gains in the sections that have an intent of their own
     zones: tuple[str, ...]
     sliders: tuple[Slider, ...]
     no_sliders: str
@@ -161,6 +162,7 @@ def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
         ("headroom", words.db(mix.headroom_db), "headroom"),
         ("loudness range", words.lu(mix.loudness_range_lu), "loudness range"),
         ("gain of the whole mix", words.db(mix.gain_db, sign=True), ""),
+        ("most the limiter takes", words.db(mix.limiter_db), ""),
     )
 
 
@@ -186,14 +188,34 @@ def sliders(data: DossierData, assets: PageAssets) -> tuple[Slider, ...]:
     return tuple(out)
 
 
+def _own_sections(data: DossierData) -> Table | None:
+    """Gains for the sections that beat.toml gives an intent of their own."""
+    sections = data.balance.sections
+    if not sections:
+        return None
+    chosen = [part for part in data.balance.parts if part.chosen]
+    columns = (
+        Column("section", numeric=False), Column("intent", numeric=False),
+        *(Column(words.capital(part.part), unit="dB") for part in chosen),
+    )  # fmt: skip
+    return tables.table(
+        "gains-by-section", "Gains in the sections that have an intent of their own", columns,
+        (
+            (tables.text(section.name), tables.text(section.intent),
+             *(tables.level(section.gains_db.get(part.id), sign=True) for part in chosen))
+            for section in sections
+        ),
+    )  # fmt: skip
+
+
 def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> LevelsView:
     balance = data.balance
     parts = balance.parts
     mix_note = ""
     if balance.mix.limited:
         mix_note = (
-            f"The mix stays below the target of {words.lufs(data.beat.target_lufs)}, because more gain would pass "
-            "the true-peak ceiling."
+            f"The mix stays below the target of {words.lufs(data.beat.target_lufs)}, because more gain under the "
+            "true-peak ceiling would ask too much of its limiter."
         )
     elif balance.mix.integrated_lufs is None and not parts:
         mix_note = "There is no rough mix, because no drums were chosen."
@@ -211,6 +233,7 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
             (Column("section", numeric=False), Column("integrated", unit="LUFS", term="LUFS")),
             ((tables.text(name), tables.level(value)) for name, value in balance.mix.sections),
         ) if balance.mix.sections else None,
+        own_sections=_own_sections(data),
         zones=tuple(words.zone(key) for key in ZONE_KEYS),
         sliders=moved,
         no_sliders="" if moved else "There are no drum parts whose level could be tried here."
