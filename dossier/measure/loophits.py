@@ -5,24 +5,26 @@ Conventions
     of 10 ms within 60 ms of the onset.
 
 Method
-    Each hit is cut out from its onset to the next one, at most 250 ms.  What already rang before it is taken out by
+    Each hit is cut out from its onset to the next one, at most 200 ms.  What already rang before it is taken out by
     spectral subtraction (Boll, IEEE Trans. Acoustics, Speech and Signal Processing 27(2), 1979; MEM), in bands of an
-    octave: a hat over a ringing kick is a hat.  The rest is told apart by `dossier.measure.hits` like a one-shot.  Two
+    octave: a hat over a ringing kick is a hat.  The rest is told apart by `dossier.measure.roles` like a one-shot.  Two
     drums that strike together are told as one, the one that dominates.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import scipy.fft
 
-from dossier.measure import hits
 from dossier.measure.onsets import Onsets
+from dossier.measure.roles import role_of_sound
 from dossier.model.measures import Array, LoopHit, Samples
 from dossier.model.vocabulary import Role
 
 FAINTEST_DB = -40.0  # hits further below the loudest are not told
-LONGEST_S = 0.25
+LONGEST_S = 0.2
 _LEAD_S = 0.001
 _MOST = 256  # the strongest hits of a very long loop
 _COMPARED_S = 0.04  # stretches before and after the onset that are compared
@@ -39,19 +41,20 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
     if not len(times):
         return ()
     frame = max(1, round(0.01 * rate_hz))
-    starts = np.maximum(0, np.round((times - _LEAD_S) * rate_hz).astype(np.int64))
+    starts = np.clip(np.round((times - _LEAD_S) * rate_hz).astype(np.int64), 0, len(two))
     ends = np.append(starts[1:], len(two))
     pieces = [two[a : min(b, a + round(LONGEST_S * rate_hz))] for a, b in zip(starts, ends, strict=True)]
     levels = np.array([_level(piece[: round(0.06 * rate_hz)], frame) for piece in pieces])
     levels -= levels.max()
-    kept, lows, highs = _kept(two, rate_hz, starts)
+    peak = float(np.abs(two).max())
+    news = _news(two * (1.0 / peak), rate_hz, starts)
     found = []
-    for time, piece, level, gains, low, high in zip(times, pieces, levels, kept, lows, highs, strict=True):
-        if level < FAINTEST_DB:
-            continue
-        role = hits.measure(_without(piece, rate_hz, gains), rate_hz, kind="one-shot").role
-        if role is not None:
-            found.append(LoopHit(float(time), _likely(role, float(low), float(high)), float(level)))
+    for index in np.flatnonzero(levels >= FAINTEST_DB):
+        piece = (pieces[index][:, news.channel[index]] * (1.0 / peak)).astype(np.float32)
+        told = role_of_sound(_without(piece, rate_hz, news.kept[index]), rate_hz)
+        if told is not None:
+            role = _likely(told[0], float(news.low[index]), float(news.high[index]))
+            found.append(LoopHit(float(times[index]), role, float(levels[index])))
     return tuple(found)
 
 
@@ -73,36 +76,45 @@ def _level(piece: Samples, frame: int) -> float:
     return 10.0 * float(np.log10(max(float(np.max(means)), 1e-20)))
 
 
-def _kept(two: Samples, rate_hz: int, starts: Array) -> tuple[Array, Array, Array]:
-    """Share of each band's power after each onset that was not there before it, `(hits, bands)`, 0-1.
+@dataclass(frozen=True, slots=True, eq=False)
+class _News:
+    """What is new in the sound after each onset."""
 
-    And the shares of what is new that lie under 120 Hz and over 3840 Hz, `(hits,)`.
-    """
+    kept: Array  # (hits, bands) share of each band's power that was not there before
+    low: Array  # (hits,) share of what is new under 120 Hz
+    high: Array  # (hits,) over 3840 Hz
+    channel: Array  # (hits,) the channel with most of it
+
+
+def _news(two: Samples, rate_hz: int, starts: Array) -> _News:
     width = max(8, round(_COMPARED_S * rate_hz))
-    padded = np.concatenate([np.zeros((width, two.shape[1])), two, np.zeros((width, two.shape[1]))])
-    shape = np.hanning(width + 2)[1:-1]
+    padding = np.zeros((width, two.shape[1]), dtype=np.float32)
+    padded = np.concatenate([padding, two.astype(np.float32), padding, padding])
+    shape = np.hanning(width + 2)[1:-1].astype(np.float32)
     edges = np.minimum(np.ceil(_EDGES_HZ * width / rate_hz).astype(np.int64), width // 2 + 1)
 
     def powers(first: Array) -> Array:
-        windows = np.stack([padded[k : k + width].T for k in first]) * shape
-        spectra = scipy.fft.rfft(windows, axis=2)
-        total = np.zeros((len(first), width // 2 + 2))
-        np.cumsum((spectra.real**2 + spectra.imag**2).sum(axis=1), axis=1, out=total[:, 1:])
-        return np.asarray(total[:, edges[1:]] - total[:, edges[:-1]])
+        """(hits, channels, bands)"""
+        spectra = scipy.fft.rfft(np.stack([padded[k : k + width].T for k in first]) * shape, axis=2)
+        total = np.zeros((*spectra.shape[:2], width // 2 + 2))
+        np.cumsum(spectra.real**2 + spectra.imag**2, axis=2, out=total[:, :, 1:])
+        return np.asarray(total[:, :, edges[1:]] - total[:, :, edges[:-1]])
 
     before, after = powers(starts), powers(starts + width + round(0.002 * rate_hz))
+    channel = np.maximum(after - _TAKEN_OUT * before, 0.0).sum(axis=2).argmax(axis=1)
+    before, after = before.sum(axis=1), after.sum(axis=1)
     kept = np.clip(1.0 - _TAKEN_OUT * before / np.maximum(after, 1e-30), 0.0, 1.0)
     new = kept * after
     total = np.maximum(new.sum(axis=1), 1e-30)
-    return kept, new[:, :2].sum(axis=1) / total, new[:, 7:].sum(axis=1) / total
+    return _News(kept, new[:, :2].sum(axis=1) / total, new[:, 7:].sum(axis=1) / total, channel)
 
 
-def _without(piece: Samples, rate_hz: int, kept: Array) -> Samples:
-    """The piece with each band brought down to what is new in it."""
+def _without(piece: Array, rate_hz: int, kept: Array) -> Array:
+    """The piece, (frames,), with each band brought down to what is new in it."""
     if kept.min() > 0.7 or len(piece) < 8:
         return piece
     size = scipy.fft.next_fast_len(len(piece) + round(0.01 * rate_hz), real=True)
-    spectrum = scipy.fft.rfft(piece, size, axis=0)
-    octave = np.log2(np.maximum(np.arange(spectrum.shape[0]) * (rate_hz / size), 20.0))
-    gains = np.sqrt(np.interp(octave, _CENTRES_OCT, kept))
-    return np.asarray(scipy.fft.irfft(spectrum * gains[:, None], size, axis=0)[: len(piece)])
+    spectrum = scipy.fft.rfft(piece, size)
+    octave = np.log2(np.maximum(np.arange(len(spectrum)) * (rate_hz / size), 20.0))
+    spectrum *= np.sqrt(np.interp(octave, _CENTRES_OCT, kept)).astype(np.float32)
+    return np.asarray(scipy.fft.irfft(spectrum, size)[: len(piece)])
