@@ -20,7 +20,7 @@ import scipy.fft
 
 from dossier.measure.onsets import Onsets
 from dossier.measure.roles import role_of_sound
-from dossier.model.measures import Array, LoopHit, Samples
+from dossier.model.measures import Array, Indices, LoopHit, Samples
 from dossier.model.vocabulary import Role
 
 FAINTEST_DB = -40.0  # hits further below the loudest are not told
@@ -41,7 +41,7 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
     if not len(times):
         return ()
     frame = max(1, round(0.01 * rate_hz))
-    starts = np.clip(np.round((times - _LEAD_S) * rate_hz).astype(np.int64), 0, len(two))
+    starts: Indices = np.clip(np.round((times - _LEAD_S) * rate_hz).astype(np.intp), 0, len(two))
     ends = np.append(starts[1:], len(two))
     pieces = [two[a : min(b, a + round(LONGEST_S * rate_hz))] for a, b in zip(starts, ends, strict=True)]
     levels = np.array([_level(piece[: round(0.06 * rate_hz)], frame) for piece in pieces])
@@ -68,12 +68,13 @@ def _likely(role: Role, low: float, high: float) -> Role:
 
 
 def _level(piece: Samples, frame: int) -> float:
-    power: Array = (piece.astype(np.float64) ** 2).sum(axis=1)
+    """Largest mean power of any 10 ms, in dB."""
+    power = (piece.astype(np.float64) ** 2).sum(axis=1)
     if not len(power):
         return -200.0
-    count = max(1, len(power) // frame)
-    means = power[: count * frame].reshape(count, -1).mean(axis=1) if len(power) >= frame else power.mean()
-    return 10.0 * float(np.log10(max(float(np.max(means)), 1e-20)))
+    width = min(frame, len(power))
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    return 10.0 * float(np.log10(max(float((total[width:] - total[:-width]).max()) / width, 1e-20)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,17 +84,17 @@ class _News:
     kept: Array  # (hits, bands) share of each band's power that was not there before
     low: Array  # (hits,) share of what is new under 120 Hz
     high: Array  # (hits,) over 3840 Hz
-    channel: Array  # (hits,) the channel with most of it
+    channel: Indices  # (hits,) the channel with most of it
 
 
-def _news(two: Samples, rate_hz: int, starts: Array) -> _News:
+def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
     width = max(8, round(_COMPARED_S * rate_hz))
     padding = np.zeros((width, two.shape[1]), dtype=np.float32)
     padded = np.concatenate([padding, two.astype(np.float32), padding, padding])
     shape = np.hanning(width + 2)[1:-1].astype(np.float32)
     edges = np.minimum(np.ceil(_EDGES_HZ * width / rate_hz).astype(np.int64), width // 2 + 1)
 
-    def powers(first: Array) -> Array:
+    def powers(first: Indices) -> Array:
         """(hits, channels, bands)"""
         spectra = scipy.fft.rfft(np.stack([padded[k : k + width].T for k in first]) * shape, axis=2)
         total = np.zeros((*spectra.shape[:2], width // 2 + 2))

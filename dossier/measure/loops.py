@@ -40,7 +40,7 @@ def _stated(tempo_bpm: float | None, name: str, duration_s: float) -> tuple[floa
     named = tempo_from_name(name)
     if named is not None:
         return named, "file name"
-    for number in numbers_in(name):
+    for number in numbers_in(name.rpartition(".")[0] or name):
         beats = duration_s * number / 60.0
         if round(beats / 4.0) >= 1 and abs(beats - 4.0 * round(beats / 4.0)) < min(0.005 * beats, 0.05):
             return number, "number in the file name that its length fits"
@@ -51,7 +51,8 @@ def _source(bars: Bars) -> str:
     """How the tempo was found, with the half or double tempo that an ear may hear as well."""
     other = bars.tempo_bpm / 2.0 if bars.tempo_bpm > rhythm.PRIOR_BPM else bars.tempo_bpm * 2.0
     ear = f"; {other:.4g} BPM can be heard too" if 60.0 <= other <= 180.0 else ""
-    return (f"its length, {bars.beats:g} beats" if bars.whole else "its onsets") + ear
+    beats = "1 beat" if bars.beats == 1.0 else f"{bars.beats:g} beats"
+    return (f"its length, {beats}" if bars.whole else "its onsets") + ear
 
 
 def _continuity(two: Samples, rate_hz: int, onsets: Onsets) -> float | None:
