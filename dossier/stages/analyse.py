@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier import audio
-from dossier.cache import Cache
+from dossier.cache import Cache, key_of
 from dossier.decide.policy import Policy
 from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import grid as grid_measure
@@ -34,11 +34,18 @@ from dossier.model.measures import (
 )
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
+from dossier.stages.keep import Keep, source
 from dossier.stages.stems import StemAudio, read_instrumental
 
 Say = Callable[[str], None]
 LEAST_MUSIC_S = 2.0
-MEASURE_VERSION = "1"  # part of every cache key: raise it when a measure's meaning changes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SlotPowers:
+    """The instrumental's mean power a slot, `(slots, fine bands)`, as it is kept."""
+
+    powers: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,6 +84,7 @@ class Analysis:
     drums: tuple[Drum, ...]
     inputs: tuple[InputFile, ...]
     warnings: tuple[str, ...]
+    keep: Keep
 
     @property
     def scene_gain_db(self) -> float:
@@ -113,68 +121,77 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     warnings: list[str] = list(beat.notes)
 
     say("reading stems")
-    read = read_instrumental(beat)
+    read = read_instrumental(beat, cache=cache)
     instrumental, rate, stems = read.samples, read.rate_hz, read.stems
     warnings.extend(read.notes)
+    others = _other_inputs(beat)
+    keep = Keep(cache=cache, mark=key_of(
+        [(entry.file, entry.sha256, entry.gain_db) for entry in (*read.inputs, *others)], beat.tempo_bpm, beat.meter,
+    ))  # fmt: skip
     where = beat.folder.name
     if len(instrumental) < LEAST_MUSIC_S * rate:
         found = f"the music is {len(instrumental) / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
         raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
-    whole = loudness.measure(instrumental, rate)
+    whole = keep("loudness", Loudness, lambda: loudness.measure(instrumental, rate))
     if whole.integrated_lufs is None:
         why = whole.reasons.get("integrated_lufs", "it is silent")
         raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
 
     say("measuring the instrumental")
-    grid = grid_measure.estimate(
+    grid = keep("grid", Grid, lambda: grid_measure.estimate(
         instrumental, rate, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
         meter=beat.meter, names=tuple(stem.stem.file for stem in stems),
-    )  # fmt: skip
+    ))  # fmt: skip
     warnings.extend(grid.notes)
     if grid.bars < 1:
         found = f"{grid.first_downbeat_s:.2f} s lies past the music, which ends at {len(instrumental) / rate:.2f} s"
         raise BeatError([Problem(where, "first_downbeat", found)])
-    key = Key(name=beat.key, confidence=1.0) if beat.key else pitch.key(instrumental, rate)
+    key = keep("key", Key, lambda: pitch.key(instrumental, rate)) if beat.key is None else Key(beat.key, 1.0)
     reference_powers = _reference_powers(beat, target, warnings)
+    powers = keep("powers", SlotPowers, lambda: SlotPowers(
+        hearing.slot_powers(hearing.band_energies(instrumental, rate), grid.slot_edges_s())
+    )).powers  # fmt: skip
     scene = build_scene(
-        instrumental, rate, grid=grid, target_lufs=target, level=level, policy=policy,
-        integrated_lufs=whole.integrated_lufs, reference_powers=reference_powers,
+        powers, target_lufs=target, level=level, policy=policy, integrated_lufs=whole.integrated_lufs,
+        reference_powers=reference_powers,
     )  # fmt: skip
     room = room_of(scene, grid, sections=_sections(beat, grid, warnings))
 
     say(f"measuring {len(beat.drums)} drum candidates")
     drums, drum_inputs = read_drums(pinned(beat), cache=cache, warnings=warnings)
-    others = [
+    return Analysis(
+        beat=beat, policy=policy, target_lufs=target, listening_level_db_spl=level, rate_hz=rate,
+        instrumental=instrumental, stems=stems, loudness=whole, grid=grid,
+        image=keep("image", StereoImage, lambda: stereo.measure(instrumental, rate)),
+        key=key, scene=scene, reference_powers=reference_powers, room=room, drums=drums,
+        inputs=(*read.inputs, *drum_inputs, *others),
+        warnings=tuple(warnings), keep=keep,
+    )  # fmt: skip
+
+
+def _other_inputs(beat: Beat) -> list[InputFile]:
+    """Settings, grooves and references, by their content."""
+    found = [
         InputFile(file=printable(path.name), sha256=audio.sha256(path), rights="own", origin="",
                   kind="settings" if path.suffix == ".toml" else "groove")
         for path in beat.config_files
     ]  # fmt: skip
-    others += [
+    return found + [
         InputFile(file=printable(path.name), sha256=audio.sha256(path), kind="reference", rights="unknown", origin="")
         for path in beat.references
     ]
-    return Analysis(
-        beat=beat, policy=policy, target_lufs=target, listening_level_db_spl=level, rate_hz=rate,
-        instrumental=instrumental, stems=stems, loudness=whole, image=stereo.measure(instrumental, rate), grid=grid,
-        key=key, scene=scene, reference_powers=reference_powers, room=room, drums=drums,
-        inputs=(*read.inputs, *drum_inputs, *others),
-        warnings=tuple(warnings),
-    )  # fmt: skip
 
 
 def build_scene(
-    instrumental: Samples,
-    rate_hz: int,
+    powers: Array,
     *,
-    grid: Grid,
     target_lufs: float,
     level: float,
     policy: Policy,
     integrated_lufs: float,
     reference_powers: Array,
 ) -> inbeat.Scene:
-    """The instrumental on the beat's slots, at its playing level, against the reference."""
-    powers = hearing.slot_powers(hearing.band_energies(instrumental, rate_hz), grid.slot_edges_s())
+    """The instrumental on the beat's slots (its powers there), at its playing level, against the reference."""
     gain = target_lufs - policy["instrumental_below_mix"] - integrated_lufs
     reference = occ.reference_of(reference_powers, target_lufs=target_lufs, listening_level=level)
     k_weights = 10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0)
@@ -265,16 +282,10 @@ def energies_of(samples: Samples, rate_hz: int, *, onset_s: float = 0.0) -> Band
 
 
 def _measured(info: audio.ReadInfo, file: DrumFile, digest: str, cache: Cache) -> FileMeasures:
-    import msgspec
-
-    told = f"{file.kind}|{file.role}|{file.tempo_bpm}|{file.file}"
-    measured: FileMeasures = cache.memo(
-        f"file|{MEASURE_VERSION}|{digest}|{told}",
+    return cache.remember(
+        key_of("file", source(), digest, file.kind, file.role, file.tempo_bpm, file.file), FileMeasures,
         lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth),
-        msgspec.json.encode,
-        lambda blob: msgspec.json.decode(blob, type=FileMeasures),
-    )
-    return measured
+    )  # fmt: skip
 
 
 def _reference_powers(beat: Beat, target_lufs: float, warnings: list[str]) -> Array:

@@ -126,12 +126,16 @@ def _previews(
     rate = analysis.rate_hz
     start, length = excerpt(analysis)
 
+    def mp3(samples: Samples) -> bytes:
+        key = analysis.keep.key("mp3", samples, rate)
+        return analysis.keep.cache.memo(key, lambda: audio.encode_mp3(samples, rate), bytes, bytes)
+
     def encoded(take: _Take) -> Preview:
         piece = take.sound()
         # The same on both sides: one channel plays on both and costs half.
         thin = piece[:, :1] if np.array_equal(piece[:, 0], piece[:, 1]) else piece
         return Preview(
-            id=take.id, label=take.label, mp3=audio.encode_mp3(thin, rate), group=take.group, of=take.of,
+            id=take.id, label=take.label, mp3=mp3(thin), group=take.group, of=take.of,
             gain_db=take.gain_db, matched_gain_db=take.matched_gain_db, start_s=start, duration_s=length,
         )  # fmt: skip
 

@@ -27,6 +27,15 @@ COARSE_LIFT_LU = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Level:
+    """How a candidate plays in the beat and the gain that its intent asks for, as it is kept."""
+
+    powers: Array
+    plays: Loudness
+    gain_db: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Placed:
     """A candidate that was placed in the beat."""
 
@@ -82,14 +91,22 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
 
 def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indices) -> Placed:
     """Place one candidate at the gain that its intent asks for, and score it."""
-    powers, plays = play.powers(), as_it_plays(play)
-    on, thin = analysis.scene.subset(slots), powers[slots]
-    low, high = gain_bounds(analysis, play.role, plays)
-    solved = balance.solve_one(
-        lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
-        target=target_of(analysis, play.role), low_db=low, high_db=high,
+    on = analysis.scene.subset(slots)
+
+    def level() -> Level:
+        powers, plays = play.powers(), as_it_plays(play)
+        low, high = gain_bounds(analysis, play.role, plays)
+        thin = powers[slots]
+        solved = balance.solve_one(
+            lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
+            target=target_of(analysis, play.role), low_db=low, high_db=high,
+        )  # fmt: skip
+        return Level(powers=powers, plays=plays, gain_db=solved.gain_db)
+
+    found = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, drum.file.tempo_bpm, slots)
+    return _scored(
+        drum, play, analysis, on, found.powers[slots], found.powers, found.gain_db, plays=found.plays
     )  # fmt: skip
-    return _scored(drum, play, analysis, on, thin, powers, solved.gain_db, plays=plays)
 
 
 def fit_of(
@@ -120,7 +137,10 @@ def _scored(
         found, play, pitch_hz=drum.measures.pitch.hz, mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
         analysis=analysis,
     )  # fmt: skip
-    value, terms = fit.score(measured, target_share=target_of(analysis, play.role), policy=analysis.policy)
+    value, terms = fit.score(
+        measured, fill=found.fill - found.room_filled, target_share=target_of(analysis, play.role),
+        policy=analysis.policy,
+    )  # fmt: skip
     return Placed(
         drum=drum, play=play, powers=powers if plays is not None else powers[:0], plays=plays, gain_db=gain_db,
         fit=measured, score=value, terms=terms, reason=fit.reason(measured, gain_db=gain_db, terms=terms),
@@ -233,7 +253,10 @@ def kit_fit(analysis: Analysis, parts: Sequence[Placed], slots: Indices) -> tupl
         audible_share=found.audible_share, lift_lu=found.lift_lu, tempo_match=1.0,
         tuning_match=min(tunings, default=None), mono_loss_lu=max(losses, default=None),
     )  # fmt: skip
-    value, terms = fit.score(measured, target_share=kit_target(analysis, parts), policy=analysis.policy)
+    value, terms = fit.score(
+        measured, fill=found.fill - found.room_filled, target_share=kit_target(analysis, parts),
+        policy=analysis.policy,
+    )  # fmt: skip
     return measured, value, terms
 
 

@@ -33,6 +33,14 @@ EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole ba
 
 
 @dataclass(frozen=True, slots=True)
+class Hedge:
+    """What would change the verdict, and which assumption turns it, as it is kept."""
+
+    what_would_change: tuple[WhatIf, ...]
+    uncertain: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What a changed beat or assumption leads to."""
 
@@ -43,10 +51,15 @@ class Outcome:
 
 def hedge(analysis: Analysis, ranking: Ranking, approach: Approach) -> Approach:
     """The approach with what would change it, and with a warning where it hangs on an assumption."""
-    return replace(
-        approach, what_would_change_it=what_would_change(analysis, ranking),
-        uncertain=uncertain(analysis, ranking, approach),
+    loop = next((item for item in ranking.loops if item.closely), None)
+    parts = [*ranking.kit_parts, *([loop] if loop is not None else [])]
+    found = analysis.keep(
+        "hedge", Hedge,
+        lambda: Hedge(what_would_change(analysis, ranking), uncertain(analysis, ranking, approach)),
+        approach.kind, approach.direction, [[part.drum.sha256, part.gain_db, part.score] for part in parts],
+        ranking.slots,
     )  # fmt: skip
+    return replace(approach, what_would_change_it=found.what_would_change, uncertain=found.uncertain)
 
 
 def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str | None:
@@ -188,7 +201,7 @@ def _again(
         like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share, lift_lu=found.lift_lu,
     )  # fmt: skip
-    value, _ = fit.score(there, target_share=asked, policy=analysis.policy)
+    value, _ = fit.score(there, fill=found.fill - found.room_filled, target_share=asked, policy=analysis.policy)
     return decide_approach.Contender(name=name, score=value, fit=there)
 
 

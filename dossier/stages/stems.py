@@ -7,15 +7,18 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from dossier import audio
+from dossier.cache import Cache, key_of
 from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import hearing, loudness
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.measures import Samples
+from dossier.stages.keep import source
 
 LOW_HZ = 250.0  # upper end of the bass zone
 LEAST_RATE_HZ = 44_100
@@ -46,7 +49,7 @@ class Instrumental:
     notes: tuple[str, ...]
 
 
-def read_instrumental(beat: Beat) -> Instrumental:
+def read_instrumental(beat: Beat, *, cache: Cache) -> Instrumental:
     """Sum the stems at the rate that most of them have (44.1 kHz and up before lower ones).
 
     Raises
@@ -77,10 +80,13 @@ def read_instrumental(beat: Beat) -> Instrumental:
             continue
         notes.extend(f"{stem.file}: {note}" for note in info.notes)
         samples = _at_rate(info, stem, rate)
-        own = loudness.measure(samples, rate)
-        mean = hearing.band_energies(samples, rate).cumulative[-1]
-        low, whole = float(mean[hearing.FINE_HZ < LOW_HZ].sum()), float(mean.sum())
-        stems.append(StemAudio(stem=stem, rate_hz=rate, low_energy=low, low_share=low / whole if whole > 0 else 0.0))
+        own = cache.remember(
+            key_of("stem", source(), digest, stem.gain_db, rate), _Figures, partial(_figures, samples, rate)
+        )  # fmt: skip
+        stems.append(
+            StemAudio(stem=stem, rate_hz=rate, low_energy=own.low_energy,
+                      low_share=own.low_energy / own.energy if own.energy > 0 else 0.0)
+        )  # fmt: skip
         inputs.append(
             InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
                       duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
@@ -92,6 +98,23 @@ def read_instrumental(beat: Beat) -> Instrumental:
     if problems:
         raise BeatError(problems)
     return Instrumental(samples=total, rate_hz=rate, stems=tuple(stems), inputs=tuple(inputs), notes=tuple(notes))
+
+
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    low_energy: float
+    energy: float
+
+
+def _figures(samples: Samples, rate_hz: int) -> _Figures:
+    own = loudness.measure(samples, rate_hz)
+    mean = hearing.band_energies(samples, rate_hz).cumulative[-1]
+    return _Figures(
+        integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp,
+        low_energy=float(mean[hearing.FINE_HZ < LOW_HZ].sum()), energy=float(mean.sum()),
+    )  # fmt: skip
 
 
 def _at_rate(info: audio.ReadInfo, stem: Stem, rate_hz: int) -> Samples:
