@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from time import perf_counter
 
@@ -319,6 +320,7 @@ def test_level_changes_nothing(gain: float) -> None:
 # Sounds that break measures ------------------------------------------------------------------------------------------
 
 
+@cache
 def oddities() -> dict[str, Array]:
     rng = np.random.default_rng(0)
     t = np.arange(2 * RATE_HZ) / RATE_HZ
@@ -342,7 +344,7 @@ def oddities() -> dict[str, Array]:
 
 
 @pytest.mark.parametrize("tempo_bpm", [None, 90.0])
-@pytest.mark.parametrize("rate", [8000, 48000, 192000])
+@pytest.mark.parametrize("rate", [8000, 192000])
 @pytest.mark.parametrize("name", list(oddities()))
 def test_odd_sounds_never_warn(name: str, rate: int, tempo_bpm: float | None) -> None:
     """Regression: no warning (all are errors here), no NaN, a reason with every None, inputs left as they are."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from itertools import pairwise, product
 from pathlib import Path
 from time import perf_counter
@@ -300,6 +301,7 @@ def test_a_single_note_has_no_sure_key() -> None:
 # Sounds that break measures ------------------------------------------------------------------------------------------
 
 
+@cache
 def oddities() -> dict[str, Array]:
     rng = np.random.default_rng(0)
     t = np.arange(2 * RATE) / RATE
@@ -322,7 +324,7 @@ def oddities() -> dict[str, Array]:
     }
 
 
-@pytest.mark.parametrize("rate", [4000, 44100, 192000])
+@pytest.mark.parametrize("rate", [4000, 192000])
 @pytest.mark.parametrize("name", list(oddities()))
 def test_odd_sounds_never_warn(name: str, rate: int) -> None:
     """Regression: no warning (all are errors here), no NaN, a reason with every None, inputs left as they are."""
