@@ -2,6 +2,16 @@
 
 The score is a weighted sum; every term is kept beside it with its sign, so that the order can be argued with.  Weights
 stand in `dossier.decide.policy`.
+
+Conventions
+    Loudness won and lost is counted in one currency, shares of the reference: what the drum fills, what the music
+    masks of it (overlap), what it masks of the music (buried is a share of the music, which itself carries `fill` of
+    the reference).
+    What is filled is worth the more, the more room there is: weighed by 1 - fill, so that the same two points of room
+    count for much in an open instrumental and for little in a full one (common practice, no source: much room favours
+    rich drums, little room lean ones).
+    A drum that misses its audible share is marked down by the part of it that is missing, so that a kick, of which less
+    is asked, is judged as strictly as a snare.
 """
 
 from __future__ import annotations
@@ -12,14 +22,25 @@ from math import log2
 from dossier.model.findings import Fit, LoopFit
 
 
-def score(fit: Fit, *, target_share: float, policy: Mapping[str, float]) -> tuple[float, dict[str, float]]:
-    """The score of a fit and its terms (positive speaks for the candidate); the terms add up to the score."""
+def score(
+    fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, float]
+) -> tuple[float, dict[str, float]]:
+    """The score of a fit and its terms (positive speaks for the candidate); the terms add up to the score.
+
+    Parameters
+    ----------
+    fill
+        Of the instrumental without the drum, 0-1, on the slots on which the fit was measured.
+    target_share
+        The audible share that was asked of the drum.
+    """
+    missing = max(0.0, 1.0 - fit.audible_share / target_share) if target_share > 0 else 0.0
     terms = {
-        "room": policy["weight_room"] * fit.room_filled,
+        "room": policy["weight_room"] * (1.0 - fill) * fit.room_filled,
         "overlap": -policy["weight_overlap"] * fit.overlap,
-        "buried": -policy["weight_buried"] * fit.buried,
+        "buried": -policy["weight_buried"] * fill * fit.buried,
         "spill": -policy["weight_spill"] * fit.spill,
-        "audibility": -policy["weight_share"] * max(0.0, target_share - fit.audible_share),
+        "audibility": -policy["weight_share"] * missing,
         "tempo": -policy["weight_tempo"] * (1.0 - fit.tempo_match),
         "tuning": -policy["weight_tuning"] * (1.0 - fit.tuning_match) if fit.tuning_match is not None else 0.0,
         "mono": -policy["weight_mono"] * (fit.mono_loss_lu if fit.mono_loss_lu is not None else policy["mono_gone_lu"]),

@@ -253,7 +253,7 @@ def _in_section(
             like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share, lift_lu=found.lift_lu,
         )  # fmt: skip
-        value, _ = fit.score(there, target_share=target, policy=policy)
+        value, _ = fit.score(there, fill=found.fill - found.room_filled, target_share=target, policy=policy)
         return decide_approach.Contender(name=name, score=value, fit=there)
 
     loop_there = None
