@@ -62,6 +62,8 @@ def _kind(
         named = None if body.file_s < 0.9 * 60.0 / (tempo_from_name(name) or 60.0) else named
     if kind is not None or named is not None:
         return kind or named or "one-shot", 1.0
+    if body.cut:  # what sounds for longer than half a minute is no hit, whatever it is
+        return "loop", 1.0
     spread = spread_of(body, length_s)
     if not could_loop(spread):
         return "one-shot", 1.0 - 0.4 * min(1.0, length_s)

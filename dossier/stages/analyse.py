@@ -28,6 +28,7 @@ from dossier.model.measures import (
     FileMeasures,
     Grid,
     Key,
+    LoopMeasures,
     Loudness,
     Samples,
     StereoImage,
@@ -39,6 +40,7 @@ from dossier.stages.stems import StemAudio, read_instrumental
 
 Say = Callable[[str], None]
 LEAST_MUSIC_S = 2.0
+LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,12 +100,31 @@ def measure_file(clip: Clip, *, drum: DrumFile, channels: int, bit_depth: str) -
     samples = audio.to_stereo(clip.samples)
     hit = hits.measure(samples, clip.rate_hz, kind=drum.kind, role=drum.role, name=drum.file)
     loop = None
-    if hit.kind == "loop":
+    if hit.kind == "loop" and clip.duration_s <= LONGEST_LOOP_S:
         loop = loops.measure(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, name=drum.file)
+    elif hit.kind == "loop":
+        loop = _long_loop(samples, clip, drum)
     return FileMeasures(
         file=drum.file, sample_rate_hz=clip.rate_hz, channels=channels, duration_s=clip.duration_s,
         bit_depth=bit_depth, loudness=loudness.measure(samples, clip.rate_hz),
         stereo=stereo.measure(samples, clip.rate_hz), hit=hit, loop=loop, pitch=pitch.pitch(samples, clip.rate_hz),
+    )  # fmt: skip
+
+
+def _long_loop(samples: Samples, clip: Clip, drum: DrumFile) -> LoopMeasures:
+    """A file too long for a loop, such as a stem: its grid, without naming its hits."""
+    grid = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, names=(drum.file,))
+    steady = grid.tempo_source != "assumed"
+    why = f"it is longer than {LONGEST_LOOP_S:.0f} s: its hits are not told apart"
+    reasons = {"continuity": why, "hits": why}
+    if not steady:
+        none = grid.notes[0] if grid.notes else "no steady tempo was found in it"
+        reasons |= dict.fromkeys(("tempo_bpm", "beats", "swing"), none)
+    return LoopMeasures(
+        tempo_bpm=grid.tempo_bpm if steady else None, tempo_source=grid.tempo_source,
+        beats=round(clip.duration_s * grid.tempo_bpm / 60.0, 2) if steady else None,
+        downbeat_s=grid.first_downbeat_s, swing=grid.swing if steady else None, hits=(), continuity=None,
+        reasons=reasons,
     )  # fmt: skip
 
 
