@@ -2,8 +2,10 @@
 
 Conventions
     The caller hands over the treatments, a true-peak ruler and a function that measures a drum as it plays in this beat
-    (`DrumFigures`).  Every variant is rendered, brought to the untreated true peak (up or down for fuller, only down
-    for leaner) and measured; nothing is looked up.  Amounts come from each family's lines, gentle to strong.
+    (`DrumFigures`).  Every variant is rendered, brought to the untreated true peak (a leaner one that got softer to the
+    untreated loudness, as far as that peak allows) and measured, where it gains something at equal loudness too;
+    nothing is looked up.  Amounts come from each family's lines, gentle to strong, and from lines made for this drum
+    in this beat.  The output level that a chain needed for this stands after its steps.
 
 How the search goes, in at most `most_evaluations` measurements
     1. The middle amount of every line; then along the promising lines by bisection, gentler where the goal is met or
@@ -19,13 +21,14 @@ How the search goes, in at most `most_evaluations` measurements
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from dossier.decide import plan_words
+from dossier.decide.plan_bench import NO_LINES, Turned
 from dossier.decide.plan_goals import Goals
-from dossier.decide.plan_parts import Treatment
+from dossier.decide.plan_parts import Amounts, Treatment
 from dossier.decide.plan_search import Search
 from dossier.model.findings import DrumFigures, Plan
 from dossier.model.measures import Samples
@@ -58,6 +61,8 @@ def search(
     before: DrumFigures | None = None,
     most_evaluations: int = MOST_EVALUATIONS,
     plan_id: str | None = None,
+    turned: Turned | None = None,
+    own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
 ) -> SearchResult:
     """Search the plan for one drum in one beat.
 
@@ -84,6 +89,11 @@ def search(
         Figures of the untreated drum where the caller has them already.
     plan_id
         None: the candidate.
+    turned
+        The figures of samples that were measured just before, at a gain in dB: what is left of a gain at equal
+        loudness.  None: not asked for.
+    own_lines
+        More amounts worth trying in this beat, by the name of the family: lines from gentle to strong.
 
     Returns
     -------
@@ -94,23 +104,31 @@ def search(
     run = Search(
         samples=samples, rate_hz=rate_hz, direction=direction, families=tuple(families.values()), measure=measure,
         true_peak=true_peak, layers=layers, kind=kind or ("loop" if role is None else "one-shot"), role=role,
-        goals=goals or Goals(), before=before, most=max(1, most_evaluations),
+        goals=goals or Goals(), before=before, most=max(1, most_evaluations), turned=turned, own_lines=own_lines,
     )  # fmt: skip
     best = run.best()
     plan = Plan(
         id=plan_id or candidate, candidate=candidate, role=role, direction=direction,
-        steps=run.steps(best.moves) if best else (), before=run.before, after=best.figures if best else run.before,
+        steps=run.steps(best) if best else (), before=run.before, after=best.figures if best else run.before,
         helped=best is not None, reason=run.reason(best), tried=run.tried(best), evaluations=run.evaluations,
     )  # fmt: skip
-    return SearchResult(plan=plan, samples=run.render(best.moves) if best else samples)
+    return SearchResult(plan=plan, samples=run.render(best) if best else samples)
 
 
-def told_again(plan: Plan, *, before: DrumFigures, after: DrumFigures, goals: Goals | None = None) -> Plan:
+def told_again(
+    plan: Plan,
+    *,
+    before: DrumFigures,
+    after: DrumFigures,
+    goals: Goals | None = None,
+    even: DrumFigures | None = None,
+) -> Plan:
     """The plan with figures measured elsewhere (the whole beat instead of some bars), and its reason told from them.
 
-    A plan that helped keeps its steps; its sentence says so where the other figures fall short of the goal.
+    A plan that helped keeps its steps; its sentence says so where the other figures fall short of the goal.  `even`:
+    the treated drum turned to the loudness of the untreated one.
     """
     if not plan.helped:
         return replace(plan, before=before, after=before)
-    text = plan_words.told(before, after, direction=plan.direction, goals=goals or Goals())
+    text = plan_words.told(before, after, direction=plan.direction, goals=goals or Goals(), even=even)
     return replace(plan, before=before, after=after, reason=text)

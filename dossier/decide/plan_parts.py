@@ -67,3 +67,5 @@ class Trial:
     figures: DrumFigures
     verdict: Verdict
     cost: float
+    even: DrumFigures | None = None  # turned to the untreated drum's loudness, where that was measured
+    output: float = 1.0  # linear gain after the chain

@@ -5,130 +5,27 @@ See `dossier.decide.plan` for how it goes; this is its working state.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from collections.abc import Generator, Sequence
 from itertools import combinations
 
 import numpy as np
 
 from dossier.decide import plan_words
-from dossier.decide.plan_goals import Goals, judge, load
-from dossier.decide.plan_parts import Amounts, Move, Treatment, Trial
-from dossier.model.findings import DrumFigures, Step, Tried
-from dossier.model.measures import Samples
-from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.decide.plan_bench import PROMISING, Bench
+from dossier.decide.plan_parts import Amounts, Move, Trial
+from dossier.model.findings import Step, Tried
 
 LONGEST_CHAIN = 3
 SINGLES_SHARE = 0.6  # of the evaluations, before chains are looked at
-PROMISING = 0.02  # a gain below this is no reason to go on along a line
 PAIRS, TRIPLES, BEAM = 12, 10, 4
 PER_COST = 0.04  # what a unit of cost must bring in gain where the goal is out of reach
-MOST_LAYERS = 3
 FEW = 6
-KEPT = 6  # rendered beginnings of chains kept at hand
 
 _Probe = Generator[Move, "Trial | None", None]
 
 
-class Search:
+class Search(Bench):
     """The state of one search."""
-
-    def __init__(
-        self, *, samples: Samples, rate_hz: int, direction: Direction, families: tuple[Treatment, ...],
-        measure: Callable[[Samples], DrumFigures], true_peak: Callable[[Samples, int], float],
-        layers: Mapping[str, Samples], kind: Kind, role: Role | None, goals: Goals, before: DrumFigures | None,
-        most: int,
-    ) -> None:  # fmt: skip
-        self.samples, self.rate_hz, self.direction, self.families = samples, rate_hz, direction, families
-        self.measure, self.true_peak, self.layers = measure, true_peak, layers
-        self.kind, self.role, self.goals, self.most = kind, role, goals, most
-        self.evaluations = 0 if before is not None else 1
-        self.before = before if before is not None else measure(samples)
-        self.peak = true_peak(samples, rate_hz)
-        self.trials: list[Trial] = []
-        self.unchanged: set[str] = set()  # families that left the sound as it is
-        self.seen: dict[tuple[tuple[int, float], ...], Trial | None] = {}
-        self.kept: dict[tuple[tuple[int, float], ...], Samples] = {}
-        self.lines = self._lines()
-
-    # what can be tried
-
-    def _lines(self) -> list[tuple[Move, ...]]:
-        sides: tuple[Direction, ...] = ("fuller", "leaner") if self.direction == "as it is" else (self.direction,)
-        lines: list[tuple[Move, ...]] = []
-        for family in self.families:
-            if self.kind == "loop" and not family.suits_loops:
-                continue
-            for side in sides:
-                if side not in family.directions:
-                    continue
-                for line in family.ladders(
-                    self.role, self.rate_hz, direction=side, kind=self.kind, layers=tuple(self.layers)[:MOST_LAYERS]
-                ):
-                    shown = line[: -(-len(line) // 2)] if self.direction == "as it is" else line  # only gentle ones
-                    last = max(1, len(line) - 1)
-                    lines.append(
-                        tuple(Move(family, len(lines), i / last, amounts, side) for i, amounts in enumerate(shown))
-                    )
-        return [line for line in lines if line]
-
-    @property
-    def pointless(self) -> bool:
-        """A leaner plan for a drum that takes nothing away, or a search for a silent drum."""
-        return self.peak <= 0.0 or (self.direction == "leaner" and load(self.before) < self.goals.least)
-
-    # rendering and measuring
-
-    def _settled(self, move: Move) -> Amounts:
-        layer = self.layers.get(str(move.amounts.get("file")))
-        return move.family.settle(self.samples, self.rate_hz, move.amounts, layer=layer)
-
-    def _played(self, moves: tuple[Move, ...]) -> Samples:
-        """The chain before its level is matched; beginnings of chains are kept."""
-        if not moves:
-            return self.samples
-        key = tuple(move.key for move in moves)
-        if key in self.kept:
-            return self.kept[key]
-        amounts = self._settled(moves[-1])
-        layer = self.layers.get(str(amounts.get("file")))
-        result = moves[-1].family.play(self._played(moves[:-1]), self.rate_hz, amounts, kind=self.kind, layer=layer)
-        if len(self.kept) >= KEPT:
-            del self.kept[next(iter(self.kept))]
-        self.kept[key] = result
-        return result
-
-    def render(self, moves: tuple[Move, ...]) -> Samples:
-        """The chain at the untreated true peak."""
-        played = self._played(moves)
-        peak = self.true_peak(played, self.rate_hz)
-        if peak <= 0.0 or (peak <= self.peak and moves[0].side != "fuller"):
-            return played
-        result: Samples = played * played.dtype.type(self.peak / peak)
-        return result
-
-    def trial(self, moves: Iterable[Move], *, below: float = np.inf) -> Trial | None:
-        """Render and measure a chain; None where it changes nothing, costs `below` or more, or the bound is reached."""
-        chain = tuple(sorted(moves, key=lambda move: (move.family.place, move.line)))
-        key = tuple(move.key for move in chain)
-        if key in self.seen:
-            return self.seen[key]
-        cost = sum(move.cost for move in chain)
-        if cost >= below or self.evaluations >= self.most:
-            return None
-        rendered = self.render(chain)
-        same = rendered.shape == self.samples.shape
-        if same and np.allclose(rendered, self.samples, rtol=0.0, atol=1e-7 * self.peak):
-            if len(chain) == 1:
-                self.unchanged.add(chain[0].family.name)
-            self.seen[key] = None
-            return None
-        self.evaluations += 1
-        figures = self.measure(rendered)
-        verdict = judge(self.before, figures, chain[0].side, self.goals, strict=self.direction == "as it is")
-        found = Trial(chain, figures, verdict, cost + self.goals.harm * verdict.harm)
-        self.trials.append(found)
-        self.seen[key] = found
-        return found
 
     # the search
 
@@ -145,7 +42,13 @@ class Search:
         if met is not None or self.direction == "as it is":
             return met
         near = [trial for trial in self.trials if trial.verdict.held and trial.verdict.gain >= self.goals.clear]
-        return max(near, key=lambda trial: trial.verdict.gain - PER_COST * trial.cost, default=None)
+        return max(near, key=self._worth, default=None)
+
+    def _worth(self, trial: Trial) -> float:
+        """What a chain that misses the goal is worth: what it gains up to the goal, some of it at equal loudness."""
+        goals, verdict = self.goals, trial.verdict
+        left = goals.even if verdict.even is None else min(max(verdict.even, 0.0), goals.even)
+        return min(verdict.gain, goals.gain) + left * goals.gain / max(goals.even, 1e-9) - PER_COST * trial.cost
 
     def _met(self) -> Trial | None:
         """The cheapest chain that meets the goal (the first of equals)."""
@@ -247,14 +150,16 @@ class Search:
     def _promise(self, parts: Sequence[Trial], moves: Sequence[Move]) -> tuple[bool, float]:
         """Order of a chain before it is rendered: gains add (fuller) or what remains multiplies (leaner)."""
         if self.direction == "fuller":
-            gain = sum(part.verdict.gain for part in parts)
+            added = sum(part.verdict.gain for part in parts)
         else:
-            gain = 1.0 - float(np.prod([1.0 - part.verdict.gain for part in parts]))
+            added = 1.0 - float(np.prod([1.0 - part.verdict.gain for part in parts]))
         share = float(np.prod([part.figures.audible_share / max(self.before.audible_share, 1e-9) for part in parts]))
         holds = share >= (1.0 if self.direction == "fuller" else 1.0 - self.goals.share_loss)
+        lefts = [part.verdict.even for part in parts if part.verdict.even is not None]
+        dense = not lefts or sum(lefts) >= self.goals.even
         cost = sum(move.cost for move in moves)
-        promising = gain >= self.goals.gain and holds
-        return (not promising, cost if promising else -gain + (0.0 if holds else 1.0))
+        promising = added >= self.goals.gain and holds and dense
+        return (not promising, cost if promising else -added + (0.0 if holds else 1.0) + (0.0 if dense else 0.5))
 
     def _gentler(self) -> None:
         """The best chain with each of its steps one rung down, or half a rung, as long as the goal holds."""
@@ -276,10 +181,17 @@ class Search:
     def name(self, move: Move) -> str:
         return move.family.label(self._settled(move))
 
-    def steps(self, moves: tuple[Move, ...]) -> tuple[Step, ...]:
-        return tuple(
-            Step(treatment=move.family.name, label=self.name(move), amounts=dict(self._settled(move))) for move in moves
-        )
+    def steps(self, found: Trial) -> tuple[Step, ...]:
+        """The chain's steps, and the output level where it is not 0 dB."""
+        steps = [
+            Step(treatment=move.family.name, label=self.name(move), amounts=dict(self._settled(move)))
+            for move in found.moves
+        ]
+        level = next((family for family in self.families if not family.directions), None)
+        if level is not None and found.output != 1.0:
+            amounts: Amounts = {"gain_db": float(20.0 * np.log10(found.output))}
+            steps.append(Step(treatment=level.name, label=level.label(amounts), amounts=dict(amounts)))
+        return tuple(steps)
 
     def reason(self, best: Trial | None) -> str:
         if self.peak <= 0.0:
@@ -304,5 +216,6 @@ class Search:
                 unchanged=family.name in self.unchanged, most=self.most,
             )
             for family in self.families
-            if family.name not in used and (self.direction == "as it is" or self.direction in family.directions)
+            if family.name not in used and family.directions
+            and (self.direction == "as it is" or self.direction in family.directions)
         )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from dossier.decide.plan_goals import Goals, beside, change, goal_words, judge, load, per_cent
+from dossier.decide.plan_goals import Goals, Verdict, beside, change, goal_words, judge, per_cent
 from dossier.decide.plan_parts import Move, Treatment, Trial
 from dossier.model.findings import DrumFigures, Tried
 from dossier.model.vocabulary import Direction
@@ -18,8 +18,8 @@ SILENT = "The drum is silent: there is nothing to treat."
 def nothing_to_take(before: DrumFigures) -> str:
     """Why no leaner plan was searched."""
     return (
-        f"Overlap and buried together are only {per_cent(load(before))} %: there is nothing for a leaner treatment to "
-        "take away."
+        f"The instrumental masks only {per_cent(before.overlap)} % of the reference of it: there is nothing for a "
+        "leaner treatment to take away."
     )
 
 
@@ -30,6 +30,7 @@ def told(
     direction: Direction,
     goals: Goals,
     words_for: Direction | None = None,
+    even: DrumFigures | None = None,
 ) -> str:
     """What a plan brings, in one sentence.
 
@@ -37,16 +38,27 @@ def told(
     ----------
     direction : the side that the plan serves; for "as it is" the one on which it gains more
     words_for : the direction whose goal is named where it is not reached; None: the same
+    even : the treated drum turned to the loudness of the untreated one; None: not measured
     """
     sides: tuple[Direction, ...] = ("fuller", "leaner") if direction == "as it is" else (direction,)
-    verdict = max((judge(before, after, side, goals) for side in sides), key=lambda found: (found.met, found.gain))
+    found = [judge(before, after, side, goals, even=even) for side in sides]
+    verdict = max(found, key=lambda one: (one.met, one.gain))
     done, side = change(before, after, verdict), beside(before, after, verdict)
+    tail = f"; {side}." if side else "."
     if verdict.met:
-        return f"Brings {done}; {side}."
+        return f"Brings {done}{tail}"
     short = goal_words(words_for or direction, goals)
+    if verdict.broken and verdict.gain >= goals.gain:
+        return f"Brings {done}, but {verdict.broken}{tail}"
     if verdict.gain >= goals.gain:
-        return f"Brings {done}, but {verdict.broken}; {side}."
-    return f"Part of the way only: {done}, short of the goal of {short}; {side}."
+        return f"Brings {done}, {level_words(verdict)}{tail}"
+    also = f", {level_words(verdict)}" if verdict.only_level else ""
+    return f"Part of the way only: {done}{also}, short of the goal of {short}{tail}"
+
+
+def level_words(verdict: Verdict) -> str:
+    """What is left of a gain that comes from level alone."""
+    return f"mostly by being {'louder under the same peak' if verdict.side == 'fuller' else 'softer'}"
 
 
 def reason(
@@ -61,7 +73,9 @@ def reason(
 ) -> str:
     """One sentence with the numbers that made the plan, or that left the drum as it is."""
     if best is not None:
-        return told(before, best.figures, direction=best.moves[0].side, goals=goals, words_for=direction)
+        return told(
+            before, best.figures, direction=best.moves[0].side, goals=goals, words_for=direction, even=best.even
+        )
     goal = goal_words(direction, goals)
     held = [trial for trial in trials if trial.verdict.held]
     nearest = max(held or trials, key=lambda trial: trial.verdict.gain, default=None)
@@ -69,6 +83,8 @@ def reason(
         return f"No treatment changes this drum; the goal was {goal}."
     what = " and ".join(name(move) for move in nearest.moves)
     why = f", but {nearest.verdict.broken}" if nearest.verdict.broken else ""
+    if nearest.verdict.only_level and nearest.verdict.gain >= goals.clear and not why:
+        why = f", but {level_words(nearest.verdict)}"
     lead = "Leave it as it is" if direction == "as it is" else "No treatment helps"
     return (
         f"{lead}: the goal was {goal}; of {evaluations} measurements the best ({what}) brings "
@@ -107,7 +123,7 @@ def tried(
     if not singles:
         late = f"not measured: the search ends after {most} measurements"
         return Tried(family.name, family.name, family.nothing_to_do if unchanged else late)
-    top = max(singles, key=lambda trial: (trial.verdict.held, trial.verdict.gain))
+    top = max(singles, key=lambda trial: (trial.verdict.met, trial.verdict.held, trial.verdict.gain))
     text = change(before, top.figures, top.verdict)
     if top.verdict.broken:
         why = f"{text}, but {top.verdict.broken}"
@@ -115,6 +131,8 @@ def tried(
         why = f"{text}: would do it too, but changes the sound more or costs more beside it than the plan"
     elif top.verdict.gain < goals.clear:
         why = f"{text}: {'no help' if top.verdict.gain <= 0.0 else 'too little to count'}"
+    elif top.verdict.only_level:
+        why = f"{text}: {level_words(top.verdict)}"
     elif best is None:
         why = f"{text}: short of {100.0 * goals.gain:.0f} %"
     else:

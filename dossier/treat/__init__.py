@@ -1,6 +1,7 @@
 """Pure functions: samples in, samples out, one module a treatment family.
 
-`FAMILIES` is the registry, in the order in which treatments stand in a chain; `render_chain` plays a chain of steps.
+`FAMILIES` is the registry, in the order in which treatments stand in a chain, with the output level at its end;
+`render_chain` plays a chain of steps.
 """
 
 from __future__ import annotations
@@ -12,13 +13,13 @@ from dossier.errors import MeasureError
 from dossier.model.findings import Step
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Kind
-from dossier.treat import eq, layering, parallel, reduction, room, saturation, transient, truncation, width
+from dossier.treat import eq, layering, level, parallel, reduction, room, saturation, transient, truncation, width
 from dossier.treat.families import Family
 from dossier.treat.peaks import matched, true_peak
 
 __all__ = ["FAMILIES", "Family", "matched", "render_chain", "true_peak"]
 
-_MODULES = (layering, eq, transient, saturation, parallel, reduction, room, width, truncation)
+_MODULES = (layering, eq, transient, saturation, parallel, reduction, room, width, truncation, level)
 FAMILIES: Mapping[str, Family] = MappingProxyType({module.FAMILY.name: module.FAMILY for module in _MODULES})
 
 

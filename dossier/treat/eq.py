@@ -29,6 +29,7 @@ from dossier.treat.families import (
     in_hz,
     like,
     number,
+    rounded,
 )
 
 SHAPES = ("high-pass", "low-pass", "low shelf", "high shelf", "bell")
@@ -143,6 +144,27 @@ def _ladders(
         else tuple({"shape": "low-pass", "hz": hz, "q": 0.71} for hz in _HIGHEST_HZ)
     )
     return low, box, high
+
+
+def covered_line(low_hz: float, high_hz: float, *, from_bottom: bool = False, to_top: bool = False) -> Line:
+    """Amounts, gentle to strong, that take a sound back where others cover it: what is not heard is not missed.
+
+    Parameters
+    ----------
+    low_hz, high_hz : edges of the covered range
+    from_bottom, to_top : nothing of the sound is heard below, or above; a pass takes it away then, else a bell
+    """
+    if to_top:
+        return tuple(
+            {"shape": "low-pass", "hz": rounded(low_hz * ratio), "q": 0.71} for ratio in (4.0, 2.8, 2.0, 1.4, 1.0)
+        )
+    if from_bottom:
+        return tuple(
+            {"shape": "high-pass", "hz": rounded(high_hz * ratio), "q": 0.71} for ratio in (0.35, 0.5, 0.7, 0.85, 1.0)
+        )
+    centre, q = math.sqrt(low_hz * high_hz), math.sqrt(low_hz * high_hz) / max(high_hz - low_hz, 1.0)
+    bell: Amounts = {"shape": "bell", "hz": rounded(centre), "q": rounded(min(4.0, max(0.4, q)))}
+    return tuple({**bell, "gain_db": gain} for gain in (-3.0, -6.0, -9.0, -12.0, -18.0))
 
 
 def _label(amounts: Amounts) -> str:

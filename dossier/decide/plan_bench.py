@@ -1,0 +1,174 @@
+"""The bench of a search: what can be tried on one drum, rendered at a fair level and measured, each chain once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+
+from dossier.decide.plan_goals import Goals, gain, judge
+from dossier.decide.plan_parts import Amounts, Move, Treatment, Trial
+from dossier.model.findings import DrumFigures
+from dossier.model.measures import Samples
+from dossier.model.vocabulary import Direction, Kind, Role
+
+MOST_LAYERS = 3
+PROMISING = 0.02  # a gain below this is no reason to go on along a line
+LEAST_OUTPUT_DB = 0.005
+KEPT = 6  # rendered beginnings of chains kept at hand
+NO_LINES: Mapping[str, Sequence[Sequence[Amounts]]] = MappingProxyType({})
+
+Turned = Callable[[Samples, float], DrumFigures]
+
+
+def _told(gain: float) -> float:
+    """A linear output gain; 1 where it is too small to be told."""
+    return gain if abs(20.0 * np.log10(gain)) >= LEAST_OUTPUT_DB else 1.0
+
+
+def _plus(level_db: float | None, gain_db: float) -> float | None:
+    return None if level_db is None else level_db + gain_db
+
+
+class Bench:
+    """What can be tried on one drum, and what has been."""
+
+    def __init__(
+        self, *, samples: Samples, rate_hz: int, direction: Direction, families: tuple[Treatment, ...],
+        measure: Callable[[Samples], DrumFigures], true_peak: Callable[[Samples, int], float],
+        layers: Mapping[str, Samples], kind: Kind, role: Role | None, goals: Goals, before: DrumFigures | None,
+        most: int, turned: Turned | None = None, own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
+    ) -> None:  # fmt: skip
+        self.samples, self.rate_hz, self.direction, self.families = samples, rate_hz, direction, families
+        self.measure, self.true_peak, self.layers = measure, true_peak, layers
+        self.kind, self.role, self.goals, self.most = kind, role, goals, most
+        self.turned, self.own_lines = turned, own_lines
+        self.evaluations = 0 if before is not None else 1
+        self.before = before if before is not None else measure(samples)
+        self.peak = true_peak(samples, rate_hz)
+        self.trials: list[Trial] = []
+        self.unchanged: set[str] = set()  # families that left the sound as it is
+        self.seen: dict[tuple[tuple[int, float], ...], Trial | None] = {}
+        self.kept: dict[tuple[tuple[int, float], ...], Samples] = {}
+        self.lines = self._lines()
+
+    # what can be tried
+
+    def _lines(self) -> list[tuple[Move, ...]]:
+        sides: tuple[Direction, ...] = ("fuller", "leaner") if self.direction == "as it is" else (self.direction,)
+        lines: list[tuple[Move, ...]] = []
+        for family in self.families:
+            if self.kind == "loop" and not family.suits_loops:
+                continue
+            for side in sides:
+                if side not in family.directions:
+                    continue
+                offered = family.ladders(
+                    self.role, self.rate_hz, direction=side, kind=self.kind, layers=tuple(self.layers)[:MOST_LAYERS]
+                )
+                own = self.own_lines.get(family.name, ()) if side == self.direction else ()
+                for line in (*own, *offered):
+                    shown = line[: -(-len(line) // 2)] if self.direction == "as it is" else line  # only gentle ones
+                    last = max(1, len(line) - 1)
+                    lines.append(
+                        tuple(Move(family, len(lines), i / last, amounts, side) for i, amounts in enumerate(shown))
+                    )
+        return [line for line in lines if line]
+
+    @property
+    def pointless(self) -> bool:
+        """A leaner plan for a drum that takes nothing away, or a search for a silent drum."""
+        return self.peak <= 0.0 or (self.direction == "leaner" and self.before.overlap < self.goals.least)
+
+    # rendering and measuring
+
+    def _settled(self, move: Move) -> Amounts:
+        layer = self.layers.get(str(move.amounts.get("file")))
+        return move.family.settle(self.samples, self.rate_hz, move.amounts, layer=layer)
+
+    def _played(self, moves: tuple[Move, ...]) -> Samples:
+        """The chain before its level is matched; beginnings of chains are kept."""
+        if not moves:
+            return self.samples
+        key = tuple(move.key for move in moves)
+        if key in self.kept:
+            return self.kept[key]
+        amounts = self._settled(moves[-1])
+        layer = self.layers.get(str(amounts.get("file")))
+        result = moves[-1].family.play(self._played(moves[:-1]), self.rate_hz, amounts, kind=self.kind, layer=layer)
+        if len(self.kept) >= KEPT:
+            del self.kept[next(iter(self.kept))]
+        self.kept[key] = result
+        return result
+
+    def output(self, played: Samples, side: Direction) -> float:
+        """Linear gain that brings a chain to the untreated true peak; a leaner one is only turned down."""
+        peak = self.true_peak(played, self.rate_hz)
+        if peak <= 0.0 or (peak <= self.peak and side != "fuller"):
+            return 1.0
+        return _told(self.peak / peak)
+
+    def _made_up(self, rendered: Samples, figures: DrumFigures) -> tuple[float, DrumFigures]:
+        """A leaner drum turned back up to the loudness it had, as far as its true peak allows: gain and figures.
+
+        What only turns a drum down would look leaner otherwise.
+        """
+        if self.turned is None or figures.integrated_lufs is None or self.before.integrated_lufs is None:
+            return 1.0, figures
+        peak = self.true_peak(rendered, self.rate_hz)
+        spare_db = 20.0 * np.log10(self.peak / peak) if peak > 0.0 else 0.0
+        gain = _told(10.0 ** (min(self.before.integrated_lufs - figures.integrated_lufs, spare_db) / 20.0))
+        if gain <= 1.0:
+            return 1.0, figures
+        gain_db = 20.0 * np.log10(gain)
+        up = self.turned(rendered, gain_db)
+        return gain, replace(
+            up, integrated_lufs=figures.integrated_lufs + gain_db,
+            sample_peak_dbfs=_plus(figures.sample_peak_dbfs, gain_db),
+            true_peak_dbtp=_plus(figures.true_peak_dbtp, gain_db),
+        )  # fmt: skip
+
+    def render(self, found: Trial) -> Samples:
+        """A measured chain as sound, at its output level."""
+        played = self._played(found.moves)
+        result: Samples = played * played.dtype.type(found.output)
+        return result
+
+    def trial(self, moves: Iterable[Move], *, below: float = np.inf) -> Trial | None:
+        """Render and measure a chain; None where it changes nothing, costs `below` or more, or the bound is reached."""
+        chain = tuple(sorted(moves, key=lambda move: (move.family.place, move.line)))
+        key = tuple(move.key for move in chain)
+        if key in self.seen:
+            return self.seen[key]
+        cost = sum(move.cost for move in chain)
+        if cost >= below or self.evaluations >= self.most:
+            return None
+        played, side = self._played(chain), chain[0].side
+        output = self.output(played, side)
+        rendered: Samples = played * played.dtype.type(output)
+        same = rendered.shape == self.samples.shape
+        if same and np.allclose(rendered, self.samples, rtol=0.0, atol=1e-7 * self.peak):
+            if len(chain) == 1:
+                self.unchanged.add(chain[0].family.name)
+            self.seen[key] = None
+            return None
+        self.evaluations += 1
+        figures = self.measure(rendered)
+        if side == "leaner":
+            made_up, figures = self._made_up(rendered, figures)
+            output *= made_up
+            rendered = played * played.dtype.type(output) if made_up != 1.0 else rendered
+        even = self._even(rendered, figures) if gain(self.before, figures, side, self.goals) > PROMISING else None
+        verdict = judge(self.before, figures, side, self.goals, strict=self.direction == "as it is", even=even)
+        found = Trial(chain, figures, verdict, cost + self.goals.harm * verdict.harm, even, output)
+        self.trials.append(found)
+        self.seen[key] = found
+        return found
+
+    def _even(self, rendered: Samples, figures: DrumFigures) -> DrumFigures | None:
+        """The figures at the untreated drum's loudness, where both have one."""
+        if self.turned is None or figures.integrated_lufs is None or self.before.integrated_lufs is None:
+            return None
+        return self.turned(rendered, self.before.integrated_lufs - figures.integrated_lufs)

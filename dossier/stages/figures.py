@@ -1,0 +1,121 @@
+"""Figures: a drum as it plays in the beat, one side of a before-and-after, quickly for a search and in full."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from dossier.measure import hearing, hits, inbeat, loudness
+from dossier.model.findings import DrumFigures
+from dossier.model.measures import Array, Indices, Samples
+from dossier.stages.levels import as_it_plays
+from dossier.stages.placing import Playable
+
+ENVELOPE_POINTS = 120
+ENVELOPE_FLOOR_DB = -60.0
+
+
+@dataclass(slots=True, eq=False)
+class Listener:
+    """Figures of a drum's samples on some slots of the beat, without what only a page shows."""
+
+    play: Playable
+    on: inbeat.Scene  # of those slots
+    slots: Indices
+    gain_db: float
+    heard: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # the last one
+
+    def figures(self, samples: Samples) -> DrumFigures:
+        powers = self.play.powers(samples)
+        found = inbeat.measure(self.on, inbeat.place(self.on, powers[self.slots], gain_db=self.gain_db))
+        level = inbeat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
+        figures = replace(_figures(found, samples, self.play.rate_hz), integrated_lufs=level)
+        self.heard[:] = [(samples, powers, figures)]
+        return figures
+
+    def turned(self, samples: Samples, turn_db: float) -> DrumFigures:
+        """The same at another gain; of the samples heard last this costs next to nothing."""
+        if not self.heard or self.heard[0][0] is not samples:
+            self.figures(samples)
+        _, powers, figures = self.heard[0]
+        return at_gain(self.on, powers[self.slots], self.gain_db + turn_db, like=figures)
+
+
+def at_gain(on: inbeat.Scene, powers: Array, gain_db: float, *, like: DrumFigures) -> DrumFigures:
+    """Figures in the beat at a gain; what does not depend on it, or only on the file, is taken from `like`."""
+    found = inbeat.measure(on, inbeat.place(on, powers, gain_db=gain_db))
+    return replace(
+        like, fill=found.fill, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap,
+        buried=found.buried, audible_share=found.audible_share,
+    )  # fmt: skip
+
+
+def full(
+    scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float, *, at_lufs: float | None = None
+) -> tuple[DrumFigures, DrumFigures | None]:
+    """One side of a before-and-after on the whole beat, with envelope and spectrum; and turned to `at_lufs`.
+
+    The second is None where no loudness is asked for, or the drum has none.
+    """
+    changed = play.with_samples(samples)
+    powers = changed.powers()
+    found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=gain_db))
+    level = as_it_plays(changed).integrated_lufs
+    envelope, step = envelope_db(samples, play.rate_hz)
+    figures = replace(
+        _figures(found, samples, play.rate_hz),
+        integrated_lufs=level,
+        effective_length_s=hits.measure(samples, play.rate_hz, kind=play.kind, role=play.role).effective_length_s,
+        envelope_db=envelope, envelope_step_s=step,
+        spectrum_db=_spectrum(powers),
+    )  # fmt: skip
+    if at_lufs is None or level is None:
+        return figures, None
+    return figures, at_gain(scene, powers, gain_db + at_lufs - level, like=figures)
+
+
+def envelope_db(samples: Samples, rate_hz: int) -> tuple[tuple[float, ...], float]:
+    """Peak envelope in dBFS over at most `ENVELOPE_POINTS` steps, and the step in seconds."""
+    step = max(1, -(-len(samples) // ENVELOPE_POINTS))
+    peaks = np.abs(samples).max(axis=1)
+    padded = np.pad(peaks, (0, -len(peaks) % step)).reshape(-1, step).max(axis=1)
+    levels = 20.0 * np.log10(np.maximum(padded, 10.0 ** (ENVELOPE_FLOOR_DB / 20.0)))
+    return tuple(round(float(level), 2) for level in levels), step / rate_hz
+
+
+def occupancy_change(
+    scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float, *, bars: int
+) -> tuple[tuple[float, ...], ...]:
+    """Occupancy with the treated drum less with the untreated one, `(band, slot)`.
+
+    Over one cycle of `bars` bars: the first in which the drum plays.
+    """
+    per_bar = play.grid.slots_per_bar
+    first = play.first_bar // bars * bars * per_bar
+    rows = np.arange(first, min(first + bars * per_bar, play.grid.slots), dtype=np.intp)
+    on = scene.subset(rows)
+    change = inbeat.occupancy_with(on, [inbeat.place(on, play.powers(samples)[rows], gain_db=gain_db)])
+    change = change - inbeat.occupancy_with(on, [inbeat.place(on, play.powers()[rows], gain_db=gain_db)])
+    return tuple(tuple(round(float(value), 3) for value in row) for row in change.T)
+
+
+def _figures(found: inbeat.InBeat, samples: Samples, rate_hz: int) -> DrumFigures:
+    peak = loudness.measure(samples, rate_hz)
+    return DrumFigures(
+        sample_peak_dbfs=peak.sample_peak_dbfs, true_peak_dbtp=peak.true_peak_dbtp, integrated_lufs=None,
+        crest_factor_db=peak.crest_factor_db, effective_length_s=None,
+        fill=found.fill, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+        audible_share=found.audible_share,
+    )  # fmt: skip
+
+
+def _spectrum(powers: Array) -> tuple[float, ...]:
+    """K-unweighted mean power a band over the slots in which the part sounds, dB."""
+    level = powers.sum(axis=1)
+    rows = level > 0.01 * level.max(initial=0.0)
+    mean = powers[rows].mean(axis=0) if rows.any() else powers.mean(axis=0)
+    bands = len(hearing.BAND_HZ)
+    inside = np.clip(np.digitize(hearing.FINE_CAM, hearing.BAND_EDGES_CAM) - 1, -1, bands)
+    summed = np.array([mean[inside == band].sum() for band in range(bands)])
+    return tuple(round(float(value), 1) for value in 10.0 * np.log10(np.maximum(summed, 1e-12)))

@@ -1,0 +1,57 @@
+"""Output level: the gain after a chain, so that what is told can be set by hand.
+
+Conventions
+    Not a treatment: a search never tries it.  It stands last in a chain and says by how much the result was turned to
+    be compared fairly, at the true peak (or the loudness) of the untreated sound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dossier.model.measures import Samples
+from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.treat.families import Amounts, Family, Line, Setting, checked, like, number
+
+LEAST_DB = 0.005  # less is not worth a line
+
+
+def turn(samples: Samples, rate_hz: int, *, gain_db: float) -> Samples:
+    """Turn a sound up or down.
+
+    Parameters
+    ----------
+    samples : (frames, channels)
+    gain_db : -60 to +60 dB
+
+    Returns
+    -------
+    (frames, channels), same length.
+    """
+    return like(checked(samples, rate_hz) * 10.0 ** (gain_db / 20.0), samples)
+
+
+def _ladders(
+    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
+) -> tuple[Line, ...]:
+    return ()
+
+
+def _label(amounts: Amounts) -> str:
+    return f"output {number(amounts, 'gain_db'):+.1f} dB"
+
+
+def _settings(amounts: Amounts) -> list[Setting]:
+    return [("output gain", number(amounts, "gain_db"), "dB")]
+
+
+FAMILY = Family(
+    name="output level",
+    directions=(),
+    place=99,
+    weight=0.0,
+    ladders=_ladders,
+    apply=turn,
+    label=_label,
+    settings=_settings,
+)
