@@ -37,6 +37,7 @@ class Solved:
     share: float
     stopped_low: bool
     stopped_high: bool
+    squeezed: bool = False  # the highest gain that is allowed lies at or under the lowest that belongs to the beat
 
 
 def target_share(role: Role | None, intent: Intent, policy: Mapping[str, float]) -> float:
@@ -106,6 +107,7 @@ def solve(
                 gain, share,
                 stopped_low=gain <= low_db[part] + SETTLED_DB and share > targets[part],
                 stopped_high=gain >= high_db[part] - SETTLED_DB and share < targets[part] - 0.01,
+                squeezed=high_db[part] <= low_db[part],
             )
         )  # fmt: skip
     return tuple(answers)
@@ -124,6 +126,11 @@ def advice(
         return (
             f"Level alone cannot do it{', even treated' if treated else ''}: at the highest gain that peaks and music "
             f"allow {share}, against {100 * target:.0f} % asked; {way}."
+        )
+    if solved.squeezed:
+        return (
+            f"Its gain ends at {solved.gain_db:+.1f} dB, the most that its peak and its file allow: there {share}, but "
+            f"it stays softer than a {part} should be beside this music; take a louder or fuller one."
         )
     if solved.stopped_low:
         return f"It stands clear: at the softest level that still belongs to the beat {share}. Raise it by taste."

@@ -1,0 +1,352 @@
+"""The treatments stage: the kit as a whole, second files, evidence, names, odd drums."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile as sf
+from small_beat import Small, drum_loop, kick, noise_hit, tone
+from small_beat import write_beat as write_small
+from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
+
+from dossier.measure import hearing, inbeat, loudness
+from dossier.model.findings import Approach, Plan
+from dossier.stages import bus, hints, settle, treatments
+from dossier.stages.produce import Treated
+from dossier.treat import FAMILIES
+
+FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "integrated_lufs", "crest_factor_db", "effective_length_s", "fill",
+           "overlap", "buried", "audible_share")  # fmt: skip
+
+
+def approach(kind: str, direction: str) -> Approach:
+    return Approach(kind=kind, direction=direction, reasons=(), verdict="")  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
+    root = tmp_path_factory.mktemp("bus")
+    write_small(root / "paper-harbour")
+    return staged(root / "paper-harbour", root / "cache")
+
+
+@pytest.fixture(scope="module")
+def treated(beat: Staged) -> tuple[Treated, ...]:
+    return treatments.search_plans(beat.analysis, beat.ranking, approach("one-shots", "fuller"))
+
+
+# The kit as a whole
+
+
+def test_the_kit_is_the_sum_of_its_members_over_one_cycle(beat: Staged) -> None:
+    """Analytic: samples add; the true peak is set for a file, and the gain undoes that."""
+    whole = bus.kit_as_one(beat.analysis, beat.groove, beat.ranking)
+    assert whole is not None
+    cycle = whole.play.samples * 10.0 ** (whole.gain_db / 20.0)
+    start = round(len(beat.analysis.instrumental) / 2)
+    summed = sum(
+        part.play.laid(length_s=8.0) * 10.0 ** (part.gain_db / 20.0) for part in beat.ranking.kit_parts
+    )[start : start + len(cycle)]  # fmt: skip
+    assert len(cycle) == round(beat.analysis.grid.bar_s * RATE)  # the pattern is one bar long
+    assert np.max(np.abs(cycle - summed)) < 1e-9
+    assert whole.drum.measures.loudness.true_peak_dbtp == pytest.approx(bus.PEAK_DBTP, abs=0.05)
+
+
+def test_the_kit_as_one_part_measures_as_the_members_together(beat: Staged) -> None:
+    """Analytic: powers of sounds that do not cohere add, so the whole kit fills what its members fill together."""
+    whole = bus.kit_as_one(beat.analysis, beat.groove, beat.ranking)
+    assert whole is not None
+    assert beat.ranking.kit is not None
+    found = inbeat.measure(
+        beat.analysis.scene, inbeat.place(beat.analysis.scene, whole.powers, gain_db=whole.gain_db)
+    )
+    assert found.room_filled == pytest.approx(beat.ranking.kit.fit.room_filled, rel=0.05)
+    assert found.audible_share == pytest.approx(beat.ranking.kit.fit.audible_share, abs=0.03)
+
+
+@pytest.mark.parametrize(("kind", "there"), [("one-shots", True), ("either", True), ("loop", False)])
+def test_the_kit_has_a_plan_only_where_one_shots_may_be_used(beat: Staged, kind: str, there: bool) -> None:
+    """Analytic: no bus treatment of drums that nobody is going to use."""
+    assert bus.wanted(beat.ranking, approach(kind, "fuller")) == there
+
+
+def test_the_kits_plan_comes_last_and_says_what_it_is(beat: Staged, treated: tuple[Treated, ...]) -> None:
+    """Analytic: one more plan, for the name `kit`, without what suits single hits only."""
+    plan = treated[-1].plan
+    assert (plan.candidate, plan.role) == ("kit", None)
+    assert len(treated) == len(beat.ranking.kit_parts) + 2 + 1
+    assert plan.helped
+    assert plan.after.room_filled >= 1.1 * plan.before.room_filled
+    assert "all members of the kit together" in plan.reason
+    assert not {"layering", "truncation"} & {step.treatment for step in plan.steps}
+    assert {row.treatment: row.reason for row in plan.tried}["layering"].startswith("works on single hits")
+    assert plan.render == "paper-harbour-06-kit-treated.wav"
+
+
+def test_the_treated_kit_is_rendered_in_the_beats_length(
+    beat: Staged, treated: tuple[Treated, ...], tmp_path: Path
+) -> None:
+    """Analytic: 24 bits at the beat's rate and length; each cycle is the cycle that was searched on."""
+    files = treatments.whole_kit_render(beat.analysis, beat.ranking, treated)
+    assert list(files) == [treated[-1].plan.render]
+    path = tmp_path / "kit.wav"
+    files[treated[-1].plan.render](path)
+    info = sf.info(path)
+    assert (info.subtype, info.samplerate, info.frames) == ("PCM_24", RATE, len(beat.analysis.instrumental))
+    sound, _ = sf.read(path, always_2d=True)
+    cycle = treated[-1].samples
+    inside = sound[2 * len(cycle) : 3 * len(cycle)]
+    assert np.sqrt(np.mean((inside - cycle) ** 2)) < 0.02 * np.sqrt(np.mean(cycle**2))
+    assert np.max(np.abs(sound)) < 1.0
+
+
+def test_blocks_of_the_whole_kit_join_without_a_seam(
+    beat: Staged, treated: tuple[Treated, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Analytic: worked on in one piece or in many, the same comes out (-60 dB)."""
+    item = treated[-1]
+    whole = bus.whole_kit(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
+    monkeypatch.setattr(bus, "BLOCK_S", 1.3)
+    pieces = bus.whole_kit(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
+    assert np.max(np.abs(whole - pieces)) < 1e-3 * np.max(np.abs(whole))
+    plain = bus.whole_kit(item.placed, beat.ranking.kit_parts, (), length_s=8.0)
+    laid = sum(part.play.laid(length_s=8.0) * 10.0 ** (part.gain_db / 20.0) for part in beat.ranking.kit_parts)
+    assert np.allclose(plain * 10.0 ** (item.placed.gain_db / 20.0), laid, atol=1e-4)
+
+
+# Names, evidence
+
+
+def test_renders_sort_by_plan_and_loops_carry_the_beats_tempo(treated: tuple[Treated, ...]) -> None:
+    """Analytic: plain letters, in the order of the plans; a fitted loop is at the beat's tempo, whatever it was."""
+    names = [item.plan.render for item in treated if item.plan.render]
+    assert names == sorted(names)
+    assert len(set(names)) == len(names)
+    for item in treated:
+        name = item.plan.render
+        if name is None:
+            continue
+        assert name.isascii()
+        assert all(character.isalnum() or character in "-." for character in name)
+        assert name.endswith("-treated-120bpm.wav" if "loop" in item.plan.candidate else "-treated.wav")
+    assert any(name.startswith("paper-harbour-01-kick-") for name in names)
+
+
+def test_a_hostile_name_becomes_a_plain_one(beat: Staged) -> None:
+    """Analytic: what a file system or another program may stumble over is left out."""
+    play = replace(beat.placed("kick-long").play, name='drums/odd/"My  Kïck": <1>?.final.wav')
+    assert treatments._render_name("b", 3, play) == "b-03-kick-my-kick-1-final-treated.wav"
+    loop = replace(beat.placed("loop-rich").play, name="drums/Groove 98.5 BPM take2.wav")
+    assert treatments._render_name("b", 12, loop) == "b-12-loop-groove-take2-treated-120bpm.wav"
+
+
+def test_evidence_stands_on_both_sides_of_every_plan(small: Small) -> None:
+    """Analytic: the data file carries before and after, envelope and spectrum, the map's change and what was tried."""
+    assert small.data.plans
+    for plan in small.data.plans:
+        for side in (plan.before, plan.after):
+            for name in FIGURES:
+                value = getattr(side, name)
+                assert value is not None, (plan.candidate, name)
+                assert math.isfinite(value), (plan.candidate, name)
+            assert len(side.spectrum_db) == len(small.data.occupancy.band_hz)
+            assert len(side.envelope_db) > 10
+            assert side.envelope_step_s > 0.0
+        assert len(plan.occupancy_change) == len(small.data.occupancy.band_hz)
+        slots = {len(row) for row in plan.occupancy_change}
+        assert slots == ({32} if "loop" in plan.candidate else {16})  # loops of two bars, a pattern of one
+        if plan.helped:
+            assert any(value != 0.0 for row in plan.occupancy_change for value in row)
+        assert plan.tried
+        for row in plan.tried:
+            assert row.reason
+            assert "\n" not in row.reason
+        used = {step.treatment for step in plan.steps}
+        assert not used & {row.treatment for row in plan.tried}
+
+
+def test_a_plan_reads_the_same_from_its_rendered_file(small: Small) -> None:
+    """Analytic: peak, true peak and crest factor of the 24-bit file are those of the plan's after."""
+    folder = small.archive.root / "paper-harbour/paper-harbour-r001"
+    helped = [plan for plan in small.data.plans if plan.render and plan.candidate != "kit"]
+    assert helped
+    for plan in helped:
+        samples, rate = sf.read(folder / plan.render, always_2d=True)
+        found = loudness.measure(samples, rate)
+        assert found.sample_peak_dbfs == pytest.approx(plan.after.sample_peak_dbfs, abs=0.01)
+        assert found.true_peak_dbtp == pytest.approx(plan.after.true_peak_dbtp, abs=0.02)
+        assert found.crest_factor_db == pytest.approx(plan.after.crest_factor_db, abs=0.02)
+
+
+def test_the_settings_sheet_holds_every_amount_of_every_step(small: Small) -> None:
+    """Analytic: a row an amount, with its unit, and the output level that makes the comparison fair."""
+    sheet = (small.archive.root / "paper-harbour/paper-harbour-r001/paper-harbour-settings.csv").read_text()
+    rows = list(csv.DictReader(io.StringIO(sheet)))
+    for plan in small.data.plans:
+        there = [row for row in rows if row["file"] == plan.candidate and row["step"]]
+        wanted = [entry for step in plan.steps for entry in FAMILIES[step.treatment].settings(step.amounts)]
+        assert len(there) == len(wanted)
+        for row, (name, value, unit) in zip(there, wanted, strict=True):
+            assert (row["setting"], row["unit"]) == (name, unit)
+            if isinstance(value, float):
+                assert float(row["value"]) == pytest.approx(value, rel=1e-3, abs=1e-3)
+
+
+def test_the_same_search_again_gives_the_same_plans_on_one_or_two_workers(beat: Staged) -> None:
+    """Analytic: no randomness, and nothing depends on how the work is spread."""
+    wanted = approach("loop", "leaner")
+    one = treatments.search_plans(beat.analysis, beat.ranking, wanted)
+    two = treatments.search_plans(beat.analysis, beat.ranking, wanted, jobs=2)
+    assert [item.plan for item in one] == [item.plan for item in two]
+    assert all(np.array_equal(a.samples, b.samples) for a, b in zip(one, two, strict=True))
+
+
+# Second files
+
+
+def dark(seed: int) -> np.ndarray:
+    t = time_of(0.25)
+    body = np.sin(2 * np.pi * 180.0 * t) * np.exp(-14.0 * t) + np.sin(2 * np.pi * 330.0 * t) * np.exp(-18.0 * t)
+    return 0.5 * body + 0.01 * np.random.default_rng(seed).standard_normal(len(t)) * np.exp(-20.0 * t)
+
+
+@pytest.fixture(scope="module")
+def two_snares(tmp_path_factory: pytest.TempPathFactory) -> Staged:
+    """A dark snare, a second dark one and a bright one, in a beat that is open at the top."""
+    root = tmp_path_factory.mktemp("layers")
+    folder = write_beat(
+        root / "open", stems={"low": noise(8.0, low_hz=40.0, high_hz=1500.0, seed=1)},
+        drums={"snare-a-dark": dark(1), "snare-b-dark": 0.9 * dark(2), "snare-c-bright": noise_hit(0.2, 3000.0, 7),
+               "kick": kick(), "hat": noise_hit(0.06, 7000.0, 2)},
+        toml='[kit]\nsnare = "drums/snare-a-dark.wav"\n',
+    )  # fmt: skip
+    return staged(folder, root / "cache")
+
+
+def test_the_second_file_is_the_one_that_is_loud_where_the_drum_is_not(two_snares: Staged) -> None:
+    """Analytic: of two layers the one in other zones comes first, whatever their own scores are."""
+    on = two_snares.analysis.scene.subset(two_snares.ranking.slots)
+    shares = {item.drum.name: hints.zone_shares(on, item) for item in two_snares.ranking.one_shots}
+    drum = two_snares.placed("snare-a-dark")
+    room = hints.room_by_zone(on)
+    files = hints.second_files(on, drum, two_snares.ranking.one_shots, room=room, shares=shares)
+    assert next(iter(files)) == "drums/snare-c-bright.wav"
+    assert "drums/snare-a-dark.wav" not in files
+    for share in shares.values():
+        assert share.sum() == pytest.approx(1.0, abs=0.05)
+    own, bright = shares["drums/snare-a-dark.wav"], shares["drums/snare-c-bright.wav"]
+    assert hints.complement(own, own, room) == 0.0
+    assert 0.3 < hints.complement(own, bright, room) <= 1.0
+    assert hints.complement(own, bright, np.zeros_like(room)) == 0.0  # no room, nothing to add
+    assert hints.adds_in(own, bright, room) in ("presence", "brilliance", "high mid")
+
+
+def test_a_plan_that_layers_takes_it_and_says_where_it_adds(two_snares: Staged) -> None:
+    """Analytic: the dark snare is made fuller with the bright file, at a level, lined up."""
+    found = treatments.search_plans(two_snares.analysis, two_snares.ranking, approach("one-shots", "fuller"))
+    plan = next(item.plan for item in found if item.plan.candidate == "drums/snare-a-dark.wav")
+    layered = [step for step in plan.steps if step.treatment == "layering"]
+    assert layered, plan.steps
+    assert layered[0].amounts["file"] == "drums/snare-c-bright.wav"
+    assert {"gain_db", "delay_ms", "polarity"} <= layered[0].amounts.keys()
+    assert "The layer adds where the drum has less and the beat has room" in plan.reason
+
+
+# Where the instrumental covers a drum
+
+
+def test_covered_ranges_become_eq(two_snares: Staged) -> None:
+    """Analytic: music below 1.5 kHz covers a soft noise there; the EQ offered takes it away from below."""
+    on = two_snares.analysis.scene.subset(two_snares.ranking.slots)
+    wide = noise(1.0, low_hz=40.0, high_hz=14_000.0, seed=9)
+    powers = np.tile(hearing.slot_powers(hearing.band_energies(wide, RATE), np.array([0.2, 0.8])), (len(on.active), 1))
+    soft = inbeat.place(on, powers, gain_db=-18.0)
+    lines = hints.covered_lines(on, soft)
+    assert [line[0]["shape"] for line in lines] == ["high-pass"]
+    assert 800.0 < float(lines[0][-1]["hz"]) < 1800.0
+    assert hints.covered_lines(on, inbeat.place(on, powers, gain_db=30.0)) == ()
+    assert hints.covered_lines(on, inbeat.place(on, 0.0 * powers, gain_db=0.0)) == ()
+
+
+# Odd drums
+
+
+def numbers(value: object, path: str = "") -> list[tuple[str, float]]:
+    """Every float in a tree of dataclasses, mappings and tuples, with where it stands."""
+    if isinstance(value, float):
+        return [(path, value)]
+    if is_dataclass(value):
+        return [n for f in fields(value) for n in numbers(getattr(value, f.name), f"{path}.{f.name}")]
+    if isinstance(value, dict):
+        return [n for key, item in value.items() for n in numbers(item, f"{path}.{key}")]
+    if isinstance(value, list | tuple):
+        return [n for item in value for n in numbers(item, path)]
+    return []
+
+
+@pytest.fixture(scope="module")
+def odd(tmp_path_factory: pytest.TempPathFactory) -> Staged:
+    root = tmp_path_factory.mktemp("odd")
+    click = np.zeros(round(0.02 * RATE))
+    click[:40] = 0.8 * np.hanning(40)
+    slow, fast = np.arange(8000 * 3 // 10) / 8000, np.arange(96_000 * 3 // 10) / 96_000
+    folder = write_beat(
+        root / "odd",
+        stems={"bass": 0.3 * tone(55.0, 8.0), "pad": 0.1 * tone(330.0, 8.0)},
+        drums={
+            "kick-20ms": click, "kick-clipped": np.clip(4.0 * kick(), -1.0, 1.0), "kick-dc": 0.5 * kick() + 0.3,
+            "kick-8k": (0.8 * np.sin(2 * np.pi * 60.0 * slow) * np.exp(-12.0 * slow), 8000),
+            "snare-96k": (0.5 * np.random.default_rng(1).standard_normal(len(fast)) * np.exp(-20.0 * fast), 96_000),
+            "snare-faint": 1e-5 * noise_hit(0.2, 300.0, 4), "hat-20ms": noise_hit(0.02, 7000.0, 5),
+            "loop-clipped_120bpm": np.clip(6.0 * drum_loop(rich=False), -1.0, 1.0),
+        },
+        toml="[policy]\nplan_evaluations = 14\nplan_loop_evaluations = 8\n",
+    )  # fmt: skip
+    return staged(folder, root / "cache")
+
+
+@pytest.mark.parametrize("direction", ["fuller", "leaner", "as it is"])
+def test_odd_drums_get_sensible_plans_and_never_a_number_that_is_none(odd: Staged, direction: str) -> None:
+    """Analytic: 20 ms, clipped, DC, faint, 8 and 96 kHz: finite figures, sentences, sounds at the beat's rate."""
+    for pins in ({}, {"kick": "kick-dc", "snare": "snare-faint"}, {"kick": "kick-20ms"}, {"kick": "kick-8k"}):
+        parts = [odd.placed(pins.get(part.play.role or "", part.drum.name)) for part in odd.ranking.kit_parts]
+        ranking = replace(odd.ranking, kit_parts=tuple(parts), loops=odd.ranking.loops if not pins else ())
+        found = treatments.search_plans(odd.analysis, ranking, approach("either", direction))
+        for item in found:
+            for where, value in numbers(item.plan):
+                assert math.isfinite(value), (item.plan.candidate, where)
+            assert np.isfinite(item.samples).all()
+            assert item.plan.reason
+            assert item.samples.shape[1] == 2
+            assert_held(item.plan)
+
+
+def assert_held(plan: Plan) -> None:
+    before, after = plan.before, plan.after
+    assert before.true_peak_dbtp is not None
+    assert after.true_peak_dbtp is not None
+    assert after.true_peak_dbtp <= before.true_peak_dbtp + 0.02 or "true peak rises" in plan.reason
+    assert 0.0 <= after.audible_share <= 1.0
+
+
+def test_files_at_other_rates_are_treated_at_the_beats_rate(odd: Staged) -> None:
+    """Analytic: 0.3 s at 8 and at 96 kHz are 0.3 s at 44.1 kHz."""
+    for name in ("kick-8k", "snare-96k"):
+        play = odd.placed(name).play
+        assert play.rate_hz == RATE
+        assert len(play.samples) == pytest.approx(0.3 * RATE, abs=0.01 * RATE)
+
+
+def test_a_drum_whose_file_is_too_soft_is_said_to_be(odd: Staged) -> None:
+    """Analytic: at -100 dBFS the most gain that is offered leaves it far under the music; all figures are finite."""
+    part = settle.part_of(odd.placed("snare-faint"))
+    row = settle.solve_parts(odd.analysis, [part], odd.ranking.slots)[0]
+    assert row.bounded
+    assert "Its gain ends at +24.0 dB" in row.advice
+    assert all(math.isfinite(value) for _, value in numbers(row))
