@@ -108,6 +108,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     travels = translate.measure(analysis, settled, ranking.slots)
     say("rendering")
     renders = {**produce.renders(analysis, groove, settled, treated), **low.renders}
+    renders |= treatments.whole_kit_render(analysis, ranking, treated)
     assets = produce.assets(analysis, ranking, settled, treated)
 
     with archive.lock():

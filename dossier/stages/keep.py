@@ -6,7 +6,7 @@ Results are kept by content: the hashes of the stems, settings and references th
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -15,8 +15,10 @@ from typing import TypeVar
 import numpy as np
 
 import dossier
+from dossier import workers
 from dossier.cache import Cache, key_of
 
+In = TypeVar("In")
 T = TypeVar("T")
 
 
@@ -31,6 +33,19 @@ class Keep:
         """The result called `what`, of type `kind`, from the cache or from `compute`."""
         return self.cache.remember(self.key(what, *depends), kind, compute)
 
+    def spread(
+        self, what: str, kind: type[T], function: Callable[[In], T], inputs: Sequence[In], *,
+        depends: Sequence[Sequence[object]], jobs: int,
+    ) -> list[T]:  # fmt: skip
+        """`function` of each input: from the cache where it was worked out before, the rest over the cores."""
+        keys = [self.key(what, *parts) for parts in depends]
+        fresh = [index for index, key in enumerate(keys) if self.cache.get(key) is None]
+        made = dict(zip(fresh, workers.spread(function, [inputs[index] for index in fresh], jobs=jobs), strict=True))
+        return [
+            self.cache.remember(key, kind, lambda i=index: made[i] if i in made else function(inputs[i]))  # type: ignore[misc]
+            for index, key in enumerate(keys)
+        ]
+
     def key(self, what: str, *depends: object) -> str:
         return key_of(what, source(), self.mark, *(_plain(part) for part in depends))
 
@@ -44,7 +59,9 @@ def source() -> str:
 
 
 def _plain(part: object) -> object:
-    """Arrays by their content, everything else as it is."""
+    """Arrays by their content, also inside mappings; everything else as it is."""
+    if isinstance(part, Mapping):
+        return [[name, _plain(value)] for name, value in part.items()]
     if isinstance(part, np.ndarray):
         import hashlib
 

@@ -26,7 +26,6 @@ from dossier.stages.rank import Placed, Ranking, kit_target, rescored, with_memb
 from dossier.stages.settle import Part, part_of
 from dossier.treat import FAMILIES
 from dossier.treat.families import Line
-from dossier.workers import spread
 
 _TEMPO_IN_NAME = re.compile(r"[\s_-]*\d+(?:[.,]\d+)?\s*bpm", re.IGNORECASE)
 
@@ -48,6 +47,22 @@ class Task:
     plan_id: str
     render: str
     cycle_bars: int
+
+    def depends(self) -> tuple[object, ...]:
+        """All that a result rests on beside the beat itself."""
+        play = self.play
+        return (
+            play.name, play.role, play.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
+            self.own_lines, self.goals, self.most, self.plan_id, self.render, self.cycle_bars,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Searched:
+    """A plan with its figures on the whole beat, and the drum as it leaves it."""
+
+    plan: Plan
+    samples: Samples
 
 
 def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach, *, jobs: int = 1) -> tuple[Treated, ...]:
@@ -72,10 +87,10 @@ def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach, *, jo
         tasks.append(
             _task(analysis, ranking, approach.direction, placed, number, on=on, layers=layers, adds_in=adds, bars=bars)
         )
-    found = spread(search, tasks, jobs=jobs)
+    found = analysis.keep.spread("plan", Searched, search, tasks, depends=[task.depends() for task in tasks], jobs=jobs)
     return tuple(
-        Treated(plan=plan, placed=placed, samples=samples)
-        for placed, (plan, samples) in zip(wanted, found, strict=True)
+        Treated(plan=item.plan, placed=placed, samples=item.samples)
+        for placed, item in zip(wanted, found, strict=True)
     )
 
 
@@ -148,8 +163,8 @@ def _render_name(beat: str, number: int, play: Playable) -> str:
     return f"{beat}-{number:02d}-{named}-treated{tail}.wav"
 
 
-def search(task: Task) -> tuple[Plan, Samples]:
-    """Search one plan; the plan with its figures on the whole beat, and the drum as it leaves it."""
+def search(task: Task) -> Searched:
+    """Search one plan, in the beat that the task describes."""
     play, on = task.play, task.scene.subset(task.slots)
     ear = figures.Listener(play=play, on=on, slots=task.slots, gain_db=task.gain_db)
     result = decide_plan.search(
@@ -170,7 +185,7 @@ def search(task: Task) -> tuple[Plan, Samples]:
             task.scene, play, result.samples, task.gain_db, bars=task.cycle_bars
         ),
     )  # fmt: skip
-    return replace(plan, reason=_with_grounds(plan, task)), result.samples
+    return Searched(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
 
 
 def _true_peak(samples: Samples, rate_hz: int) -> float:
