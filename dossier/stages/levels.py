@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from dossier.measure import inbeat, loudness
 from dossier.model.measures import Array, Indices, Loudness
 from dossier.model.vocabulary import Intent, Role
 from dossier.stages.analyse import Analysis
+from dossier.stages.keep import Keep
 from dossier.stages.placing import Groove, Playable
 
 AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
@@ -69,6 +71,13 @@ def gain_bounds(analysis: Analysis, role: Role | None, plays: Loudness) -> Bound
     return min(low, high), high
 
 
+@dataclass(frozen=True, slots=True)
+class Gains:
+    """Solved gains, as they are kept."""
+
+    solved: tuple[balance.Solved, ...]
+
+
 def solve_together(
     scene: inbeat.Scene,
     *,
@@ -76,12 +85,22 @@ def solve_together(
     targets: Sequence[float],
     bounds: Sequence[Bounds],
     start_db: Sequence[float],
+    keep: Keep | None = None,
 ) -> tuple[balance.Solved, ...]:
     """Gains of parts that play together in a scene, from their powers on its slots."""
-    return balance.solve(
-        share_function(scene, powers), targets=targets, low_db=[low for low, _ in bounds],
-        high_db=[high for _, high in bounds], start_db=start_db,
-    )  # fmt: skip
+
+    def solve() -> Gains:
+        return Gains(
+            balance.solve(
+                share_function(scene, powers), targets=targets, low_db=[low for low, _ in bounds],
+                high_db=[high for _, high in bounds], start_db=start_db,
+            )
+        )  # fmt: skip
+
+    depends = (scene.excitation, scene.active, scene.spl_offset_db, dict(enumerate(powers)), targets, bounds, start_db)
+    if keep is None:
+        return solve().solved
+    return keep("gains", Gains, solve, *depends).solved
 
 
 def share_function(on: inbeat.Scene, powers: Sequence[Array]) -> balance.ShareAt:

@@ -199,7 +199,7 @@ def solve_on(
 ) -> tuple[decide_balance.Solved, ...]:  # fmt: skip
     """Gains of parts that play together on some slots of a scene; `intent` overrides the beat's."""
     return solve_together(
-        scene.subset(slots), powers=[part.powers[slots] for part in parts], start_db=start_db,
+        scene.subset(slots), keep=analysis.keep, powers=[part.powers[slots] for part in parts], start_db=start_db,
         targets=[target_of(analysis, part.role, intent) for part in parts],
         bounds=[gain_bounds(analysis, part.role, part.plays) for part in parts],
     )  # fmt: skip
