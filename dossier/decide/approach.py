@@ -108,8 +108,8 @@ def decide(
         The contenders are as their plans left them; the direction in which those were searched, which stays.
     """
     chosen, kind_reason = kind(loop, kit, policy, treated=treated)
-    winner = _winner(chosen, loop, kit)
-    found, way_reason = direction(room.fill, winner.fit if winner else None, policy)
+    best = winner(chosen, loop, kit)
+    found, way_reason = direction(room.fill, best.fit if best else None, policy)
     if way is None:
         way = found
     elif way != found:
@@ -122,9 +122,13 @@ def decide(
     parts = []
     for section, section_loop, section_kit in sections:
         section_kind, _ = kind(section_loop, section_kit, policy)
-        section_winner = _winner(section_kind, section_loop, section_kit)
+        section_winner = winner(section_kind, section_loop, section_kit)
         section_way, section_why = direction(section.fill, section_winner.fit if section_winner else None, policy)
-        parts.append(SectionApproach(name=section.name, kind=section_kind, direction=section_way, reason=section_why))
+        scores = _scores(section_loop, section_kit)
+        parts.append(
+            SectionApproach(name=section.name, kind=section_kind, direction=section_way,
+                            reason=f"{section_why}; {scores}" if scores else section_why)
+        )  # fmt: skip
     return Approach(
         kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
         verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy), sections=tuple(parts),
@@ -132,12 +136,22 @@ def decide(
     )  # fmt: skip
 
 
-def _winner(chosen: ApproachKind, loop: Contender | None, kit: Contender | None) -> Contender | None:
+def winner(chosen: ApproachKind, loop: Contender | None, kit: Contender | None) -> Contender | None:
+    """The contender whose kind was chosen; the better one where either would do."""
     if chosen == "loop":
         return loop
     if chosen == "one-shots":
         return kit
     return max((c for c in (loop, kit) if c is not None), key=lambda c: c.score, default=None)
+
+
+def _scores(loop: Contender | None, kit: Contender | None) -> str:
+    """What each side brings and scores in one section; empty where there is nothing to compare."""
+    sides = [
+        f"{name} fills {percent(side.fit.room_filled)} and scores {side.score:+.2f}"
+        for name, side in (("the loop", loop), ("the kit", kit)) if side is not None
+    ]  # fmt: skip
+    return ", ".join(sides)
 
 
 def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str) -> str:
@@ -146,7 +160,8 @@ def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy
         "part filled": f"This instrumental is part filled ({percent(room.fill)} of the reference)",
         "full": f"This instrumental is full ({percent(room.fill)} of the reference)",
     }[state]
-    what = {"loop": "a rich loop", "one-shots": "separate one-shots", "either": "a loop or one-shots alike"}[chosen]
+    rich = "a rich loop" if way == "fuller" else "a loop"
+    what = {"loop": rich, "one-shots": "separate one-shots", "either": "a loop or one-shots alike"}[chosen]
     how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": "left as they are"}[way]
     if chosen == "loop" and way == "as it is":
         how = "left as it is"

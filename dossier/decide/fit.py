@@ -34,18 +34,22 @@ def score(
     target_share
         The audible share that was asked of the drum.
     """
-    missing = max(0.0, 1.0 - fit.audible_share / target_share) if target_share > 0 else 0.0
     terms = {
         "room": policy["weight_room"] * (1.0 - fill) * fit.room_filled,
         "overlap": -policy["weight_overlap"] * fit.overlap,
         "buried": -policy["weight_buried"] * fill * fit.buried,
         "spill": -policy["weight_spill"] * fit.spill,
-        "audibility": -policy["weight_share"] * missing,
+        "audibility": -policy["weight_share"] * missing_share(fit.audible_share, target_share),
         "tempo": -policy["weight_tempo"] * (1.0 - fit.tempo_match),
         "tuning": -policy["weight_tuning"] * (1.0 - fit.tuning_match) if fit.tuning_match is not None else 0.0,
         "mono": -policy["weight_mono"] * (fit.mono_loss_lu if fit.mono_loss_lu is not None else policy["mono_gone_lu"]),
     }
     return sum(terms.values()), terms
+
+
+def missing_share(audible_share: float, target_share: float) -> float:
+    """The part of the asked share that is missing, 0-1."""
+    return max(0.0, 1.0 - audible_share / target_share) if target_share > 0 else 0.0
 
 
 def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:

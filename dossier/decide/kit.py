@@ -14,6 +14,14 @@ from dossier.model.vocabulary import Role
 ROUNDS = 12
 CLEARLY = 1e-6
 
+STAND_INS: Mapping[Role, tuple[Role, ...]] = {
+    "kick": ("tom",), "snare": ("clap", "rim"), "clap": ("snare", "rim"), "rim": ("percussion", "clap", "snare"),
+    "closed-hat": ("shaker", "open-hat"), "open-hat": ("crash", "ride", "closed-hat"),
+    "ride": ("closed-hat", "open-hat"), "crash": ("open-hat", "ride"), "tom": ("percussion", "kick"),
+    "shaker": ("closed-hat", "percussion"), "percussion": ("rim", "tom", "shaker"),
+}  # fmt: skip
+"""Roles whose sounds are played in place of a role, the likeliest first (common practice, no source)."""
+
 
 def choose(
     shortlists: Mapping[Role, Sequence[str]],

@@ -2,7 +2,9 @@
 
 Assumptions that are moved: the listening level, by +-`robust_level_db`; the reference, zone by zone, by
 +-`robust_reference_db`.  What would change it: each stem is really lowered or left out, and the instrumental measured
-again, the best loop and the best kit brought to their shares in it again.
+again, the best loop and the members of the best kit turned by as much as their intents ask for more or less of them
+in it, within the bounds that hold in the beat.  An outcome turns the verdict where it is neither the verdict itself nor
+what the same calculation says of the beat as it is.
 """
 
 from __future__ import annotations
@@ -21,14 +23,15 @@ from dossier.model.findings import Approach, Fit, WhatIf
 from dossier.model.measures import Array, Indices, Samples
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 from dossier.stages.analyse import Analysis
-from dossier.stages.levels import target_of
-from dossier.stages.rank import Ranking, kit_target
+from dossier.stages.levels import gain_bounds, target_of
+from dossier.stages.rank import Placed, Ranking, kit_target
 from dossier.stages.settle import Settled, solve_on
 from dossier.stages.stems import StemAudio
 
 LOWER_DB = -4.0
 LOWERED = 3  # stems that are also lowered: those that say most when they are gone
 SHOWN = 2  # the most telling cases
+SOLVED_SLOTS = 128  # of them gains are solved on, whole bars spread evenly
 EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole bars spread over the beat
 
 
@@ -55,7 +58,7 @@ def hedge(analysis: Analysis, ranking: Ranking, approach: Approach) -> Approach:
     parts = [*ranking.kit_parts, *([loop] if loop is not None else [])]
     found = analysis.keep(
         "hedge", Hedge,
-        lambda: Hedge(what_would_change(analysis, ranking), uncertain(analysis, ranking, approach)),
+        lambda: Hedge(what_would_change(analysis, ranking, approach), uncertain(analysis, ranking, approach)),
         approach.kind, approach.direction, [[part.drum.sha256, part.gain_db, part.score] for part in parts],
         ranking.slots,
     )  # fmt: skip
@@ -67,18 +70,18 @@ def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str |
     slots = ranking.slots
     policy = analysis.policy
     level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
+    again = Again.of(analysis, ranking, analysis.scene.subset(slots), slots)
     flips = []
     for change in (-level, level):
-        scene = at_level(analysis, change).subset(slots)
-        outcome = _outcome(analysis, ranking, scene, slots)
-        if (outcome.kind, outcome.direction) != (approach.kind, approach.direction):
+        outcome = again.outcome(at_level(analysis, change).subset(slots))
+        if again.turns(outcome, approach):
             flips.append(f"at a listening level {change:+.0f} dB it is {_words(outcome)}")
     for zone, row in zip(ZONES, occ.zone_weights(), strict=True):
         for change in (-zone_db, zone_db):
             scene = replace(analysis.scene, reference=shifted_reference(analysis, row, change)).subset(slots)
             # The reference moves no gain: what is heard of a drum does not depend on it.
-            outcome = _outcome(analysis, ranking, scene, slots, resolve=False)
-            if (outcome.kind, outcome.direction) != (approach.kind, approach.direction):
+            outcome = again.outcome(scene, resolve=False)
+            if again.turns(outcome, approach):
                 flips.append(f"with {change:+.0f} dB of {zone.label} in the reference it is {_words(outcome)}")
     if not flips:
         return None
@@ -86,7 +89,7 @@ def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str |
     return f"Close call: {'; '.join(flips[:2])}{more}. Let your ears decide."
 
 
-def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...]:
+def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) -> tuple[WhatIf, ...]:
     """The most telling changes of one stem: those that turn the verdict first, then those that move the fill most."""
     if len(analysis.stems) < 2:
         return ()
@@ -95,7 +98,8 @@ def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...
     as_it_is = _rebuilt(analysis, total)
     if as_it_is is None:
         return ()
-    before = _outcome(analysis, ranking, as_it_is, _excerpt_slots(analysis))
+    again = Again.of(analysis, ranking, as_it_is, _excerpt_slots(analysis))
+    before = again.before.fill
 
     def changed(stems: Iterable[StemAudio], change: float | None) -> None:
         factor = 0.0 if change is None else 10.0 ** (change / 20.0)
@@ -103,17 +107,18 @@ def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...
             scene = _rebuilt(analysis, total + (factor - 1.0) * _excerpt(analysis, stem.read()))
             if scene is None:
                 continue
-            outcome = _outcome(analysis, ranking, scene, _excerpt_slots(analysis))
-            turned = (outcome.kind, outcome.direction) != (before.kind, before.direction)
+            # The rest is brought to the playing level again, and the drums' bounds with it.
+            outcome = again.outcome(scene, shift_db=as_it_is.spl_offset_db - scene.spl_offset_db)
+            turned = again.turns(outcome, approach)
             how = f"With {-change:.0f} dB less of" if change is not None else "Without"
             verdict = f"the verdict becomes {_words(outcome)}" if turned else "the verdict stays"
             text = (
-                f"{how} {stem.stem.file.rsplit('/', 1)[-1]} the fill goes from {100 * before.fill:.0f} to "
+                f"{how} {stem.stem.file.rsplit('/', 1)[-1]} the fill goes from {100 * before:.0f} to "
                 f"{100 * outcome.fill:.0f} %, and {verdict}."
             )
             entry = WhatIf(text=text, stem=stem.stem.file, change_db=change, fill=outcome.fill, kind=outcome.kind,
                            direction=outcome.direction)  # fmt: skip
-            found.append((turned, abs(outcome.fill - before.fill), entry))
+            found.append((turned, abs(outcome.fill - before), entry))
 
     changed(analysis.stems, None)
     # A stem that moves little when it is gone moves less when it is lowered.
@@ -122,6 +127,97 @@ def what_would_change(analysis: Analysis, ranking: Ranking) -> tuple[WhatIf, ...
     # A small change that turns the verdict says more than a removed stem that does; then the largest move of the fill.
     found.sort(key=lambda item: (not item[0], item[2].change_db is None and item[0], -item[1], item[2].stem))
     return tuple(entry for _, _, entry in found[:SHOWN])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Again:
+    """The best loop and the best kit, to be judged again in changed scenes of the same slots."""
+
+    analysis: Analysis
+    slots: Indices
+    loop: Placed | None
+    kit_fit: Fit | None
+    kit_parts: tuple[Placed, ...]
+    asked: tuple[float, ...]  # gains that the loop's and the kit's intents ask for in the scene as it is
+    before: Outcome
+
+    @staticmethod
+    def of(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices) -> Again:
+        again = Again(
+            analysis=analysis, slots=slots, loop=next((item for item in ranking.loops if item.closely), None),
+            kit_fit=ranking.kit.fit if ranking.kit is not None else None,
+            kit_parts=ranking.kit_parts if ranking.kit is not None else (), asked=(),
+            before=Outcome(0.0, "either", "as it is"),
+        )  # fmt: skip
+        again = replace(again, asked=again.gains(scene, 0.0))
+        return replace(again, before=again.outcome(scene, resolve=False))
+
+    def turns(self, outcome: Outcome, approach: Approach) -> bool:
+        found = (outcome.kind, outcome.direction)
+        return found != (approach.kind, approach.direction) and found != (self.before.kind, self.before.direction)
+
+    def gains(self, scene: inbeat.Scene, shift_db: float) -> tuple[float, ...]:
+        """The gain that each part's intent asks for in a scene, the loop alone and the kit's members side by side.
+
+        Bounds move by `shift_db`.  Members are solved once beside the others at the gains that they have.
+        """
+        few = inbeat.spread_slots(len(self.slots), self.analysis.grid.slots_per_bar, SOLVED_SLOTS)
+        on = scene.subset(few)
+        found = []
+        for parts in ((self.loop,) if self.loop is not None else (), self.kit_parts):
+            thin = [part.powers[self.slots[few]] for part in parts]
+            placed = [
+                inbeat.place(on, powers, gain_db=part.gain_db + shift_db)
+                for part, powers in zip(parts, thin, strict=True)
+            ]
+            total = np.sum([item.excitation for item in placed], axis=0) if placed else np.zeros_like(on.excitation)
+            for part, powers, item in zip(parts, thin, placed, strict=True):
+                low, high = (-np.inf, np.inf) if part.plays is None else gain_bounds(
+                    self.analysis, part.play.role, part.plays
+                )
+                others = total - item.excitation
+                found.append(decide_balance.solve_one(
+                    lambda gain, powers=powers, others=others: inbeat.audible_share(  # type: ignore[misc]
+                        on, inbeat.place(on, powers, gain_db=gain), others
+                    ),
+                    target=target_of(self.analysis, part.play.role), low_db=low + shift_db, high_db=high + shift_db,
+                ).gain_db)  # fmt: skip
+        return tuple(found)
+
+    def outcome(self, scene: inbeat.Scene, *, shift_db: float = 0.0, resolve: bool = True) -> Outcome:
+        """Fill, kind and direction in a changed scene, the drums turned by what is asked more or less of them there."""
+        policy = self.analysis.policy
+        turned = [0.0] * len(self.asked)
+        if resolve:
+            turned = [new - old for new, old in zip(self.gains(scene, shift_db), self.asked, strict=True)]
+        loop, kit = None, None
+        if self.loop is not None:
+            gain = self.loop.gain_db + turned[0]
+            powers = self.loop.powers[self.slots] * 10.0 ** (gain / 10.0)
+            loop = self._contender("loop", scene, powers, self.loop.fit, target_of(self.analysis, None))
+        if self.kit_fit is not None and self.kit_parts:
+            moved = turned[len(turned) - len(self.kit_parts) :]
+            parts = [replace(p, gain_db=p.gain_db + by) for p, by in zip(self.kit_parts, moved, strict=True)]
+            powers = np.sum([part.powers[self.slots] * 10.0 ** (part.gain_db / 10.0) for part in parts], axis=0)
+            kit = self._contender("kit", scene, powers, self.kit_fit, kit_target(self.analysis, parts))
+        kind, _ = decide_approach.kind(loop, kit, policy)
+        winner = decide_approach.winner(kind, loop, kit)
+        fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
+        direction, _ = decide_approach.direction(fill, winner.fit if winner else None, policy)
+        return Outcome(fill=fill, kind=kind, direction=direction)
+
+    def _contender(
+        self, name: str, scene: inbeat.Scene, powers: Array, like: Fit, asked: float
+    ) -> decide_approach.Contender:
+        found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=0.0))
+        there: Fit = replace(
+            like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            audible_share=found.audible_share, lift_lu=found.lift_lu,
+        )  # fmt: skip
+        value, _ = fit.score(
+            there, fill=found.fill - found.room_filled, target_share=asked, policy=self.analysis.policy
+        )
+        return decide_approach.Contender(name=name, score=value, fit=there)
 
 
 def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled:
@@ -158,51 +254,6 @@ def shifted_reference(analysis: Analysis, zone: Array, change_db: float) -> Arra
     return occ.reference_of(
         powers, target_lufs=analysis.target_lufs, listening_level=analysis.listening_level_db_spl
     )
-
-
-def _outcome(
-    analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices, *, resolve: bool = True
-) -> Outcome:
-    """Fill, kind and direction in a changed scene, the drums brought to their shares in it again (`resolve`)."""
-    fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
-    loop = next((item for item in ranking.loops if item.closely), None)
-    loop_contender = None
-    if loop is not None:
-        asked = target_of(analysis, None)
-        loop_contender = _again(analysis, scene, slots, loop.powers, loop.gain_db, loop.fit, asked, "loop", resolve)
-    kit_contender = None
-    if ranking.kit is not None and ranking.kit_parts:
-        powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in ranking.kit_parts], axis=0)
-        asked = kit_target(analysis, ranking.kit_parts)
-        kit_contender = _again(analysis, scene, slots, powers, 0.0, ranking.kit.fit, asked, "kit", resolve)
-    kind, _ = decide_approach.kind(loop_contender, kit_contender, analysis.policy)
-    contenders = [c for c in (loop_contender, kit_contender) if c is not None]
-    winner = {"loop": loop_contender, "one-shots": kit_contender}.get(kind) or max(
-        contenders, key=lambda c: c.score, default=None
-    )
-    direction, _ = decide_approach.direction(fill, winner.fit if winner else None, analysis.policy)
-    return Outcome(fill=fill, kind=kind, direction=direction)
-
-
-def _again(
-    analysis: Analysis, scene: inbeat.Scene, slots: Indices, powers: Array, gain_db: float, like: Fit, asked: float,
-    name: str, resolve: bool,
-) -> decide_approach.Contender:  # fmt: skip
-    """A contender in a changed scene, at the gain at which it is heard as much as before."""
-    thin = powers[slots]
-    target = like.audible_share
-    if resolve:
-        gain_db = decide_balance.solve_one(
-            lambda gain: inbeat.audible_share(scene, inbeat.place(scene, thin, gain_db=gain)),
-            target=target, low_db=gain_db - 18.0, high_db=gain_db + 12.0,
-        ).gain_db  # fmt: skip
-    found = inbeat.measure(scene, inbeat.place(scene, thin, gain_db=gain_db))
-    there: Fit = replace(
-        like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-        audible_share=found.audible_share, lift_lu=found.lift_lu,
-    )  # fmt: skip
-    value, _ = fit.score(there, fill=found.fill - found.room_filled, target_share=asked, policy=analysis.policy)
-    return decide_approach.Contender(name=name, score=value, fit=there)
 
 
 def _rebuilt(analysis: Analysis, samples: Samples) -> inbeat.Scene | None:
