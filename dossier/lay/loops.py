@@ -5,19 +5,30 @@ Conventions
     played faster: tempo and pitch move together), or stretch (a phase vocoder keeps the pitch and smears attacks).
     Half and double time are tried, and the smallest change is taken.
     Pitch change of a repitch in semitones: 12*log2(ratio).
+    A pass lasts whole bars of the beat, or a whole number of passes makes a bar, so that beat one stays on beat one: a
+    loop of other lengths is cut back, or followed by a rest, whichever is nearer (common practice, no source).
+    A pickup, what sounds before beat one, leads into the next pass: it is laid over the end of the pass, unless that
+    sounds as loud itself and so leads in already.
 """
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import replace
 from math import log2
 
 import numpy as np
 
 from dossier.lay.hits import cumulative_at
+from dossier.model.beat import Pattern
 from dossier.model.findings import LoopFit
 from dossier.model.measures import Array, BandEnergies, Grid, LoopMeasures, Samples
+from dossier.model.vocabulary import ROLES
 
 STRETCH_WINDOW_S = 0.02
+SHORTEST_STRETCH_S = 0.01  # a shorter piece has no pitch to keep: it is repitched
+PICKUP_STANDS_OUT_DB = 6.0
+EDGE_FADE_S = 0.0025
 SWING_HEARD = 0.04  # of an eighth; at 92 BPM 13 ms, about where two feels begin to rub (common practice, no source)
 
 
@@ -43,18 +54,19 @@ def fit_loop(
         repitched, above it stretched; beyond the third it is marked as a poor match.
     """
     if loop.tempo_bpm is None:
-        beats = max(1.0, round(duration_s * tempo_bpm / 60.0))
+        beats, uneven = _whole_bars(max(1.0, round((duration_s - loop.downbeat_s) * tempo_bpm / 60.0)), bar_beats)
         why = loop.reasons.get("tempo_bpm", "no steady tempo was found in it")
+        words = [why, "it is laid from its first sound, tempo unchanged", uneven]
         return LoopFit(
             method="as it is", ratio=1.0, change_percent=0.0, semitones=0.0, source_tempo_bpm=None, beats=beats,
-            downbeat_s=loop.downbeat_s, poor_match=True, note=f"{why}; it is laid from its start, tempo unchanged",
+            downbeat_s=loop.downbeat_s, poor_match=True, note="; ".join(word for word in words if word),
         )  # fmt: skip
     source = loop.tempo_bpm
     factor = min((1.0, 0.5, 2.0), key=lambda f: abs(log2(tempo_bpm * f / source)))
     ratio = tempo_bpm * factor / source
     change = ratio - 1.0
-    beats = loop.beats if loop.beats is not None else duration_s * source / 60.0
-    beats = max(1.0, round(beats / factor)) if factor != 1.0 else max(1.0, round(beats))
+    own = loop.beats if loop.beats is not None else duration_s * source / 60.0
+    beats, uneven = _whole_bars(max(0.5, round(own * 2.0 / factor) / 2.0), bar_beats)
     time_note = {0.5: "played in half time", 1.0: "", 2.0: "played in double time"}[factor]
     if abs(change) <= as_is_within:
         method, semitones, cost = "as it is", 0.0, "fits as it is"
@@ -66,14 +78,8 @@ def fit_loop(
         method, semitones = "stretch", 0.0
         cost = f"stretched by {100 * change:+.1f} %, which keeps its pitch and softens its attacks"
     poor = abs(change) > poor_beyond
-    apart = abs(loop.swing - swing) if loop.swing is not None else 0.0
-    feel = f"its swing is {100 * (loop.swing or 0.5):.0f} % against {100 * swing:.0f} % in the beat"
-    bars = beats / bar_beats
-    uneven = f"its {beats:.0f} quarter notes are not whole bars of this beat"
-    far = f"more than {100 * poor_beyond:.0f} % away: a poor match"
-    words = [cost, time_note, feel if apart >= SWING_HEARD else "",
-             uneven if abs(bars - round(bars)) > 0.01 and abs(1.0 / bars - round(1.0 / bars)) > 0.01 else "",
-             far if poor else ""]  # fmt: skip
+    far = f"more than {100 * poor_beyond:.0f} % away: a poor match" if poor else ""
+    words = [cost, time_note, _feel(loop.swing, swing) if factor == 1.0 else "", uneven, far]
     return LoopFit(
         method=method, ratio=ratio, change_percent=100.0 * change, semitones=semitones,
         source_tempo_bpm=source, beats=beats, downbeat_s=loop.downbeat_s, poor_match=poor,
@@ -81,44 +87,104 @@ def fit_loop(
     )  # fmt: skip
 
 
+def _whole_bars(beats: float, bar_beats: float) -> tuple[float, str]:
+    """Quarter notes of a pass that keeps to the bars, and what had to be done for it."""
+    bars = beats / bar_beats
+    passes = 1.0 / bars
+    if abs(bars - round(bars)) < 0.01 or (bars < 1.0 and abs(passes - round(passes)) < 0.01):
+        return beats, ""
+    kept = bar_beats * max(1, round(bars - 0.01))  # a half goes down: rather no rest
+    done = f"a rest of {kept - beats:g} follows each pass"
+    if kept < beats:
+        done = f"its last {beats - kept:g} {'is' if beats - kept == 1 else 'are'} left out"
+    return kept, f"its {beats:g} quarter notes are not whole bars of this beat, so {done}"
+
+
+def _feel(own: float | None, swing: float) -> str:
+    """Swing against swing; empty where the loop's is not known."""
+    if own is None:
+        return ""
+    if abs(own - swing) >= SWING_HEARD:
+        return f"its swing is {100 * own:.0f} % against {100 * swing:.0f} % in the beat"
+    return f"its swing of {100 * own:.0f} % goes with the beat's"
+
+
+def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
+    """The fit of a loop in a beat of so many quarter notes: of a longer loop only what is heard is laid."""
+    if fit.beats <= beats:
+        return fit
+    note = f"longer than the beat: {beats / bar_beats:g} of its {fit.beats / bar_beats:g} bars are heard"
+    return replace(fit, beats=beats, note=f"{fit.note}; {note}")
+
+
+def part_by_part(
+    loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float
+) -> str:
+    """What the loop plays beside what a kit would play, role by role in hits a bar; empty where no hit was told.
+
+    Parameters
+    ----------
+    fit
+        How the loop was laid: only hits of the part of it that is heard count.
+    pattern
+        What the kit plays.
+    """
+    last_s = fit.downbeat_s + fit.beats * 60.0 / tempo_bpm * fit.ratio - 0.01
+    mine = Counter(hit.role for hit in loop.hits if fit.downbeat_s - 0.01 <= hit.time_s < last_s)
+    if not mine:
+        return ""
+    theirs = Counter(hit.role for hit in pattern.hits)
+    bars, pattern_bars = fit.beats / bar_beats, pattern.length_beats / bar_beats
+    pairs = [
+        f"{role.replace('-', ' ')} {mine[role] / bars:.3g} against {theirs[role] / pattern_bars:.3g}"
+        for role in ROLES if role in mine or role in theirs
+    ]  # fmt: skip
+    return f"hits a bar, the loop against the pattern: {', '.join(pairs)}"
+
+
 def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: float) -> Samples:
     """One pass of the fitted loop, exactly `fit.beats` long at `tempo_bpm`, starting on its downbeat.
 
-    What lies before the downbeat (a pickup) is played at the end of the pass, where it leads into the next one, as far
-    as there is room for it; a pass that is too short is filled with silence.
+    A pass that is too short is filled with silence; for what lies before the downbeat see the module's conventions.
     """
-    body = samples[round(fit.downbeat_s * rate_hz) :]
-    pickup = samples[: round(fit.downbeat_s * rate_hz)]
-    if fit.method == "repitch":
-        body, pickup = _repitch(body, fit.ratio), _repitch(pickup, fit.ratio)
-    elif fit.method == "stretch":
-        body, pickup = _stretch(body, rate_hz, fit.ratio), _stretch(pickup, rate_hz, fit.ratio)
+    start = round(fit.downbeat_s * rate_hz)
     frames = round(fit.beats * 60.0 / tempo_bpm * rate_hz)
+    needed = round(frames * fit.ratio) + rate_hz  # what lies far past the pass need not be brought to the tempo
+    body, pickup = _at_tempo(samples[start : start + needed], rate_hz, fit), _at_tempo(samples[:start], rate_hz, fit)
     cycle = np.zeros((frames, samples.shape[1]))
     cut = min(frames, len(body))
     cycle[:cut] = body[:cut]
-    fade = min(cut, max(1, rate_hz // 400))
+    fade = min(cut, max(1, round(EDGE_FADE_S * rate_hz)))
     if len(body) > frames:  # ends by a cut: a short fade instead of a click
         cycle[cut - fade : cut] *= np.linspace(1.0, 0.0, fade)[:, None]
-    elif len(pickup) and cut < frames:
-        room = min(frames - cut, len(pickup))
-        cycle[frames - room :] = pickup[-room:]
+    lead = pickup[-min(frames, len(pickup)) :] if len(pickup) else pickup
+    if len(lead) and _level(lead) > _level(cycle[frames - len(lead) :]) + PICKUP_STANDS_OUT_DB:
+        cycle[frames - len(lead) :] += lead
     return cycle
+
+
+def _level(samples: Samples) -> float:
+    """Mean power in dB, bounded below."""
+    return 10.0 * float(np.log10(np.mean(samples**2) + 1e-20)) if samples.size else -200.0
+
+
+def _at_tempo(samples: Samples, rate_hz: int, fit: LoopFit) -> Samples:
+    if fit.method == "as it is" or len(samples) < 2:
+        return np.asarray(samples, dtype=np.float64)
+    if fit.method == "repitch" or len(samples) < SHORTEST_STRETCH_S * rate_hz:
+        return _repitch(samples, fit.ratio)
+    return _stretch(samples, rate_hz, fit.ratio)
 
 
 def _repitch(samples: Samples, ratio: float) -> Samples:
     import soxr
 
-    if len(samples) < 2:
-        return np.asarray(samples, dtype=np.float64)
     return np.asarray(soxr.resample(np.asarray(samples, dtype=np.float64), ratio, 1.0, quality="HQ"))
 
 
 def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
     import librosa
 
-    if len(samples) < 2:
-        return np.asarray(samples, dtype=np.float64)
     # About 20 ms: long enough for a drum's tone, short enough to keep its attack in place.
     window = 2 ** round(log2(max(64.0, min(STRETCH_WINDOW_S * rate_hz, len(samples) / 4))))
     stretched = librosa.effects.time_stretch(

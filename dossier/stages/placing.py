@@ -38,6 +38,7 @@ class Playable:
     voice: lay_hits.Voice | None  # None for a loop
     loop: LoopFit | None
     assumed_voice: bool = False
+    notes: tuple[str, ...] = ()  # what is odd about it in this beat
 
     @property
     def first_bar(self) -> int:
@@ -89,7 +90,7 @@ def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
     at_rate = audio.resample(drum.clip, analysis.rate_hz)
     hit = drum.measures.hit
     if hit.kind == "loop":
-        return _loop(drum, at_rate, analysis)
+        return _loop(drum, at_rate, analysis, groove)
     role = hit.role
     if role is None:
         return None
@@ -100,26 +101,32 @@ def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
         if voice is None:
             return None
     start = round(hit.onset_s * at_rate.rate_hz)
+    notes = []
+    if at_rate.duration_s - hit.onset_s > analysis.grid.bars * analysis.grid.bar_s:
+        notes.append(f"longer than the beat: it rings for {at_rate.duration_s - hit.onset_s:.1f} s and is cut there")
     return Playable(
         name=drum.name, kind="one-shot", role=role, samples=np.asarray(at_rate.samples[start:], dtype=np.float64),
-        rate_hz=at_rate.rate_hz, grid=analysis.grid, voice=voice, loop=None, assumed_voice=assumed,
+        rate_hz=at_rate.rate_hz, grid=analysis.grid, voice=voice, loop=None, assumed_voice=assumed, notes=tuple(notes),
     )  # fmt: skip
 
 
-def _loop(drum: Drum, at_rate: Clip, analysis: Analysis) -> Playable:
+def _loop(drum: Drum, at_rate: Clip, analysis: Analysis, groove: Groove) -> Playable:
     measured = drum.measures.loop
     assert measured is not None
-    policy = analysis.policy
-    fit = lay_loops.fit_loop(
-        measured, duration_s=at_rate.duration_s, tempo_bpm=analysis.grid.tempo_bpm,
-        swing=analysis.grid.swing, bar_beats=analysis.grid.meter[0] * 4.0 / analysis.grid.meter[1],
-        as_is_within=policy["loop_as_is_within"],
-        repitch_within=policy["loop_repitch_within"], poor_beyond=policy["loop_poor_beyond"],
+    policy, grid = analysis.policy, analysis.grid
+    bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
+    fitted = lay_loops.fit_loop(
+        measured, duration_s=at_rate.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar_beats,
+        as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
+        poor_beyond=policy["loop_poor_beyond"],
     )  # fmt: skip
-    cycle = lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=analysis.grid.tempo_bpm)
+    fit = lay_loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
+    beside = lay_loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
+    if beside:
+        fit = replace(fit, note=f"{fit.note}; {beside}")
+    cycle = lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)
     return Playable(
-        name=drum.name, kind="loop", role=None, samples=cycle, rate_hz=at_rate.rate_hz, grid=analysis.grid, voice=None,
-        loop=fit,
+        name=drum.name, kind="loop", role=None, samples=cycle, rate_hz=at_rate.rate_hz, grid=grid, voice=None, loop=fit,
     )  # fmt: skip
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from tests_support import grid
 
 from dossier.lay import loops
+from dossier.lay.pattern import parse_lines
 from dossier.model.findings import LoopFit
-from dossier.model.measures import BandEnergies, LoopMeasures
+from dossier.model.measures import BandEnergies, LoopHit, LoopMeasures
 
 RATE = 24000
 
@@ -50,8 +53,9 @@ def test_half_time_covers_twice_the_beats() -> None:
 def test_a_loop_without_tempo_is_laid_as_it_is_and_said_to_be_poor() -> None:
     found = fit(measured(None), 3.1, 120.0)
     assert found.poor_match
-    assert found.beats == 6.0
+    assert found.beats == 4.0  # whole bars, so that it starts again on beat one
     assert "steady tempo" in found.note
+    assert "its last 2 are left out" in found.note
 
 
 def test_analytic_cycle_is_exactly_its_beats_and_starts_on_the_downbeat() -> None:
@@ -71,6 +75,86 @@ def test_a_pickup_leads_into_the_next_pass() -> None:
     cycle = loops.cycle_samples(sound, RATE, found, tempo_bpm=120.0)
     assert cycle[0, 0] == 1.0
     assert cycle[-6000:-5900, 0] == pytest.approx(np.full(100, 0.5))
+
+
+def test_a_pickup_is_laid_over_the_end_of_the_pass_only_where_that_is_softer() -> None:
+    """A loop cut from a longer recording leads in by itself: its last beat is what lies before beat one, too."""
+    rng = np.random.default_rng(1)
+    lead = 0.5 * rng.standard_normal((6000, 2))
+    body = np.concatenate([0.1 * rng.standard_normal((2 * RATE - 6000, 2)), lead])
+    found = fit(measured(120.0, beats=4.0, downbeat=0.25), 2.25, 120.0)
+    cycle = loops.cycle_samples(np.concatenate([lead, body]), RATE, found, tempo_bpm=120.0)
+    assert cycle == pytest.approx(body)
+    soft = np.concatenate([body[:-6000], 0.05 * lead])
+    cycle = loops.cycle_samples(np.concatenate([lead, soft]), RATE, found, tempo_bpm=120.0)
+    assert cycle[-6000:] == pytest.approx(1.05 * lead)
+
+
+@pytest.mark.parametrize("ratio", [0.9, 1.03, 1.1])
+@pytest.mark.parametrize("lead_s", [0.0005, 0.009, 0.25])
+def test_analytic_a_short_pickup_survives_every_method(ratio: float, lead_s: float) -> None:
+    sound = np.random.default_rng(2).standard_normal((round((2.0 + lead_s) * RATE), 1))
+    found = fit(measured(120.0, beats=4.0, downbeat=lead_s), 2.0 + lead_s, 120.0 * ratio)
+    cycle = loops.cycle_samples(sound, RATE, found, tempo_bpm=120.0 * ratio)
+    assert len(cycle) == round(4 * 60 / (120.0 * ratio) * RATE)
+    assert np.isfinite(cycle).all()
+
+
+@pytest.mark.parametrize(
+    ("beats", "meter_beats", "kept", "words"),
+    [(8.0, 4.0, 8.0, ""), (2.0, 4.0, 2.0, ""), (1.0, 4.0, 1.0, ""), (1.0, 3.0, 1.0, ""), (12.0, 3.0, 12.0, ""),
+     (3.0, 4.0, 4.0, "a rest of 1 follows"), (6.0, 4.0, 4.0, "its last 2 are left out"),
+     (7.0, 4.0, 8.0, "a rest of 1 follows"), (5.0, 4.0, 4.0, "its last 1 is left out"),
+     (8.0, 3.0, 9.0, "a rest of 1 follows"), (4.0, 3.0, 3.0, "its last 1 is left out")],
+)  # fmt: skip
+def test_a_pass_keeps_to_whole_bars(beats: float, meter_beats: float, kept: float, words: str) -> None:
+    """A loop that does not would walk away from beat one (common practice, no source)."""
+    found = loops.fit_loop(
+        measured(120.0, beats=beats), duration_s=beats / 2, tempo_bpm=120.0, bar_beats=meter_beats, as_is_within=0.002,
+        repitch_within=0.06, poor_beyond=0.12,
+    )  # fmt: skip
+    assert found.beats == kept
+    assert words in found.note
+    assert ("whole bars" in found.note) == (kept != beats)
+
+
+def test_one_beat_in_double_time_is_half_a_beat() -> None:
+    assert fit(measured(184.0, beats=1.0), 60 / 184, 92.0).beats == 0.5
+
+
+@pytest.mark.parametrize(
+    ("own", "beat", "words"), [(0.5, 0.5, "swing of 50 % goes with"), (0.62, 0.5, "swing is 62 % against 50 %"),
+                               (0.58, 0.6, "swing of 58 % goes with"), (None, 0.6, "")],
+)  # fmt: skip
+def test_swing_is_compared(own: float | None, beat: float, words: str) -> None:
+    loop = dataclasses.replace(measured(120.0, beats=8.0), swing=own)
+    found = loops.fit_loop(
+        loop, duration_s=4.0, tempo_bpm=120.0, swing=beat, as_is_within=0.002, repitch_within=0.06, poor_beyond=0.12
+    )
+    assert words in found.note
+    assert ("swing" in found.note) == bool(words)
+
+
+def test_of_a_loop_longer_than_the_beat_what_is_heard_is_laid() -> None:
+    long = fit(measured(120.0, beats=64.0), 32.0, 120.0)
+    found = loops.shortened(long, beats=16.0, bar_beats=4.0)
+    assert found.beats == 16.0
+    assert "4 of its 16 bars are heard" in found.note
+    assert loops.shortened(found, beats=16.0, bar_beats=4.0) == found
+    assert len(loops.cycle_samples(np.zeros((32 * RATE, 2)), RATE, found, tempo_bpm=120.0)) == 8 * RATE
+
+
+def test_loop_and_pattern_are_compared_part_by_part() -> None:
+    """analytic: two bars of a loop with a pickup at 60 BPM, played in half time in a beat of 120 BPM: four bars."""
+    hits = (LoopHit(0.2, "snare", -9.0), LoopHit(0.5, "kick", 0.0), LoopHit(4.5, "kick", 0.0),
+            LoopHit(6.5, "closed-hat", -3.0))  # fmt: skip
+    loop = dataclasses.replace(measured(60.0, beats=8.0, downbeat=0.5), hits=hits)
+    found = fit(loop, 8.5, 120.0)
+    assert found.beats == 16.0
+    pattern = parse_lines(["kick |x---x---x---x---|", "snare |----x-------x---|"], steps_per_beat=4, source="test")
+    told = loops.part_by_part(loop, found, pattern, tempo_bpm=120.0, bar_beats=4.0)
+    assert told.endswith("kick 0.5 against 4, snare 0 against 2, closed hat 0.25 against 0")
+    assert loops.part_by_part(measured(60.0, beats=8.0), found, pattern, tempo_bpm=120.0, bar_beats=4.0) == ""
 
 
 @pytest.mark.parametrize("ratio", [1.04, 0.9])
