@@ -7,6 +7,7 @@ the bass that is lost for it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import log2
 
 from dossier.decide.approach import percent
 from dossier.model.findings import LowEndRemedy
@@ -39,13 +40,19 @@ def sentences(
     cents: float | None,
     key: str | None,
     note: str | None,
+    bass_notes: Mapping[str, float],
+    bass_cents: tuple[str, float] | None,
     polarity: str | None,
     delay_ms: float | None,
     delay_gain_db: float | None,
     remedies: Sequence[LowEndRemedy],
     policy: Mapping[str, float],
 ) -> tuple[str, ...]:
-    """The findings in words, each made of its numbers."""
+    """The findings in words, each made of its numbers.
+
+    `bass_notes`: the notes of the bass line and their frequencies; `bass_cents`: the one nearest to the kick, in any
+    octave, and how far from it the kick lies.
+    """
     said = []
     lost = [
         f"{percent(value)} of it in the {zone}"
@@ -59,6 +66,11 @@ def sentences(
         near = abs(cents) <= policy["low_end_cents_off"]
         place = "sits on a note of the key" if near else "lies beside the notes of the key"
         said.append(f"The kick's pitch ({note}) {place} {key}: {cents:+.0f} cents from the nearest.")
+    if bass_cents is not None:
+        name, apart = bass_cents
+        near = abs(apart) <= policy["low_end_cents_off"]
+        line = f"Of the bass line's notes ({', '.join(bass_notes)}) the nearest is {name}, in any octave"
+        said.append(f"{line}: the kick {'agrees with it' if near else 'lies beside it'}, {apart:+.0f} cents from it.")
     if delay_gain_db is not None and polarity is not None and delay_ms is not None:
         if delay_gain_db < policy["low_end_alignment_db"]:
             said.append(f"Kick and bass line up: no delay within 10 ms and no change of polarity brings more than "
@@ -78,6 +90,16 @@ def sentences(
     elif remedies:
         said.append("None of the ways out that were computed gives the kick clearly more.")
     return tuple(said)
+
+
+def cents_from_bass(kick_hz: float, bass_notes: Mapping[str, float]) -> tuple[str, float] | None:
+    """The bass note nearest to the kick in any octave, and the kick's distance from it in cents, -600 to 600.
+
+    None without bass notes.  Positive: the kick lies above.
+    """
+    apart = {name: (1200.0 * log2(kick_hz / hz) + 600.0) % 1200.0 - 600.0 for name, hz in bass_notes.items()}
+    name = min(apart, key=lambda note: (abs(apart[note]), note), default=None)
+    return None if name is None else (name, apart[name])
 
 
 def _bass(lost: float) -> str:

@@ -5,8 +5,8 @@ All of it is measured on an excerpt of whole bars in which both sound most.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -29,7 +29,7 @@ from dossier.treat.truncation import truncate
 EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
 LEAST_BASS_SHARE = 0.2  # of a stem's energy below 250 Hz, to be called the bass
-DUCK_DEPTHS_DB = (2.0, 4.0, 6.0, 9.0, 12.0)
+DEEPEST_DUCK_DB = 12  # deeper is heard as a hole in the bass
 SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
 TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
 Write = Callable[[Path], None]
@@ -79,6 +79,17 @@ class _Meeting:
         return share, 1.0 - left / full if full > 0 else 0.0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Option:
+    """One way out at one amount, as it would sound."""
+
+    label: str
+    amounts: Mapping[str, float | str]
+    kick: Array  # excitation
+    bass: Array
+    sound: Samples
+
+
 def measure(analysis: Analysis, settled: Settled) -> Result:
     """The low end of the beat, or what is missing to speak of it."""
     kick = next((part for part in settled.parts if part.role == "kick"), None)
@@ -95,7 +106,8 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
     before = meeting.bass_excitation(meeting.bass)
     kick_excitation = meeting.kick_excitation(kick.play.samples)
     share, lost = meeting.shares(kick_excitation, before, before)
-    remedies, renders = _remedies(meeting, before, share, lost)
+    remedies, renders = _remedies(meeting, bass, before, share, lost)
+    notes = _bass_notes(meeting)
     laid = kick.play.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / analysis.rate_hz)
     frames = min(len(laid), len(meeting.bass))
     line = lowend.alignment(
@@ -112,15 +124,17 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
     said = decide_lowend.sentences(
         kick=kick.placed.drum.name.rsplit("/", 1)[-1], bass=bass.stem.file.rsplit("/", 1)[-1],
         overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=analysis.key.name,
-        note=found.note, polarity=polarity, delay_ms=line.delay_ms if aligned else None,
-        delay_gain_db=line.gain_db, remedies=remedies, policy=analysis.policy,
+        note=found.note, bass_notes=notes,
+        bass_cents=decide_lowend.cents_from_bass(found.hz, notes) if found.hz else None, polarity=polarity,
+        delay_ms=line.delay_ms if aligned else None, delay_gain_db=line.gain_db, remedies=remedies,
+        policy=analysis.policy,
     )  # fmt: skip
     if not row.chosen:
         said = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *said)
     finding = LowEnd(
         kick=kick.placed.drum.name, bass_stem=bass.stem.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1],
         kick_share=share, kick_pitch_hz=found.hz, kick_note=found.note, kick_cents_from_key=cents,
-        bass_notes=_bass_notes(meeting), polarity=polarity, delay_ms=line.delay_ms if aligned else None,
+        bass_notes=tuple(notes), polarity=polarity, delay_ms=line.delay_ms if aligned else None,
         delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons, sentences=said,
     )  # fmt: skip
     return Result(finding, renders)
@@ -158,7 +172,7 @@ def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) ->
 
 
 def _remedies(
-    meeting: _Meeting, before: Array, share: float, lost_before: float
+    meeting: _Meeting, stem: StemAudio, before: Array, share: float, lost_before: float
 ) -> tuple[tuple[LowEndRemedy, ...], dict[str, Write]]:
     """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
 
@@ -172,56 +186,61 @@ def _remedies(
     times = [start - meeting.start_s for start in voice.starts_s]
     release = 1000.0 * min(0.35, max(0.08, kick.placed.drum.measures.hit.effective_length_s or 0.15))
     length = len(meeting.bass) / rate
-    tried: list[tuple[LowEndRemedy, Samples]] = []
-
-    def goes(name: str, options: list[tuple[str, dict[str, float | str], Array, Array, Samples]]) -> None:
-        found = []
-        for label, amounts, kick_there, bass_there, sound in options:
-            reached, lost = meeting.shares(kick_there, bass_there, before)
-            remedy = LowEndRemedy(
-                name=name, label=label, kick_share=reached, bass_lost=lost - lost_before, amounts=amounts
-            )  # fmt: skip
-            found.append((remedy, sound))
-            if reached >= good:
-                break
-        tried.append(max(found, key=lambda item: (item[0].kick_share >= good, item[0].kick_share)))
-
-    def ducked(depth: float) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
-        curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
-        sound = meeting.bass * curve
-        label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
-        return label, {"depth_db": depth, "release_ms": round(release)}, plain, meeting.bass_excitation(sound), sound
-
-    def shortened(ms: float) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
-        sound = truncate(kick.play.samples, rate, length_ms=ms, fade_ms=ms / 3.0)
-        return f"cutting the kick to {ms:.0f} ms", {"length_ms": ms}, meeting.kick_excitation(sound), before, sound
-
-    def tuned(semitones: int) -> tuple[str, dict[str, float | str], Array, Array, Samples]:
-        ratio = 2.0 ** (semitones / 12.0)
-        sound = soxr.resample(kick.play.samples, ratio, 1.0, quality="HQ")
-        label = f"tuning the kick by {semitones:+d} semitones"
-        return label, {"semitones": float(semitones)}, meeting.kick_excitation(sound), before, sound
-
-    if meeting.bass.any():
-        goes("duck the bass", [ducked(depth) for depth in DUCK_DEPTHS_DB])
-    seconds = len(kick.play.samples) / rate
-    lengths = [ms for ms in SHORTER_MS if ms < 1000.0 * seconds]
-    if lengths:
-        goes("shorten the kick", [shortened(ms) for ms in lengths])
-    steps = [tuned(step) for step in TUNE_SEMITONES]
-    goes("tune the kick", [max(steps, key=lambda option: meeting.shares(option[2], option[3], before)[0])])
     slug = meeting.analysis.beat.slug
     listed: list[LowEndRemedy] = []
     renders: dict[str, Write] = {}
-    for remedy, sound in tried:
-        name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
+
+    def judged(name: str, option: _Option) -> LowEndRemedy:
+        reached, lost = meeting.shares(option.kick, option.bass, before)
+        return LowEndRemedy(name=name, label=option.label, kick_share=reached, bass_lost=lost - lost_before,
+                            amounts=option.amounts)  # fmt: skip
+
+    def offer(remedy: LowEndRemedy, write: Write) -> None:
+        """List a remedy, with a file to hear it where it helps."""
         if remedy.kick_share >= share + 0.02:
-            renders[name] = partial(_write, samples=sound, rate=rate)
-            remedy = LowEndRemedy(
-                name=remedy.name, label=remedy.label, kick_share=remedy.kick_share, bass_lost=remedy.bass_lost,
-                amounts=remedy.amounts, render=name,
-            )  # fmt: skip
+            name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
+            renders[name] = write
+            remedy = replace(remedy, render=name)
         listed.append(remedy)
+
+    def ducked(depth: float) -> _Option:
+        curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
+        return _Option(f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms",
+                       {"depth_db": depth, "release_ms": round(release)}, plain,
+                       meeting.bass_excitation(meeting.bass * curve), meeting.bass)  # fmt: skip
+
+    def shortened(ms: float) -> _Option:
+        sound = truncate(kick.play.samples, rate, length_ms=ms, fade_ms=ms / 3.0)
+        return _Option(f"cutting the kick to {ms:.0f} ms", {"length_ms": ms}, meeting.kick_excitation(sound), before,
+                       sound)  # fmt: skip
+
+    def tuned(semitones: int) -> _Option:
+        sound = soxr.resample(kick.play.samples, 2.0 ** (semitones / 12.0), 1.0, quality="HQ")
+        return _Option(f"tuning the kick by {semitones:+d} semitones", {"semitones": float(semitones)},
+                       meeting.kick_excitation(sound), before, sound)  # fmt: skip
+
+    if meeting.bass.any():
+        low, high = 0, DEEPEST_DUCK_DB  # the shallowest whole dB that gives the kick its share
+        best = judged("duck the bass", ducked(float(high)))
+        while best.kick_share >= good and high - low > 1:
+            middle = (low + high) // 2
+            found = judged("duck the bass", ducked(float(middle)))
+            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
+        write = partial(_write_ducked, stem=stem, starts_s=voice.starts_s, depth_db=float(high), release_ms=release)
+        offer(best, write)
+    lengths = [ms for ms in SHORTER_MS if ms < 1000.0 * len(kick.play.samples) / rate]
+    shorter: list[tuple[LowEndRemedy, _Option]] = []
+    for ms in lengths:
+        option = shortened(ms)
+        shorter.append((judged("shorten the kick", option), option))
+        if shorter[-1][0].kick_share >= good:
+            break
+    if shorter:
+        remedy, option = max(shorter, key=lambda item: (item[0].kick_share >= good, item[0].kick_share))
+        offer(remedy, partial(_write, samples=option.sound, rate=rate))
+    steps = [(judged("tune the kick", option), option) for option in map(tuned, TUNE_SEMITONES)]
+    remedy, option = max(steps, key=lambda item: item[0].kick_share)
+    offer(remedy, partial(_write, samples=option.sound, rate=rate))
     return tuple(listed), renders
 
 
@@ -236,8 +255,8 @@ def _zone_overlaps(kick: Array, bass: Array) -> tuple[float | None, ...]:
     return tuple(out)
 
 
-def _bass_notes(meeting: _Meeting) -> tuple[str, ...]:
-    """Notes that the bass plays in the excerpt, one look a half bar, from low to high."""
+def _bass_notes(meeting: _Meeting) -> dict[str, float]:
+    """Notes that the bass plays in the excerpt, one look a half bar, from low to high: their frequencies in Hz."""
     rate, grid = meeting.analysis.rate_hz, meeting.analysis.grid
     step = round(grid.bar_s / 2 * rate)
     found: dict[str, float] = {}
@@ -245,7 +264,7 @@ def _bass_notes(meeting: _Meeting) -> tuple[str, ...]:
         heard = pitch.pitch(meeting.bass[start : start + step], rate)
         if heard.hz is not None and heard.note is not None and heard.hz < 400.0:
             found.setdefault(heard.note, heard.hz)
-    return tuple(sorted(found, key=lambda note: found[note]))
+    return dict(sorted(found.items(), key=lambda item: item[1]))
 
 
 def _nothing(why: str, *, kick: str | None = None) -> LowEnd:
@@ -254,6 +273,17 @@ def _nothing(why: str, *, kick: str | None = None) -> LowEnd:
         kick_note=None, kick_cents_from_key=None, bass_notes=(), polarity=None, delay_ms=None, delay_gain_db=None,
         remedies=(), sentences=(), reasons={"low_end": why},
     )  # fmt: skip
+
+
+def _write_ducked(
+    path: Path, *, stem: StemAudio, starts_s: Sequence[float], depth_db: float, release_ms: float
+) -> None:
+    """The whole bass stem, ducked under every kick: it takes the place of the stem, whose own gain is left out."""
+    samples = stem.read() * 10.0 ** (-stem.stem.gain_db / 20.0)
+    curve = lowend.duck_curve(
+        starts_s, len(samples) / stem.rate_hz, stem.rate_hz, depth_db=depth_db, release_ms=release_ms
+    )
+    audio.write_wav(path, samples * curve[: len(samples), None], stem.rate_hz, bits=24)
 
 
 def _write(path: Path, *, samples: Samples, rate: int) -> None:
