@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dossier.model.measures import FileMeasures
+
+if TYPE_CHECKING:
+    from rich.table import Table
 
 Plain = dict[str, object]
 
@@ -72,10 +77,12 @@ ROWS: tuple[tuple[str, str, str, int], ...] = (
     ("effective length", "effective_length_s", "s", 3),
     ("tempo", "tempo_bpm", "BPM", 2),
     ("beats", "beats", "", 1),
+    ("first beat at", "downbeat_s", "s", 3),
     ("pitch", "pitch_hz", "Hz", 1),
     ("note", "pitch_note", "", 0),
+    ("off the note by", "pitch_cents", "cents", 0),
     ("integrated loudness", "integrated_lufs", "LUFS", 1),
-    ("one hit", "one_hit_lufs", "LUFS", 1),
+    ("loudness of one hit", "one_hit_lufs", "LUFS", 1),
     ("max. momentary", "max_momentary_lufs", "LUFS", 1),
     ("max. short-term", "max_short_term_lufs", "LUFS", 1),
     ("loudness range", "loudness_range_lu", "LU", 1),
@@ -83,19 +90,70 @@ ROWS: tuple[tuple[str, str, str, int], ...] = (
     ("true peak", "true_peak_dbtp", "dBTP", 2),
     ("crest factor", "crest_factor_db", "dB", 1),
     ("peak to loudness", "peak_to_loudness_db", "dB", 1),
-    ("attack", "attack_s", "s", 4),
-    ("decay to -20 dB", "decay_20_s", "s", 3),
-    ("decay to -60 dB", "decay_60_s", "s", 3),
+    ("attack", "attack_s", "ms", 1),
+    ("decay to -20 dB", "decay_20_s", "ms", 0),
+    ("decay to -60 dB", "decay_60_s", "ms", 0),
+    ("transient to sustain", "transient_to_sustain_db", "dB", 1),
     ("centroid", "centroid_hz", "Hz", 0),
     ("85 % roll-off", "rolloff_hz", "Hz", 0),
-    ("transient to sustain", "transient_to_sustain_db", "dB", 1),
     ("tonality", "tonality", "", 2),
     ("continuity", "continuity", "", 2),
     ("correlation", "correlation", "", 2),
     ("mono loss", "mono_loss_lu", "LU", 2),
     ("sample rate", "sample_rate_hz", "Hz", 0),
+    ("bit depth", "bit_depth", "", 0),
     ("channels", "channels", "", 0),
 )
+LABEL_WIDTH, HEADING_WIDTH, GAP = 22, 18, 2
+
+
+def tables(files: Sequence[Mapping[str, object]], *, width: int) -> Iterator[tuple[Table, list[str]]]:
+    """Measured files side by side, as many as fit into `width` characters, each table with its remarks."""
+    from rich.table import Table
+    from rich.text import Text
+
+    across = max(1, (width - LABEL_WIDTH) // (HEADING_WIDTH + GAP))
+    for start in range(0, len(files), across):
+        group = files[start : start + across]
+        table = Table(box=None, pad_edge=False, padding=(0, GAP, 0, 0))
+        table.add_column("", no_wrap=True, min_width=LABEL_WIDTH - GAP)
+        for found in group:
+            table.add_column(Text(heading(_name(found))), justify="right", no_wrap=True, min_width=HEADING_WIDTH)
+        for label, field, unit, decimals in ROWS:
+            cells = [cell(found, field, unit, decimals) for found in group]
+            if any(text != "-" for text in cells):
+                table.add_row(label, *(Text(text) for text in cells))
+        yield table, remarks(group)
+
+
+def heading(name: str) -> str:
+    """A file's name, shortened in the middle where it is long: both ends tell files apart."""
+    if len(name) <= HEADING_WIDTH:
+        return name
+    tail = HEADING_WIDTH // 2
+    return f"{name[: HEADING_WIDTH - tail - 2]}..{name[-tail:]}"
+
+
+def remarks(files: Sequence[Mapping[str, object]]) -> list[str]:
+    """Why there is a dash, each reason once, and what is odd about a file."""
+    labels = {field: label for label, field, _, _ in ROWS}
+    missing: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    for found in files:
+        by_reason: dict[str, list[str]] = {}
+        reasons = found.get("reasons")
+        for field, why in (reasons if isinstance(reasons, Mapping) else {}).items():
+            if field in labels:
+                by_reason.setdefault(str(why), []).append(labels[field])
+        for why, dashes in by_reason.items():
+            missing.setdefault((tuple(dashes), why), []).append(_name(found))
+    said = []
+    for (together, why), names in missing.items():
+        where = "" if len(names) == len(files) else f" ({', '.join(map(heading, names))})"
+        said.append(f"no {', '.join(together)}: {why}{where}")
+    for found in files:
+        notes = found.get("notes")
+        said += [f"{_name(found)}: {note}" for note in (notes if isinstance(notes, list) else [])]
+    return said
 
 
 def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -> str:
@@ -104,8 +162,13 @@ def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -
     if value is None:
         return "-"
     if isinstance(value, float):
-        return f"{value:.{decimals}f} {unit}".rstrip()
+        rounded = round(1000.0 * value if unit == "ms" else value, decimals) + 0.0  # no '-0.00'
+        return f"{rounded:{'+' if unit == 'cents' else ''}.{decimals}f} {unit}".rstrip()
     return f"{value} {unit}".rstrip()
+
+
+def _name(measured: Mapping[str, object]) -> str:
+    return Path(str(measured["file"])).name
 
 
 def _rounded(value: float | None) -> float | None:

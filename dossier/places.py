@@ -1,0 +1,92 @@
+"""Places that a command is told: what they are called, and whether they will do, before minutes of work.
+
+Conventions
+    What is printed of a place has no hidden characters (see `dossier.names.printable`).
+    An archive may lie anywhere but among the files that a beat is made of: its renders would be taken for drums.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from dossier.archive import Archive
+
+
+def name_of(path: Path) -> str:
+    """The name of a file or folder as it may be printed; of `.` and the like, what it stands for."""
+    from dossier.names import printable
+
+    return printable(path.name if path.name not in ("", "..") else path.resolve().name or str(path))
+
+
+def shown(path: Path) -> str:
+    """A path as it may be printed."""
+    from dossier.names import printable
+
+    return printable(str(path))
+
+
+def archive_at(place: Path) -> None:
+    """Refuse a folder that is none, before anything is made there.
+
+    Raises
+    ------
+    ArchiveError
+        There is no such folder.
+    """
+    from dossier.errors import ArchiveError
+
+    if not place.is_dir():
+        raise ArchiveError(f"{shown(place)}: is not a folder; name the folder that `dossier build` wrote")
+
+
+def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
+    """Refuse a place where the archive of these beats cannot be.
+
+    Raises
+    ------
+    ArchiveError
+        A file stands there, it cannot be written to, or it lies among a beat's own files.
+    """
+    from dossier.errors import ArchiveError
+
+    there = archive.resolve()
+    for beat in beats:
+        home = beat.resolve()
+        if there == home or any(folder in (there, *there.parents) for folder in (home / "stems", home / "drums")):
+            raise ArchiveError(
+                f"{shown(archive)}: lies among the files of {name_of(beat)}; choose another place with -o"
+            )
+        if there == home.parent and home.name == _slug_if_sound(beat):
+            raise ArchiveError(
+                f"{shown(archive)}: the dossier of {name_of(beat)} would go into the beat's own folder; choose another "
+                "place with -o"
+            )
+    standing = next(place for place in (there, *there.parents) if place.exists())
+    if not standing.is_dir():
+        raise ArchiveError(f"{shown(archive)}: a file stands where the archive's folder is to be; move it away")
+    if not os.access(standing, os.W_OK | os.X_OK):
+        raise ArchiveError(f"{shown(archive)}: cannot be written to; choose another place with -o")
+
+
+def _slug_if_sound(folder: Path) -> str | None:
+    from dossier import pipeline
+    from dossier.errors import DossierError
+
+    try:
+        return pipeline.load(folder).slug
+    except DossierError:
+        return None  # the build will say what is wrong
+
+
+def slug_of(told: str, archive: Archive) -> str:
+    """The beat of an archive that a name, a folder or a title means; what was told, where there is none."""
+    from dossier.names import slug
+
+    name = Path(told).name
+    there = archive.slugs()
+    return next((known for known in (name, slug(told), slug(name)) if known in there), told)

@@ -1,0 +1,569 @@
+"""The command line: exit codes, what goes to which stream, places that are refused; and what the README says of it.
+
+Evidence: analytic, from the contract of the commands (exit codes, JSON, streams); NO_COLOR after no-color.org.  The
+builds of most tests are stand-ins that publish an invented dossier; one test builds a real beat in its own process.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import pty
+import re
+import shlex
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from factory import dossier, response
+from small_beat import kick, noise_hit, tone, write
+
+from dossier import cli, pipeline, report
+from dossier.archive import Archive
+from dossier.model.datafile import DossierData, InputFile
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+MADE = "2026-01-02T03:04:05Z"
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
+    """Run one command in a folder of its own: exit code, standard output, standard error."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DOSSIER_CACHE", str(tmp_path / "cache"))
+    monkeypatch.delenv("DOSSIER_TRACEBACK", raising=False)
+
+    def call(*argv: str | Path) -> tuple[int, str, str]:
+        capsys.readouterr()
+        try:
+            code = cli.main([str(word) for word in argv])
+        except SystemExit as stop:
+            code = stop.code if isinstance(stop.code, int) else 1
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return call
+
+
+def publish(root: Path, data: DossierData) -> Path:
+    archive = Archive(root)
+    page = archive.publish(data, "<!doctype html><title>x</title>")
+    pipeline.index(archive)
+    return page
+
+
+@pytest.fixture
+def pretend(monkeypatch: pytest.MonkeyPatch) -> dict[str, DossierData | Exception]:
+    """Builds that publish what they are told: by folder name, a dossier or the exception that stops it."""
+    answers: dict[str, DossierData | Exception] = {}
+
+    def build(folder: Path, archive: Archive, **_: Any) -> pipeline.Built:
+        answer = answers[folder.resolve().name]
+        if isinstance(answer, Exception):
+            raise answer
+        known = archive.find(answer.beat.slug, answer.revision.identity)
+        page = archive.root / answer.beat.slug / f"{answer.beat.slug}-{answer.revision.id}.html"
+        if known is None:
+            page = archive.publish(answer, "<!doctype html>")
+        return pipeline.Built(
+            slug=answer.beat.slug, title=answer.beat.title, revision=answer.revision.id, page=page, new=known is None,
+            verdict=answer.approach.verdict, warnings=answer.warnings,
+        )  # fmt: skip
+
+    monkeypatch.setattr(pipeline, "build", build)
+    return answers
+
+
+# ------------------------------------------------------------------ usage
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [[], ["nothing"], ["build"], ["measure"], ["build", "x", "--jobs", "0"], ["build", "x", "--jobs", "many"],
+     ["schema", "other"], ["decide", "x", "--status", "perhaps"]],
+    ids=lambda argv: " ".join(argv) or "no command",
+)  # fmt: skip
+def test_wrong_usage_is_exit_code_2_without_traceback(run: Run, argv: list[str]) -> None:
+    code, out, err = run(*argv)
+    assert code == 2
+    assert "Traceback" not in err
+    assert "usage: dossier" in out + err
+
+
+@pytest.mark.parametrize("command", ["", "demo", "build", "measure", "check", "decide", "index", "schema"])
+def test_help_is_exit_code_0_and_explains_every_argument(run: Run, command: str) -> None:
+    code, out, _ = run(*([command] if command else []), "--help")
+    assert code == 0
+    unexplained = [
+        action.dest for action in parser_of(command)._actions
+        if not action.help and not isinstance(action, argparse._SubParsersAction)
+    ]  # fmt: skip
+    assert unexplained == []
+    assert out.startswith("usage: dossier")
+
+
+# ------------------------------------------------------------------ build
+
+
+def test_build_names_revision_verdict_and_pages_on_standard_output(run: Run, pretend: dict[str, Any]) -> None:
+    data = pretend["one"] = dossier("one")
+    Path("one").mkdir()
+    code, out, err = run("build", "one")
+    assert code == 0
+    assert data.approach.verdict in out
+    assert f"{data.beat.title}: new r001" in out
+    assert out.rstrip().endswith(f"Open {Path('site/index.html')}")
+    assert "dossier:" not in err
+
+
+def test_the_same_again_is_said_and_keeps_its_remarks(run: Run, pretend: dict[str, Any]) -> None:
+    pretend["one"] = replace(dossier("one"), warnings=("stems/pad.wav: has a DC offset of +4.0 % of full scale",))
+    Path("one").mkdir()
+    first, again = run("build", "one"), run("build", "one")
+    assert "unchanged since r001" in again[1]
+    assert "note: stems/pad.wav: has a DC offset" in first[1]
+    assert "note: stems/pad.wav: has a DC offset" in again[1]
+    assert first[0] == again[0] == 0
+
+
+def test_one_bad_beat_does_not_cost_the_other(run: Run) -> None:
+    """Two beats, one of them not there: the other is built; here with the real pipeline up to the input check."""
+    code, out, err = run("build", "not-there", "nor-this")
+    assert code == 2
+    assert "not-there" in err
+    assert "nor-this" in err
+    assert "Open" not in out
+    assert not Path("site").exists()
+
+
+def test_bad_among_good_is_exit_code_1(run: Run, pretend: dict[str, Any]) -> None:
+    from dossier.errors import BeatError, Problem
+
+    pretend["good"] = dossier("good")
+    pretend["bad"] = BeatError([Problem("bad/beat.toml", key, "found -1") for key in ("tempo", "key")])
+    for name in pretend:
+        Path(name).mkdir()
+    code, out, err = run("build", "bad", "good")
+    assert code == 1
+    assert "new r001" in out
+    assert err.count("dossier: bad/beat.toml: ") == 2
+
+
+def test_a_fault_of_the_program_is_named_and_costs_one_beat(
+    run: Run, pretend: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pretend["good"], pretend["odd"] = dossier("good"), ZeroDivisionError("so\nodd")
+    for name in pretend:
+        Path(name).mkdir()
+    code, out, err = run("build", "odd", "good")
+    assert code == 1
+    assert "odd: a fault in dossier itself (ZeroDivisionError: so odd); please report it" in err
+    assert "new r001" in out
+    monkeypatch.setenv("DOSSIER_TRACEBACK", "1")
+    with pytest.raises(ZeroDivisionError):
+        cli.main(["build", "odd"])
+
+
+def test_a_drum_that_cannot_be_read_is_left_out_named_and_exit_code_1(run: Run, pretend: dict[str, Any]) -> None:
+    made = dossier("one")
+    lost = InputFile(file="drums/torn.wav", sha256="", kind="drum", rights="unknown", origin="", used=False)
+    said = "drums/torn.wav: is not audio: it has only 5 bytes"
+    pretend["one"] = replace(made, inputs=(*made.inputs, lost), warnings=(said, "another remark"))
+    Path("one").mkdir()
+    for _ in range(2):
+        code, out, err = run("build", "one")
+        assert code == 1
+        assert f"dossier: one: left out: {said}" in err
+        assert "note: another remark" in out
+        assert said not in out
+    code, out, _ = run("build", "one", "--json")
+    assert code == 1
+    assert json.loads(out)["built"][0]["left_out"] == [said]
+
+
+def test_build_as_json_is_one_document(run: Run, pretend: dict[str, Any]) -> None:
+    from dossier.errors import AudioError
+
+    pretend["one"], pretend["two"] = dossier("one"), AudioError("stems/x.wav: is empty")
+    for name in pretend:
+        Path(name).mkdir()
+    code, out, _ = run("build", "one", "two", "--json")
+    document = json.loads(out)
+    assert code == 1
+    assert [entry["beat"] for entry in document["built"]] == ["one"]
+    assert document["failed"] == [{"beat": "two", "error": "stems/x.wav: is empty"}]
+
+
+def test_a_folder_given_as_a_dot_has_its_name(run: Run, pretend: dict[str, Any]) -> None:
+    pretend["one"] = ZeroDivisionError()
+    Path("one").mkdir()
+    os.chdir("one")
+    assert "dossier: one: a fault" in run("build", ".", "-o", "../site")[2]
+
+
+# ------------------------------------------------------------------ places
+
+
+@pytest.mark.parametrize("place", ["one", "one/stems", "one/drums/new", "one/../one", "."])
+def test_an_archive_among_the_files_of_a_beat_is_refused(run: Run, place: str) -> None:
+    """Renders beside the drums would be the next build's candidates; `.` would be the beat's own folder."""
+    write(Path("one/stems/bass.wav"), tone(55.0, 0.1))
+    before = sorted(Path().rglob("*"))
+    code, _, err = run("build", "one", "-o", place)
+    assert code == 2
+    assert "choose another place with -o" in err
+    assert sorted(Path().rglob("*")) == before
+
+
+def test_an_archive_elsewhere_in_a_beat_is_nobodys_harm(run: Run, pretend: dict[str, Any]) -> None:
+    pretend["one"] = dossier("one")
+    Path("one").mkdir()
+    assert run("build", "one", "-o", "one/site")[0] == 0
+
+
+@pytest.mark.parametrize("argv", [["build", "one"], ["demo"]], ids=["build", "demo"])
+@pytest.mark.parametrize("place", ["file", "file/in/it"])
+def test_a_file_in_the_place_of_the_archive_is_said_before_the_work(run: Run, argv: list[str], place: str) -> None:
+    Path("file").write_text("x")
+    code, _, err = run(*argv, "-o", place)
+    assert code == 2
+    assert "a file stands" in err
+    assert "reading" not in err
+    assert not Path("demo-audio").exists()
+
+
+def test_a_read_only_place_is_said_before_the_work(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The system's answer is a stand-in: the superuser, who may run the tests, may write anywhere."""
+    monkeypatch.setattr(os, "access", lambda place, _: Path(place).name != "shut")
+    Path("shut").mkdir()
+    code, _, err = run("build", "one", "-o", "shut/site")
+    assert code == 2
+    assert "cannot be written to" in err
+
+
+@pytest.mark.parametrize("argv", [["index", "nowhere"], ["decide", "one", "--by", "A", "--text", "x", "-o", "nowhere"]],
+                         ids=["index", "decide"])  # fmt: skip
+def test_an_archive_that_is_not_there_is_not_made(run: Run, argv: list[str]) -> None:
+    code, _, err = run(*argv)
+    assert code == 2
+    assert "nowhere: is not a folder" in err
+    assert not Path("nowhere").exists()
+
+
+def test_index_writes_nothing_into_a_folder_that_is_no_archive(run: Run) -> None:
+    Path("other").mkdir()
+    code, _, err = run("index", "other")
+    assert code == 2
+    assert "holds no dossier" in err
+    assert list(Path("other").iterdir()) == []
+
+
+def test_index_rebuilds_deleted_pages_from_the_data_files(run: Run) -> None:
+    publish(Path("site"), dossier("one"))
+    page = Path("site/index.html").read_bytes()
+    Path("site/index.html").unlink()
+    Path("site/archive.json").unlink()
+    assert run("index", "site")[:2] == (0, f"Open {Path('site/index.html')}\n")
+    assert Path("site/index.html").read_bytes() == page
+
+
+# ------------------------------------------------------------------ decide
+
+
+@pytest.mark.parametrize("told", ["lantern-market", "lantern-market/", "../music/lantern-market", "Lantern Market"])
+def test_a_decision_by_hand_finds_its_beat_by_name_folder_or_title(run: Run, told: str) -> None:
+    publish(Path("site"), dossier("lantern-market"))
+    said = ("--by", "Ann\nOther", "--text", "Yes.", "--status", "agreed", "--gain", "kick=-3.5")
+    code, out, _ = run("decide", told, *said)
+    assert code == 0
+    assert out == "lantern-market: d0001 on r001 by Ann\\u000aOther: agreed\n"
+    (done,) = Archive(Path("site")).decisions("lantern-market")
+    assert (done.text, done.status, done.gains_db) == ("Yes.", "agreed", {"kick": -3.5})
+
+
+@pytest.mark.parametrize(
+    ("argv", "said"),
+    [
+        ([], "nothing to record"),
+        (["one"], "nothing to record"),
+        (["one", "--text", "x"], "say it with --by"),
+        (["other", "--text", "x", "--by", "A"], "holds no beat 'other'"),
+        (["one", "--text", "x", "--by", "A", "--gain", "kick"], "write it as PART=DB"),
+        (["one", "--text", "x", "--by", "A", "--gain", "kick=nan"], "nan"),
+        (["one", "--text", "x", "--by", "A", "--gain", "gong=1"], "gong"),
+        (["one", "--text", "x", "--by", "A", "--revision", "r009"], "r009"),
+        (["one", "--text", "x", "--by", "A", "--supersedes", "d0009"], "d0009"),
+        (["--response", "nothing.json"], "nothing.json: cannot be read"),
+        (["one", "--response", "nothing.json"], "give --response alone"),
+    ],
+)
+def test_a_decision_that_cannot_be_recorded_is_exit_code_2(run: Run, argv: list[str], said: str) -> None:
+    publish(Path("site"), dossier("one"))
+    code, out, err = run("decide", *argv)
+    assert (code, out) == (2, "")
+    assert said in err
+    assert Archive(Path("site")).decisions("one") == ()
+
+
+def test_a_response_file_is_taken_in_once(run: Run) -> None:
+    data = dossier("one")
+    publish(Path("site"), data)
+    Path("answer.json").write_text(json.dumps(response(data)), encoding="utf-8")
+    code, out, _ = run("decide", "--response", "answer.json")
+    assert code == 0
+    assert out.startswith("one: d0001 on r001 by ")
+    code, out, err = run("decide", "--response", "answer.json")
+    assert (code, out) == (0, "")
+    assert "in the archive already, as d0001" in err
+    assert len(Archive(Path("site")).decisions("one")) == 1
+
+
+# ------------------------------------------------------------------ measure, check, schema
+
+
+def test_measure_as_json_keeps_order_and_names_what_failed(run: Run) -> None:
+    write(Path("kick.wav"), kick())
+    Path("text.wav").write_text("no sound")
+    code, out, err = run("measure", "kick.wav", "missing.wav", "text.wav", "--json")
+    found = json.loads(out)
+    assert code == 1
+    assert [entry["file"] for entry in found] == ["kick.wav", "missing.wav", "text.wav"]
+    assert found[0]["role"] == "kick"
+    assert all(found[0][name] is not None or found[0]["reasons"][name] for name in found[0])
+    assert [set(entry) for entry in found[1:]] == [{"file", "error"}] * 2
+    assert err == ""
+
+
+def test_measure_as_a_table_shows_values_and_why_there_are_dashes(run: Run) -> None:
+    write(Path("kick.wav"), kick())
+    write(Path("a-very-long-name-of-a-snare-in-the-rain.wav"), noise_hit(0.25, 300, 1))
+    code, out, err = run("measure", "kick.wav", "a-very-long-name-of-a-snare-in-the-rain.wav", "gone.wav")
+    assert code == 1
+    assert err == "dossier: gone.wav: is not there; check the name and the folder\n"
+    lines = out.splitlines()
+    assert lines[0].split() == ["kick.wav", "a-very-..-rain.wav"]
+    assert re.search(r"^true peak +-?\d+\.\d\d dBTP +-?\d+\.\d\d dBTP$", out, re.M)
+    assert "no tempo, beats, first beat at, continuity: a one-shot has no tempo of its own" in lines
+    assert "-0.00" not in out
+    assert "_" not in out
+
+
+def test_cells_of_the_table() -> None:
+    assert report.cell({"x": -0.001}, "x", "dBFS", 2) == "0.00 dBFS"
+    assert report.cell({"x": 0.0123}, "x", "ms", 1) == "12.3 ms"
+    assert report.cell({"x": 7.4}, "x", "cents", 0) == "+7 cents"
+    assert report.cell({"x": None}, "x", "Hz", 0) == "-"
+    assert len(report.heading("n" * 300)) == report.HEADING_WIDTH
+
+
+def test_names_that_the_terminal_cannot_write_are_no_failure(tmp_path: Path) -> None:
+    write(tmp_path / "k\u00efck \U0001f941.wav", kick())
+    for flags in ([], ["--json"]):
+        done = in_a_process(["measure", *flags, *map(str, tmp_path.iterdir())], PYTHONIOENCODING="ascii")
+        assert done.returncode == 0, done.stderr
+        assert done.stderr == ""
+        if flags:
+            assert json.loads(done.stdout)[0]["file"].endswith("k\u00efck \U0001f941.wav")
+
+
+def test_check_names_the_beat_of_every_problem(run: Run) -> None:
+    write(Path("good/stems/bass.wav"), tone(55.0, 3.0))
+    for name in ("a.wav", "b.wav"):
+        write(Path("torn/stems") / name, tone(55.0, 0.1))
+        (Path("torn/stems") / name).write_bytes(b"RIFF")
+    code, out, err = run("check", "good", "torn", "missing")
+    assert code == 2
+    assert out == "good: nothing wrong\n"
+    told = [line.split(": ")[1:3] for line in err.splitlines()]
+    assert told[:2] == [["torn", "stems/a.wav"], ["torn", "stems/b.wav"]]
+    assert "dossier: missing: is not there" in err
+
+
+@pytest.mark.parametrize("what", ["beat", "data"])
+def test_schemas_are_json_schema_of_objects(run: Run, what: str) -> None:
+    code, out, _ = run("schema", what)
+    document = json.loads(out)
+    assert code == 0
+    assert document.get("type") == "object" or "$ref" in document
+
+
+# ------------------------------------------------------------------ streams
+
+
+def in_a_process(argv: Sequence[str], *, cwd: Path | None = None, **env: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "dossier", *argv], capture_output=True, text=True, encoding="utf-8", check=False,
+        cwd=cwd, env={**os.environ, "PYTHONPATH": str(ROOT), **env},
+    )  # fmt: skip
+
+
+def on_a_terminal(argv: Sequence[str], *, cwd: Path, **env: str) -> tuple[int, str, str]:
+    """Run with standard error on a terminal and standard output in a pipe: exit code, output, what the terminal got."""
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dossier", *argv], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=theirs,
+        cwd=cwd, env={**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm", **env},
+    )  # fmt: skip
+    os.close(theirs)
+    got = b""
+    while True:
+        try:
+            piece = os.read(ours, 65_536)
+        except OSError:  # the other end is closed
+            break
+        if not piece:
+            break
+        got += piece
+    assert process.stdout is not None
+    with process.stdout as stream:
+        out = stream.read().decode()
+    os.close(ours)
+    return process.wait(), out, got.decode()
+
+
+COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+
+
+def test_progress_moves_on_a_terminal_and_leaves_standard_output_alone(tmp_path: Path) -> None:
+    write(tmp_path / "kick.wav", kick())
+    code, out, seen = on_a_terminal(["measure", "kick.wav"], cwd=tmp_path)
+    assert code == 0
+    assert "kick.wav: measuring" in seen
+    assert "\x1b" not in out
+    assert COLOUR.search(seen)
+
+
+def test_no_color_leaves_out_colours_not_progress(tmp_path: Path) -> None:
+    """no-color.org: set and not empty, it means no ANSI colour."""
+    write(tmp_path / "kick.wav", kick())
+    _, out, seen = on_a_terminal(["measure", "kick.wav"], cwd=tmp_path, NO_COLOR="1")
+    assert "kick.wav: measuring" in seen
+    assert not COLOUR.search(seen + out)
+
+
+def test_a_terminal_that_cannot_move_its_cursor_gets_plain_lines(tmp_path: Path) -> None:
+    code, _, seen = on_a_terminal(["build", "missing"], cwd=tmp_path, TERM="dumb")
+    assert code == 2
+    assert seen == "dossier: missing: is not there; check the name and the folder\r\n"
+
+
+def test_a_reader_that_stops_early_is_no_traceback(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dossier", "schema", "data"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    with process.stderr as stream:
+        said = stream.read()
+    assert process.wait() == 1
+    assert said == b""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, a device of Linux")
+def test_a_full_disk_under_standard_output_is_said(tmp_path: Path) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "dossier", "schema"], stdout=full, stderr=subprocess.PIPE, text=True,
+            check=False, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert done.stderr.splitlines() == ["dossier: No space left on device"]
+
+
+def test_a_real_build_in_a_pipe_says_plain_lines_and_shows_no_place_on_this_machine(tmp_path: Path) -> None:
+    """One stem, two one-shots, a torn file; what is published names no folder outside the beat."""
+    beat = tmp_path / "paper-harbour"
+    write(beat / "stems/bass.wav", np.concatenate([0.3 * tone(hz, 2.0) for hz in (55.0, 65.41)]))
+    write(beat / "drums/kick.wav", kick())
+    write(beat / "drums/snare.wav", noise_hit(0.25, 300, 1))
+    (beat / "drums/torn.wav").write_bytes(b"RIFF")
+    (beat / "beat.toml").write_text('title = "Paper Harbour"\ntempo = 120\n', encoding="utf-8")
+    done = in_a_process(["build", "paper-harbour", "--jobs", "1"], cwd=tmp_path, DOSSIER_CACHE=str(tmp_path / "cache"))
+    assert done.returncode == 1, done.stderr
+    assert "\x1b" not in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Warning" not in done.stderr
+    assert "Paper Harbour: new r001" in done.stdout
+    lines = done.stderr.splitlines()
+    lost = "dossier: paper-harbour: left out: drums/torn.wav: "
+    assert sum(line.startswith(lost) for line in lines) == 1
+    assert all(line.startswith(("paper-harbour: ", lost)) for line in lines)
+    for written in (tmp_path / "site").rglob("*"):
+        if written.suffix in (".html", ".json", ".jsonl", ".csv", ".mid"):
+            assert str(tmp_path).encode() not in written.read_bytes(), written.name
+    assert {path.name for path in beat.rglob("*")} == {
+        "stems", "drums", "beat.toml", "bass.wav", "kick.wav", "snare.wav", "torn.wav"
+    }  # fmt: skip
+
+
+# ------------------------------------------------------------------ the README
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    parser = cli._parser()
+    if not command:
+        return parser
+    return commands_of(parser)[command]
+
+
+def commands_of(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    (found,) = (action for action in parser._actions if isinstance(action, argparse._SubParsersAction))
+    return dict(found.choices)
+
+
+def told_commands() -> list[str]:
+    rows = [line for line in README.splitlines() if line.startswith("| `dossier ")]
+    return [told.replace("\\|", "|") for row in rows for told in re.findall(r"`(dossier [^`]+)`", row)]
+
+
+def test_the_readme_tells_of_every_command_and_of_no_other() -> None:
+    assert {told.split()[1] for told in told_commands()} == set(commands_of(cli._parser()))
+
+
+@pytest.mark.parametrize("told", told_commands())
+def test_commands_of_the_readme_parse_as_they_are_written(told: str) -> None:
+    """With and without what stands in brackets; of alternatives each; dots after a word mean one or more."""
+    without = re.sub(r"\s*\[[^\]]*\]", "", told)
+    inside = re.sub(r"[\[\]]", "", told)
+    either = re.search(r"\S+\|\S+", inside)
+    variants = [inside.replace(either[0], word) for word in either[0].split("|")] if either else [inside]
+    for variant in (without, *variants):
+        words = shlex.split(variant.replace("…", ""))[1:]
+        assert cli._parser().parse_args(words).run
+
+
+@pytest.mark.parametrize("name", ["demo", "tests"])
+def test_marked_commands_of_the_readme_are_one_line_that_installs_this_checkout(name: str) -> None:
+    marked = re.search(rf"<!-- {name} -->\n```sh\n(.+)\n```\n<!-- end -->", README)
+    assert marked is not None
+    steps = marked[1].split(" && ")
+    assert steps[0] == "python3 -m venv .venv"
+    assert steps[1].startswith(".venv/bin/pip install ")
+    assert steps[2].startswith(".venv/bin/")
+
+
+def test_every_option_that_the_readme_names_exists() -> None:
+    known = {
+        option for parser in commands_of(cli._parser()).values() for action in parser._actions
+        for option in action.option_strings
+    }  # fmt: skip
+    prose = re.sub(r"```.*?```", "", README, flags=re.S)
+    told = {word for code in re.findall(r"`([^`]+)`", prose) for word in re.findall(r"(?<!\S)--?[a-z][\w-]*", code)}
+    assert told
+    assert told <= known
+
+
+def test_exit_codes_are_what_the_readme_says() -> None:
+    assert (cli.DONE, cli.FAILED, cli.USAGE) == (0, 1, 2)
+    assert "Exit code 0: done. 1: something failed" in README.replace("\n", " ")
