@@ -203,6 +203,23 @@ def test_pattern_of_the_file_outranks_the_groove_beside_it(tmp_path: Path) -> No
     assert beat.config_files == (folder / "beat.toml", folder / "groove.mid")
 
 
+def test_a_groove_beside_the_beat_that_holds_no_drums_is_noted_and_left_out(tmp_path: Path) -> None:
+    folder = fill(tmp_path / "x", toml="tempo = 92")
+    (folder / "groove.mid").write_bytes(GROOVE.replace(b"\x99", b"\x90").replace(b"\x89", b"\x80"))
+    beat = beatfile.load(folder)
+    assert beat.pattern is None
+    assert any("groove.mid holds no General MIDI percussion" in note and "plain" in note for note in beat.notes)
+    assert folder / "groove.mid" in beat.config_files
+
+
+def test_a_groove_without_time_signature_has_the_beats_meter(tmp_path: Path) -> None:
+    folder = fill(tmp_path / "x", toml="meter = '3/4'")
+    (folder / "groove.mid").write_bytes(GROOVE)
+    beat = beatfile.load(folder)
+    assert beat.pattern is not None
+    assert beat.pattern.length_beats == 3.0
+
+
 def test_hidden_files_and_other_kinds_are_passed_over(tmp_path: Path) -> None:
     fill(
         tmp_path / "x",

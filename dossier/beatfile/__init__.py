@@ -23,7 +23,7 @@ from dossier.beatfile.check import Ledger, check, found, join
 from dossier.beatfile.folder import locate, state_of
 from dossier.beatfile.sound import hyphened, sound_of
 from dossier.beatfile.tables import BeatTable, PatternTable, SectionPattern, schema
-from dossier.lay.pattern import PatternError, parse_lines, read_midi
+from dossier.lay.pattern import NoDrumsError, PatternError, parse_lines, read_midi
 from dossier.model.beat import Beat, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug
@@ -187,7 +187,7 @@ class _Loader:
                 if groove not in self.config_files:
                     self.ledger.notes.append(f"{GROOVE_NAME} is not used, because beat.toml names a pattern")
             else:
-                main = self.midi(groove, self.ledger.about_folder)
+                main = self.midi(groove, self.ledger.about_folder, meter, asked_for=False)
         return main, sections
 
     def pattern(
@@ -199,7 +199,9 @@ class _Loader:
             self.ledger.about_key(key, "has both lines and midi; keep one of the two")
             return None
         if midi is not None:
-            return self.midi(locate(self.folder, midi), lambda message: self.ledger.about_key(f"{key}.midi", message))
+            return self.midi(
+                locate(self.folder, midi), lambda message: self.ledger.about_key(f"{key}.midi", message), meter
+            )
         if lines is None:
             if needed and not any(problem.key.startswith(key) for problem in self.ledger.problems):
                 self.ledger.about_key(key, "has neither lines nor midi; allowed: one of the two")
@@ -212,7 +214,11 @@ class _Loader:
             return None
         return _bounded(made, lambda message: self.ledger.about_key(f"{key}.lines", message))
 
-    def midi(self, path: Path, report: Callable[[str], None]) -> Pattern | None:
+    def midi(
+        self, path: Path, report: Callable[[str], None], meter: tuple[int, int], *, asked_for: bool = True
+    ) -> Pattern | None:
+        """The pattern of a MIDI file; one that nobody asked for and that holds no drums is only noted."""
+
         def about(message: str) -> None:
             report(f"'{printable(path.name)}' {message}")
 
@@ -223,7 +229,14 @@ class _Loader:
         if path not in self.config_files:
             self.config_files.append(path)
         try:
-            made = read_midi(path)
+            made = read_midi(path, meter=meter)
+        except NoDrumsError as error:
+            if asked_for:
+                about(error.places[0][2])
+            else:
+                why = f"{printable(path.name)} {error.places[0][2]}"
+                self.ledger.notes.append(f"{why}: it is left out, and a plain pattern is assumed")
+            return None
         except PatternError as error:
             for _, _, message in error.places:
                 about(message)

@@ -45,6 +45,7 @@ MIDI_NOTE: dict[Role, int] = {
 }  # fmt: skip
 PERCUSSION_CHANNEL = 9  # channel 10 as musicians count
 TICKS_PER_BEAT = 480
+OFF_THE_STEPS = 0.1  # of a step, mean: loosely played hits are still drawn on it; chance would make it 0.25
 
 
 class PatternError(DossierError):
@@ -53,6 +54,10 @@ class PatternError(DossierError):
     def __init__(self, places: list[tuple[int, int, str]]) -> None:
         self.places = tuple(places)
         super().__init__("; ".join(f"line {line}, column {column}: {message}" for line, column, message in places))
+
+
+class NoDrumsError(PatternError):
+    """A readable MIDI file that holds no percussion."""
 
 
 def role_named(word: str) -> Role | None:
@@ -118,13 +123,14 @@ def parse_lines(
 def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[tuple[int, int, str]]]:
     problems: list[tuple[int, int, str]] = []
     name, bar, rest = line.partition("|")
+    start = len(name) + 1
     if not bar:  # no bar line: the cells are the last word
         name, _, rest = line.rstrip().rpartition(" ")
+        start = len(line.rstrip()) - len(rest)
     role = role_named(name)
     if role is None:
         allowed = ", ".join(ROLES)
         problems.append((number, 1, f"names the voice '{name.strip()}', which is not a role; allowed: {allowed}"))
-    start = line.index(rest) if rest else len(line)
     cells: list[float] = []
     for column, cell in enumerate(rest, start + 1):
         if cell in "| ":
@@ -180,17 +186,17 @@ def plain_voice(role: Role, meter: tuple[int, int] = (4, 4)) -> Pattern:
     return Pattern(hits=_sorted(hits), length_beats=length, source="assumed")
 
 
-def read_midi(path: Path) -> Pattern:
+def read_midi(path: Path, *, meter: tuple[int, int] = (4, 4)) -> Pattern:
     """Read the percussion of a Standard MIDI File.
 
     Positions are kept in quarter notes, so tempo changes in the file do not matter; velocities and swing are kept as
-    played.  The pattern is as long as the whole bars (of the file's first time signature, 4/4 without one) that hold
-    its notes.
+    played.  The pattern is as long as the whole bars (of the file's first time signature, else of `meter`) that hold
+    its notes, or as its track says, if that ends on a later bar line: a last bar of rest is part of a groove.
 
     Raises
     ------
     PatternError
-        Not a MIDI file, SMPTE time division, or no percussion on channel 10.
+        Not a MIDI file, or SMPTE time division; NoDrumsError where there is no percussion on channel 10.
     """
     import mido
 
@@ -201,30 +207,53 @@ def read_midi(path: Path) -> Pattern:
         raise PatternError([(1, 1, f"is not a readable Standard MIDI File ({why})")]) from None
     if file.ticks_per_beat <= 0 or file.ticks_per_beat >= 0x8000:
         raise PatternError([(1, 1, "counts time in SMPTE frames, not in quarter notes; export it with musical time")])
-    ticks, bar_beats = 0, 4.0
-    signature_seen = False
+    signature: tuple[int, int] | None = None
     hits: list[PatternHit] = []
-    others = 0
-    for message in mido.merge_tracks(file.tracks):
-        ticks += message.time
-        if message.type == "time_signature" and message.numerator < 1:
-            raise PatternError([(1, 1, "has a time signature of no beats; export it again with the song's meter")])
-        if message.type == "time_signature" and not signature_seen:
-            bar_beats, signature_seen = 4.0 * message.numerator / message.denominator, True
-        if message.type != "note_on" or message.velocity == 0:
-            continue
-        role = GENERAL_MIDI.get(message.note) if message.channel == PERCUSSION_CHANNEL else None
-        if role is None:
-            others += 1
-            continue
-        hits.append(PatternHit(role=role, beat=ticks / file.ticks_per_beat, velocity=message.velocity / 127.0))
+    others, end = 0, 0.0
+    for track in file.tracks:
+        ticks, before = 0, len(hits)
+        for message in track:
+            ticks += message.time
+            if message.type == "time_signature":
+                if message.numerator < 1:
+                    raise PatternError(
+                        [(1, 1, "has a time signature of no beats; export it again with the song's meter")]
+                    )
+                signature = signature or (message.numerator, message.denominator)
+            if message.type != "note_on" or message.velocity == 0:
+                continue
+            role = GENERAL_MIDI.get(message.note) if message.channel == PERCUSSION_CHANNEL else None
+            if role is None:
+                others += 1
+                continue
+            hits.append(PatternHit(role=role, beat=ticks / file.ticks_per_beat, velocity=message.velocity / 127.0))
+        if len(hits) > before:
+            end = max(end, ticks / file.ticks_per_beat)
     if not hits:
-        raise PatternError([(1, 1, f"holds no General MIDI percussion on channel 10 ({others} other notes found)")])
+        why = f"holds no General MIDI percussion on channel 10 ({others} other notes found)"
+        raise NoDrumsError([(1, 1, why)])
+    meter = signature or meter
+    bar_beats = 4.0 * meter[0] / meter[1]
     last = max(hit.beat for hit in hits)
     bars = max(1, ceil((last + 1e-6) / bar_beats))
+    if abs(end / bar_beats - round(end / bar_beats)) < 1e-3:
+        bars = max(bars, round(end / bar_beats))
     return Pattern(
-        hits=_sorted(hits), length_beats=bars * bar_beats, source=path.name, swing_applies=False, steps_per_beat=4
-    )
+        hits=_sorted(hits), length_beats=bars * bar_beats, source=path.name, swing_applies=False,
+        steps_per_beat=_drawn_in(hits, meter[1]),
+    )  # fmt: skip
+
+
+def _drawn_in(hits: Sequence[PatternHit], unit: int) -> int:
+    """Steps a beat of the meter in which played hits are best drawn: the fewest that nearly hold them all apart."""
+    for quarter in (4, 6, 8, 12, 24):
+        steps, rest = divmod(4 * quarter, unit)
+        off = [abs(hit.beat * quarter - round(hit.beat * quarter)) for hit in hits]
+        cells = {(hit.role, round(hit.beat * quarter)) for hit in hits}
+        near = sum(off) / len(off) < OFF_THE_STEPS and max(off) < 0.25 - 1e-9
+        if not rest and steps and near and len(cells) == len(hits):
+            return steps
+    return max(1, 4 * 24 // unit)
 
 
 def write_midi(pattern: Pattern, *, tempo_bpm: float, meter: tuple[int, int], swing: float = 0.5) -> bytes:

@@ -126,6 +126,14 @@ def groove(content: bytes) -> Callable[[Path], None]:
     return then(lambda folder: (folder / "groove.mid").write_bytes(content))
 
 
+def groove_asked_for(content: bytes) -> Callable[[Path], None]:
+    def make(folder: Path) -> None:
+        fill(folder, toml="[pattern]\nmidi = 'groove.mid'")
+        (folder / "groove.mid").write_bytes(content)
+
+    return make
+
+
 def only(*files: str) -> Callable[[Path], None]:
     return lambda folder: fill(folder, *files) and None
 
@@ -328,8 +336,8 @@ BAD_FOLDERS = (
     BadFolder("groove-text", groove(b"hum"), ("'groove.mid' is not a",)),
     BadFolder("groove-empty", groove(b""), ("'groove.mid' is not a",)),
     BadFolder("groove-cut", groove(GROOVE[:26]), ("'groove.mid'",)),
-    BadFolder("groove-no-drums", groove(GROOVE.replace(b"\x99", b"\x90")),
-              ("no General MIDI percussion",)),
+    BadFolder("groove-no-drums", groove_asked_for(GROOVE.replace(b"\x99", b"\x90")),
+              ("pattern.midi: 'groove.mid' holds no General MIDI percussion",)),
     BadFolder("groove-endless", groove(GROOVE.replace(b"\x0d\0\x99", b"\x10\xff\xff\xff\x7f\x99")), ("quarter notes",)),
     BadFolder("groove-no-beats", groove(GROOVE.replace(b"\x0d\0\x99", b"\x15\0\xff\x58\4\0\2\x18\x08\0\x99")),
               ("'groove.mid'",)),
