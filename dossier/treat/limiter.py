@@ -20,7 +20,7 @@ OVERSAMPLING = 4
 MARGIN_DB = 0.25  # what this interpolation may miss of a peak close to half the sample rate
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
 REACH = 16  # samples that the interpolation looks at to each side
-CHUNK = 1 << 13
+LONGEST_GAP = 1024  # samples; stretches closer than this are looked at together
 
 
 def limit(
@@ -64,18 +64,35 @@ def _needed(samples: Samples, ceiling: float, turned: Mask | None) -> Array:
     """
     from scipy.signal import resample_poly
 
-    peak = np.abs(samples).max(axis=1)
+    peak = _largest(samples)
+    # Interpolation exceeds the samples round it by a few dB at most: a soft stretch needs no look between them.
+    doubtful = peak > ceiling / 1.5
+    if turned is not None:
+        doubtful &= turned
     taps = _interpolator()
-    for start in range(0, len(samples), CHUNK):
-        stop = min(len(samples), start + CHUNK)
-        # Interpolation exceeds the samples round it by a few dB at most: a soft stretch needs no look between them.
-        if peak[start:stop].max(initial=0.0) < ceiling / 2.0 or (turned is not None and not turned[start:stop].any()):
-            continue
+    for start, stop in _runs(doubtful, reach=REACH, gap=LONGEST_GAP):
         first, last = max(0, start - REACH), min(len(samples), stop + REACH)
-        dense = np.abs(resample_poly(samples[first:last], OVERSAMPLING, 1, axis=0, window=taps)).max(axis=1)
-        between = dense[: (last - first) * OVERSAMPLING].reshape(-1, OVERSAMPLING).max(axis=1)
+        dense = _largest(resample_poly(samples[first:last], OVERSAMPLING, 1, axis=0, window=taps))
+        steps = [dense[step : (last - first) * OVERSAMPLING : OVERSAMPLING] for step in range(OVERSAMPLING)]
+        between = np.maximum(np.maximum(steps[0], steps[1]), np.maximum(steps[2], steps[3]))
         peak[start:stop] = np.maximum(peak[start:stop], between[start - first : stop - first])
     return np.asarray(np.minimum(1.0, ceiling / np.maximum(peak, ceiling)))
+
+
+def _largest(samples: Samples) -> Array:
+    """Largest magnitude over the channels, `(frames,)`."""
+    return np.asarray(np.maximum.reduce([np.abs(channel) for channel in samples.T]))
+
+
+def _runs(mask: Mask, *, reach: int, gap: int) -> list[tuple[int, int]]:
+    """Stretches that hold all true samples with `reach` round them, those closer than `gap` joined."""
+    where = np.flatnonzero(mask)
+    if not len(where):
+        return []
+    breaks = np.flatnonzero(np.diff(where) > gap + 2 * reach)
+    firsts = np.concatenate([where[:1], where[breaks + 1]]) - reach
+    lasts = np.concatenate([where[breaks], where[-1:]]) + reach + 1
+    return [(max(0, int(first)), min(len(mask), int(last))) for first, last in zip(firsts, lasts, strict=True)]
 
 
 @lru_cache(maxsize=1)
@@ -89,11 +106,13 @@ def _interpolator() -> Array:
 def _smoothed(needed: Array, reach: int) -> Array:
     """Running minimum over +-reach, then a mean under a Hann window of the same width: never above the needed gain."""
     from scipy.ndimage import minimum_filter1d
-    from scipy.signal import oaconvolve
 
-    held = minimum_filter1d(needed, 2 * reach + 1, mode="nearest")
     window = np.hanning(2 * reach + 3)[1:-1]
-    padded = np.pad(held, reach, mode="edge")
-    smooth = oaconvolve(padded, window / window.sum(), mode="valid")
-    smooth = np.where(minimum_filter1d(held, 2 * reach + 1, mode="nearest") >= 1.0, 1.0, smooth)
-    return np.asarray(np.minimum(smooth, needed))
+    window /= window.sum()
+    smooth = np.ones(len(needed))
+    for start, stop in _runs(needed < 1.0, reach=2 * reach, gap=LONGEST_GAP):
+        held = minimum_filter1d(needed[start:stop], 2 * reach + 1, mode="nearest")
+        mean = np.convolve(np.pad(held, reach, mode="edge"), window, mode="valid")
+        untouched = minimum_filter1d(held, 2 * reach + 1, mode="nearest") >= 1.0
+        smooth[start:stop] = np.where(untouched, 1.0, np.minimum(mean, needed[start:stop]))
+    return smooth
