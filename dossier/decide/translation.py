@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from dossier.decide.approach import LABELS, percent
 from dossier.model.findings import PartTranslation
 
+GONE_BELOW = 0.05  # of a part's loudness: less is no longer heard as that part
+NO_ZONES: Mapping[str, Mapping[str, float | None]] = MappingProxyType({})
+
 
 def sentences(
-    parts: Sequence[PartTranslation], mono_zones: Mapping[str, float | None], policy: Mapping[str, float]
+    parts: Sequence[PartTranslation],
+    mono_zones: Mapping[str, float | None],
+    policy: Mapping[str, float],
+    *,
+    part_zones: Mapping[str, Mapping[str, float | None]] = NO_ZONES,
 ) -> tuple[str, ...]:
-    """What to know about mono, a small speaker and quiet listening."""
+    """What to know about mono, a small speaker and quiet listening.
+
+    Parameters
+    ----------
+    mono_zones : loss of the mix in LU by zone, None where there is nothing to lose
+    part_zones : the same of each part
+    """
     said = []
     least = policy["mono_loss_lu"]
     gone = [part.part for part in parts if part.mono_loss_lu is None]
@@ -22,7 +36,8 @@ def sentences(
         said.append(f"In mono {' and '.join(gone)} vanishes: one channel is the other turned over.")
     if losing:
         worst = max(losing, key=lambda part: part.mono_loss_lu or 0.0)
-        said.append(f"In mono {worst.part} loses {worst.mono_loss_lu:.1f} LU; narrow it or check its channels.")
+        where = _most_in(part_zones.get(worst.part, {}))
+        said.append(f"In mono {worst.part} loses {worst.mono_loss_lu:.1f} LU{where}; narrow it or check its channels.")
     if zone is not None and measured[zone] >= least:
         where = LABELS.get(zone, zone)
         said.append(f"The mix loses {measured[zone]:.1f} LU in mono in the {where}: look for a wide stem.")
@@ -38,12 +53,26 @@ def sentences(
         names = " and ".join(f"{part.part} ({percent(part.small_speaker_share or 0.0)} left)" for part in lost)
         said.append(f"On a speaker that gives nothing below {small}, {names} all but vanishes: it needs a click or "
                     "overtones above that.")  # fmt: skip
-    elif parts:
+    elif any(part.small_speaker_share is not None for part in parts):
         said.append(f"On a speaker that gives nothing below {small}, every part is still heard.")
+    covered = [part.part for part in parts if part.small_speaker_share is None and part.quiet_share is None]
+    if covered:
+        are = "are" if len(covered) > 1 else "is"
+        said.append(f"{' and '.join(covered)} {are} covered in the mix to begin with, and left out of both.")
     quiet = [part for part in parts if part.quiet_share is not None]
     if quiet:
         first = min(quiet, key=lambda part: (part.quiet_share or 0.0, part.part))
-        fades = f"{first.part} fades first: " if len(quiet) > 1 else f"of {first.part} "
-        said.append(f"Played {policy['quiet_db']:.0f} dB lower, {fades}{percent(first.quiet_share or 0.0)} of its "
+        below = (first.quiet_share or 0.0) < GONE_BELOW
+        how = f"{first.part} {'drops below hearing' if below else 'fades'} first: " if len(quiet) > 1 else (
+            f"of {first.part} "
+        )  # fmt: skip
+        said.append(f"Played {policy['quiet_db']:.0f} dB lower, {how}{percent(first.quiet_share or 0.0)} of its "
                     "loudness in the mix is left.")  # fmt: skip
     return tuple(said)
+
+
+def _most_in(zones: Mapping[str, float | None]) -> str:
+    """', most of it in the presence (4.1 LU)'; empty where no zone loses anything."""
+    measured = {zone: loss for zone, loss in zones.items() if loss is not None and loss > 0.05}
+    worst = max(measured, key=lambda zone: measured[zone], default=None)
+    return "" if worst is None else f", most of it in the {LABELS.get(worst, worst)} ({measured[worst]:.1f} LU)"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,8 @@ from dossier.model.findings import PartTranslation, Translation
 from dossier.model.measures import Array, Indices
 from dossier.stages.analyse import Analysis
 from dossier.stages.settle import Settled
+
+LEAST_HEARD = 0.01  # of its loudness alone: a part that is covered anyway has nothing to lose elsewhere
 
 
 def measure(analysis: Analysis, settled: Settled, slots: Indices) -> Translation | None:
@@ -29,19 +31,26 @@ def measure(analysis: Analysis, settled: Settled, slots: Indices) -> Translation
     above = np.where(lowest <= hearing.FINE_HZ, 1.0, 0.0)
     small = _heard(_again(on, on.powers * above, 0.0), [power * above for power in powers], gains)
     quiet = _heard(_again(on, on.powers, -policy["quiet_db"]), powers, gains)
+    images = [stereo.measure(part.play.samples, analysis.rate_hz) for part in parts]
     found = tuple(
         PartTranslation(
-            part=row.part, mono_loss_lu=stereo.measure(part.play.samples, analysis.rate_hz).whole.mono_loss_lu,
-            small_speaker_share=small[index] / normal[index] if normal[index] > 0 else None,
-            quiet_share=quiet[index] / normal[index] if normal[index] > 0 else None,
+            part=row.part, mono_loss_lu=images[index].whole.mono_loss_lu,
+            small_speaker_share=small[index].heard / normal[index].heard if normal[index].is_heard else None,
+            quiet_share=quiet[index].heard / normal[index].heard if normal[index].is_heard else None,
         )
-        for index, (part, row) in enumerate(zip(parts, rows, strict=True))
+        for index, row in enumerate(rows)
     )  # fmt: skip
     image = stereo.measure(settled.mix, analysis.rate_hz)
     zones = {zone: width.mono_loss_lu for zone, width in image.zones.items()}
     return Translation(
         parts=found, mono_zones={"whole": image.whole.mono_loss_lu, **zones},
-        sentences=decide_translation.sentences(found, zones, policy),
+        sentences=decide_translation.sentences(
+            found, zones, policy,
+            part_zones={
+                row.part: {zone: width.mono_loss_lu for zone, width in own.zones.items()}
+                for row, own in zip(rows, images, strict=True)
+            },
+        ),
     )  # fmt: skip
 
 
@@ -53,8 +62,23 @@ def _again(on: inbeat.Scene, powers: Array, level_db: float) -> inbeat.Scene:
                    spl_offset_db=offset)  # fmt: skip
 
 
-def _heard(on: inbeat.Scene, powers: list[Array], gains: list[float]) -> list[float]:
-    """Loudness of each part in everything else that plays, summed over the slots."""
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """Loudness of one part in everything else that plays, and alone, summed over the slots."""
+
+    heard: float
+    alone: float
+
+    @property
+    def is_heard(self) -> bool:
+        return self.heard > LEAST_HEARD * self.alone
+
+
+def _heard(on: inbeat.Scene, powers: list[Array], gains: list[float]) -> list[_Heard]:
     placed = [inbeat.place(on, power, gain_db=gain) for power, gain in zip(powers, gains, strict=True)]
     total = np.sum([item.excitation for item in placed], axis=0)
-    return [inbeat.audible_share(on, item, total - item.excitation) * float(item.alone.sum()) for item in placed]
+    alone = [float(item.alone.sum()) for item in placed]
+    return [
+        _Heard(inbeat.audible_share(on, item, total - item.excitation) * own, own)
+        for item, own in zip(placed, alone, strict=True)
+    ]

@@ -1,4 +1,4 @@
-"""Low end through its stage: planted delays and inversions, pitches, ways out, and what is said where nothing can be."""
+"""Low end through its stage: planted delays and inversions, pitches, ways out, and what is said without them."""
 
 from __future__ import annotations
 
