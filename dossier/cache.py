@@ -135,7 +135,10 @@ class Cache:
         if look:
             self.trim()
 
-    def memo(self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[bytes], T]) -> T:
+    def memo(
+        self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[bytes], T], *,
+        most_bytes: int | None = None,
+    ) -> T:  # fmt: skip
         """The value under `key`, computed and kept where it is not there or `decode` refuses what is."""
         content = self.get(key)
         if content is not None:
@@ -144,12 +147,14 @@ class Cache:
             except Exception:  # an entry of another shape is as good as none, whatever decode makes of it
                 pass
         value = compute()
-        self.put(key, encode(value))
+        encoded = encode(value)
+        if most_bytes is None or len(encoded) <= most_bytes:
+            self.put(key, encoded)
         return value
 
-    def remember(self, key: str, kind: type[T], compute: Callable[[], T]) -> T:
-        """`memo` for any dataclass of numbers, text and arrays: see `pack`."""
-        return self.memo(key, compute, pack, lambda content: unpack(content, kind))
+    def remember(self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None) -> T:
+        """`memo` for any dataclass of numbers, text and arrays: see `pack`.  More than `most_bytes` is not kept."""
+        return self.memo(key, compute, pack, lambda content: unpack(content, kind), most_bytes=most_bytes)
 
     def trim(self) -> None:
         """Remove the entries not used for longest until the rest is well under the limit, and old leftovers."""

@@ -29,9 +29,11 @@ class Keep:
     cache: Cache
     mark: str
 
-    def __call__(self, what: str, kind: type[T], compute: Callable[[], T], *depends: object) -> T:
+    def __call__(
+        self, what: str, kind: type[T], compute: Callable[[], T], *depends: object, most_bytes: int | None = None
+    ) -> T:
         """The result called `what`, of type `kind`, from the cache or from `compute`."""
-        return self.cache.remember(self.key(what, *depends), kind, compute)
+        return self.cache.remember(self.key(what, *depends), kind, compute, most_bytes=most_bytes)
 
     def spread(
         self, what: str, kind: type[T], function: Callable[[In], T], inputs: Sequence[In], *,

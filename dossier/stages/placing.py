@@ -85,6 +85,13 @@ def groove_of(analysis: Analysis) -> Groove:
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Cycle:
+    """One pass of a fitted loop, as it is kept."""
+
+    samples: Samples
+
+
 def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
     """The candidate laid into the beat; None for a one-shot without a role."""
     at_rate = audio.resample(drum.clip, analysis.rate_hz)
@@ -124,7 +131,11 @@ def _loop(drum: Drum, at_rate: Clip, analysis: Analysis, groove: Groove) -> Play
     beside = lay_loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
     if beside:
         fit = replace(fit, note=f"{fit.note}; {beside}")
-    cycle = lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)
+    cycle = analysis.keep(
+        "cycle", Cycle,
+        lambda: Cycle(lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)),
+        drum.sha256, fit.method, fit.ratio, fit.beats, fit.downbeat_s, grid.tempo_bpm,
+    ).samples  # fmt: skip
     return Playable(
         name=drum.name, kind="loop", role=None, samples=cycle, rate_hz=at_rate.rate_hz, grid=grid, voice=None, loop=fit,
     )  # fmt: skip

@@ -5,6 +5,7 @@ Gains are solved on the ranking's slots, and every figure that is shown is measu
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -21,6 +22,7 @@ from dossier.stages.analyse import Analysis
 from dossier.stages.levels import as_it_plays, gain_bounds, intent_of, solve_together, target_of
 from dossier.stages.placing import Playable
 from dossier.stages.rank import Placed, Ranking, kit_target
+from dossier.stages.stems import KEPT_BYTES
 from dossier.treat.limiter import limit
 
 
@@ -205,8 +207,26 @@ def solve_on(
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Mixed:
+    """The rough mix as it is rendered, and its figures, as they are kept."""
+
+    samples: Samples
+    mix: Mix
+
+
 def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> tuple[Samples, Mix]:
     """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
+    depends = [[part.id, _mark(part.play.samples), gain] for part, gain in zip(parts, gains_db, strict=True)]
+    found = analysis.keep("mix", Mixed, lambda: _mixed(analysis, parts, gains_db), depends, most_bytes=KEPT_BYTES)
+    return found.samples, found.mix
+
+
+def _mark(samples: Samples) -> str:
+    return hashlib.sha256(np.ascontiguousarray(samples).tobytes()).hexdigest()
+
+
+def _mixed(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> Mixed:
     rate = analysis.rate_hz
     grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
     frames = max(len(analysis.instrumental), round(grid_end * rate))
@@ -225,7 +245,7 @@ def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[floa
         # The limiter costs a little loudness; make it up once, as far as the limiter may go.
         gain = min(gain + analysis.target_lufs - after.integrated_lufs, ceiling + most - raw.true_peak_dbtp)
     limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
-    mix = limited
+    mix = np.asarray(limited, dtype=np.float32)
     final = loudness.measure(mix, rate)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - 0.2
     sections = []
@@ -233,12 +253,12 @@ def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[floa
         begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
         piece = mix[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
         sections.append((section.name, loudness.measure(piece, rate).integrated_lufs))
-    return mix, Mix(
+    return Mixed(mix, Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,
         sections=tuple(sections),
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
 def _in_section(

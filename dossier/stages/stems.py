@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from dossier.stages.keep import source
 
 LOW_HZ = 250.0  # upper end of the bass zone
 LEAST_RATE_HZ = 44_100
+KEPT_BYTES = 128 << 20  # a longer song is summed again rather than kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,62 +59,85 @@ def read_instrumental(beat: Beat, *, cache: Cache) -> Instrumental:
     """
     problems: list[Problem] = []
     rates: Counter[int] = Counter()
+    digests: list[str] = []
     for stem in beat.stems:
         try:
             rates[audio.probe(stem.path, shown_as=stem.file).rate_hz] += 1
+            digests.append(audio.sha256(stem.path))
         except AudioError as error:
             problems.append(Problem(beat.folder.name, "", str(error)))
     if problems:
         raise BeatError(problems)
     rate = max(rates, key=lambda hz: (hz >= LEAST_RATE_HZ, rates[hz], hz))
-    total: Samples = np.zeros((0, 2), dtype=np.float32)
-    stems: list[StemAudio] = []
-    inputs: list[InputFile] = []
-    notes: list[str] = []
-    for stem in beat.stems:
-        try:
-            info = audio.read_info(stem.path, shown_as=stem.file)
-            digest = audio.sha256(stem.path)
-        except AudioError as error:
-            problems.append(Problem(beat.folder.name, "", str(error)))
-            continue
-        notes.extend(f"{stem.file}: {note}" for note in info.notes)
-        samples = _at_rate(info, stem, rate)
-        own = cache.remember(
-            key_of("stem", source(), digest, stem.gain_db, rate), _Figures, partial(_figures, samples, rate)
-        )  # fmt: skip
+    told = [(stem.file, digest, stem.gain_db) for stem, digest in zip(beat.stems, digests, strict=True)]
+    summed = cache.remember(key_of("instrumental", source(), told, rate), Summed, lambda: _summed(beat, rate),
+                            most_bytes=KEPT_BYTES)  # fmt: skip
+    stems, inputs = [], []
+    for stem, digest, one in zip(beat.stems, digests, summed.stems, strict=True):
         stems.append(
-            StemAudio(stem=stem, rate_hz=rate, low_energy=own.low_energy,
-                      low_share=own.low_energy / own.energy if own.energy > 0 else 0.0)
+            StemAudio(stem=stem, rate_hz=rate, low_energy=one.low_energy,
+                      low_share=one.low_energy / one.energy if one.energy > 0 else 0.0)
         )  # fmt: skip
         inputs.append(
             InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
-                      duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
-                      gain_db=stem.gain_db, integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp)
+                      duration_s=one.duration_s, sample_rate_hz=one.rate_hz, channels=one.channels,
+                      gain_db=stem.gain_db, integrated_lufs=one.integrated_lufs, true_peak_dbtp=one.true_peak_dbtp)
+        )  # fmt: skip
+    notes = [f"{stem.file}: {note}" for stem, one in zip(beat.stems, summed.stems, strict=True) for note in one.notes]
+    return Instrumental(
+        samples=summed.samples, rate_hz=rate, stems=tuple(stems), inputs=tuple(inputs), notes=tuple(notes)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OneStem:
+    """What is kept of a stem."""
+
+    duration_s: float
+    rate_hz: int
+    channels: int
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    low_energy: float
+    energy: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Summed:
+    """The sum of the stems and what each of them is, as they are kept."""
+
+    samples: Samples
+    stems: tuple[OneStem, ...]
+
+
+def _summed(beat: Beat, rate_hz: int) -> Summed:
+    total: Samples = np.zeros((0, 2), dtype=np.float32)
+    found: list[OneStem] = []
+    problems: list[Problem] = []
+    for stem in beat.stems:
+        try:
+            info = audio.read_info(stem.path, shown_as=stem.file)
+        except AudioError as error:
+            problems.append(Problem(beat.folder.name, "", str(error)))
+            continue
+        samples = _at_rate(info, stem, rate_hz)
+        own = loudness.measure(samples, rate_hz)
+        mean = hearing.band_energies(samples, rate_hz).cumulative[-1]
+        found.append(
+            OneStem(
+                duration_s=info.clip.duration_s, rate_hz=info.clip.rate_hz, channels=info.channels,
+                integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp,
+                low_energy=float(mean[hearing.FINE_HZ < LOW_HZ].sum()), energy=float(mean.sum()),
+                notes=tuple(info.notes),
+            )
         )  # fmt: skip
         if len(samples) > len(total):
             total = np.concatenate([total, np.zeros((len(samples) - len(total), 2), dtype=np.float32)])
         total[: len(samples)] += samples
     if problems:
         raise BeatError(problems)
-    return Instrumental(samples=total, rate_hz=rate, stems=tuple(stems), inputs=tuple(inputs), notes=tuple(notes))
-
-
-@dataclass(frozen=True, slots=True)
-class _Figures:
-    integrated_lufs: float | None
-    true_peak_dbtp: float | None
-    low_energy: float
-    energy: float
-
-
-def _figures(samples: Samples, rate_hz: int) -> _Figures:
-    own = loudness.measure(samples, rate_hz)
-    mean = hearing.band_energies(samples, rate_hz).cumulative[-1]
-    return _Figures(
-        integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp,
-        low_energy=float(mean[hearing.FINE_HZ < LOW_HZ].sum()), energy=float(mean.sum()),
-    )  # fmt: skip
+    return Summed(samples=total, stems=tuple(found))
 
 
 def _at_rate(info: audio.ReadInfo, stem: Stem, rate_hz: int) -> Samples:
