@@ -88,6 +88,8 @@ def choose_kit(
                         **{role: list(found) for role, found in stand_ins.items()}}, members, items)  # fmt: skip
     missing = tuple(role for role in gaps if role not in members)
     notes += [f"the pattern plays {role}, but there is no {role} among the candidates" for role in missing]
+    if not wanted:
+        notes.append("the pattern has no hit, so there is no kit")
     if not members:
         return Chosen(None, (), tuple(notes))
     parts = _together(bench, [items[role][members[role]] for role in ROLES if role in members])
@@ -204,15 +206,16 @@ def _stand_ins(
     gaps: Iterable[Role], by_name: Mapping[str, Placed], used: set[str], analysis: Analysis, groove: Groove,
     slots: Indices,
 ) -> dict[Role, dict[str, Placed]]:  # fmt: skip
-    """For each gap the files left over that may stand in, placed where the missing role plays; best first."""
+    """For each gap files left over of the likeliest other role, placed where the missing role plays; best first."""
     found: dict[Role, dict[str, Placed]] = {}
     taken = set(used)
     for role in gaps:
         voice = groove.voices.get(role)
-        left = [
-            item for other in kit.STAND_INS.get(role, ()) for item in by_name.values()
-            if item.play.role == other and item.drum.name not in taken
-        ]  # fmt: skip
+        pools = [
+            [item for item in by_name.values() if item.play.role == other and item.drum.name not in taken]
+            for other in kit.STAND_INS[role]
+        ]
+        left = next((pool for pool in pools if pool), [])
         if voice is None or not left:
             continue
         placed = [
