@@ -46,8 +46,8 @@ class Bench:
         self.kind, self.role, self.goals, self.most = kind, role, goals, most
         self.turned, self.own_lines = turned, own_lines
         self.evaluations = 0 if before is not None else 1
-        self.before = before if before is not None else measure(samples)
         self.peak = true_peak(samples, rate_hz)
+        self.before = before if before is not None else self._measured(samples, self.peak)
         self.trials: list[Trial] = []
         self.unchanged: set[str] = set()  # families that left the sound as it is
         self.seen: dict[tuple[tuple[int, float], ...], Trial | None] = {}
@@ -103,26 +103,31 @@ class Bench:
         self.kept[key] = result
         return result
 
-    def output(self, played: Samples, side: Direction) -> float:
-        """Linear gain that brings a chain to the untreated true peak; a leaner one is only turned down."""
-        peak = self.true_peak(played, self.rate_hz)
+    def _measured(self, samples: Samples, peak: float) -> DrumFigures:
+        """Figures of a sound whose true peak is known; a measure that leaves that out saves the looking."""
+        figures = self.measure(samples)
+        if figures.true_peak_dbtp is not None or peak <= 0.0:
+            return figures
+        return replace(figures, true_peak_dbtp=float(20.0 * np.log10(peak)))
+
+    def output(self, peak: float, side: Direction) -> float:
+        """Linear gain that brings a true peak to the untreated one; a leaner chain is only turned down."""
         if peak <= 0.0 or (peak <= self.peak and side != "fuller"):
             return 1.0
         return _told(self.peak / peak)
 
-    def _made_up(self, rendered: Samples, figures: DrumFigures) -> tuple[float, DrumFigures]:
+    def _made_up(self, rendered: Samples, figures: DrumFigures, peak: float) -> tuple[float, DrumFigures]:
         """A leaner drum turned back up to the loudness it had, as far as its true peak allows: gain and figures.
 
         What only turns a drum down would look leaner otherwise.
         """
         if self.turned is None or figures.integrated_lufs is None or self.before.integrated_lufs is None:
             return 1.0, figures
-        peak = self.true_peak(rendered, self.rate_hz)
         spare_db = 20.0 * np.log10(self.peak / peak) if peak > 0.0 else 0.0
         gain = _told(10.0 ** (min(self.before.integrated_lufs - figures.integrated_lufs, spare_db) / 20.0))
         if gain <= 1.0:
             return 1.0, figures
-        gain_db = 20.0 * np.log10(gain)
+        gain_db = float(20.0 * np.log10(gain))
         up = self.turned(rendered, gain_db)
         return gain, replace(
             up, integrated_lufs=figures.integrated_lufs + gain_db,
@@ -146,7 +151,8 @@ class Bench:
         if cost >= below or self.evaluations >= self.most:
             return None
         played, side = self._played(chain), chain[0].side
-        output = self.output(played, side)
+        peak = self.true_peak(played, self.rate_hz)
+        output = self.output(peak, side)
         rendered: Samples = played * played.dtype.type(output)
         same = rendered.shape == self.samples.shape
         if same and np.allclose(rendered, self.samples, rtol=0.0, atol=1e-7 * self.peak):
@@ -155,9 +161,9 @@ class Bench:
             self.seen[key] = None
             return None
         self.evaluations += 1
-        figures = self.measure(rendered)
+        figures = self._measured(rendered, peak * output)
         if side == "leaner":
-            made_up, figures = self._made_up(rendered, figures)
+            made_up, figures = self._made_up(rendered, figures, peak * output)
             output *= made_up
             rendered = played * played.dtype.type(output) if made_up != 1.0 else rendered
         even = self._even(rendered, figures) if gain(self.before, figures, side, self.goals) > PROMISING else None

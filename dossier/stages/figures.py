@@ -18,7 +18,7 @@ ENVELOPE_FLOOR_DB = -60.0
 
 @dataclass(slots=True, eq=False)
 class Listener:
-    """Figures of a drum's samples on some slots of the beat, without what only a page shows."""
+    """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows."""
 
     play: Playable
     on: inbeat.Scene  # of those slots
@@ -30,7 +30,7 @@ class Listener:
         powers = self.play.powers(samples)
         found = inbeat.measure(self.on, inbeat.place(self.on, powers[self.slots], gain_db=self.gain_db))
         level = inbeat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
-        figures = replace(_figures(found, samples, self.play.rate_hz), integrated_lufs=level)
+        figures = replace(_figures(found), integrated_lufs=level)
         self.heard[:] = [(samples, powers, figures)]
         return figures
 
@@ -63,9 +63,11 @@ def full(
     found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=gain_db))
     level = as_it_plays(changed).integrated_lufs
     envelope, step = envelope_db(samples, play.rate_hz)
+    file = loudness.measure(samples, play.rate_hz)
     figures = replace(
-        _figures(found, samples, play.rate_hz),
-        integrated_lufs=level,
+        _figures(found),
+        sample_peak_dbfs=file.sample_peak_dbfs, true_peak_dbtp=file.true_peak_dbtp,
+        crest_factor_db=file.crest_factor_db, integrated_lufs=level,
         effective_length_s=hits.measure(samples, play.rate_hz, kind=play.kind, role=play.role).effective_length_s,
         envelope_db=envelope, envelope_step_s=step,
         spectrum_db=_spectrum(powers),
@@ -100,13 +102,11 @@ def occupancy_change(
     return tuple(tuple(round(float(value), 3) for value in row) for row in change.T)
 
 
-def _figures(found: inbeat.InBeat, samples: Samples, rate_hz: int) -> DrumFigures:
-    peak = loudness.measure(samples, rate_hz)
+def _figures(found: inbeat.InBeat) -> DrumFigures:
     return DrumFigures(
-        sample_peak_dbfs=peak.sample_peak_dbfs, true_peak_dbtp=peak.true_peak_dbtp, integrated_lufs=None,
-        crest_factor_db=peak.crest_factor_db, effective_length_s=None,
-        fill=found.fill, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-        audible_share=found.audible_share,
+        sample_peak_dbfs=None, true_peak_dbtp=None, integrated_lufs=None, crest_factor_db=None,
+        effective_length_s=None, fill=found.fill, room_filled=found.room_filled, spill=found.spill,
+        overlap=found.overlap, buried=found.buried, audible_share=found.audible_share,
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from small_beat import Small, drum_loop, kick, noise_hit, tone
 from small_beat import write_beat as write_small
 from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
 
+from dossier.cache import Cache
 from dossier.measure import hearing, inbeat, loudness
 from dossier.model.findings import Approach, Plan
 from dossier.stages import bus, hints, settle, treatments
@@ -198,11 +199,14 @@ def test_the_settings_sheet_holds_every_amount_of_every_step(small: Small) -> No
                 assert float(row["value"]) == pytest.approx(value, rel=1e-3, abs=1e-3)
 
 
-def test_the_same_search_again_gives_the_same_plans_on_one_or_two_workers(beat: Staged) -> None:
+def test_the_same_search_again_gives_the_same_plans_on_one_or_two_workers(beat: Staged, tmp_path: Path) -> None:
     """Analytic: no randomness, and nothing depends on how the work is spread."""
     wanted = approach("loop", "leaner")
-    one = treatments.search_plans(beat.analysis, beat.ranking, wanted)
-    two = treatments.search_plans(beat.analysis, beat.ranking, wanted, jobs=2)
+    runs = []
+    for jobs in (1, 2):  # each with a cache of its own, so that both really search
+        keep = replace(beat.analysis.keep, cache=Cache(tmp_path / str(jobs)))
+        runs.append(treatments.search_plans(replace(beat.analysis, keep=keep), beat.ranking, wanted, jobs=jobs))
+    one, two = runs
     assert [item.plan for item in one] == [item.plan for item in two]
     assert all(np.array_equal(a.samples, b.samples) for a, b in zip(one, two, strict=True))
 
