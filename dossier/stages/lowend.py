@@ -30,6 +30,8 @@ EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
 LEAST_BASS_SHARE = 0.2  # of a stem's energy below 250 Hz, to be called the bass
 DEEPEST_DUCK_DB = 12  # deeper is heard as a hole in the bass
+SHORTEST_RELEASE_MS, LONGEST_RELEASE_MS = 80.0, 350.0  # shorter clicks, longer takes the bass note
+LONGER_RELEASES = (1.0, 1.6, 2.5)  # of the kick's effective length
 SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
 TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
 Write = Callable[[Path], None]
@@ -184,7 +186,8 @@ def _remedies(
     assert voice is not None
     plain = meeting.kick_excitation(kick.play.samples)
     times = [start - meeting.start_s for start in voice.starts_s]
-    release = 1000.0 * min(0.35, max(0.08, kick.placed.drum.measures.hit.effective_length_s or 0.15))
+    effective = kick.placed.drum.measures.hit.effective_length_s or 0.15
+    release = min(LONGEST_RELEASE_MS, max(SHORTEST_RELEASE_MS, 1000.0 * effective))
     length = len(meeting.bass) / rate
     slug = meeting.analysis.beat.slug
     listed: list[LowEndRemedy] = []
@@ -203,11 +206,20 @@ def _remedies(
             remedy = replace(remedy, render=name)
         listed.append(remedy)
 
-    def ducked(depth: float) -> _Option:
+    def ducked(depth: float, release: float) -> _Option:
         curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
         return _Option(f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms",
                        {"depth_db": depth, "release_ms": round(release)}, plain,
                        meeting.bass_excitation(meeting.bass * curve), meeting.bass)  # fmt: skip
+
+    def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
+        """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
+        low, high = 0, DEEPEST_DUCK_DB
+        while best.kick_share >= good and high - low > 1:
+            middle = (low + high) // 2
+            found = judged("duck the bass", ducked(float(middle), release))
+            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
+        return best
 
     def shortened(ms: float) -> _Option:
         sound = truncate(kick.play.samples, rate, length_ms=ms, fade_ms=ms / 3.0)
@@ -220,13 +232,14 @@ def _remedies(
                        meeting.kick_excitation(sound), before, sound)  # fmt: skip
 
     if meeting.bass.any():
-        low, high = 0, DEEPEST_DUCK_DB  # the shallowest whole dB that gives the kick its share
-        best = judged("duck the bass", ducked(float(high)))
-        while best.kick_share >= good and high - low > 1:
-            middle = (low + high) // 2
-            found = judged("duck the bass", ducked(float(middle)))
-            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
-        write = partial(_write_ducked, stem=stem, starts_s=voice.starts_s, depth_db=float(high), release_ms=release)
+        releases = sorted({min(LONGEST_RELEASE_MS, ratio * release) for ratio in LONGER_RELEASES})
+        deepest = [(judged("duck the bass", ducked(float(DEEPEST_DUCK_DB), ms)), ms) for ms in releases]
+        enough = [item for item in deepest if item[0].kick_share >= good]
+        # The shortest that is enough; where none is, what gives most for what it takes.
+        best, ms = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
+        best = shallowest(ms, best)
+        depth = float(best.amounts["depth_db"])
+        write = partial(_write_ducked, stem=stem, starts_s=voice.starts_s, depth_db=depth, release_ms=ms)
         offer(best, write)
     lengths = [ms for ms in SHORTER_MS if ms < 1000.0 * len(kick.play.samples) / rate]
     shorter: list[tuple[LowEndRemedy, _Option]] = []
