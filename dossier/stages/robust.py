@@ -259,13 +259,13 @@ def shifted_reference(analysis: Analysis, zone: Array, change_db: float) -> Arra
 def _rebuilt(analysis: Analysis, samples: Samples) -> inbeat.Scene | None:
     """The scene of a changed instrumental (an excerpt's samples), brought to its playing level again."""
     rate = analysis.rate_hz
-    whole = loudness.measure(samples, rate)
-    if whole.integrated_lufs is None:
+    integrated = loudness.integrated_from_blocks(loudness.block_energy(samples, rate))
+    if integrated is None:
         return None
     grid = analysis.grid
     edges = grid.slot_s * np.arange(len(_excerpt_slots(analysis)) + 1)
     powers = hearing.slot_powers(hearing.band_energies(samples, rate), edges)
-    gain = analysis.target_lufs - analysis.policy["instrumental_below_mix"] - whole.integrated_lufs
+    gain = analysis.target_lufs - analysis.policy["instrumental_below_mix"] - integrated
     return inbeat.scene(
         powers, reference=analysis.scene.reference, active=analysis.scene.active[_excerpt_slots(analysis)],
         k_weights=analysis.scene.k_weights,
