@@ -79,7 +79,8 @@ def parse_lines(
     lines
         One voice a line: a name, then cells.  Two lines of one role are played together.
     steps_per_beat
-        Cells in a beat of the meter (a quarter in x/4, an eighth in x/8).
+        Cells in a beat of the meter (a quarter in x/4, an eighth in x/8).  Cells that divide a quarter into triplets
+        are played where they are written; the beat's swing moves the others.
     source
         Where the lines stand, kept for the page.
 
@@ -115,9 +116,11 @@ def parse_lines(
         for step, velocity in enumerate(cells * (longest // len(cells)))
         if velocity > 0
     ]
+    in_triplets = steps_per_beat * meter[1] % 12 == 0
     return Pattern(
-        hits=_sorted(hits), length_beats=longest * quarters_per_step, source=source, steps_per_beat=steps_per_beat
-    )
+        hits=_sorted(hits), length_beats=longest * quarters_per_step, source=source, steps_per_beat=steps_per_beat,
+        swing_applies=not in_triplets,
+    )  # fmt: skip
 
 
 def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[tuple[int, int, str]]]:

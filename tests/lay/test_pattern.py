@@ -30,8 +30,17 @@ def test_analytic_a_short_line_repeats_under_a_long_one() -> None:
     assert sum(hit.role == "shaker" for hit in found.hits) == 16
 
 
-def test_triplet_steps() -> None:
-    assert [hit.beat for hit in parse("ride |x-x|", steps=3).hits] == pytest.approx([0.0, 2 / 3])
+@pytest.mark.parametrize(
+    ("steps", "meter", "swung"),
+    [(4, (4, 4), True), (2, (4, 4), True), (3, (4, 4), False), (6, (4, 4), False), (12, (3, 4), False),
+     (2, (6, 8), True), (3, (6, 8), False), (1, (6, 8), True)],
+)  # fmt: skip
+def test_triplets_are_played_as_written(steps: int, meter: tuple[int, int], swung: bool) -> None:
+    """A grid in triplets says itself where its hits fall; swing would push them off it."""
+    found = p.parse_lines(["ride |x-x|"], steps_per_beat=steps, source="test", meter=meter)
+    assert found.swing_applies is swung
+    quarter = steps * meter[1] / 4
+    assert [hit.beat for hit in found.hits] == pytest.approx([0.0, 2 / quarter])
 
 
 @pytest.mark.parametrize(
