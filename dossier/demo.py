@@ -22,7 +22,7 @@ Say = Callable[[str], None]
 Show = Callable[[pipeline.Built], None]
 
 TOLD_FIRST = "night-depot"  # the beat with a history
-NOW, BEFORE = 'intent = "forward"', 'intent = "level"'  # what its first revision said instead
+NOW, BEFORE = "target_loudness = -14.0", "target_loudness = -16.0"  # what its first revision said instead
 ANSWER_ID = "demo-answer-1"
 
 
@@ -62,17 +62,17 @@ def _first_revision(folder: Path, archive: Archive, cache: Cache, *, made: str, 
 
 
 def _answer(data: DossierData, made: str) -> Response:
-    """What the artist sends back: agreed to the drums and the approach, wants the levels more forward."""
+    """What the artist sends back: agreed to the approach and the drums, wants the mix louder as a whole."""
     marks = []
     for proposal in data.proposals:
         if proposal.kind == "gain":
-            marks.append(Mark(proposal=proposal.id, mark="to change", note="More of it, please."))
+            marks.append(Mark(proposal=proposal.id, mark="to change", note="Louder as a whole, please."))
         elif proposal.kind in ("approach", "drums"):
             marks.append(Mark(proposal=proposal.id, mark="agreed"))
     return Response(
         format="dossier response", format_version=1, id=ANSWER_ID, beat=data.beat.slug, revision=data.revision.id,
         identity=data.revision.identity, name=data.beat.artist, made=made, marks=tuple(marks),
-        notes="I like the drums. Bring them forward, this one is for the car.",
+        notes="I like the drums. Make it louder as a whole, this one is for the car.",
     )  # fmt: skip
 
 

@@ -51,7 +51,6 @@ Render = bytes | Callable[[Path], None]
 
 _FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
 
-__FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
 
 
 class TakenIn(NamedTuple):

@@ -131,7 +131,8 @@ def decide(
         )  # fmt: skip
     return Approach(
         kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
-        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy), sections=tuple(parts),
+        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=winner is not None),
+        sections=tuple(parts),
         what_would_change_it=tuple(what_would_change_it), uncertain=uncertain,
     )  # fmt: skip
 
@@ -154,7 +155,9 @@ def _scores(loop: Contender | None, kit: Contender | None) -> str:
     return ", ".join(sides)
 
 
-def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str) -> str:
+def _verdict(
+    state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, *, has_drums: bool
+) -> str:
     start = {
         "open": f"This instrumental is open ({percent(room.fill)} of the reference)",
         "part filled": f"This instrumental is part filled ({percent(room.fill)} of the reference)",
@@ -165,7 +168,12 @@ def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy
     how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": "left as they are"}[way]
     if chosen == "loop" and way == "as it is":
         how = "left as it is"
+    if not has_drums:
+        return f"{start}, with most room in the {roomy}; there are no drums to judge."
     return f"{start}, with most room in the {roomy}: use {what}, {how}."
+
+
+KIND_WORDS = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots alike"}
 
 
 def percent(ratio: float) -> str:

@@ -122,7 +122,7 @@ def advice(
     """
     share = f"{100 * solved.share:.0f} % of it is heard"
     if solved.stopped_high:
-        way = f"thin out {conflict} under it, or take a fuller {part}" if conflict else f"take a fuller {part}"
+        way = f"thin out {conflict} under it, or take another {part}" if conflict else f"take another {part}"
         return (
             f"Level alone cannot do it{', even treated' if treated else ''}: at the highest gain that peaks and music "
             f"allow {share}, against {100 * target:.0f} % asked; {way}."
@@ -182,7 +182,7 @@ def equal_peak_pair(first: Metered, second: Metered, policy: Mapping[str, float]
     return EqualPeaks(
         first=loud.name, second=soft.name, peak_difference_db=apart, loudness_difference_lu=louder,
         text=(
-            f"{loud.name} and {soft.name} peak within {apart:.1f} dB of each other, "
+            f"{loud.name} and {soft.name} peak {f'within {apart:.1f} dB of each other' if apart >= 0.05 else 'alike'}, "
             f"yet {loud.name} is {louder:.1f} LU louder."
         ),
     )  # fmt: skip

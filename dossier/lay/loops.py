@@ -29,6 +29,7 @@ STRETCH_WINDOW_S = 0.02
 SHORTEST_STRETCH_S = 0.01  # a shorter piece has no pitch to keep: it is repitched
 PICKUP_STANDS_OUT_DB = 6.0
 EDGE_FADE_S = 0.0025
+HALF_TIME_COST = 0.15  # octaves: half or double time must be clearly nearer, because it changes what the loop plays
 SWING_HEARD = 0.04  # of an eighth; at 92 BPM 13 ms, about where two feels begin to rub (common practice, no source)
 
 
@@ -62,7 +63,7 @@ def fit_loop(
             downbeat_s=loop.downbeat_s, poor_match=True, note="; ".join(word for word in words if word),
         )  # fmt: skip
     source = loop.tempo_bpm
-    factor = min((1.0, 0.5, 2.0), key=lambda f: abs(log2(tempo_bpm * f / source)))
+    factor = min((1.0, 0.5, 2.0), key=lambda f: abs(log2(tempo_bpm * f / source)) + (HALF_TIME_COST if f != 1 else 0.0))
     ratio = tempo_bpm * factor / source
     change = ratio - 1.0
     own = loop.beats if loop.beats is not None else duration_s * source / 60.0

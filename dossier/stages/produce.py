@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier import audio
+from dossier import audio, names
 from dossier.lay import pattern as lay_pattern
 from dossier.measure import loudness
 from dossier.model.findings import Plan
@@ -62,9 +62,8 @@ def renders(
     files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )
-    for name, pattern in sorted(groove.section_patterns.items()):
-        safe = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower()).strip("-") or "section"
-        files[f"{slug}-pattern-{safe}.mid"] = lay_pattern.write_midi(
+    for number, (name, pattern) in enumerate(sorted(groove.section_patterns.items()), 1):
+        files[f"{slug}-pattern-{number:02d}-{names.slug(name)}.mid"] = lay_pattern.write_midi(
             pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
         )
     files[f"{slug}-settings.csv"] = settings_sheet(settled, treated)

@@ -37,6 +37,15 @@ class Ranking:
     slots: Indices  # on which they were compared
 
 
+def best_loop(ranking: Ranking) -> Placed | None:
+    """The loop that speaks for all loops: the best one; one that fits the tempo badly only where there is no other."""
+    looked = [item for item in ranking.loops if item.closely]
+    fitting = [item for item in looked if item.play.loop is None or not item.play.loop.poor_match]
+    if not fitting and ranking.kit is not None:
+        return None
+    return next(iter(fitting or looked), None)
+
+
 def rank(analysis: Analysis, groove: Groove) -> Ranking:
     """Place, score and order all candidates of a beat."""
     unplaced: list[tuple[Drum, str]] = []

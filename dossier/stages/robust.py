@@ -24,7 +24,7 @@ from dossier.model.measures import Array, Indices, Samples
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import gain_bounds, target_of
-from dossier.stages.rank import Placed, Ranking, kit_target
+from dossier.stages.rank import Placed, Ranking, best_loop, kit_target
 from dossier.stages.settle import Settled, solve_on
 from dossier.stages.stems import StemAudio
 
@@ -54,7 +54,7 @@ class Outcome:
 
 def hedge(analysis: Analysis, ranking: Ranking, approach: Approach) -> Approach:
     """The approach with what would change it, and with a warning where it hangs on an assumption."""
-    loop = next((item for item in ranking.loops if item.closely), None)
+    loop = best_loop(ranking)
     parts = [*ranking.kit_parts, *([loop] if loop is not None else [])]
     found = analysis.keep(
         "hedge", Hedge,
@@ -144,7 +144,7 @@ class Again:
     @staticmethod
     def of(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices) -> Again:
         again = Again(
-            analysis=analysis, slots=slots, loop=next((item for item in ranking.loops if item.closely), None),
+            analysis=analysis, slots=slots, loop=best_loop(ranking),
             kit_fit=ranking.kit.fit if ranking.kit is not None else None,
             kit_parts=ranking.kit_parts if ranking.kit is not None else (), asked=(),
             before=Outcome(0.0, "either", "as it is"),
@@ -296,4 +296,4 @@ def _excerpt(analysis: Analysis, samples: Samples) -> Samples:
 
 
 def _words(outcome: Outcome) -> str:
-    return f"{outcome.kind}, {outcome.direction}"
+    return f"{decide_approach.KIND_WORDS[outcome.kind]}, {outcome.direction}"

@@ -21,7 +21,7 @@ from dossier.model.vocabulary import Direction, Intent, Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import as_it_plays, gain_bounds, intent_of, solve_together, target_of
 from dossier.stages.placing import Playable
-from dossier.stages.rank import Placed, Ranking, kit_target
+from dossier.stages.rank import Placed, Ranking, best_loop, kit_target
 from dossier.stages.stems import KEPT_BYTES
 from dossier.treat.limiter import limit
 
@@ -68,7 +68,7 @@ def contenders(
     `treated`: they are as their plans left them, searched in the direction `way`, which then stays.
     """
     slots = np.arange(analysis.grid.slots, dtype=np.intp)
-    loop = next((item for item in ranking.loops if item.closely), None)
+    loop = best_loop(ranking)
     loop_contender = (
         decide_approach.Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
     )
@@ -90,7 +90,8 @@ def contenders(
 
 def chosen_placed(approach: Approach, ranking: Ranking) -> tuple[tuple[Placed, ...], tuple[Placed, ...]]:
     """The drums of the approach, and the other approach's drums."""
-    loop = tuple(item for item in ranking.loops if item.closely)[:1]
+    best = best_loop(ranking)
+    loop = (best,) if best is not None else ()
     kit = ranking.kit_parts
     if not loop:
         return kit, ()

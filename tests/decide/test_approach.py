@@ -32,8 +32,8 @@ def test_open_asks_for_fuller_and_full_for_leaner(fill: float, way: str) -> None
 
 
 @pytest.mark.parametrize(
-    ("winner", "way"), [(fit(0.1, 0.1, 0.05), "leaner"), (fit(0.2, 0.02, 0.02), "fuller"),
-                        (fit(0.1, 0.04, 0.03), "as it is")],
+    ("winner", "way"), [(fit(0.1, 0.5, 0.35), "leaner"), (fit(0.2, 0.2, 0.2), "fuller"),
+                        (fit(0.1, 0.3, 0.2), "as it is")],
 )  # fmt: skip
 def test_between_open_and_full_the_drums_decide(winner: Fit, way: str) -> None:
     contender = approach.Contender("a.wav", 0.3, winner)

@@ -14,12 +14,12 @@ import pytest
 from dossier.archive import Archive
 from dossier.archive.changes import changes
 from dossier.archive.decisions import stand
+from dossier.archive.revisions import head_of, summarize
 from dossier.model.datafile import ProgramInfo
 from dossier.model.index import ArchiveIndex, BeatSummary
 from dossier.model.vocabulary import ROLES
 from dossier.render import words
 from dossier.render.index import render_archive
-from dossier.archive.revisions import head_of, summarize
 
 TITLES = ("Lantern Market", "Night Depot", "Slow Ferry", "Paper Harbour", "Tin Roof")
 Open = Callable[..., Any]

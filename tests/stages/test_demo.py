@@ -69,7 +69,7 @@ def test_plans_reach_their_goals(built: Archive) -> None:
 def test_one_beat_has_a_history_and_an_answer(built: Archive) -> None:
     assert [r.id for r in built.revisions("night-depot")] == ["r001", "r002"]
     found = data(built, "night-depot")
-    assert any("Intent" in change for change in found.revision.changes)
+    assert any("Target loudness" in change for change in found.revision.changes)
     assert [d.source for d in found.decisions] == ["response"]
 
 
