@@ -69,7 +69,7 @@ def kind(
         assert loop is not None
         return "loop", f"there is no kit to compare {loop.name} with"
     if loop is None:
-        return "one-shots", "there is no loop to compare the kit with"
+        return "one-shots", "there is no loop that fits the tempo, to compare the kit with"
     lead = loop.score - kit.score
     numbers = (
         f"{'with their treatments ' if treated else ''}the loop {loop.name} fills {percent(loop.fit.room_filled)}, "
@@ -131,7 +131,7 @@ def decide(
         )  # fmt: skip
     return Approach(
         kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
-        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=winner is not None),
+        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=best is not None),
         sections=tuple(parts),
         what_would_change_it=tuple(what_would_change_it), uncertain=uncertain,
     )  # fmt: skip

@@ -19,7 +19,7 @@ from dossier.stages.levels import blocks, ranking_slots
 from dossier.stages.placed import Placed, place_candidate, place_coarsely, rescored
 from dossier.stages.placing import Groove, Playable, playable
 
-__all__ = ["Placed", "Ranking", "kit_target", "rank", "rescored", "with_members"]
+__all__ = ["Placed", "Ranking", "best_loop", "kit_target", "rank", "rescored", "with_members"]
 
 COARSE_SLOTS = 32  # two bars of sixteenths are enough to tell the hopeless from the promising
 

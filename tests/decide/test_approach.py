@@ -53,7 +53,10 @@ def test_the_better_score_wins_and_a_hair_is_either(loop: float, kit_score: floa
 def test_one_side_missing_is_said() -> None:
     assert approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).kind == "one-shots"
     assert "no loop" in approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).reasons[1]
-    assert approach.decide(room(0.5), loop=None, kit=None, policy=DEFAULTS).kind == "either"
+    nothing = approach.decide(room(0.5), loop=None, kit=None, policy=DEFAULTS)
+    assert nothing.kind == "either"
+    assert "there are no drums to judge" in nothing.verdict
+    assert "no drums" not in approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).verdict
 
 
 def test_sections_may_want_something_else() -> None:
@@ -68,6 +71,20 @@ def test_sections_may_want_something_else() -> None:
     assert [(s.name, s.kind, s.direction) for s in found.sections] == [
         ("verse", "loop", "fuller"), ("hook", "one-shots", "leaner"),
     ]  # fmt: skip
+
+
+def test_each_section_says_what_both_sides_score() -> None:
+    zones = dict.fromkeys(ZONE_KEYS, 0.5)
+    verse, rest = SectionFill("verse", 1, 4, 0.4, zones), SectionFill("break", 5, 4, 0.4, zones)
+    sections = [(verse, LOOP, KIT), (rest, None, KIT)]
+    found = approach.decide(room(0.6), loop=LOOP, kit=KIT, policy=DEFAULTS, sections=sections).sections
+    assert "the loop fills 25 % and scores +0.50, the kit fills 12 % and scores +0.30" in found[0].reason
+    assert found[1].reason.endswith("the kit fills 12 % and scores +0.30")
+
+
+@pytest.mark.parametrize(("fill", "words"), [(0.4, "use a rich loop, made fuller"), (0.8, "use a loop, kept lean")])
+def test_only_a_loop_that_may_be_fuller_is_called_rich(fill: float, words: str) -> None:
+    assert words in approach.decide(room(fill), loop=LOOP, kit=KIT, policy=DEFAULTS).verdict
 
 
 def test_a_kit_is_chosen_jointly_and_pins_hold() -> None:

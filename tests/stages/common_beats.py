@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -63,6 +64,7 @@ def air(seconds: float, *, low_hz: float, high_hz: float = 20_000.0) -> Sound:
     return noise / np.sqrt(np.mean(noise**2))
 
 
+@cache
 def instrumental(parts: str, bpm: float, bars: int = 4) -> dict[str, Sound]:
     """Stems of an 'open' or a 'full' instrumental, 4/4."""
     beat, bar = 60 / bpm, 240 / bpm
@@ -87,6 +89,7 @@ def instrumental(parts: str, bpm: float, bars: int = 4) -> dict[str, Sound]:
     }  # fmt: skip
 
 
+@cache
 def ringing_loop(bpm: float, bars: int = 1) -> Sound:
     """A rich loop made of real sounds that ring: long kick and snare, toms, open hats in eighths, a soft crash."""
     out = np.zeros((round(bars * 240 / bpm * RATE), 2))
