@@ -8,6 +8,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -16,7 +17,7 @@ from dossier import pipeline
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData, Mark, Response
-from dossier.workers import cores
+from dossier.workers import cores, spread
 
 Say = Callable[[str], None]
 Show = Callable[[pipeline.Built], None]
@@ -26,23 +27,44 @@ NOW, BEFORE = "target_loudness = -14.0", "target_loudness = -16.0"  # what its f
 ANSWER_ID = "demo-answer-1"
 
 
+@dataclass(frozen=True, slots=True)
+class _Story:
+    """One demo beat to build, with all that another process needs for it."""
+
+    folder: Path
+    out: Path
+    made: str
+
+
 def run(out: Path, beats: Path, *, made: str, say: Say, built: Show) -> Path:
-    """Write the demo beats to `beats`, build their archive in `out`; the archive page."""
+    """Write the demo beats to `beats`, build their archive in `out`, several at a time; the archive page."""
     from dossier.demo_beats import write
 
     say(f"writing the demo beats to {beats}")
-    archive, cache = Archive(out, say=say), Cache()
-    for folder in write(beats):
-        if folder.name == TOLD_FIRST and not archive.revisions(TOLD_FIRST):
-            first = _first_revision(folder, archive, cache, made=made, say=say)
-            if first is not None:
-                built(first)
-        built(pipeline.build(folder, archive, cache=cache, made=made, say=_named(folder.name, say),
-                             jobs=cores()))  # fmt: skip
-    return pipeline.index(archive)
+    folders = write(beats)
+    jobs = cores()
+    say(f"building {len(folders)} beats, {min(jobs, len(folders))} at a time; this takes most of a minute")
+    # The beat with two revisions takes longest, so it starts first.
+    order = sorted(range(len(folders)), key=lambda index: folders[index].name != TOLD_FIRST)
+    told = spread(_build, [_Story(folder=folders[index], out=out, made=made) for index in order], jobs=jobs)
+    for _, revisions in sorted(zip(order, told, strict=True), key=lambda pair: pair[0]):
+        for revision in revisions:
+            built(revision)
+    return pipeline.index(Archive(out, say=say))
 
 
-def _first_revision(folder: Path, archive: Archive, cache: Cache, *, made: str, say: Say) -> pipeline.Built | None:
+def _build(story: _Story) -> list[pipeline.Built]:
+    """The revisions of one beat."""
+    archive, cache = Archive(story.out), Cache()
+    done = []
+    if story.folder.name == TOLD_FIRST and not archive.revisions(TOLD_FIRST):
+        first = _first_revision(story.folder, archive, cache, made=story.made)
+        done += [first] if first is not None else []
+    done.append(pipeline.build(story.folder, archive, cache=cache, made=story.made, say=_silent))
+    return done
+
+
+def _first_revision(folder: Path, archive: Archive, cache: Cache, *, made: str) -> pipeline.Built | None:
     """Build the beat as it was before the answer, and take the answer in; None where its beat.toml was edited."""
     settings = folder / "beat.toml"
     text = settings.read_text(encoding="utf-8")
@@ -52,13 +74,16 @@ def _first_revision(folder: Path, archive: Archive, cache: Cache, *, made: str, 
         earlier = Path(place) / folder.name
         shutil.copytree(folder, earlier, ignore=shutil.ignore_patterns(".*"))
         (earlier / "beat.toml").write_text(text.replace(NOW, BEFORE), encoding="utf-8")
-        say_first = _named(f"{folder.name}, first version", say)
-        done = pipeline.build(earlier, archive, cache=cache, made=made, say=say_first, jobs=cores())
+        done = pipeline.build(earlier, archive, cache=cache, made=made, say=_silent)
     answered = any(decision.response_id == ANSWER_ID for decision in archive.decisions(done.slug))
     data = archive.latest(done.slug)
     if not answered and data is not None and data.revision.id == done.revision:
         archive.take_in(msgspec.json.encode(_answer(data, made)))
     return done
+
+
+def _silent(_: str) -> None:
+    """Other processes do not talk into the terminal."""
 
 
 def _answer(data: DossierData, made: str) -> Response:
@@ -74,7 +99,3 @@ def _answer(data: DossierData, made: str) -> Response:
         identity=data.revision.identity, name=data.beat.artist, made=made, marks=tuple(marks),
         notes="I like the drums. Make it louder as a whole, this one is for the car.",
     )  # fmt: skip
-
-
-def _named(name: str, say: Say) -> Say:
-    return lambda message: say(f"{name}: {message}")

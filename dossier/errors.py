@@ -44,3 +44,7 @@ class BeatError(DossierError):
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in problems))
+
+    def __reduce__(self) -> tuple[type[BeatError], tuple[list[Problem]]]:
+        """So that it comes whole from another process."""
+        return type(self), (list(self.problems),)

@@ -22,6 +22,7 @@ from dossier.measure import loudness
 from dossier.model.findings import Plan
 from dossier.model.measures import Samples
 from dossier.model.page import PageAssets, Preview, WhatIfArrays, WhatIfPart
+from dossier.stages import bus
 from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Groove, Playable
 from dossier.stages.rank import Placed, Ranking
@@ -83,8 +84,9 @@ def settings_sheet(settled: Settled, treated: Sequence[Treated]) -> bytes:
         for number, step in enumerate(item.plan.steps, 1):
             for name, value, unit in FAMILIES[step.treatment].settings(step.amounts):
                 shown = f"{value:.4g}" if isinstance(value, float) else value
-                sheet.writerow([item.plan.role or "loop", item.plan.candidate, "yes" if item.plan.candidate in used else
-                                "no", number, step.treatment, name, shown, unit])  # fmt: skip
+                part = bus.NAME if item.plan.candidate == bus.NAME else item.plan.role
+                state = "alternative" if part == bus.NAME else "yes" if item.plan.candidate in used else "no"
+                sheet.writerow([part or "loop", item.plan.candidate, state, number, step.treatment, name, shown, unit])
     return text.getvalue().encode()
 
 
