@@ -25,6 +25,7 @@ import soundfile
 from dossier.demo_beats import synth
 from dossier.demo_beats.score import Clock
 from dossier.demo_beats.writing import encode, items, score_of, write_beat
+from test_loudness_crosscheck import FFMPEG, scan
 
 from dossier import demo_beats
 from dossier.errors import ArchiveError
@@ -373,6 +374,18 @@ def test_how_full_the_instrumentals_are(written: Path, slug: str, low: float, hi
 
 
 # What is kept -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(FFMPEG is None, reason="no ffmpeg: install imageio-ffmpeg or put ffmpeg on the path")
+@pytest.mark.parametrize("slug", SLUGS)
+def test_stems_read_as_an_independent_meter_reads_them(written: Path, slug: str) -> None:
+    """Cross-check: ffmpeg's ebur128 on every stem, within 0.1 LU and 0.2 dB of true peak."""
+    stems = sorted((written / slug / "stems").glob("*.wav"))
+    assert len(stems) >= 3
+    for path in stems:
+        ours, theirs = measure_loudness(*audio(path)), scan(path)
+        assert ours.integrated_lufs == pytest.approx(theirs["I"], abs=0.1)
+        assert ours.true_peak_dbtp == pytest.approx(20 * np.log10(theirs["peak"]), abs=0.2)
 
 
 @pytest.fixture

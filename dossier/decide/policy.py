@@ -66,6 +66,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("unequal_loudness_from_lu", 3.0, "LU", "a loudness difference that nobody overhears"),
     # plans
     Setting("plan_gain_goal", 0.25, "ratio", "a change of room filled or overlap by a quarter is worth a treatment"),
+    Setting("plan_least_offered", 0.25, "ratio", "less than the goal is told, but not worth a chain of treatments"),
     Setting("plan_share_loss", 0.10, "ratio", "a leaner drum must stay as audible as its intent"),
     Setting("plan_evaluations", 48.0, "count", "bounds the search; each costs some tens of milliseconds"),
     Setting("plan_loop_evaluations", 28.0, "count", "a loop is long, so each of its trials costs more"),

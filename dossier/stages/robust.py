@@ -221,16 +221,28 @@ class Again:
 
 
 def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled:
-    """The balance with the range over which each chosen gain moves when the listening level does."""
+    """The balance with the range over which each chosen gain moves when the listening level does.
+
+    Advice that is bounded at one level and not at another is marked as uncertain.  The reference moves no gain: what is
+    heard of a drum does not depend on it.
+    """
     chosen = settled.parts[: sum(row.chosen for row in settled.balance.parts)]
     rows = settled.balance.parts
     start = [row.gain_db for row in rows[: len(chosen)]]
     moved = [start]
+    stopped = [[row.bounded] for row in rows[: len(chosen)]]
     for change in (-analysis.policy["robust_level_db"], analysis.policy["robust_level_db"]):
         solved = solve_on(at_level(analysis, change), analysis, chosen, slots, start_db=start)
         moved.append([answer.gain_db for answer in solved])
+        for seen, answer in zip(stopped, solved, strict=True):
+            seen.append(answer.stopped_high or answer.stopped_low)
     ranges = [(min(gains), max(gains)) for gains in zip(*moved, strict=True)]
-    hedged = [replace(row, gain_low_db=low, gain_high_db=high) for row, (low, high) in zip(rows, ranges, strict=False)]
+    level = analysis.policy["robust_level_db"]
+    turns = f" Uncertain: {level:.0f} dB lower or higher in the room this turns."
+    hedged = [
+        replace(row, gain_low_db=low, gain_high_db=high, advice=row.advice + (turns if len(set(seen)) > 1 else ""))
+        for row, (low, high), seen in zip(rows, ranges, stopped, strict=False)
+    ]
     return replace(settled, balance=replace(settled.balance, parts=(*hedged, *rows[len(chosen) :])))
 
 

@@ -135,7 +135,8 @@ def _task(
     policy, play = analysis.policy, placed.play
     whole = play.name == bus.NAME
     enough = kit_target(analysis, ranking.kit_parts) if whole else target_of(analysis, play.role)
-    goals = Goals(gain=policy["plan_gain_goal"], share_loss=policy["plan_share_loss"], share_enough=enough)
+    goals = Goals(gain=policy["plan_gain_goal"], clear=policy["plan_least_offered"],
+                  share_loss=policy["plan_share_loss"], share_enough=enough)  # fmt: skip
     most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
     if play.kind == "loop":
         bars = round(len(play.samples) / play.rate_hz / play.grid.bar_s)

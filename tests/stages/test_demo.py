@@ -55,11 +55,11 @@ def test_plans_reach_their_goals(built: Archive) -> None:
     """Fuller plans raise the room filled by a quarter; leaner ones lower overlap and buried, the drum still audible."""
     fuller = [p for p in data(built, "slow-ferry").plans if p.helped]
     assert fuller
-    assert sum(p.after.room_filled >= 1.25 * p.before.room_filled - 1e-4 for p in fuller) >= 0.6 * len(fuller)
+    assert all(p.after.room_filled >= 1.25 * p.before.room_filled - 1e-4 for p in fuller)
     leaner = [p for p in data(built, "lantern-market").plans if p.helped]
     assert leaner
     for plan in leaner:
-        assert plan.after.overlap + plan.after.buried < plan.before.overlap + plan.before.buried
+        assert plan.after.overlap <= 0.75 * plan.before.overlap + 1e-4
         assert plan.after.audible_share >= 0.85 * plan.before.audible_share
         assert plan.after.true_peak_dbtp is not None
         assert plan.before.true_peak_dbtp is not None
