@@ -44,13 +44,17 @@ def run(out: Path, beats: Path, *, made: str, say: Say, built: Show) -> Path:
     folders = write(beats)
     jobs = cores()
     say(f"building {len(folders)} beats, {min(jobs, len(folders))} at a time; this takes most of a minute")
-    # The beat with two revisions takes longest, so it starts first.
-    order = sorted(range(len(folders)), key=lambda index: folders[index].name != TOLD_FIRST)
+    # The longest work starts first: the beat with two revisions, then those with the most sound.
+    order = sorted(range(len(folders)), key=lambda index: (folders[index].name != TOLD_FIRST, -_bytes(folders[index])))
     told = spread(_build, [_Story(folder=folders[index], out=out, made=made) for index in order], jobs=jobs)
     for _, revisions in sorted(zip(order, told, strict=True), key=lambda pair: pair[0]):
         for revision in revisions:
             built(revision)
     return pipeline.index(Archive(out, say=say))
+
+
+def _bytes(folder: Path) -> int:
+    return sum(path.stat().st_size for path in folder.rglob("*.wav"))
 
 
 def _build(story: _Story) -> list[pipeline.Built]:
