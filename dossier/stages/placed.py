@@ -78,9 +78,15 @@ def place_coarsely(drum: Drum, play: Playable, analysis: Analysis, few: Indices)
 
 def rescored(placed: Placed, analysis: Analysis, play: Playable, slots: Indices) -> Placed:
     """The same candidate with other (treated) sound, at the gain it has."""
-    powers = play.powers()
+    found = analysis.keep(
+        "treated level", Level,
+        lambda: Level(powers=play.powers(), plays=as_it_plays(play), gain_db=placed.gain_db),
+        play.kind, play.role, play.samples, placed.gain_db,
+    )  # fmt: skip
     on = analysis.scene.subset(slots)
-    return scored(placed.drum, play, analysis, on, powers[slots], powers, placed.gain_db, plays=as_it_plays(play))
+    return scored(
+        placed.drum, play, analysis, on, found.powers[slots], found.powers, placed.gain_db, plays=found.plays
+    )  # fmt: skip
 
 
 def scored(

@@ -107,6 +107,8 @@ def treated_part(placed: Placed, treated: Sequence[Treated]) -> Part:
     part = part_of(placed)
     for item in treated:
         if item.placed.drum is placed.drum and item.plan.helped and item.plan.steps:
+            if placed.play.samples is item.samples:  # scored as its plan left it already
+                return replace(part, treated=True)
             play = placed.play.with_samples(item.samples)
             return replace(part, play=play, powers=play.powers(), plays=as_it_plays(play), treated=True)
     return part
