@@ -31,6 +31,7 @@ from dossier.treat import FAMILIES
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
+DRUMS_PEAK = 10.0 ** (-1.0 / 20.0)  # of the file of all drums together
 AUDITIONS = 8  # candidates beside the chosen ones that can be played from the page
 
 Write = Callable[[Path], None]
@@ -55,11 +56,15 @@ def renders(
     for item in treated:
         if item.plan.render:
             files[item.plan.render] = partial(_write, samples=item.samples, rate=rate)
+    playing: list[tuple[Playable, float]] = []
     for part in settled.parts:
         row = next(row for row in settled.balance.parts if row.id == part.id and row.file == part.placed.drum.name)
         if row.chosen:
+            playing.append((part.play, row.gain_db))
             name = f"{slug}-part-{part.id}{'-treated' if part.treated else ''}.wav"
             files[name] = partial(_write_part, play=part.play, length_s=length, rate=rate)
+    if playing:
+        files[f"{slug}-drums.wav"] = partial(_write_together, playing=playing, length_s=length, rate=rate)
     files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )
@@ -214,6 +219,15 @@ def _write(path: Path, *, samples: Samples, rate: int) -> None:
 
 def _write_part(path: Path, *, play: Playable, length_s: float, rate: int) -> None:
     audio.write_wav(path, play.laid(length_s=length_s), rate, bits=24)
+
+
+def _write_together(path: Path, *, playing: Sequence[tuple[Playable, float]], length_s: float, rate: int) -> None:
+    """All chosen parts at their gains; lowered as a whole where they would pass `DRUMS_PEAK`."""
+    total = np.zeros((round(length_s * rate), 2))
+    for play, gain_db in playing:
+        total += play.laid(length_s=length_s) * 10.0 ** (gain_db / 20.0)
+    peak = float(np.abs(total).max(initial=0.0))
+    audio.write_wav(path, total * min(1.0, DRUMS_PEAK / max(peak, DRUMS_PEAK)), rate, bits=24)
 
 
 Renders = Mapping[str, bytes | Write]

@@ -93,6 +93,21 @@ def test_renders_are_24_bit_at_the_beats_rate(small: Small) -> None:
     assert {path.name for path in folder.iterdir()} == set(small.data.renders)
 
 
+def test_the_drums_file_is_all_chosen_parts_at_their_gains(small: Small) -> None:
+    """analytic: the sum of the part files at the gains of the balance, lowered as a whole to -1 dBFS at most."""
+    folder = small.archive.root / "paper-harbour/paper-harbour-r001"
+    together, _ = sf.read(folder / "paper-harbour-drums.wav", always_2d=True)
+    expected = np.zeros_like(together)
+    for row in small.data.balance.parts:
+        if row.chosen:
+            part, _ = sf.read(next(folder.glob(f"paper-harbour-part-{row.id}*.wav")), always_2d=True)
+            expected += part * 10.0 ** (row.gain_db / 20.0)
+    peak = float(np.abs(expected).max())
+    expected *= min(1.0, 10.0 ** (-1.0 / 20.0) / peak)
+    assert np.abs(together - expected).max() < 1e-4
+    assert np.abs(together).max() <= 10.0 ** (-1.0 / 20.0) + 1e-6
+
+
 def test_every_chosen_part_has_a_gain_that_meets_its_share_or_says_why(small: Small) -> None:
     for row in small.data.balance.parts:
         assert row.bounded or row.audible_share == pytest.approx(row.target_share, abs=0.06)
