@@ -23,7 +23,6 @@ from dossier.model.datafile import InputFile
 from dossier.model.findings import Room, SectionFill
 from dossier.model.measures import (
     Array,
-    BandEnergies,
     Clip,
     FileMeasures,
     Grid,
@@ -294,12 +293,6 @@ def read_drums(
         measured = _measured(info, file, digest, cache)
         drums.append(Drum(file=file, clip=clip, measures=measured, sha256=digest, problems=tuple(problems)))
     return tuple(drums), inputs
-
-
-def energies_of(samples: Samples, rate_hz: int, *, onset_s: float = 0.0) -> BandEnergies:
-    """Band energies of a one-shot from its onset on."""
-    start = round(onset_s * rate_hz)
-    return hearing.band_energies(samples[start:] if start < len(samples) else samples, rate_hz, onset_at_start=True)
 
 
 def _measured(info: audio.ReadInfo, file: DrumFile, digest: str, cache: Cache) -> FileMeasures:

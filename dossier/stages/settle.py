@@ -5,7 +5,6 @@ Gains are solved on the ranking's slots, and every figure that is shown is measu
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -218,13 +217,11 @@ class Mixed:
 
 def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> tuple[Samples, Mix]:
     """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
-    depends = [[part.id, _mark(part.play.samples), gain] for part, gain in zip(parts, gains_db, strict=True)]
-    found = analysis.keep("mix", Mixed, lambda: _mixed(analysis, parts, gains_db), depends, most_bytes=KEPT_BYTES)
+    sounds = {part.id: part.play.samples for part in parts}
+    found = analysis.keep(
+        "mix", Mixed, lambda: _mixed(analysis, parts, gains_db), sounds, gains_db, most_bytes=KEPT_BYTES
+    )  # fmt: skip
     return found.samples, found.mix
-
-
-def _mark(samples: Samples) -> str:
-    return hashlib.sha256(np.ascontiguousarray(samples).tobytes()).hexdigest()
 
 
 def _mixed(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> Mixed:
