@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from dossier import __version__, audio, beatfile
+from dossier import __version__, audio, beatfile, workers
 from dossier.archive import Archive
 from dossier.archive.changes import changes
 from dossier.archive.revisions import identity
@@ -81,6 +81,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     if known is not None:
         return _unchanged(archive, beat, known)
 
+    workers.get_ready(jobs, _ready)
     from dossier.measure.hearing import page_constants
     from dossier.render.page import render_dossier
     from dossier.stages import analyse, assemble, lowend, placing, produce, rank, robust, settle, translate, treatments
@@ -160,6 +161,14 @@ def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
                 problems.append(str(error))
         found.append((folder, "\n".join(problems) or None))
     return found
+
+
+def _ready() -> None:
+    """What a helper process needs for a search: modules and tables."""
+    from dossier.measure import hearing
+    from dossier.stages import treatments  # noqa: F401
+
+    hearing.ear()
 
 
 def _unchanged(archive: Archive, beat: Beat, known: RevisionInfo) -> Built:

@@ -1,13 +1,17 @@
 """Several cores: the same function over many inputs, the same results in the same order whatever the number of workers.
 
-Processes come from joblib (loky).  They pay from a few hundred milliseconds of work a piece on; with one job, or one
-input, everything runs in this process.
+Processes come from joblib (loky).  This process works beside them, so that nothing waits until they have started, which
+takes most of a second: `get_ready` starts them while there is other work.  With one job, or one input, everything runs
+in this process.  Threads pay at once where the work is in large arrays, files or encoders: those let other threads run.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from typing import TypeVar
 
 In = TypeVar("In")
@@ -19,10 +23,80 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def spread(function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int) -> list[Out]:
-    """`[function(each) for each in inputs]` on up to `jobs` processes; function and inputs must be picklable."""
+def get_ready(jobs: int, function: Callable[[], object] | None = None) -> None:
+    """Start the processes that `spread` with as many jobs will use, and let each do `function` (imports, tables)."""
+    if jobs > 1:
+        for _ in range(jobs - 1):
+            _helpers(jobs).submit(function or cores)
+
+
+def spread(
+    function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int, cost: Callable[[In], float] = lambda _: 0.0
+) -> list[Out]:
+    """`[function(each) for each in inputs]` on up to `jobs` processes; function and inputs must be picklable.
+
+    What costs most starts first, in any unit; of equals the first.
+    """
     if jobs <= 1 or len(inputs) <= 1:
         return [function(each) for each in inputs]
-    from joblib import Parallel, delayed
+    left = deque(sorted(range(len(inputs)), key=lambda index: -cost(inputs[index])))
+    done: dict[int, Out] = {}
+    sent: dict[int, Future[Out]] = {}
+    turn = threading.Lock()
+    helpers = _helpers(jobs)
 
-    return list(Parallel(n_jobs=min(jobs, len(inputs)), batch_size=1)(delayed(function)(each) for each in inputs))
+    def take() -> int | None:
+        return left.popleft() if left else None
+
+    def send(_: object = None) -> None:
+        """Give a helper its next piece; called again when it has done that."""
+        with turn:
+            index = take()
+            if index is None:
+                return
+            try:
+                future = sent[index] = helpers.submit(function, inputs[index])
+            except RuntimeError:  # the helpers have gone
+                left.append(index)
+                return
+        future.add_done_callback(send)
+
+    with turn:
+        own = take()
+    for _ in range(jobs - 1):
+        send()
+    try:
+        while own is not None:
+            done[own] = function(inputs[own])
+            with turn:
+                own = take()
+    finally:
+        with turn:
+            left.clear()
+    for index, future in sent.items():
+        try:
+            done[index] = future.result()
+        except BrokenExecutor:  # a helper was ended from outside: its piece is done here
+            done[index] = function(inputs[index])
+    return [done[index] for index in range(len(inputs))]
+
+
+def _helpers(jobs: int) -> Executor:
+    """The processes beside this one; those of an earlier call where they still live."""
+    from joblib.externals.loky import get_reusable_executor
+
+    helpers: Executor = get_reusable_executor(max_workers=jobs - 1)
+    return helpers
+
+
+def side_by_side(function: Callable[[In], Out], inputs: Iterable[In]) -> Iterator[Out]:
+    """`map(function, inputs)` on as many threads as there are cores; no more results wait than there are threads."""
+    threads = cores()
+    with ThreadPoolExecutor(max_workers=threads) as pool:
+        waiting: deque[Future[Out]] = deque()
+        for each in inputs:
+            waiting.append(pool.submit(function, each))
+            if len(waiting) >= threads:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()

@@ -26,6 +26,7 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
+from dossier import workers
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_response
 from dossier.archive.reader import LOG, ArchiveReader
@@ -236,12 +237,18 @@ def _stage(staged: Path, encoded: bytes, page: bytes, renders: Mapping[str, Rend
     folder = staged / "renders"
     if renders:
         folder.mkdir()
-        for name, content in sorted(renders.items()):
+
+        def write(name: str) -> None:
+            content = renders[name]
             if isinstance(content, bytes):
                 write_new(folder / name, content)
             else:
                 content(folder / name)
                 sync_file(folder / name)
+
+        # Flushing waits for the disk, and turning samples into bytes lets other threads work.
+        for _ in workers.side_by_side(write, sorted(renders)):
+            pass
         sync_folder(folder)
     write_new(staged / "page", page)
     write_new(staged / "data", encoded)

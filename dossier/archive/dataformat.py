@@ -145,6 +145,15 @@ def _scalar(value: object, decimals: int) -> str:
     return msgspec.json.encode(value).decode()
 
 
+def _row(values: Sequence[Any]) -> str:
+    """Numbers on one line, each as `_scalar` writes it."""
+    for value in values:
+        if not math.isfinite(value):
+            raise _NotWritableError(f"not a finite number ({value})")
+    numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
+    return msgspec.json.encode(numbers).decode().replace(",", ", ")
+
+
 def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
     parts = []
     for name, value in pairs:
@@ -161,7 +170,7 @@ def _array(values: Sequence[object], indent: int) -> str:
         values = [value.tolist() if hasattr(value, "tolist") else value for value in values]
     if values and all(type(value) is float or type(value) is int for value in values):
         try:
-            return f"[{', '.join([_scalar(value, _ROW_DECIMALS) for value in values])}]"
+            return _row(values)
         except _NotWritableError as error:
             error.path.append("[row]")
             raise

@@ -78,10 +78,16 @@ def write_wav(path: Path, samples: Samples, rate_hz: int, bits: int = 24) -> int
                 file.setframerate(rate_hz)
                 file.setnframes(len(samples))
                 for start in range(0, len(samples), _BLOCK):
-                    steps = np.rint(samples[start : start + _BLOCK].astype(np.float64) * scale)
-                    clipped += int(np.count_nonzero((steps > scale - 1) | (steps < -scale)))
-                    whole = np.clip(steps, -scale, scale - 1).astype("<i4")
-                    file.writeframesraw(whole[..., None].view(np.uint8)[..., : bits // 8].tobytes())
+                    steps = samples[start : start + _BLOCK] * np.float64(scale)
+                    np.rint(steps, out=steps)
+                    if steps.max() > scale - 1 or steps.min() < -scale:
+                        clipped += int(np.count_nonzero((steps > scale - 1) | (steps < -scale)))
+                        np.clip(steps, -scale, scale - 1, out=steps)
+                    whole = steps.astype("<i4").reshape(-1, 1).view(np.uint8)
+                    packed = np.empty((len(whole), bits // 8), dtype=np.uint8)
+                    for byte in range(bits // 8):
+                        packed[:, byte] = whole[:, byte]
+                    file.writeframesraw(packed.data.cast("B"))
             raw.flush()
             os.fsync(raw.fileno())
         os.replace(part, path)

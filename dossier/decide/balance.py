@@ -21,6 +21,7 @@ from dossier.model.vocabulary import Intent, Role
 LOWS: frozenset[str] = frozenset({"kick", "tom"})
 LEADS: frozenset[str] = frozenset({"kick", "snare", "clap"})
 GAIN_STEP_DB = 0.01  # a gain is solved to this
+FADER_STEP_DB = 0.1  # and then set to this: what is told is what can be dialled in
 ROUNDS = 40
 SETTLED_DB = 0.02
 MOST_PAIRS = 8
@@ -57,6 +58,12 @@ def solve_one(share_at: Callable[[float], float], *, target: float, low_db: floa
         return Solved(low_db, bottom, stopped_low=True, stopped_high=False)
     gain = float(brentq(lambda trial: share_at(trial) - target, low_db, high_db, xtol=GAIN_STEP_DB))
     return Solved(gain, share_at(gain), stopped_low=False, stopped_high=False)
+
+
+def on_fader(gain_db: float, low_db: float, high_db: float) -> float:
+    """The gain in whole steps of a fader, where its bounds hold one."""
+    steps = round(gain_db / FADER_STEP_DB)
+    return float(min(max(round(steps * FADER_STEP_DB, 1), low_db), max(low_db, high_db)))
 
 
 def solve(
@@ -98,7 +105,7 @@ def solve(
         width = max(0.25, min(12.0, 2.0 * change))
         if change < SETTLED_DB:
             break
-    final = tuple(gains)
+    final = tuple(on_fader(gain, low_db[part], high_db[part]) for part, gain in enumerate(gains))
     answers = []
     for part, gain in enumerate(final):
         share = share_at(part, gain, final)

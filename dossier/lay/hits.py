@@ -89,11 +89,10 @@ def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: 
     )
 
 
-def lay_samples(hit: Samples, rate_hz: int, voice: Voice, *, length_s: float, start_s: float = 0.0) -> Samples:
-    """The voice as sound, `(frames, channels)` of `length_s` seconds, its first sample at `start_s`."""
-    frames = round(length_s * rate_hz)
+def add_samples(out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0) -> None:
+    """Add the voice to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
+    frames = len(out)
     origin = round(start_s * rate_hz)
-    out = np.zeros((frames, hit.shape[1]))
     fade = max(1, round(CHOKE_FADE_S * rate_hz))
     ramp = np.linspace(1.0, 0.0, fade)[:, None]
     for hit_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
@@ -107,7 +106,6 @@ def lay_samples(hit: Samples, rate_hz: int, voice: Voice, *, length_s: float, st
             tail = min(fade, len(piece))
             piece[-tail:] *= ramp[-tail:]
         out[start + skip : stop] += piece
-    return out
 
 
 def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:

@@ -194,19 +194,17 @@ def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
     return np.asarray(stretched.T)
 
 
-def lay_cycle(cycle: Samples, rate_hz: int, grid: Grid, *, length_s: float, start_s: float = 0.0) -> Samples:
-    """The loop as sound, `length_s` from `start_s` on; it plays from the first downbeat to the last slot."""
-    frames = round(length_s * rate_hz)
-    out = np.zeros((frames, cycle.shape[1]))
+def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s: float = 0.0) -> None:
+    """Add the repeated loop to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
+    frames = len(out)
     downbeat = round(grid.first_downbeat_s * rate_hz) - round(start_s * rate_hz)
     stop = min(frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s - start_s) * rate_hz))
     start = max(0, downbeat)
-    if stop <= start:
-        return out
-    inside = (start - downbeat) % len(cycle)
-    passes = -(-(stop - start + inside) // len(cycle))
-    out[start:stop] = np.tile(cycle, (passes, 1))[inside : inside + stop - start]
-    return out
+    while start < stop:
+        inside = (start - downbeat) % len(cycle)
+        count = min(len(cycle) - inside, stop - start)
+        out[start : start + count] += cycle[inside : inside + count]
+        start += count
 
 
 def lay_cycle_energies(cycle: BandEnergies, grid: Grid) -> Array:

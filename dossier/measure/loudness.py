@@ -183,6 +183,11 @@ def block_energy(samples: Samples, rate_hz: int) -> Array:
     return _blocks(scan.fine, max(0, len(_edges(len(samples), rate_hz)) - 1), rate_hz)
 
 
+def integrated(samples: Samples, rate_hz: int) -> float | None:
+    """Return the integrated loudness alone, in LUFS, as `measure` gives it, without its peaks and windows."""
+    return integrated_from_blocks(block_energy(samples, rate_hz))
+
+
 def integrated_from_blocks(blocks: Array) -> float | None:
     """Return the gated integrated loudness in LUFS from 100 ms blocks; `None` under four blocks or below the gate.
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Mapping
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -93,9 +94,10 @@ def policy(hashes: list[str]) -> str:
 
 def document(data: DossierData) -> dict[str, Any]:
     """The data file without its maps, which the page holds apart and puts back when it is saved."""
-    whole = plain(data)
-    whole["occupancy"] = {k: v for k, v in whole["occupancy"].items() if k not in _MAP_FIELDS}
-    return dict(whole)
+    bare = replace(data.occupancy, instrumental=(), with_drums=(), overlap=(), treatment_change=())
+    whole: dict[str, Any] = plain(replace(data, occupancy=bare))
+    whole["occupancy"] = {name: value for name, value in whole["occupancy"].items() if name not in _MAP_FIELDS}
+    return whole
 
 
 def rounded(value: Any) -> Any:

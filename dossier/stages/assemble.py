@@ -157,7 +157,7 @@ def _occupancy(
 
 def _map(values: Array) -> Maps:
     """`(slots, bands)` to rows of bands, to three decimals."""
-    return tuple(tuple(round(float(value), 3) for value in row) for row in np.asarray(values).T)
+    return tuple(map(tuple, np.round(values.T, 3).tolist()))
 
 
 def _candidates(

@@ -100,9 +100,10 @@ def _write(path: Path, *, kit: Placed, parts: Sequence[Placed], steps: Sequence[
 
 
 def _sum(parts: Sequence[Placed], *, start_s: float, length_s: float) -> Samples:
-    total: Samples = np.zeros((1, 2))
+    rate = parts[0].play.rate_hz if parts else 1
+    total: Samples = np.zeros((round(length_s * rate), 2))
     for part in parts:
-        total = total + part.play.laid(start_s=start_s, length_s=length_s) * 10.0 ** (part.gain_db / 20.0)
+        part.play.add_to(total, start_s=start_s, gain_db=part.gain_db)
     return total
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,7 @@ from dossier.measure import hearing, lowend, pitch
 from dossier.measure import occupancy as occ
 from dossier.model.findings import LowEnd, LowEndRemedy
 from dossier.model.measures import Array, Samples
-from dossier.stages.analyse import Analysis
+from dossier.stages.analyse import Analysis, SlotPowers
 from dossier.stages.settle import Part, Settled
 from dossier.stages.stems import LOW_HZ, StemAudio
 from dossier.treat.truncation import truncate
@@ -41,6 +41,13 @@ Write = Callable[[Path], None]
 class Result:
     finding: LowEnd
     renders: Mapping[str, Write] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Excerpt:
+    """The bars of a stem that are looked at, as they are kept."""
+
+    samples: Samples
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,10 +159,12 @@ def _bass_stem(analysis: Analysis) -> StemAudio | None:
 def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) -> _Meeting | None:
     """The bars in which both sound most; None where there is no bar with both."""
     grid, rate = analysis.grid, analysis.rate_hz
-    samples = bass.read()
+    read = cache(bass.read)  # only where something that needs its sound was not kept
     per_bar = grid.slots_per_bar
     low = hearing.FINE_HZ < LOW_HZ
-    powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.slot_edges_s())[:, low].sum(axis=1)
+    powers = analysis.keep("stem powers", SlotPowers, lambda: SlotPowers(
+        hearing.slot_powers(hearing.band_energies(read(), rate), grid.slot_edges_s())
+    ), bass.stem.file).powers[:, low].sum(axis=1)  # fmt: skip
     drum = kick.powers[:, low].sum(axis=1)
     both = np.sqrt(powers.reshape(-1, per_bar).sum(axis=1) * drum.reshape(-1, per_bar).sum(axis=1))
     if not both.any():
@@ -166,9 +175,10 @@ def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) ->
     start = max(0.0, grid.first_downbeat_s + first * grid.bar_s)
     slots = slice(first * per_bar, (first + bars) * per_bar)
     edges = grid.slot_s * np.arange(slots.stop - slots.start + 1)
-    begin = round(start * rate)
+    begin, end = round(start * rate), round(start * rate) + round(edges[-1] * rate)
+    sound = analysis.keep("stem excerpt", Excerpt, lambda: Excerpt(read()[begin:end]), bass.stem.file, begin, end)
     return _Meeting(
-        analysis=analysis, kick=kick, gain_db=gain_db, bass=samples[begin : begin + round(edges[-1] * rate)],
+        analysis=analysis, kick=kick, gain_db=gain_db, bass=sound.samples,
         start_s=start, edges_s=edges, slots=slots, low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 

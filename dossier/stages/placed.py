@@ -55,7 +55,7 @@ def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indic
             lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
             target=target_of(analysis, play.role), low_db=low, high_db=high,
         )  # fmt: skip
-        return Level(powers=powers, plays=plays, gain_db=solved.gain_db)
+        return Level(powers=powers, plays=plays, gain_db=balance.on_fader(solved.gain_db, low, high))
 
     found = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, drum.file.tempo_bpm, slots)
     return scored(drum, play, analysis, on, found.powers[slots], found.powers, found.gain_db, plays=found.plays)

@@ -57,9 +57,17 @@ class Playable:
 
     def laid(self, *, length_s: float, start_s: float = 0.0) -> Samples:
         """The part as sound, `length_s` from `start_s` on (0: the start of the stems), `(frames, 2)`, at 0 dB gain."""
+        out = np.zeros((round(length_s * self.rate_hz), self.samples.shape[1]))
+        self.add_to(out, start_s=start_s)
+        return out
+
+    def add_to(self, out: Samples, *, start_s: float = 0.0, gain_db: float = 0.0) -> None:
+        """Add the part at a gain to a sound, `(frames, 2)`, whose first sample is at `start_s`."""
+        sound = self.samples * 10.0 ** (gain_db / 20.0) if gain_db else self.samples
         if self.voice is not None:
-            return lay_hits.lay_samples(self.samples, self.rate_hz, self.voice, length_s=length_s, start_s=start_s)
-        return lay_loops.lay_cycle(self.samples, self.rate_hz, self.grid, length_s=length_s, start_s=start_s)
+            lay_hits.add_samples(out, sound, self.rate_hz, self.voice, start_s=start_s)
+        else:
+            lay_loops.add_cycle(out, sound, self.rate_hz, self.grid, start_s=start_s)
 
     def with_samples(self, samples: Samples) -> Playable:
         return replace(self, samples=samples)

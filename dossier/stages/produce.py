@@ -9,14 +9,13 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from dossier import audio, names
+from dossier import audio, names, workers
 from dossier.lay import pattern as lay_pattern
 from dossier.measure import loudness
 from dossier.model.findings import Plan
@@ -145,9 +144,8 @@ def _previews(
             gain_db=take.gain_db, matched_gain_db=take.matched_gain_db, start_s=start, duration_s=length,
         )  # fmt: skip
 
-    # The encoder is slow and lets other threads work.
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        return list(pool.map(encoded, _takes(analysis, ranking, settled, treated, start_s=start, length_s=length)))
+    takes = _takes(analysis, ranking, settled, treated, start_s=start, length_s=length)
+    return list(workers.side_by_side(encoded, takes))
 
 
 def _takes(
@@ -225,9 +223,10 @@ def _write_together(path: Path, *, playing: Sequence[tuple[Playable, float]], le
     """All chosen parts at their gains; lowered as a whole where they would pass `DRUMS_PEAK`."""
     total = np.zeros((round(length_s * rate), 2))
     for play, gain_db in playing:
-        total += play.laid(length_s=length_s) * 10.0 ** (gain_db / 20.0)
-    peak = float(np.abs(total).max(initial=0.0))
-    audio.write_wav(path, total * min(1.0, DRUMS_PEAK / max(peak, DRUMS_PEAK)), rate, bits=24)
+        play.add_to(total, gain_db=gain_db)
+    peak = float(max(total.max(initial=0.0), -total.min(initial=0.0)))
+    total *= min(1.0, DRUMS_PEAK / max(peak, DRUMS_PEAK))
+    audio.write_wav(path, total, rate, bits=24)
 
 
 Renders = Mapping[str, bytes | Write]

@@ -27,6 +27,7 @@ from dossier.stages.levels import gain_bounds, target_of
 from dossier.stages.rank import Placed, Ranking, best_loop, kit_target
 from dossier.stages.settle import Settled, solve_on
 from dossier.stages.stems import StemAudio
+from dossier.workers import side_by_side
 
 LOWER_DB = -4.0
 LOWERED = 3  # stems that are also lowered: those that say most when they are gone
@@ -94,17 +95,16 @@ def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) 
     if len(analysis.stems) < 2:
         return ()
     found: list[tuple[bool, float, WhatIf]] = []
-    total = _excerpt(analysis, analysis.instrumental)
-    as_it_is = _rebuilt(analysis, total)
+    as_it_is = _rebuilt(analysis, _heard(analysis, None, 0.0))
     if as_it_is is None:
         return ()
     again = Again.of(analysis, ranking, as_it_is, _excerpt_slots(analysis))
     before = again.before.fill
 
     def changed(stems: Iterable[StemAudio], change: float | None) -> None:
-        factor = 0.0 if change is None else 10.0 ** (change / 20.0)
-        for stem in stems:
-            scene = _rebuilt(analysis, total + (factor - 1.0) * _excerpt(analysis, stem.read()))
+        stems = tuple(stems)
+        for stem, heard in zip(stems, side_by_side(lambda stem: _heard(analysis, stem, change), stems), strict=True):
+            scene = _rebuilt(analysis, heard)
             if scene is None:
                 continue
             # The rest is brought to the playing level again, and the drums' bounds with it.
@@ -268,18 +268,37 @@ def shifted_reference(analysis: Analysis, zone: Array, change_db: float) -> Arra
     )
 
 
-def _rebuilt(analysis: Analysis, samples: Samples) -> inbeat.Scene | None:
-    """The scene of a changed instrumental (an excerpt's samples), brought to its playing level again."""
-    rate = analysis.rate_hz
-    integrated = loudness.integrated_from_blocks(loudness.block_energy(samples, rate))
-    if integrated is None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Heard:
+    """The instrumental on the excerpt's slots with one stem changed, as it is kept."""
+
+    powers: Array  # (slots, fine)
+    integrated_lufs: float | None
+
+
+def _heard(analysis: Analysis, stem: StemAudio | None, change_db: float | None) -> Heard:
+    """The instrumental's excerpt measured anew with a stem turned by `change_db`; None: left out."""
+
+    def measured() -> Heard:
+        samples, rate = _excerpt(analysis, analysis.instrumental), analysis.rate_hz
+        if stem is not None:
+            factor = 0.0 if change_db is None else 10.0 ** (change_db / 20.0)
+            samples += (factor - 1.0) * _excerpt(analysis, stem.read())
+        edges = analysis.grid.slot_s * np.arange(len(_excerpt_slots(analysis)) + 1)
+        powers = hearing.slot_powers(hearing.band_energies(samples, rate), edges)
+        return Heard(powers=powers, integrated_lufs=loudness.integrated(samples, rate))
+
+    file = stem.stem.file if stem is not None else ""
+    return analysis.keep("heard", Heard, measured, file, change_db, _excerpt_slots(analysis))
+
+
+def _rebuilt(analysis: Analysis, heard: Heard) -> inbeat.Scene | None:
+    """The scene of a changed instrumental, brought to its playing level again."""
+    if heard.integrated_lufs is None:
         return None
-    grid = analysis.grid
-    edges = grid.slot_s * np.arange(len(_excerpt_slots(analysis)) + 1)
-    powers = hearing.slot_powers(hearing.band_energies(samples, rate), edges)
-    gain = analysis.target_lufs - analysis.policy["instrumental_below_mix"] - integrated
+    gain = analysis.target_lufs - analysis.policy["instrumental_below_mix"] - heard.integrated_lufs
     return inbeat.scene(
-        powers, reference=analysis.scene.reference, active=analysis.scene.active[_excerpt_slots(analysis)],
+        heard.powers, reference=analysis.scene.reference, active=analysis.scene.active[_excerpt_slots(analysis)],
         k_weights=analysis.scene.k_weights,
         spl_offset_db=analysis.listening_level_db_spl - analysis.target_lufs + gain,
     )  # fmt: skip

@@ -228,30 +228,30 @@ def _mixed(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float])
     rate = analysis.rate_hz
     grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
     frames = max(len(analysis.instrumental), round(grid_end * rate))
-    mix: Samples = np.zeros((frames, 2))
+    mix: Samples = np.zeros((frames, 2), dtype=np.float32)
     mix[: len(analysis.instrumental)] = analysis.instrumental
     for part, gain in zip(parts, gains_db, strict=True):
-        mix += part.play.laid(length_s=frames / rate) * 10.0 ** (gain / 20.0)
+        part.play.add_to(mix, gain_db=gain)
     raw = loudness.measure(mix, rate)
     ceiling, most = analysis.policy["ceiling_dbtp"], analysis.policy["limiter_most_db"]
     gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
     if raw.true_peak_dbtp is not None:
         gain = min(gain, ceiling + most - raw.true_peak_dbtp)
-    limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling, passes=1)
-    after = loudness.measure(limited, rate)
-    if taken and after.integrated_lufs is not None and raw.true_peak_dbtp is not None:
+    limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
+    if taken and raw.true_peak_dbtp is not None and gain < ceiling + most - raw.true_peak_dbtp:
         # The limiter costs a little loudness; make it up once, as far as the limiter may go.
-        gain = min(gain + analysis.target_lufs - after.integrated_lufs, ceiling + most - raw.true_peak_dbtp)
-    limited, taken = limit(mix * 10.0 ** (gain / 20.0), rate, ceiling_dbtp=ceiling)
-    mix = np.asarray(limited, dtype=np.float32)
-    final = loudness.measure(mix, rate)
+        after = loudness.integrated(limited, rate)
+        if after is not None:
+            gain = min(gain + analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp)
+            limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
+    final = loudness.measure(limited, rate)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - 0.2
     sections = []
     for section in analysis.room.sections:
         begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
-        piece = mix[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
-        sections.append((section.name, loudness.measure(piece, rate).integrated_lufs))
-    return Mixed(mix, Mix(
+        piece = limited[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
+        sections.append((section.name, loudness.integrated(piece, rate)))
+    return Mixed(limited, Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,

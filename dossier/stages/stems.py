@@ -7,19 +7,20 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from dossier import audio
+from dossier import audio, workers
 from dossier.cache import Cache, key_of
 from dossier.errors import AudioError, BeatError, Problem
-from dossier.measure import hearing, loudness
+from dossier.measure import loudness, lowband
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.measures import Samples
 from dossier.stages.keep import source
 
-LOW_HZ = 250.0  # upper end of the bass zone
+LOWEST_HZ, LOW_HZ = 20.0, 250.0  # lower end of the sub zone, upper end of the bass zone
 LEAST_RATE_HZ = 44_100
 KEPT_BYTES = 128 << 20  # a longer song is summed again rather than kept
 
@@ -115,23 +116,12 @@ def _summed(beat: Beat, rate_hz: int) -> Summed:
     total: Samples = np.zeros((0, 2), dtype=np.float32)
     found: list[OneStem] = []
     problems: list[Problem] = []
-    for stem in beat.stems:
-        try:
-            info = audio.read_info(stem.path, shown_as=stem.file)
-        except AudioError as error:
-            problems.append(Problem(beat.folder.name, "", str(error)))
+    for one in workers.side_by_side(partial(_one, rate_hz=rate_hz), beat.stems):
+        if isinstance(one, AudioError):
+            problems.append(Problem(beat.folder.name, "", str(one)))
             continue
-        samples = _at_rate(info, stem, rate_hz)
-        own = loudness.measure(samples, rate_hz)
-        mean = hearing.band_energies(samples, rate_hz).cumulative[-1]
-        found.append(
-            OneStem(
-                duration_s=info.clip.duration_s, rate_hz=info.clip.rate_hz, channels=info.channels,
-                integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp,
-                low_energy=float(mean[hearing.FINE_HZ < LOW_HZ].sum()), energy=float(mean.sum()),
-                notes=tuple(info.notes),
-            )
-        )  # fmt: skip
+        measured, samples = one
+        found.append(measured)
         if len(samples) > len(total):
             total = np.concatenate([total, np.zeros((len(samples) - len(total), 2), dtype=np.float32)])
         total[: len(samples)] += samples
@@ -140,6 +130,25 @@ def _summed(beat: Beat, rate_hz: int) -> Summed:
     return Summed(samples=total, stems=tuple(found))
 
 
+def _one(stem: Stem, *, rate_hz: int) -> tuple[OneStem, Samples] | AudioError:
+    """One stem measured, and its sound at the beat's rate and its gain; or why it cannot be read."""
+    try:
+        info = audio.read_info(stem.path, shown_as=stem.file)
+    except AudioError as error:
+        return error
+    samples = _at_rate(info, stem, rate_hz)
+    own = loudness.measure(samples, rate_hz)
+    low, low_rate_hz = lowband.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
+    offsets = np.einsum("ij->j", samples, dtype=np.float64)  # an offset of the file is no sound
+    squares = np.einsum("ij,ij->", samples, samples, dtype=np.float64)
+    energy = float(squares - offsets @ offsets / max(1, len(samples)))
+    return OneStem(
+        duration_s=info.clip.duration_s, rate_hz=info.clip.rate_hz, channels=info.channels,
+        integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp,
+        low_energy=float((low**2).sum()) * rate_hz / low_rate_hz, energy=energy, notes=tuple(info.notes),
+    ), samples  # fmt: skip
+
+
 def _at_rate(info: audio.ReadInfo, stem: Stem, rate_hz: int) -> Samples:
-    samples = audio.to_stereo(audio.resample(info.clip, rate_hz).samples)
-    return np.asarray(samples * 10.0 ** (stem.gain_db / 20.0), dtype=np.float32)
+    samples = np.asarray(audio.to_stereo(audio.resample(info.clip, rate_hz).samples), dtype=np.float32)
+    return samples * np.float32(10.0 ** (stem.gain_db / 20.0)) if stem.gain_db else samples

@@ -48,6 +48,10 @@ class Task:
     render: str
     cycle_bars: int
 
+    def cost(self) -> float:
+        """Sound that a search works through, in samples."""
+        return float(len(self.play.samples) * self.most)
+
     def depends(self) -> tuple[object, ...]:
         """All that a result rests on beside the beat itself."""
         play = self.play
@@ -87,7 +91,9 @@ def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach, *, jo
         tasks.append(
             _task(analysis, ranking, approach.direction, placed, number, on=on, layers=layers, adds_in=adds, bars=bars)
         )
-    found = analysis.keep.spread("plan", Searched, search, tasks, depends=[task.depends() for task in tasks], jobs=jobs)
+    found = analysis.keep.spread(
+        "plan", Searched, search, tasks, depends=[task.depends() for task in tasks], jobs=jobs, cost=Task.cost
+    )  # fmt: skip
     return tuple(
         Treated(plan=item.plan, placed=placed, samples=item.samples)
         for placed, item in zip(wanted, found, strict=True)

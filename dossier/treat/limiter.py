@@ -13,19 +13,17 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.model.measures import Array, Mask, Samples
+from dossier.model.measures import Array, Indices, Samples
 
 LOOK_MS = 4.0  # to each side; long enough that the gain's own movement is not heard as distortion
 OVERSAMPLING = 4
 MARGIN_DB = 0.25  # what this interpolation may miss of a peak close to half the sample rate
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
 REACH = 16  # samples that the interpolation looks at to each side
-LONGEST_GAP = 1024  # samples; stretches closer than this are looked at together
+BLOCK = 1 << 16  # samples that are looked at together
 
 
-def limit(
-    samples: Samples, rate_hz: int, *, ceiling_dbtp: float, passes: int = PASSES
-) -> tuple[Samples, float]:
+def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Samples, float]:
     """Limit a mix.
 
     Parameters
@@ -34,8 +32,6 @@ def limit(
         Finite samples at any level.
     ceiling_dbtp
         Highest true peak, dBTP.
-    passes
-        How often what is left above the ceiling is looked for; one is enough to learn what limiting costs.
 
     Returns
     -------
@@ -46,53 +42,69 @@ def limit(
         raise MeasureError(f"a mix is (frames, channels), found shape {samples.shape}")
     ceiling = 10.0 ** ((ceiling_dbtp - MARGIN_DB) / 20.0)
     reach = max(1, round(LOOK_MS / 1000.0 * rate_hz))
+    limited, least = samples, 1.0
+    for start, stop in _over(samples, ceiling, reach):
+        gain = _gain(samples[start:stop], ceiling, reach)
+        if limited is samples:
+            limited = samples.copy()
+        limited[start:stop] *= gain[:, None]
+        least = min(least, float(gain.min(initial=1.0)))
+    return limited, float(-20.0 * np.log10(least)) + 0.0
+
+
+def _over(samples: Samples, ceiling: float, reach: int) -> list[tuple[int, int]]:
+    """Stretches in which the sound passes the ceiling, far enough apart to be limited one by one."""
+    found = []
+    for start in range(0, len(samples), BLOCK):
+        # Interpolation exceeds the samples round it by a few dB at most: soft ones need no look between them.
+        loud = np.flatnonzero(_largest(samples[start : start + BLOCK]) > ceiling / 1.5)
+        for first, stop in _runs(start + loud, reach=REACH, gap=2 * REACH, frames=len(samples)):
+            found.append(first + np.flatnonzero(_between(samples, first, stop) > ceiling))
+    where = np.unique(np.concatenate(found)) if found else np.zeros(0, dtype=np.intp)
+    return _runs(where, reach=2 * reach, gap=6 * reach, frames=len(samples))
+
+
+def _gain(samples: Samples, ceiling: float, reach: int) -> Array:
+    """Gain of one stretch, `(frames,)`."""
     total = np.ones(len(samples))
     limited = samples
-    for number in range(passes):
-        needed = _needed(limited, ceiling, total < 1.0 if number else None)
-        if not len(needed) or needed.min() >= 1.0:
+    for _ in range(PASSES):
+        needed = ceiling / np.maximum(_between(limited, 0, len(limited)), ceiling)
+        if needed.min(initial=1.0) >= 1.0:
             break
-        total = total * _smoothed(needed, reach)
-        limited = np.asarray(samples * total[:, None])
-    return limited, float(-20.0 * np.log10(total.min(initial=1.0))) + 0.0
+        total *= _smoothed(needed, reach)
+        limited = samples * total[:, None]
+    return total
 
 
-def _needed(samples: Samples, ceiling: float, turned: Mask | None) -> Array:
-    """Gain that brings each sample, and what lies between it and its neighbours, under the ceiling.
-
-    `turned`: samples that an earlier pass has turned down; the rest was found to be in order then.
-    """
+def _between(samples: Samples, start: int, stop: int) -> Array:
+    """Largest magnitude over the channels of each sample and of what lies between it and the next, `(frames,)`."""
     from scipy.signal import resample_poly
 
-    peak = _largest(samples)
-    # Interpolation exceeds the samples round it by a few dB at most: a soft stretch needs no look between them.
-    doubtful = peak > ceiling / 1.5
-    if turned is not None:
-        doubtful &= turned
-    taps = _interpolator()
-    for start, stop in _runs(doubtful, reach=REACH, gap=LONGEST_GAP):
-        first, last = max(0, start - REACH), min(len(samples), stop + REACH)
-        dense = _largest(resample_poly(samples[first:last], OVERSAMPLING, 1, axis=0, window=taps))
-        steps = [dense[step : (last - first) * OVERSAMPLING : OVERSAMPLING] for step in range(OVERSAMPLING)]
-        between = np.maximum(np.maximum(steps[0], steps[1]), np.maximum(steps[2], steps[3]))
-        peak[start:stop] = np.maximum(peak[start:stop], between[start - first : stop - first])
-    return np.asarray(np.minimum(1.0, ceiling / np.maximum(peak, ceiling)))
+    first, last = max(0, start - REACH), min(len(samples), stop + REACH)
+    piece = samples[first:last]
+    dense = _largest(resample_poly(piece, OVERSAMPLING, 1, axis=0, window=_interpolator()))
+    steps = [dense[step : len(piece) * OVERSAMPLING : OVERSAMPLING] for step in range(OVERSAMPLING)]
+    highest = np.maximum(np.maximum(np.maximum(steps[0], steps[1]), np.maximum(steps[2], steps[3])), _largest(piece))
+    return np.asarray(highest[start - first : stop - first])
 
 
 def _largest(samples: Samples) -> Array:
     """Largest magnitude over the channels, `(frames,)`."""
-    return np.asarray(np.maximum.reduce([np.abs(channel) for channel in samples.T]))
+    out = np.abs(samples[:, 0])
+    for channel in range(1, samples.shape[1]):
+        np.maximum(out, np.abs(samples[:, channel]), out=out)
+    return np.asarray(out)
 
 
-def _runs(mask: Mask, *, reach: int, gap: int) -> list[tuple[int, int]]:
-    """Stretches that hold all true samples with `reach` round them, those closer than `gap` joined."""
-    where = np.flatnonzero(mask)
+def _runs(where: Indices, *, reach: int, gap: int, frames: int) -> list[tuple[int, int]]:
+    """Stretches that hold all places of a rising list with `reach` round them; those closer than `gap` joined."""
     if not len(where):
         return []
-    breaks = np.flatnonzero(np.diff(where) > gap + 2 * reach)
+    breaks = np.flatnonzero(np.diff(where) > gap)
     firsts = np.concatenate([where[:1], where[breaks + 1]]) - reach
     lasts = np.concatenate([where[breaks], where[-1:]]) + reach + 1
-    return [(max(0, int(first)), min(len(mask), int(last))) for first, last in zip(firsts, lasts, strict=True)]
+    return [(max(0, int(first)), min(frames, int(last))) for first, last in zip(firsts, lasts, strict=True)]
 
 
 @lru_cache(maxsize=1)
@@ -104,15 +116,15 @@ def _interpolator() -> Array:
 
 
 def _smoothed(needed: Array, reach: int) -> Array:
-    """Running minimum over +-reach, then a mean under a Hann window of the same width: never above the needed gain."""
+    """Running minimum over +-reach, then a mean under a Hann window of the same width: never above the needed gain.
+
+    For one stretch that begins and ends under the ceiling, or where the sound does.
+    """
     from scipy.ndimage import minimum_filter1d
 
     window = np.hanning(2 * reach + 3)[1:-1]
     window /= window.sum()
-    smooth = np.ones(len(needed))
-    for start, stop in _runs(needed < 1.0, reach=2 * reach, gap=LONGEST_GAP):
-        held = minimum_filter1d(needed[start:stop], 2 * reach + 1, mode="nearest")
-        mean = np.convolve(np.pad(held, reach, mode="edge"), window, mode="valid")
-        untouched = minimum_filter1d(held, 2 * reach + 1, mode="nearest") >= 1.0
-        smooth[start:stop] = np.where(untouched, 1.0, np.minimum(mean, needed[start:stop]))
-    return smooth
+    held = minimum_filter1d(needed, 2 * reach + 1, mode="nearest")
+    mean = np.convolve(np.pad(held, reach, mode="edge"), window, mode="valid")
+    untouched = minimum_filter1d(held, 2 * reach + 1, mode="nearest") >= 1.0
+    return np.where(untouched, 1.0, np.minimum(mean, needed))

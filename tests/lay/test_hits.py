@@ -47,7 +47,8 @@ def test_analytic_velocity_is_forty_log() -> None:
 def test_sound_is_placed_to_the_sample_and_ends_without_a_step() -> None:
     hit = np.ones((RATE, 2))
     voice = hits.voices(grid(bars=1), tab("kick |X---X---|"), {}, ())["kick"]
-    laid = hits.lay_samples(hit, RATE, voice, length_s=2.0)
+    laid = np.zeros((2 * RATE, hit.shape[1]))
+    hits.add_samples(laid, hit, RATE, voice)
     assert laid.shape == (2 * RATE, 2)
     assert laid[0, 0] == 1.0
     assert laid[RATE // 2 - 1, 0] == 0.0  # faded out as the next hit starts

@@ -184,7 +184,8 @@ def test_energies_repeat_without_drift() -> None:
 
 def test_sound_fills_the_beat_from_its_first_downbeat() -> None:
     beat = grid(bars=2, tempo=120.0, start=0.5)
-    laid = loops.lay_cycle(np.ones((RATE, 2)), RATE, beat, length_s=6.0)
+    laid = np.zeros((6 * RATE, 2))
+    loops.add_cycle(laid, np.ones((RATE, 2)), RATE, beat)
     assert laid[: RATE // 2].max() == 0.0
     assert laid[RATE // 2 : RATE // 2 + 4 * RATE].min() == 1.0
     assert laid[RATE // 2 + 4 * RATE :].max() == 0.0
