@@ -10,7 +10,9 @@ bytes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from dossier import __version__, audio, beatfile, workers
@@ -81,10 +83,23 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     if known is not None:
         return _unchanged(archive, beat, known)
 
-    workers.get_ready(jobs, _ready)
+    if archive.latest(beat.slug) is None:  # of a beat that was built before most is kept
+        workers.get_ready(jobs, _ready)
     from dossier.measure.hearing import page_constants
     from dossier.render.page import render_dossier
-    from dossier.stages import analyse, assemble, lowend, placing, produce, rank, robust, settle, translate, treatments
+    from dossier.stages import (
+        analyse,
+        assemble,
+        lowend,
+        mix,
+        placing,
+        produce,
+        rank,
+        robust,
+        settle,
+        translate,
+        treatments,
+    )
 
     analysis = analyse.analyse(beat, cache=cache, say=say)
     groove = placing.groove_of(analysis)
@@ -95,22 +110,25 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     treated = treatments.search_plans(analysis, ranking, first, jobs=jobs)
     with_plans = treatments.treated_ranking(analysis, ranking, treated)
     settled_on = settle.contenders(analysis, with_plans, treated=True, way=first.direction)
-    approach = robust.hedge(analysis, with_plans, settled_on)
-    chosen, others = settle.chosen_placed(approach, with_plans)
     say("balancing")
-    settled = settle.settle(
-        analysis, ranking.slots,
-        [treatments.treated_part(item, treated) for item in chosen],
-        [treatments.treated_part(item, treated) for item in others],
-        [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
-    )
-    settled = robust.with_ranges(analysis, settled, ranking.slots)
-    low = lowend.measure(analysis, settled)
-    travels = translate.measure(analysis, settled, ranking.slots)
+    approach = robust.hedge(analysis, with_plans, settled_on)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        chosen, others = settle.chosen_placed(approach, with_plans)
+        settled = settle.settle(
+            analysis, ranking.slots,
+            [treatments.treated_part(item, treated) for item in chosen],
+            [treatments.treated_part(item, treated) for item in others],
+            [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
+        )
+        mixing = beside.submit(mix.rough_mix, analysis, settled)
+        settled = robust.with_ranges(analysis, settled, ranking.slots)
+        low = lowend.measure(analysis, settled)
+        mixed = mixing.result()
+        travels = translate.measure(analysis, settled, mixed, ranking.slots)
     say("rendering")
-    renders = {**produce.renders(analysis, groove, settled, treated), **low.renders}
+    renders = {**produce.renders(analysis, groove, settled, mixed, treated), **low.renders}
     renders |= treatments.whole_kit_render(analysis, ranking, treated)
-    assets = produce.assets(analysis, ranking, settled, treated)
+    assets = produce.assets(analysis, ranking, settled, mixed, treated)
 
     with archive.lock():
         known = archive.find(beat.slug, mark)  # another build may have been faster
@@ -118,7 +136,8 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
             return _unchanged(archive, beat, known)
         previous = archive.latest(beat.slug)
         data = assemble.assemble(
-            analysis, groove, ranking, approach, treated, settled, low_end=low.finding, translation=travels,
+            analysis, groove, ranking, approach, treated, settled,
+            balance=mix.balance(analysis, settled, mixed.mix), low_end=low.finding, translation=travels,
             revision=RevisionInfo(
                 id=archive.next_revision(beat.slug), made=made, identity=mark,
                 previous=previous.revision.id if previous else None,
@@ -127,7 +146,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         )  # fmt: skip
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
-        html = render_dossier(data, assets, hearing_constants=page_constants())
+        html = partial(render_dossier, data, assets, hearing_constants=page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

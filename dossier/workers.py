@@ -14,6 +14,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from typing import TypeVar
 
+START_S = 1.0  # a process takes this long to start and to load what it needs
+
 In = TypeVar("In")
 Out = TypeVar("Out")
 
@@ -31,15 +33,17 @@ def get_ready(jobs: int, function: Callable[[], object] | None = None) -> None:
 
 
 def spread(
-    function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int, cost: Callable[[In], float] = lambda _: 0.0
+    function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int, cost_s: Callable[[In], float] = lambda _: 60.0
 ) -> list[Out]:
     """`[function(each) for each in inputs]` on up to `jobs` processes; function and inputs must be picklable.
 
-    What costs most starts first, in any unit; of equals the first.
+    `cost_s`: how long an input takes, in seconds, roughly.  What takes longest starts first, of equals the first; where
+    all the others would be done before a process has started, everything runs here.
     """
-    if jobs <= 1 or len(inputs) <= 1:
+    costs = [cost_s(each) for each in inputs]
+    if jobs <= 1 or len(inputs) <= 1 or sum(costs) - max(costs) < START_S:
         return [function(each) for each in inputs]
-    left = deque(sorted(range(len(inputs)), key=lambda index: -cost(inputs[index])))
+    left = deque(sorted(range(len(inputs)), key=lambda index: -costs[index]))
     done: dict[int, Out] = {}
     sent: dict[int, Future[Out]] = {}
     turn = threading.Lock()
@@ -89,14 +93,17 @@ def _helpers(jobs: int) -> Executor:
     return helpers
 
 
-def side_by_side(function: Callable[[In], Out], inputs: Iterable[In]) -> Iterator[Out]:
-    """`map(function, inputs)` on as many threads as there are cores; no more results wait than there are threads."""
+def side_by_side(function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0) -> Iterator[Out]:
+    """`map(function, inputs)` on as many threads as there are cores.
+
+    No more results wait than there are threads, and `ahead` more: of small ones many may.
+    """
     threads = cores()
     with ThreadPoolExecutor(max_workers=threads) as pool:
         waiting: deque[Future[Out]] = deque()
         for each in inputs:
             waiting.append(pool.submit(function, each))
-            if len(waiting) >= threads:
+            if len(waiting) >= threads + ahead:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()

@@ -98,15 +98,17 @@ class Archive(ArchiveReader):
     def _tell_waiting(self) -> None:
         self._tell(f"another build is writing to {self.root}; waiting for it to finish")
 
-    def publish(self, data: DossierData, html: str | bytes, renders: Mapping[str, Render] | None = None) -> Path:
+    def publish(
+        self, data: DossierData, html: str | Callable[[], str], renders: Mapping[str, Render] | None = None
+    ) -> Path:
         """Add a revision: all of it, or nothing.
 
         Parameters
         ----------
         data : DossierData
             With `revision.id` as `next_revision` gives it, under the same `lock`.
-        html : str or bytes
-            The page.
+        html : str or callable
+            The page, or what makes it, which is called while the renders are written.
         renders : mapping, optional
             File name to its content, or to a function that writes it to the path it is given.
 
@@ -127,7 +129,7 @@ class Archive(ArchiveReader):
             if not name or name != PurePosixPath(name).name or "\\" in name or name.startswith("."):
                 raise ArchiveError(f"{slug}: {name!r} cannot be the name of a render")
         _check_private(data)
-        encoded, page = encode(data), html.encode() if isinstance(html, str) else html
+        encoded = encode(data)
         with self.lock():
             folder = self.root / slug
             make_folder(folder)
@@ -139,7 +141,7 @@ class Archive(ArchiveReader):
             try:
                 for target in targets[:-1]:
                     remove(target)  # no data file stands beside them: an interrupted build left them
-                sources = _stage(staged, encoded, page, renders)
+                sources = _stage(staged, encoded, html, renders)
                 for source, target in zip(sources, targets, strict=True):
                     if source is not None:
                         os.rename(source, target)
@@ -231,26 +233,32 @@ class Archive(ArchiveReader):
             return self.root / "index.html"
 
 
-def _stage(staged: Path, encoded: bytes, page: bytes, renders: Mapping[str, Render]) -> tuple[Path | None, Path, Path]:
+def _stage(
+    staged: Path, encoded: bytes, html: str | Callable[[], str], renders: Mapping[str, Render]
+) -> tuple[Path | None, Path, Path]:
     """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
     staged.mkdir()
     folder = staged / "renders"
     if renders:
         folder.mkdir()
 
-        def write(name: str) -> None:
-            content = renders[name]
-            if isinstance(content, bytes):
-                write_new(folder / name, content)
-            else:
-                content(folder / name)
-                sync_file(folder / name)
+    def write(name: str | None) -> None:
+        """A render by its name, or the page."""
+        if name is None:
+            write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
+            return
+        content = renders[name]
+        if isinstance(content, bytes):
+            write_new(folder / name, content)
+        else:
+            content(folder / name)
+            sync_file(folder / name)
 
-        # Flushing waits for the disk, and turning samples into bytes lets other threads work.
-        for _ in workers.side_by_side(write, sorted(renders)):
-            pass
+    # Flushing waits for the disk, and turning samples into bytes lets other threads work.
+    for _ in workers.side_by_side(write, [None, *sorted(renders)], ahead=len(renders)):
+        pass
+    if renders:
         sync_folder(folder)
-    write_new(staged / "page", page)
     write_new(staged / "data", encoded)
     sync_folder(staged)
     return (folder if renders else None), staged / "page", staged / "data"

@@ -107,13 +107,13 @@ def solve(
             break
     final = tuple(on_fader(gain, low_db[part], high_db[part]) for part, gain in enumerate(gains))
     answers = []
-    for part, gain in enumerate(final):
+    for part, (solved, gain) in enumerate(zip(gains, final, strict=True)):
         share = share_at(part, gain, final)
         answers.append(
             Solved(
                 gain, share,
-                stopped_low=gain <= low_db[part] + SETTLED_DB and share > targets[part],
-                stopped_high=gain >= high_db[part] - SETTLED_DB and share < targets[part] - 0.01,
+                stopped_low=solved <= low_db[part] + SETTLED_DB and share > targets[part],
+                stopped_high=solved >= high_db[part] - SETTLED_DB and share < targets[part] - 0.01,
                 squeezed=high_db[part] <= low_db[part],
             )
         )  # fmt: skip

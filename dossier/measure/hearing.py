@@ -118,6 +118,8 @@ def excitation(powers: npt.ArrayLike, *, spl_offset_db: float) -> Array:
     Zero for silence; grows with every power; a tone in the middle of a band excites that band with its own level after
     the ear.
     """
+    from scipy.sparse import csr_array
+
     given = np.asarray(powers, dtype=float)
     if given.shape[-1:] != FINE_HZ.shape:
         raise MeasureError(f"excitation needs powers in {len(FINE_HZ)} fine bands, found shape {given.shape}")
@@ -125,12 +127,14 @@ def excitation(powers: npt.ArrayLike, *, spl_offset_db: float) -> Array:
     to_ear = 10.0 ** ((spl_offset_db + tables.ear_db) / 10.0)
     rows = given.reshape(-1, len(FINE_HZ))
     out = np.zeros((len(rows), len(BAND_HZ)))
+    table = tables.spreading.reshape(-1, len(BAND_HZ))
+    first = np.arange(len(FINE_HZ)) * tables.spreading.shape[1]  # row of each fine band's lowest level in the table
     for at in range(0, len(rows), _ROWS_AT_ONCE):
         inner = rows[at : at + _ROWS_AT_ONCE] * to_ear
-        level = _levels(inner)
-        part = out[at : at + _ROWS_AT_ONCE]
-        for band in np.flatnonzero(inner.any(axis=0)):
-            part += inner[:, band, None] * tables.spreading[band, level[:, band]]
+        # Each fine band's power goes out over the bands as the table says for its level: a sparse product.
+        ends = np.arange(0, inner.size + 1, len(FINE_HZ))
+        spread = csr_array((inner.ravel(), (first + _levels(inner)).ravel(), ends), shape=(len(inner), len(table)))
+        out[at : at + _ROWS_AT_ONCE] = spread @ table
     return out.reshape(*given.shape[:-1], len(BAND_HZ))
 
 

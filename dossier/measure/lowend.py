@@ -262,7 +262,8 @@ def duck_curve(
         after = t / release if release > 0.0 else np.where(t > 0.0, 1.0, 0.0)
         duck = 0.5 + 0.5 * np.cos(np.pi * np.clip(np.where(t < 0.0, before, after), 0.0, 1.0))
         shape[first:last] = np.maximum(shape[first:last], duck)
-    out: Array = 10.0 ** (-depth_db * shape / 20.0)
+    shape *= -depth_db / 20.0 * np.log(10.0)
+    out: Array = np.exp(shape, out=shape)
     return out
 
 

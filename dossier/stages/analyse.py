@@ -76,6 +76,7 @@ class Analysis:
     instrumental: Samples  # (frames, 2), as the stems are
     stems: tuple[StemAudio, ...]
     loudness: Loudness
+    blocks: Array  # (blocks,), K-weighted mean square of each 100 ms
     image: StereoImage
     grid: Grid
     key: Key
@@ -152,7 +153,7 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     if len(instrumental) < LEAST_MUSIC_S * rate:
         found = f"the music is {len(instrumental) / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
         raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
-    whole = keep("loudness", Loudness, lambda: loudness.measure(instrumental, rate))
+    whole, blocks = _loudness(instrumental, rate, keep)
     if whole.integrated_lufs is None:
         why = whole.reasons.get("integrated_lufs", "it is silent")
         raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
@@ -181,12 +182,25 @@ def analyse(beat: Beat, *, cache: Cache, say: Say) -> Analysis:
     drums, drum_inputs = read_drums(pinned(beat), cache=cache, warnings=warnings)
     return Analysis(
         beat=beat, policy=policy, target_lufs=target, listening_level_db_spl=level, rate_hz=rate,
-        instrumental=instrumental, stems=stems, loudness=whole, grid=grid,
+        instrumental=instrumental, stems=stems, loudness=whole, blocks=blocks, grid=grid,
         image=keep("image", StereoImage, lambda: stereo.measure(instrumental, rate)),
         key=key, scene=scene, reference_powers=reference_powers, room=room, drums=drums,
         inputs=(*read.inputs, *drum_inputs, *others),
         warnings=tuple(warnings), keep=keep,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WholeLoudness:
+    """The instrumental's loudness, as it is kept."""
+
+    loudness: Loudness
+    blocks: Array
+
+
+def _loudness(samples: Samples, rate_hz: int, keep: Keep) -> tuple[Loudness, Array]:
+    found = keep("loudness", WholeLoudness, lambda: WholeLoudness(*loudness.measure_with_blocks(samples, rate_hz)))
+    return found.loudness, found.blocks
 
 
 def _other_inputs(beat: Beat) -> list[InputFile]:

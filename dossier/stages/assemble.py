@@ -28,7 +28,7 @@ from dossier.model.datafile import (
     SettingUsed,
     ZoneWidth,
 )
-from dossier.model.findings import Approach, Candidate, LowEnd, Plan, RoomLeft, Translation
+from dossier.model.findings import Approach, Balance, Candidate, LowEnd, Plan, RoomLeft, Translation
 from dossier.model.measures import Array
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.stages.analyse import Analysis, Drum
@@ -48,6 +48,7 @@ def assemble(
     treated: Sequence[Treated],
     settled: Settled,
     *,
+    balance: Balance,
     low_end: LowEnd | None,
     translation: Translation | None,
     revision: RevisionInfo,
@@ -56,8 +57,8 @@ def assemble(
     renders: Sequence[str],
 ) -> DossierData:
     """The data file of one revision."""
-    gains = {(row.id, row.file): row.gain_db for row in settled.balance.parts if row.chosen}
-    chosen = [part for part in settled.parts if (part.id, part.placed.drum.name) in gains]
+    gains = {(row.id, row.file): row.gain_db for _, row in settled.chosen}
+    chosen = [part for part, _ in settled.chosen]
     placed = [
         inbeat.place(analysis.scene, part.powers, gain_db=gains[(part.id, part.placed.drum.name)]) for part in chosen
     ]
@@ -75,7 +76,7 @@ def assemble(
         candidates=candidates,
         kit=ranking.kit,
         plans=plans,
-        balance=settled.balance,
+        balance=balance,
         low_end=low_end,
         translation=translation,
         room_left=_room_left(analysis, placed, ranking, {part.placed.drum.name for part in chosen}),
@@ -260,7 +261,7 @@ def _pattern(
 def _proposals(
     analysis: Analysis, approach: Approach, settled: Settled, plans: Sequence[Plan]
 ) -> tuple[Proposal, ...]:
-    rows = [row for row in settled.balance.parts if row.chosen]
+    rows = [row for _, row in settled.chosen]
     used = {row.file for row in rows}
     found = [Proposal(id="approach", kind="approach", text=approach.verdict)]
     if rows:

@@ -37,15 +37,15 @@ class Keep:
 
     def spread(
         self, what: str, kind: type[T], function: Callable[[In], T], inputs: Sequence[In], *,
-        depends: Sequence[Sequence[object]], jobs: int, cost: Callable[[In], float],
+        depends: Sequence[Sequence[object]], jobs: int, cost_s: Callable[[In], float],
     ) -> list[T]:  # fmt: skip
         """`function` of each input: from the cache where it was worked out before, the rest over the cores.
 
-        `cost`: in any unit; what costs most starts first.
+        `cost_s`: see `workers.spread`.
         """
         keys = [self.key(what, *parts) for parts in depends]
         fresh = [index for index, key in enumerate(keys) if self.cache.get(key) is None]
-        results = workers.spread(function, [inputs[index] for index in fresh], jobs=jobs, cost=cost)
+        results = workers.spread(function, [inputs[index] for index in fresh], jobs=jobs, cost_s=cost_s)
         made = dict(zip(fresh, results, strict=True))
         return [
             self.cache.remember(key, kind, lambda i=index: made[i] if i in made else function(inputs[i]))  # type: ignore[misc]

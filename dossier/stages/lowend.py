@@ -20,7 +20,7 @@ from dossier.lay.hits import lay_energies
 from dossier.measure import hearing, lowend, pitch
 from dossier.measure import occupancy as occ
 from dossier.model.findings import LowEnd, LowEndRemedy
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import Array, Pitch, Samples
 from dossier.stages.analyse import Analysis, SlotPowers
 from dossier.stages.settle import Part, Settled
 from dossier.stages.stems import LOW_HZ, StemAudio
@@ -34,6 +34,8 @@ SHORTEST_RELEASE_MS, LONGEST_RELEASE_MS = 80.0, 350.0  # shorter clicks, longer 
 LONGER_RELEASES = (1.0, 1.6, 2.5)  # of the kick's effective length
 SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
 TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
+HELPS = 0.02  # more of the kick that is heard, from which on a remedy is worth a file
+DUCK, SHORTEN = "duck the bass", "shorten the kick"
 Write = Callable[[Path], None]
 
 
@@ -88,15 +90,27 @@ class _Meeting:
         return share, 1.0 - left / full if full > 0 else 0.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Option:
-    """One way out at one amount, as it would sound."""
+@dataclass(frozen=True, slots=True)
+class Line:
+    """How kick and bass stand in time."""
 
-    label: str
-    amounts: Mapping[str, float | str]
-    kick: Array  # excitation
-    bass: Array
-    sound: Samples
+    polarity: int
+    delay_ms: float
+    gain_db: float | None  # in the low band, from aligning them; None with its reason
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """What is measured of a kick and the bass, as it is kept."""
+
+    share: float  # of the kick that is heard in the low zones
+    overlaps: tuple[float | None, ...]
+    remedies: tuple[LowEndRemedy, ...]
+    release_ms: float  # of the duck
+    bass_notes: Mapping[str, float]
+    pitch: Pitch
+    line: Line
 
 
 def measure(analysis: Analysis, settled: Settled) -> Result:
@@ -108,26 +122,21 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
     if bass is None:
         return Result(_nothing("no stem carries a bass: none has a fifth of its energy below 250 Hz",
                                kick=kick.placed.drum.name))  # fmt: skip
-    row = next(row for row in settled.balance.parts if row.id == kick.id)
+    row = next(row for row in settled.rows if row.id == kick.id)
     meeting = _meeting(analysis, kick, row.gain_db, bass)
     if meeting is None:
         return Result(_nothing("kick and bass never play in the same bar", kick=kick.placed.drum.name))
-    before = meeting.bass_excitation(meeting.bass)
-    kick_excitation = meeting.kick_excitation(kick.play.samples)
-    share, lost = meeting.shares(kick_excitation, before, before)
-    remedies, renders = _remedies(meeting, bass, before, share, lost)
-    notes = _bass_notes(meeting)
-    laid = kick.play.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / analysis.rate_hz)
-    frames = min(len(laid), len(meeting.bass))
-    line = lowend.alignment(
-        laid[:frames] * 10.0 ** (row.gain_db / 20.0), meeting.bass[:frames], analysis.rate_hz, max_ms=10.0
+    met = analysis.keep(
+        "low end", Met, lambda: _met(meeting), kick.play.samples, row.gain_db, bass.stem.file, meeting.start_s,
+        analysis.policy["low_end_good_share"],
     )  # fmt: skip
+    remedies, renders = _rendered(meeting, bass, met)
+    line, found = met.line, met.pitch
     reasons = {"delay_ms": line.reason, "polarity": line.reason} if line.gain_db is None else {}
-    found = pitch.pitch(kick.play.samples, analysis.rate_hz)
     if found.hz is None:
         reasons["kick_pitch_hz"] = found.reason
     cents = fit.cents_from_key(found.hz, analysis.key.name) if found.hz and analysis.key.name else None
-    overlaps = _zone_overlaps(kick_excitation, before)
+    overlaps, notes, share = met.overlaps, met.bass_notes, met.share
     aligned = line.gain_db is not None
     polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
     said = decide_lowend.sentences(
@@ -147,6 +156,48 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
         delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons, sentences=said,
     )  # fmt: skip
     return Result(finding, renders)
+
+
+def _met(meeting: _Meeting) -> Met:
+    """Kick and bass as they are, and every way out at the mildest amount that gives the kick its share."""
+    kick, rate = meeting.kick.play, meeting.analysis.rate_hz
+    before = meeting.bass_excitation(meeting.bass)
+    kick_excitation = meeting.kick_excitation(kick.samples)
+    share, lost = meeting.shares(kick_excitation, before, before)
+    laid = kick.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / rate)
+    frames = min(len(laid), len(meeting.bass))
+    line = lowend.alignment(
+        laid[:frames] * 10.0 ** (meeting.gain_db / 20.0), meeting.bass[:frames], rate, max_ms=10.0
+    )  # fmt: skip
+    remedies, release_ms = _remedies(meeting, kick_excitation, before, lost)
+    return Met(
+        share=share, overlaps=_zone_overlaps(kick_excitation, before), remedies=remedies, release_ms=release_ms,
+        bass_notes=_bass_notes(meeting), pitch=pitch.pitch(kick.samples, rate),
+        line=Line(polarity=line.polarity, delay_ms=line.delay_ms, gain_db=line.gain_db, reason=line.reason),
+    )  # fmt: skip
+
+
+def _rendered(meeting: _Meeting, stem: StemAudio, met: Met) -> tuple[tuple[LowEndRemedy, ...], dict[str, Write]]:
+    """The remedies, with a file to hear each that helps."""
+    play, slug = meeting.kick.play, meeting.analysis.beat.slug
+    assert play.voice is not None
+    listed: list[LowEndRemedy] = []
+    renders: dict[str, Write] = {}
+    for remedy in met.remedies:
+        if remedy.kick_share < met.share + HELPS:
+            listed.append(remedy)
+            continue
+        name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
+        amounts = {key: float(value) for key, value in remedy.amounts.items()}
+        if remedy.name == DUCK:
+            renders[name] = partial(_write_ducked, stem=stem, starts_s=play.voice.starts_s,
+                                    depth_db=amounts["depth_db"], release_ms=met.release_ms)  # fmt: skip
+        else:
+            change = _shortened if remedy.name == SHORTEN else _tuned
+            renders[name] = partial(_write_changed, change=change, samples=play.samples, rate=play.rate_hz,
+                                    amount=next(iter(amounts.values())))  # fmt: skip
+        listed.append(replace(remedy, render=name))
+    return tuple(listed), renders
 
 
 def _bass_stem(analysis: Analysis) -> StemAudio | None:
@@ -184,87 +235,76 @@ def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) ->
 
 
 def _remedies(
-    meeting: _Meeting, stem: StemAudio, before: Array, share: float, lost_before: float
-) -> tuple[tuple[LowEndRemedy, ...], dict[str, Write]]:
+    meeting: _Meeting, plain: Array, before: Array, lost_before: float
+) -> tuple[tuple[LowEndRemedy, ...], float]:
     """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
 
-    What the bass loses is counted beyond what the kick masks of it as it is; negative: it gets something back.
+    What the bass loses is counted beyond what the kick masks of it as it is; negative: it gets something back.  The
+    second value is the duck's release in ms.
     """
     good = meeting.analysis.policy["low_end_good_share"]
     kick, rate = meeting.kick, meeting.analysis.rate_hz
     voice = kick.play.voice
     assert voice is not None
-    plain = meeting.kick_excitation(kick.play.samples)
     times = [start - meeting.start_s for start in voice.starts_s]
     effective = kick.placed.drum.measures.hit.effective_length_s or 0.15
     release = min(LONGEST_RELEASE_MS, max(SHORTEST_RELEASE_MS, 1000.0 * effective))
     length = len(meeting.bass) / rate
-    slug = meeting.analysis.beat.slug
     listed: list[LowEndRemedy] = []
-    renders: dict[str, Write] = {}
 
-    def judged(name: str, option: _Option) -> LowEndRemedy:
-        reached, lost = meeting.shares(option.kick, option.bass, before)
-        return LowEndRemedy(name=name, label=option.label, kick_share=reached, bass_lost=lost - lost_before,
-                            amounts=option.amounts)  # fmt: skip
+    def judged(name: str, label: str, amounts: Mapping[str, float], kick: Array, bass: Array) -> LowEndRemedy:
+        reached, lost = meeting.shares(kick, bass, before)
+        return LowEndRemedy(name=name, label=label, kick_share=reached, bass_lost=lost - lost_before, amounts=amounts)
 
-    def offer(remedy: LowEndRemedy, write: Write) -> None:
-        """List a remedy, with a file to hear it where it helps."""
-        if remedy.kick_share >= share + 0.02:
-            name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
-            renders[name] = write
-            remedy = replace(remedy, render=name)
-        listed.append(remedy)
-
-    def ducked(depth: float, release: float) -> _Option:
+    def ducked(depth: float, release: float) -> LowEndRemedy:
         curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
-        return _Option(f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms",
-                       {"depth_db": depth, "release_ms": round(release)}, plain,
-                       meeting.bass_excitation(meeting.bass * curve), meeting.bass)  # fmt: skip
+        label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
+        amounts = {"depth_db": depth, "release_ms": float(round(release))}
+        return judged(DUCK, label, amounts, plain, meeting.bass_excitation(meeting.bass * curve))
 
     def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
         """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
         low, high = 0, DEEPEST_DUCK_DB
         while best.kick_share >= good and high - low > 1:
             middle = (low + high) // 2
-            found = judged("duck the bass", ducked(float(middle), release))
+            found = ducked(float(middle), release)
             low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
         return best
 
-    def shortened(ms: float) -> _Option:
-        sound = truncate(kick.play.samples, rate, length_ms=ms, fade_ms=ms / 3.0)
-        return _Option(f"cutting the kick to {ms:.0f} ms", {"length_ms": ms}, meeting.kick_excitation(sound), before,
-                       sound)  # fmt: skip
+    def shortened(ms: float) -> LowEndRemedy:
+        sound = _shortened(kick.play.samples, rate, ms)
+        return judged(SHORTEN, f"cutting the kick to {ms:.0f} ms", {"length_ms": ms}, meeting.kick_excitation(sound),
+                      before)  # fmt: skip
 
-    def tuned(semitones: int) -> _Option:
-        sound = soxr.resample(kick.play.samples, 2.0 ** (semitones / 12.0), 1.0, quality="HQ")
-        return _Option(f"tuning the kick by {semitones:+d} semitones", {"semitones": float(semitones)},
-                       meeting.kick_excitation(sound), before, sound)  # fmt: skip
+    def tuned(semitones: int) -> LowEndRemedy:
+        sound = _tuned(kick.play.samples, rate, semitones)
+        return judged("tune the kick", f"tuning the kick by {semitones:+d} semitones",
+                      {"semitones": float(semitones)}, meeting.kick_excitation(sound), before)  # fmt: skip
 
     if meeting.bass.any():
         releases = sorted({min(LONGEST_RELEASE_MS, ratio * release) for ratio in LONGER_RELEASES})
-        deepest = [(judged("duck the bass", ducked(float(DEEPEST_DUCK_DB), ms)), ms) for ms in releases]
+        deepest = [(ducked(float(DEEPEST_DUCK_DB), ms), ms) for ms in releases]
         enough = [item for item in deepest if item[0].kick_share >= good]
         # The shortest that is enough; where none is, what gives most for what it takes.
-        best, ms = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
-        best = shallowest(ms, best)
-        depth = float(best.amounts["depth_db"])
-        write = partial(_write_ducked, stem=stem, starts_s=voice.starts_s, depth_db=depth, release_ms=ms)
-        offer(best, write)
-    lengths = [ms for ms in SHORTER_MS if ms < 1000.0 * len(kick.play.samples) / rate]
-    shorter: list[tuple[LowEndRemedy, _Option]] = []
-    for ms in lengths:
-        option = shortened(ms)
-        shorter.append((judged("shorten the kick", option), option))
-        if shorter[-1][0].kick_share >= good:
+        best, release = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
+        listed.append(shallowest(release, best))
+    shorter: list[LowEndRemedy] = []
+    for ms in (ms for ms in SHORTER_MS if ms < 1000.0 * len(kick.play.samples) / rate):
+        shorter.append(shortened(ms))
+        if shorter[-1].kick_share >= good:
             break
     if shorter:
-        remedy, option = max(shorter, key=lambda item: (item[0].kick_share >= good, item[0].kick_share))
-        offer(remedy, partial(_write, samples=option.sound, rate=rate))
-    steps = [(judged("tune the kick", option), option) for option in map(tuned, TUNE_SEMITONES)]
-    remedy, option = max(steps, key=lambda item: item[0].kick_share)
-    offer(remedy, partial(_write, samples=option.sound, rate=rate))
-    return tuple(listed), renders
+        listed.append(max(shorter, key=lambda remedy: (remedy.kick_share >= good, remedy.kick_share)))
+    listed.append(max(map(tuned, TUNE_SEMITONES), key=lambda remedy: remedy.kick_share))
+    return tuple(listed), release
+
+
+def _shortened(samples: Samples, rate_hz: int, ms: float) -> Samples:
+    return truncate(samples, rate_hz, length_ms=ms, fade_ms=ms / 3.0)
+
+
+def _tuned(samples: Samples, _: int, semitones: float) -> Samples:
+    return np.asarray(soxr.resample(samples, 2.0 ** (semitones / 12.0), 1.0, quality="HQ"))
 
 
 def _zone_overlaps(kick: Array, bass: Array) -> tuple[float | None, ...]:
@@ -302,12 +342,14 @@ def _write_ducked(
     path: Path, *, stem: StemAudio, starts_s: Sequence[float], depth_db: float, release_ms: float
 ) -> None:
     """The whole bass stem, ducked under every kick: it takes the place of the stem, whose own gain is left out."""
-    samples = stem.read() * 10.0 ** (-stem.stem.gain_db / 20.0)
+    samples = stem.read(gain=False)
     curve = lowend.duck_curve(
         starts_s, len(samples) / stem.rate_hz, stem.rate_hz, depth_db=depth_db, release_ms=release_ms
     )
-    audio.write_wav(path, samples * curve[: len(samples), None], stem.rate_hz, bits=24)
+    audio.write_wav(path, samples * curve.astype(np.float32)[: len(samples), None], stem.rate_hz, bits=24)
 
 
-def _write(path: Path, *, samples: Samples, rate: int) -> None:
-    audio.write_wav(path, samples, rate, bits=24)
+def _write_changed(
+    path: Path, *, change: Callable[[Samples, int, float], Samples], samples: Samples, rate: int, amount: float
+) -> None:
+    audio.write_wav(path, change(samples, rate, amount), rate, bits=24)

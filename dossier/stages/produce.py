@@ -19,10 +19,11 @@ from dossier import audio, names, workers
 from dossier.lay import pattern as lay_pattern
 from dossier.measure import loudness
 from dossier.model.findings import Plan
-from dossier.model.measures import Samples
+from dossier.model.measures import Array, Samples
 from dossier.model.page import PageAssets, Preview, WhatIfArrays, WhatIfPart
 from dossier.stages import bus
 from dossier.stages.analyse import Analysis
+from dossier.stages.mix import Mixed
 from dossier.stages.placing import Groove, Playable
 from dossier.stages.rank import Placed, Ranking
 from dossier.stages.settle import Settled
@@ -46,22 +47,20 @@ class Treated:
 
 
 def renders(
-    analysis: Analysis, groove: Groove, settled: Settled, treated: Sequence[Treated]
+    analysis: Analysis, groove: Groove, settled: Settled, mixed: Mixed, treated: Sequence[Treated]
 ) -> dict[str, bytes | Write]:
     """Files beside the page: treated drums, treated parts in the beat's length, rough mix, pattern, settings sheet."""
     rate, slug = analysis.rate_hz, analysis.beat.slug
     length = len(analysis.instrumental) / rate
-    files: dict[str, bytes | Write] = {f"{slug}-rough-mix.wav": partial(_write, samples=settled.mix, rate=rate)}
+    files: dict[str, bytes | Write] = {f"{slug}-rough-mix.wav": partial(_write, samples=mixed.samples, rate=rate)}
     for item in treated:
         if item.plan.render:
             files[item.plan.render] = partial(_write, samples=item.samples, rate=rate)
     playing: list[tuple[Playable, float]] = []
-    for part in settled.parts:
-        row = next(row for row in settled.balance.parts if row.id == part.id and row.file == part.placed.drum.name)
-        if row.chosen:
-            playing.append((part.play, row.gain_db))
-            name = f"{slug}-part-{part.id}{'-treated' if part.treated else ''}.wav"
-            files[name] = partial(_write_part, play=part.play, length_s=length, rate=rate)
+    for part, row in settled.chosen:
+        playing.append((part.play, row.gain_db))
+        name = f"{slug}-part-{part.id}{'-treated' if part.treated else ''}.wav"
+        files[name] = partial(_write_part, play=part.play, length_s=length, rate=rate)
     if playing:
         files[f"{slug}-drums.wav"] = partial(_write_together, playing=playing, length_s=length, rate=rate)
     files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
@@ -80,10 +79,9 @@ def settings_sheet(settled: Settled, treated: Sequence[Treated]) -> bytes:
     text = io.StringIO()
     sheet = csv.writer(text, lineterminator="\n")
     sheet.writerow(["part", "file", "chosen", "step", "treatment", "setting", "value", "unit"])
-    used = {row.file for row in settled.balance.parts if row.chosen}
-    for row in settled.balance.parts:
-        if row.chosen:
-            sheet.writerow([row.part, row.file, "yes", "", "gain", "gain", f"{row.gain_db:.1f}", "dB"])
+    used = {row.file for _, row in settled.chosen}
+    for _, row in settled.chosen:
+        sheet.writerow([row.part, row.file, "yes", "", "gain", "gain", f"{row.gain_db:.1f}", "dB"])
     for item in treated:
         for number, step in enumerate(item.plan.steps, 1):
             for name, value, unit in FAMILIES[step.treatment].settings(step.amounts):
@@ -105,11 +103,11 @@ def excerpt(analysis: Analysis) -> tuple[float, float]:
 
 
 def assets(
-    analysis: Analysis, ranking: Ranking, settled: Settled, treated: Sequence[Treated]
+    analysis: Analysis, ranking: Ranking, settled: Settled, mixed: Mixed, treated: Sequence[Treated]
 ) -> PageAssets:
     """Everything that the page plays and recomputes."""
     previews = _previews(analysis, ranking, settled, treated)
-    return PageAssets(previews=tuple(previews), what_if=_what_if(analysis, settled))
+    return PageAssets(previews=tuple(previews), what_if=_what_if(analysis, settled, mixed))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +143,7 @@ def _previews(
         )  # fmt: skip
 
     takes = _takes(analysis, ranking, settled, treated, start_s=start, length_s=length)
-    return list(workers.side_by_side(encoded, takes))
+    return list(workers.side_by_side(encoded, takes, ahead=len(takes)))
 
 
 def _takes(
@@ -165,12 +163,10 @@ def _takes(
         piece[: len(found)] = found
         return np.asarray(piece * 10.0 ** (base / 20.0))
 
-    rows = {(row.id, row.file): row for row in settled.balance.parts}
     # The instrumental is stored at its playing level, so that no layer needs more than full scale.
     out = [_Take("instrumental", "instrumental", instrumental, "layer", 0.0)]
     heard: set[str] = set()
-    for part in settled.parts:
-        row = rows[(part.id, part.placed.drum.name)]
+    for part, row in zip(settled.parts, settled.rows, strict=True):
         heard.add(row.file)
         name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "candidate")
         out.append(_Take(name, part.label, laid(part.play), group, row.gain_db + base))
@@ -191,24 +187,38 @@ def _takes(
     return out
 
 
-def _what_if(analysis: Analysis, settled: Settled) -> WhatIfArrays | None:
-    rows = {(row.id, row.file): row for row in settled.balance.parts if row.chosen}
-    parts = [part for part in settled.parts if (part.id, part.placed.drum.name) in rows]
-    if not parts:
+def _what_if(analysis: Analysis, settled: Settled, mixed: Mixed) -> WhatIfArrays | None:
+    if not settled.chosen:
         return None
-    rate, scene = analysis.rate_hz, analysis.scene
-    length = len(analysis.instrumental) / rate
+    scene = analysis.scene
+    blocks = workers.side_by_side(partial(_blocks, analysis), (part.play for part, _ in settled.chosen), ahead=9)
     return WhatIfArrays(
         instrumental_excitation=scene.excitation,
-        instrumental_block_energy=loudness.block_energy(analysis.instrumental, rate),
+        instrumental_block_energy=analysis.blocks,
         reference_sone=scene.reference, active_slots=scene.active.astype(np.float64), zone_weights=scene.zone_weights,
-        spl_offset_db=scene.spl_offset_db, mix_gain_db=settled.balance.mix.gain_db,
+        spl_offset_db=scene.spl_offset_db, mix_gain_db=mixed.mix.gain_db,
         parts=tuple(
-            WhatIfPart(id=part.id, label=part.label, gain_db=rows[(part.id, part.placed.drum.name)].gain_db,
-                       powers=part.powers, block_energy=loudness.block_energy(part.play.laid(length_s=length), rate))
-            for part in parts
+            WhatIfPart(id=part.id, label=part.label, gain_db=row.gain_db,
+                       powers=part.powers, block_energy=energy)
+            for (part, row), energy in zip(settled.chosen, blocks, strict=True)
         ),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """K-weighted energy of a part in the beat's length, by blocks of 100 ms, as it is kept."""
+
+    energy: Array
+
+
+def _blocks(analysis: Analysis, play: Playable) -> Array:
+    def measured() -> Blocks:
+        whole = np.zeros(analysis.instrumental.shape, dtype=np.float32)
+        play.add_to(whole)
+        return Blocks(loudness.block_energy(whole, analysis.rate_hz))
+
+    return analysis.keep("part blocks", Blocks, measured, play.role, play.samples).energy
 
 
 def _write(path: Path, *, samples: Samples, rate: int) -> None:
@@ -216,12 +226,14 @@ def _write(path: Path, *, samples: Samples, rate: int) -> None:
 
 
 def _write_part(path: Path, *, play: Playable, length_s: float, rate: int) -> None:
-    audio.write_wav(path, play.laid(length_s=length_s), rate, bits=24)
+    whole = np.zeros((round(length_s * rate), 2), dtype=np.float32)  # as fine as the file's 24 bits
+    play.add_to(whole)
+    audio.write_wav(path, whole, rate, bits=24)
 
 
 def _write_together(path: Path, *, playing: Sequence[tuple[Playable, float]], length_s: float, rate: int) -> None:
     """All chosen parts at their gains; lowered as a whole where they would pass `DRUMS_PEAK`."""
-    total = np.zeros((round(length_s * rate), 2))
+    total = np.zeros((round(length_s * rate), 2), dtype=np.float32)
     for play, gain_db in playing:
         play.add_to(total, gain_db=gain_db)
     peak = float(max(total.max(initial=0.0), -total.min(initial=0.0)))

@@ -226,8 +226,8 @@ def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled
     Advice that is bounded at one level and not at another is marked as uncertain.  The reference moves no gain: what is
     heard of a drum does not depend on it.
     """
-    chosen = settled.parts[: sum(row.chosen for row in settled.balance.parts)]
-    rows = settled.balance.parts
+    chosen = [part for part, _ in settled.chosen]
+    rows = settled.rows
     start = [row.gain_db for row in rows[: len(chosen)]]
     moved = [start]
     stopped = [[row.bounded] for row in rows[: len(chosen)]]
@@ -243,7 +243,7 @@ def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled
         replace(row, gain_low_db=low, gain_high_db=high, advice=row.advice + (turns if len(set(seen)) > 1 else ""))
         for row, (low, high), seen in zip(rows, ranges, stopped, strict=False)
     ]
-    return replace(settled, balance=replace(settled.balance, parts=(*hedged, *rows[len(chosen) :])))
+    return replace(settled, rows=(*hedged, *rows[len(chosen) :]))
 
 
 def at_level(analysis: Analysis, change_db: float) -> inbeat.Scene:

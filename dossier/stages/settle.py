@@ -13,16 +13,14 @@ import numpy as np
 from dossier.decide import approach as decide_approach
 from dossier.decide import balance as decide_balance
 from dossier.decide import fit
-from dossier.measure import hearing, inbeat, loudness
-from dossier.model.findings import Approach, Balance, BalancePart, Fit, Mix, SectionBalance, SectionFill
-from dossier.model.measures import Array, Indices, Loudness, Samples
+from dossier.measure import hearing, inbeat
+from dossier.model.findings import Approach, BalancePart, EqualPeaks, Fit, SectionBalance, SectionFill
+from dossier.model.measures import Array, Indices, Loudness
 from dossier.model.vocabulary import Direction, Intent, Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import as_it_plays, gain_bounds, intent_of, solve_together, target_of
 from dossier.stages.placing import Playable
 from dossier.stages.rank import Placed, Ranking, best_loop, kit_target
-from dossier.stages.stems import KEPT_BYTES
-from dossier.treat.limiter import limit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,11 +42,17 @@ class Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Settled:
-    """The balance, and the parts in the order of its rows."""
+    """The parts at their gains: those of the approach, then those of the other one."""
 
-    balance: Balance
     parts: tuple[Part, ...]
-    mix: Samples  # (frames, 2), rough mix at the target, as rendered
+    rows: tuple[BalancePart, ...]  # one a part, in the same order
+    equal_peaks: tuple[EqualPeaks, ...]
+    sections: tuple[SectionBalance, ...]
+
+    @property
+    def chosen(self) -> tuple[tuple[Part, BalancePart], ...]:
+        """The parts that play, each with its row."""
+        return tuple((part, row) for part, row in zip(self.parts, self.rows, strict=True) if row.chosen)
 
 
 def part_of(placed: Placed) -> Part:
@@ -104,23 +108,17 @@ def settle(
     analysis: Analysis, slots: Indices, chosen: Sequence[Part], others: Sequence[Part],
     candidates: Sequence[Placed] = (),
 ) -> Settled:  # fmt: skip
-    """Solve the gains of the chosen parts together (and of the other approach's among themselves); measure the mix.
+    """Solve the gains of the chosen parts together (and of the other approach's among themselves).
 
     `candidates` are compared with the parts by their meters only.
     """
     rows = solve_parts(analysis, chosen, slots)
     other_rows = tuple(replace(row, chosen=False) for row in solve_parts(analysis, others, slots))
-    gains = [row.gain_db for row in rows]
-    mix_samples, mix = rough_mix(analysis, chosen, gains)
-    everything = (*rows, *other_rows)
-    table = Balance(
-        parts=everything, mix=mix,
-        equal_peaks=decide_balance.equal_peaks(
-            _meters(rows, candidates), analysis.policy, together=len(rows)
-        ),
-        advice=_mix_advice(mix, analysis), sections=section_balances(analysis, chosen, rows),
+    return Settled(
+        parts=(*chosen, *others), rows=(*rows, *other_rows),
+        equal_peaks=decide_balance.equal_peaks(_meters(rows, candidates), analysis.policy, together=len(rows)),
+        sections=section_balances(analysis, chosen, rows),
     )  # fmt: skip
-    return Settled(balance=table, parts=(*chosen, *others), mix=mix_samples)
 
 
 def _meters(rows: Sequence[BalancePart], candidates: Sequence[Placed]) -> list[decide_balance.Metered]:
@@ -207,58 +205,6 @@ def solve_on(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Mixed:
-    """The rough mix as it is rendered, and its figures, as they are kept."""
-
-    samples: Samples
-    mix: Mix
-
-
-def rough_mix(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> tuple[Samples, Mix]:
-    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
-    sounds = {part.id: part.play.samples for part in parts}
-    found = analysis.keep(
-        "mix", Mixed, lambda: _mixed(analysis, parts, gains_db), sounds, gains_db, most_bytes=KEPT_BYTES
-    )  # fmt: skip
-    return found.samples, found.mix
-
-
-def _mixed(analysis: Analysis, parts: Sequence[Part], gains_db: Sequence[float]) -> Mixed:
-    rate = analysis.rate_hz
-    grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
-    frames = max(len(analysis.instrumental), round(grid_end * rate))
-    mix: Samples = np.zeros((frames, 2), dtype=np.float32)
-    mix[: len(analysis.instrumental)] = analysis.instrumental
-    for part, gain in zip(parts, gains_db, strict=True):
-        part.play.add_to(mix, gain_db=gain)
-    raw = loudness.measure(mix, rate)
-    ceiling, most = analysis.policy["ceiling_dbtp"], analysis.policy["limiter_most_db"]
-    gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
-    if raw.true_peak_dbtp is not None:
-        gain = min(gain, ceiling + most - raw.true_peak_dbtp)
-    limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
-    if taken and raw.true_peak_dbtp is not None and gain < ceiling + most - raw.true_peak_dbtp:
-        # The limiter costs a little loudness; make it up once, as far as the limiter may go.
-        after = loudness.integrated(limited, rate)
-        if after is not None:
-            gain = min(gain + analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp)
-            limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
-    final = loudness.measure(limited, rate)
-    short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - 0.2
-    sections = []
-    for section in analysis.room.sections:
-        begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
-        piece = limited[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
-        sections.append((section.name, loudness.integrated(piece, rate)))
-    return Mixed(limited, Mix(
-        integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
-        headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
-        loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,
-        sections=tuple(sections),
-    ))  # fmt: skip
-
-
 def _in_section(
     analysis: Analysis, ranking: Ranking, loop: Placed | None, section: SectionFill, rows: Indices
 ) -> tuple[decide_approach.Contender | None, decide_approach.Contender | None]:
@@ -300,20 +246,3 @@ def _conflict(analysis: Analysis, item: inbeat.Placed, beside: Sequence[tuple[st
         if taken > most:
             worst, most = f"the {label}", taken
     return worst
-
-
-def _mix_advice(mix: Mix, analysis: Analysis) -> tuple[str, ...]:
-    if mix.integrated_lufs is None or mix.true_peak_dbtp is None:
-        return ("The rough mix is too short or too soft to be measured.",)
-    words = (
-        f"The rough mix reads {mix.integrated_lufs:.1f} LUFS and {mix.true_peak_dbtp:.1f} dBTP "
-        f"with {mix.gain_db:+.1f} dB on everything"
-    )
-    if mix.limiter_db > 0:
-        words += f" and a limiter that takes at most {mix.limiter_db:.1f} dB"
-    if mix.limited:
-        return (
-            f"{words}; the target of {analysis.target_lufs:.1f} LUFS under a ceiling of "
-            f"{analysis.policy['ceiling_dbtp']:.0f} dBTP would ask more of the limiter, so it was stopped there.",
-        )
-    return (f"{words}, which leaves {mix.headroom_db:.1f} dB to {analysis.policy['ceiling_dbtp']:.0f} dBTP.",)

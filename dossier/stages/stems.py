@@ -34,9 +34,10 @@ class StemAudio:
     low_energy: float  # below 250 Hz
     low_share: float  # of its whole energy
 
-    def read(self) -> Samples:
-        """Its sound again, `(frames, 2)`, at the beat's rate and its gain."""
-        return _at_rate(audio.read_info(self.stem.path, shown_as=self.stem.file), self.stem, self.rate_hz)
+    def read(self, *, gain: bool = True) -> Samples:
+        """Its sound again, `(frames, 2)`, at the beat's rate and, where that is wanted, its gain."""
+        info = audio.read_info(self.stem.path, shown_as=self.stem.file)
+        return _at_rate(info, self.stem.gain_db if gain else 0.0, self.rate_hz)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +137,7 @@ def _one(stem: Stem, *, rate_hz: int) -> tuple[OneStem, Samples] | AudioError:
         info = audio.read_info(stem.path, shown_as=stem.file)
     except AudioError as error:
         return error
-    samples = _at_rate(info, stem, rate_hz)
+    samples = _at_rate(info, stem.gain_db, rate_hz)
     own = loudness.measure(samples, rate_hz)
     low, low_rate_hz = lowband.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
     offsets = np.einsum("ij->j", samples, dtype=np.float64)  # an offset of the file is no sound
@@ -149,6 +150,6 @@ def _one(stem: Stem, *, rate_hz: int) -> tuple[OneStem, Samples] | AudioError:
     ), samples  # fmt: skip
 
 
-def _at_rate(info: audio.ReadInfo, stem: Stem, rate_hz: int) -> Samples:
+def _at_rate(info: audio.ReadInfo, gain_db: float, rate_hz: int) -> Samples:
     samples = np.asarray(audio.to_stereo(audio.resample(info.clip, rate_hz).samples), dtype=np.float32)
-    return samples * np.float32(10.0 ** (stem.gain_db / 20.0)) if stem.gain_db else samples
+    return samples * np.float32(10.0 ** (gain_db / 20.0)) if gain_db else samples

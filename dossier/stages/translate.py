@@ -11,17 +11,17 @@ from dossier.measure import hearing, inbeat, stereo
 from dossier.model.findings import PartTranslation, Translation
 from dossier.model.measures import Array, Indices
 from dossier.stages.analyse import Analysis
+from dossier.stages.mix import Mixed
 from dossier.stages.settle import Settled
 
 LEAST_HEARD = 0.01  # of its loudness alone: a part that is covered anyway has nothing to lose elsewhere
 
 
-def measure(analysis: Analysis, settled: Settled, slots: Indices) -> Translation | None:
+def measure(analysis: Analysis, settled: Settled, mixed: Mixed, slots: Indices) -> Translation | None:
     """How the chosen drums travel; None without drums."""
-    rows = [row for row in settled.balance.parts if row.chosen]
-    parts = settled.parts[: len(rows)]
-    if not parts:
+    if not settled.chosen:
         return None
+    parts, rows = zip(*settled.chosen, strict=True)
     policy = analysis.policy
     powers = [part.powers[slots] for part in parts]
     gains = [row.gain_db for row in rows]
@@ -40,7 +40,7 @@ def measure(analysis: Analysis, settled: Settled, slots: Indices) -> Translation
         )
         for index, row in enumerate(rows)
     )  # fmt: skip
-    image = stereo.measure(settled.mix, analysis.rate_hz)
+    image = mixed.image
     zones = {zone: width.mono_loss_lu for zone, width in image.zones.items()}
     return Translation(
         parts=found, mono_zones={"whole": image.whole.mono_loss_lu, **zones},

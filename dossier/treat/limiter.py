@@ -21,6 +21,7 @@ MARGIN_DB = 0.25  # what this interpolation may miss of a peak close to half the
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
 REACH = 16  # samples that the interpolation looks at to each side
 BLOCK = 1 << 16  # samples that are looked at together
+LONGEST_GAP = 1024  # samples between two loud places that are looked at in one go
 
 
 def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Samples, float]:
@@ -58,7 +59,7 @@ def _over(samples: Samples, ceiling: float, reach: int) -> list[tuple[int, int]]
     for start in range(0, len(samples), BLOCK):
         # Interpolation exceeds the samples round it by a few dB at most: soft ones need no look between them.
         loud = np.flatnonzero(_largest(samples[start : start + BLOCK]) > ceiling / 1.5)
-        for first, stop in _runs(start + loud, reach=REACH, gap=2 * REACH, frames=len(samples)):
+        for first, stop in _runs(start + loud, reach=REACH, gap=LONGEST_GAP, frames=len(samples)):
             found.append(first + np.flatnonzero(_between(samples, first, stop) > ceiling))
     where = np.unique(np.concatenate(found)) if found else np.zeros(0, dtype=np.intp)
     return _runs(where, reach=2 * reach, gap=6 * reach, frames=len(samples))

@@ -244,7 +244,7 @@ def test_gains_come_with_how_they_move(beat: Staged) -> None:
     settled = settle.settle(there.analysis, there.ranking.slots, there.parts(), [])
     hedged = robust.with_ranges(there.analysis, settled, there.ranking.slots)
     widths = []
-    for row in hedged.balance.parts:
+    for row in hedged.rows:
         assert row.gain_low_db is not None
         assert row.gain_high_db is not None
         assert row.gain_low_db <= row.gain_db <= row.gain_high_db

@@ -11,7 +11,7 @@ from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
 
 from dossier.measure import stereo
 from dossier.model.findings import PartTranslation, Translation
-from dossier.stages import settle, translate
+from dossier.stages import mix, settle, translate
 
 
 def low_kick() -> np.ndarray:
@@ -42,7 +42,7 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 @pytest.fixture(scope="module")
 def travels(beat: Staged) -> Translation:
     settled = settle.settle(beat.analysis, beat.ranking.slots, beat.parts(), [])
-    found = translate.measure(beat.analysis, settled, beat.ranking.slots)
+    found = translate.measure(beat.analysis, settled, mix.rough_mix(beat.analysis, settled), beat.ranking.slots)
     assert found is not None
     return found
 
@@ -94,7 +94,7 @@ def test_a_kick_that_the_bass_covers_anyway_is_said_to_be(tmp_path: Path) -> Non
                         stems={"bass": 0.2 * tone(82.0, 8.0), "pad": 0.05 * tone(440.0, 8.0)})  # fmt: skip
     there = staged(folder, tmp_path / "cache")
     settled = settle.settle(there.analysis, there.ranking.slots, there.parts(), [])
-    found = translate.measure(there.analysis, settled, there.ranking.slots)
+    found = translate.measure(there.analysis, settled, mix.rough_mix(there.analysis, settled), there.ranking.slots)
     assert found is not None
     assert part(found, "kick").small_speaker_share is None
     assert part(found, "kick").quiet_share is None
@@ -104,7 +104,7 @@ def test_a_kick_that_the_bass_covers_anyway_is_said_to_be(tmp_path: Path) -> Non
 def test_no_drums_no_translation(beat: Staged) -> None:
     """Analytic: nothing to speak of."""
     settled = settle.settle(beat.analysis, beat.ranking.slots, [], [])
-    assert translate.measure(beat.analysis, settled, beat.ranking.slots) is None
+    assert translate.measure(beat.analysis, settled, mix.rough_mix(beat.analysis, settled), beat.ranking.slots) is None
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,93 @@
+"""Mix: the chosen parts and the instrumental as one sound, at the target loudness under the ceiling."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier.measure import loudness, stereo
+from dossier.model.findings import Balance, Mix
+from dossier.model.measures import Samples, StereoImage
+from dossier.stages.analyse import Analysis
+from dossier.stages.settle import Settled
+from dossier.stages.stems import KEPT_BYTES
+from dossier.treat.limiter import limit
+
+MISSED_LU = 0.1  # loudness that a limiter cost; less is not made up
+SHORT_LU = 0.2  # from here on the mix is said to miss its target
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mixed:
+    """The rough mix as it is rendered, and its figures, as they are kept."""
+
+    samples: Samples
+    mix: Mix
+    image: StereoImage
+
+
+def rough_mix(analysis: Analysis, settled: Settled) -> Mixed:
+    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
+    sounds = {part.id: part.play.samples for part, _ in settled.chosen}
+    gains_db = [row.gain_db for _, row in settled.chosen]
+    return analysis.keep("mix", Mixed, lambda: _mixed(analysis, settled), sounds, gains_db, most_bytes=KEPT_BYTES)
+
+
+def _mixed(analysis: Analysis, settled: Settled) -> Mixed:
+    rate = analysis.rate_hz
+    grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
+    frames = max(len(analysis.instrumental), round(grid_end * rate))
+    mix: Samples = np.zeros((frames, 2), dtype=np.float32)
+    mix[: len(analysis.instrumental)] = analysis.instrumental
+    for part, row in settled.chosen:
+        part.play.add_to(mix, gain_db=row.gain_db)
+    raw = loudness.measure(mix, rate)
+    ceiling, most = analysis.policy["ceiling_dbtp"], analysis.policy["limiter_most_db"]
+    gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
+    if raw.true_peak_dbtp is not None:
+        gain = min(gain, ceiling + most - raw.true_peak_dbtp)
+    limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
+    if taken and raw.true_peak_dbtp is not None and gain < ceiling + most - raw.true_peak_dbtp:
+        # The limiter costs a little loudness; make it up once, as far as the limiter may go.
+        after = loudness.integrated(limited, rate)
+        if after is not None and after < analysis.target_lufs - MISSED_LU:
+            gain = min(gain + analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp)
+            limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
+    final = loudness.measure(limited, rate)
+    short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - SHORT_LU
+    sections = []
+    for section in analysis.room.sections:
+        begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
+        piece = limited[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
+        sections.append((section.name, loudness.integrated(piece, rate)))
+    return Mixed(samples=limited, image=stereo.measure(limited, rate), mix=Mix(
+        integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
+        headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
+        loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,
+        sections=tuple(sections),
+    ))  # fmt: skip
+
+
+def balance(analysis: Analysis, settled: Settled, mix: Mix) -> Balance:
+    """The level balance of a dossier: the parts at their gains, and the mix that they make."""
+    return Balance(
+        parts=settled.rows, mix=mix, equal_peaks=settled.equal_peaks, advice=_advice(mix, analysis),
+        sections=settled.sections,
+    )  # fmt: skip
+
+
+def _advice(mix: Mix, analysis: Analysis) -> tuple[str, ...]:
+    if mix.integrated_lufs is None or mix.true_peak_dbtp is None:
+        return ("The rough mix is too short or too soft to be measured.",)
+    words = (
+        f"The rough mix reads {mix.integrated_lufs:.1f} LUFS and {mix.true_peak_dbtp:.1f} dBTP "
+        f"with {mix.gain_db:+.1f} dB on everything"
+    )
+    if mix.limiter_db > 0:
+        words += f" and a limiter that takes at most {mix.limiter_db:.1f} dB"
+    if mix.limited:
+        return (
+            f"{words}; the target of {analysis.target_lufs:.1f} LUFS under a ceiling of "
+            f"{analysis.policy['ceiling_dbtp']:.0f} dBTP would ask more of the limiter, so it was stopped there.",
+        )
+    return (f"{words}, which leaves {mix.headroom_db:.1f} dB to {analysis.policy['ceiling_dbtp']:.0f} dBTP.",)
