@@ -51,7 +51,8 @@ def identity_of(beat: Beat) -> str:
     listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
     listed += [("settings", path.name, path) for path in beat.config_files]
     listed += [("reference", path.name, path) for path in beat.references]
-    hashed = [(f"{kind}:{file}", _hash(path)) for kind, file, path in listed]
+    digests = workers.side_by_side(_hash, [path for _, _, path in listed], ahead=len(listed))
+    hashed = [(f"{kind}:{file}", digest) for (kind, file, _), digest in zip(listed, digests, strict=True)]
     settings = {
         "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
     }  # fmt: skip
@@ -111,9 +112,8 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     with_plans = treatments.treated_ranking(analysis, ranking, treated)
     settled_on = settle.contenders(analysis, with_plans, treated=True, way=first.direction)
     say("balancing")
-    approach = robust.hedge(analysis, with_plans, settled_on)
     with ThreadPoolExecutor(max_workers=1) as beside:
-        chosen, others = settle.chosen_placed(approach, with_plans)
+        chosen, others = settle.chosen_placed(settled_on, with_plans)
         settled = settle.settle(
             analysis, ranking.slots,
             [treatments.treated_part(item, treated) for item in chosen],
@@ -121,6 +121,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
             [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
         )
         mixing = beside.submit(mix.rough_mix, analysis, settled)
+        approach = robust.hedge(analysis, with_plans, settled_on)
         settled = robust.with_ranges(analysis, settled, ranking.slots)
         low = lowend.measure(analysis, settled)
         mixed = mixing.result()

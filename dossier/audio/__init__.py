@@ -17,6 +17,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -65,6 +66,8 @@ AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
 HALF_POWER = math.sqrt(0.5)
 
 _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the cache while it is checked
+_SETTLED_S = 2.0  # a file written since then may change again without its times telling
+_digests: dict[tuple[int, ...], str] = {}
 _NO_LENGTH = 2**62  # frames from here on are libsndfile's way to say that the header gives none
 _CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLAC": "FLAC", "MP3": "MP3", "OGG": "Ogg"}
 
@@ -247,7 +250,7 @@ def to_stereo(samples: Samples) -> Samples:
 
 
 def sha256(path: Path, *, shown_as: str | None = None) -> str:
-    """The content's SHA-256 in hexadecimal digits.
+    """The content's SHA-256 in hexadecimal digits; a file that has not changed since is not read again by this process.
 
     Raises
     ------
@@ -257,6 +260,11 @@ def sha256(path: Path, *, shown_as: str | None = None) -> str:
     shown = printable(shown_as if shown_as is not None else path.name)
     with open_plain(path, shown_as=shown) as file:
         try:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+            found = os.fstat(file.fileno())
+            state = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
+            digest = _digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
+            if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
+                _digests[state] = digest
+            return digest
         except OSError as error:
             raise AudioError(f"{shown}: {explain(error)}") from None

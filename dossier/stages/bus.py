@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier import audio
+from dossier import audio, workers
 from dossier.measure import truepeak
 from dossier.model.beat import DrumFile
 from dossier.model.findings import Approach, Fit, Plan, Step
@@ -73,7 +73,8 @@ def whole_kit(
     frames, before = round(length_s * rate), round(CYCLE_BEFORE_S * rate)
     ahead = np.concatenate([cycle, np.zeros((before, cycle.shape[1]))])
     out = np.zeros((frames, cycle.shape[1]), dtype=np.float32)
-    for first in range(0, frames, round(BLOCK_S * rate)):
+
+    def work(first: int) -> None:
         last = min(frames, first + round(BLOCK_S * rate))
         context = min(first, before)
         after = min(frames, last + round(CYCLE_AFTER_S * rate))
@@ -83,6 +84,9 @@ def whole_kit(
             treated = FAMILIES[step.treatment].apply(treated, rate, **step.amounts)
         begin = len(ahead) + context
         out[first:last] = treated[begin : begin + last - first]
+
+    for _ in workers.side_by_side(work, range(0, frames, round(BLOCK_S * rate))):
+        pass
     return out
 
 

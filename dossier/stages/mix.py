@@ -53,13 +53,14 @@ def _mixed(analysis: Analysis, settled: Settled) -> Mixed:
         if after is not None and after < analysis.target_lufs - MISSED_LU:
             gain = min(gain + analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp)
             limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
-    final = loudness.measure(limited, rate)
+    final, blocks = loudness.measure_with_blocks(limited, rate)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - SHORT_LU
     sections = []
     for section in analysis.room.sections:
         begin = analysis.grid.first_downbeat_s + (section.first_bar - 1) * analysis.grid.bar_s
-        piece = limited[max(0, round(begin * rate)) : round((begin + section.bars * analysis.grid.bar_s) * rate)]
-        sections.append((section.name, loudness.integrated(piece, rate)))
+        end = begin + section.bars * analysis.grid.bar_s
+        there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
+        sections.append((section.name, loudness.integrated_from_blocks(there)))
     return Mixed(samples=limited, image=stereo.measure(limited, rate), mix=Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,

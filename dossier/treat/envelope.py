@@ -18,7 +18,9 @@ FLOOR = 1e-8  # -160 dB: logarithms stay finite
 
 def linked(work: Array) -> Array:
     """Largest absolute value over the channels, `(frames,)`."""
-    result: Array = np.max(np.abs(work), axis=1)
+    result: Array = np.abs(work[:, 0])
+    for channel in range(1, work.shape[1]):
+        np.maximum(result, np.abs(work[:, channel]), out=result)
     return result
 
 

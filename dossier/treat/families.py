@@ -167,7 +167,7 @@ def like(result: Array, samples: Samples) -> Samples:
 
 def sample_peak(samples: Samples) -> float:
     """Largest absolute sample over all channels, linear; 0 for no samples."""
-    return float(np.max(np.abs(samples))) if samples.size else 0.0
+    return float(max(samples.max(), -samples.min())) if samples.size else 0.0
 
 
 def number(amounts: Amounts, name: str, default: float = 0.0) -> float:

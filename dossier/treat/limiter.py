@@ -14,12 +14,14 @@ import numpy as np
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Indices, Samples
+from dossier.treat.envelope import linked
 
 LOOK_MS = 4.0  # to each side; long enough that the gain's own movement is not heard as distortion
 OVERSAMPLING = 4
 MARGIN_DB = 0.25  # what this interpolation may miss of a peak close to half the sample rate
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
 REACH = 16  # samples that the interpolation looks at to each side
+CHUNK = 32  # samples whose values between are computed together
 BLOCK = 1 << 16  # samples that are looked at together
 LONGEST_GAP = 1024  # samples between two loud places that are looked at in one go
 
@@ -58,7 +60,7 @@ def _over(samples: Samples, ceiling: float, reach: int) -> list[tuple[int, int]]
     found = []
     for start in range(0, len(samples), BLOCK):
         # Interpolation exceeds the samples round it by a few dB at most: soft ones need no look between them.
-        loud = np.flatnonzero(_largest(samples[start : start + BLOCK]) > ceiling / 1.5)
+        loud = np.flatnonzero(linked(samples[start : start + BLOCK]) > ceiling / 1.5)
         for first, stop in _runs(start + loud, reach=REACH, gap=LONGEST_GAP, frames=len(samples)):
             found.append(first + np.flatnonzero(_between(samples, first, stop) > ceiling))
     where = np.unique(np.concatenate(found)) if found else np.zeros(0, dtype=np.intp)
@@ -80,22 +82,14 @@ def _gain(samples: Samples, ceiling: float, reach: int) -> Array:
 
 def _between(samples: Samples, start: int, stop: int) -> Array:
     """Largest magnitude over the channels of each sample and of what lies between it and the next, `(frames,)`."""
-    from scipy.signal import resample_poly
-
-    first, last = max(0, start - REACH), min(len(samples), stop + REACH)
-    piece = samples[first:last]
-    dense = _largest(resample_poly(piece, OVERSAMPLING, 1, axis=0, window=_interpolator()))
-    steps = [dense[step : len(piece) * OVERSAMPLING : OVERSAMPLING] for step in range(OVERSAMPLING)]
-    highest = np.maximum(np.maximum(np.maximum(steps[0], steps[1]), np.maximum(steps[2], steps[3])), _largest(piece))
-    return np.asarray(highest[start - first : stop - first])
-
-
-def _largest(samples: Samples) -> Array:
-    """Largest magnitude over the channels, `(frames,)`."""
-    out = np.abs(samples[:, 0])
-    for channel in range(1, samples.shape[1]):
-        np.maximum(out, np.abs(samples[:, channel]), out=out)
-    return np.asarray(out)
+    chunks = -(-(stop - start) // CHUNK)
+    window = np.zeros((samples.shape[1], chunks * CHUNK + 2 * REACH), dtype=np.float32)
+    first, last = max(0, start - REACH), min(len(samples), start + chunks * CHUNK + REACH)
+    window[:, first - (start - REACH) : last - (start - REACH)] = samples[first:last].T
+    rows = np.lib.stride_tricks.sliding_window_view(window, CHUNK + 2 * REACH, axis=1)[:, ::CHUNK]
+    values = np.abs(rows @ _interpolator()).reshape(samples.shape[1], chunks, OVERSAMPLING - 1, CHUNK)
+    between = values.max(axis=(0, 2)).reshape(-1)[: stop - start]
+    return np.asarray(np.maximum(between, linked(samples[start:stop])))
 
 
 def _runs(where: Indices, *, reach: int, gap: int, frames: int) -> list[tuple[int, int]]:
@@ -110,10 +104,16 @@ def _runs(where: Indices, *, reach: int, gap: int, frames: int) -> list[tuple[in
 
 @lru_cache(maxsize=1)
 def _interpolator() -> Array:
-    """Taps of the interpolation: a windowed sinc, `REACH` samples to each side."""
+    """A chunk's values between the samples in one product, `(CHUNK + 2 REACH, 3 CHUNK)`: a windowed sinc."""
     from scipy.signal import firwin
 
-    return np.asarray(firwin(2 * REACH * OVERSAMPLING + 1, 1.0 / OVERSAMPLING, window=("kaiser", 7.0)))
+    taps = OVERSAMPLING * firwin(2 * REACH * OVERSAMPLING + 1, 1.0 / OVERSAMPLING, window=("kaiser", 7.0))
+    matrix = np.zeros((CHUNK + 2 * REACH, OVERSAMPLING - 1, CHUNK), dtype=np.float32)
+    for step in range(1, OVERSAMPLING):
+        phase = taps[step::OVERSAMPLING][::-1]  # of the samples from REACH - 1 before to REACH after
+        for n in range(CHUNK):
+            matrix[n + 1 : n + 1 + len(phase), step - 1, n] = phase
+    return matrix.reshape(len(matrix), -1)
 
 
 def _smoothed(needed: Array, reach: int) -> Array:

@@ -14,6 +14,7 @@ import numpy as np
 
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.treat.envelope import linked
 from dossier.treat.families import SILENCE, Amounts, Family, Line, Setting, checked, like, number, sample_peak
 
 ONSET_DB = -40.0
@@ -24,7 +25,7 @@ def onset_frame(work: Array) -> int:
     peak = sample_peak(work)
     if peak < SILENCE:
         return 0
-    return int(np.argmax(np.max(np.abs(work), axis=1) >= peak * 10.0 ** (ONSET_DB / 20.0)))
+    return int(np.argmax(linked(work) >= peak * 10.0 ** (ONSET_DB / 20.0)))
 
 
 def truncate(samples: Samples, rate_hz: int, *, length_ms: float, fade_ms: float) -> Samples:
