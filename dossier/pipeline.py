@@ -10,7 +10,7 @@ bytes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -86,9 +86,18 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
 
     if archive.latest(beat.slug) is None:  # of a beat that was built before most is kept
         workers.get_ready(jobs, _ready)
-    from dossier.measure.hearing import page_constants
-    from dossier.render.page import render_dossier
+    with ThreadPoolExecutor(max_workers=workers.cores()) as beside:
+        return _made(beat, archive, mark, beside, cache=cache, made=made, say=say, jobs=jobs)
+
+
+def _made(
+    beat: Beat, archive: Archive, mark: str, beside: Executor, *, cache: Cache, made: str, say: Say, jobs: int
+) -> Built:
+    """The whole way of one beat; `beside` are threads for what can be done meanwhile."""
+    from dossier.measure import hearing, loudness
+    from dossier.render import page as pages
     from dossier.stages import (
+        again,
         analyse,
         assemble,
         lowend,
@@ -102,6 +111,8 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         treatments,
     )
 
+    beside.submit(loudness.k_weight_db, (1000.0,))  # loads the filters
+    beside.submit(pages.get_ready)
     analysis = analyse.analyse(beat, cache=cache, say=say)
     groove = placing.groove_of(analysis)
     say("placing and ranking the candidates")
@@ -112,20 +123,19 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     with_plans = treatments.treated_ranking(analysis, ranking, treated)
     settled_on = settle.contenders(analysis, with_plans, treated=True, way=first.direction)
     say("balancing")
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        chosen, others = settle.chosen_placed(settled_on, with_plans)
-        settled = settle.settle(
-            analysis, ranking.slots,
-            [treatments.treated_part(item, treated) for item in chosen],
-            [treatments.treated_part(item, treated) for item in others],
-            [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
-        )
-        mixing = beside.submit(mix.rough_mix, analysis, settled)
-        approach = robust.hedge(analysis, with_plans, settled_on)
-        settled = robust.with_ranges(analysis, settled, ranking.slots)
-        low = lowend.measure(analysis, settled)
-        mixed = mixing.result()
-        travels = translate.measure(analysis, settled, mixed, ranking.slots)
+    chosen, others = settle.chosen_placed(settled_on, with_plans)
+    settled = settle.settle(
+        analysis, ranking.slots,
+        [treatments.treated_part(item, treated) for item in chosen],
+        [treatments.treated_part(item, treated) for item in others],
+        [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
+    )
+    mixing = beside.submit(mix.rough_mix, analysis, settled)
+    approach = robust.hedge(analysis, with_plans, settled_on)
+    settled = robust.with_ranges(analysis, settled, ranking.slots)
+    low = lowend.measure(analysis, settled)
+    mixed = mixing.result()
+    travels = translate.measure(analysis, settled, mixed, ranking.slots)
     say("rendering")
     renders = {**produce.renders(analysis, groove, settled, mixed, treated), **low.renders}
     renders |= treatments.whole_kit_render(analysis, ranking, treated)
@@ -147,7 +157,8 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         )  # fmt: skip
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
-        html = partial(render_dossier, data, assets, hearing_constants=page_constants())
+            renders = again.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
+        html = partial(pages.render_dossier, data, assets, hearing_constants=hearing.page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

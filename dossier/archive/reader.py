@@ -64,6 +64,10 @@ class ArchiveReader:
                 self._tell(f"passed over {error}")
         return None
 
+    def renders_of(self, slug: str, revision: str) -> Path:
+        """The folder of a revision's renders; it is not there where it has none."""
+        return self.root / slug / f"{slug}-{revision}"
+
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
         """The newest revision, where it has this identity and its page is there: then there is nothing to build.
 

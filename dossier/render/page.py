@@ -139,6 +139,12 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
     }
 
 
+def get_ready() -> None:
+    """Do what every page needs once, so that it can be done before the first: the library packed, templates read."""
+    plot_library()
+    environment().get_template("dossier.html.j2")
+
+
 def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None) -> str:
     """One HTML page that works from file://, offline, and holds everything it shows.
 

@@ -8,7 +8,7 @@ treating the members one by one, so it starts from the members as they are.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from dossier.measure import truepeak
 from dossier.model.beat import DrumFile
 from dossier.model.findings import Approach, Fit, Plan, Step
 from dossier.model.measures import Clip, Samples
+from dossier.stages.again import Write, keyed
 from dossier.stages.analyse import Analysis, Drum, measure_file
 from dossier.stages.levels import LONGEST_BLOCK_BARS
 from dossier.stages.placing import Groove, Playable
@@ -30,8 +31,6 @@ NAME = "kit"  # what a plan calls it in place of a file
 FEWEST = 2  # members: one drum is no kit
 PEAK_DBTP = -3.0  # of the file: room for what a treatment in the beat's length may find beyond one cycle
 BLOCK_S = 30.0
-
-Write = Callable[[Path], None]
 
 
 def wanted(ranking: Ranking, approach: Approach) -> bool:
@@ -92,10 +91,12 @@ def whole_kit(
 
 def render(analysis: Analysis, ranking: Ranking, kit: Placed, plan: Plan) -> Write:
     """Writes `whole_kit` when it is asked to, so that no long sound waits in memory."""
-    return partial(
-        _write, kit=kit, parts=ranking.kit_parts, steps=plan.steps,
-        length_s=len(analysis.instrumental) / analysis.rate_hz,
+    parts = ranking.kit_parts
+    write = partial(
+        _write, kit=kit, parts=parts, steps=plan.steps, length_s=len(analysis.instrumental) / analysis.rate_hz
     )  # fmt: skip
+    sounds = [(part.play.role, part.play.samples, part.gain_db) for part in parts]
+    return keyed(analysis.keep, write, "kit", kit.play.samples, kit.gain_db, sounds, plan.steps)
 
 
 def _write(path: Path, *, kit: Placed, parts: Sequence[Placed], steps: Sequence[Step], length_s: float) -> None:

@@ -68,6 +68,8 @@ def _plain(part: object) -> object:
     """Arrays by their content, also inside mappings; everything else as it is."""
     if isinstance(part, Mapping):
         return [[name, _plain(value)] for name, value in part.items()]
+    if isinstance(part, list | tuple):
+        return [_plain(value) for value in part]
     if isinstance(part, np.ndarray):
         import hashlib
 

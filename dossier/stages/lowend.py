@@ -21,6 +21,7 @@ from dossier.measure import hearing, lowend, pitch
 from dossier.measure import occupancy as occ
 from dossier.model.findings import LowEnd, LowEndRemedy
 from dossier.model.measures import Array, Pitch, Samples
+from dossier.stages.again import Write, keyed
 from dossier.stages.analyse import Analysis, SlotPowers
 from dossier.stages.settle import Part, Settled
 from dossier.stages.stems import LOW_HZ, StemAudio
@@ -36,7 +37,6 @@ SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
 TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
 HELPS = 0.02  # more of the kick that is heard, from which on a remedy is worth a file
 DUCK, SHORTEN = "duck the bass", "shorten the kick"
-Write = Callable[[Path], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +190,9 @@ def _rendered(meeting: _Meeting, stem: StemAudio, met: Met) -> tuple[tuple[LowEn
         name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
         if remedy.name == DUCK:
-            renders[name] = partial(_write_ducked, stem=stem, starts_s=play.voice.starts_s,
-                                    depth_db=amounts["depth_db"], release_ms=met.release_ms)  # fmt: skip
+            starts, depth, release = play.voice.starts_s, amounts["depth_db"], met.release_ms
+            write = partial(_write_ducked, stem=stem, starts_s=starts, depth_db=depth, release_ms=release)
+            renders[name] = keyed(meeting.analysis.keep, write, "duck", stem.stem.file, starts, depth, release)
         else:
             change = _shortened if remedy.name == SHORTEN else _tuned
             renders[name] = partial(_write_changed, change=change, samples=play.samples, rate=play.rate_hz,

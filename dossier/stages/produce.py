@@ -22,6 +22,7 @@ from dossier.model.findings import Plan
 from dossier.model.measures import Array, Samples
 from dossier.model.page import PageAssets, Preview, WhatIfArrays, WhatIfPart
 from dossier.stages import bus
+from dossier.stages.again import Write, keyed
 from dossier.stages.analyse import Analysis
 from dossier.stages.mix import Mixed
 from dossier.stages.placing import Groove, Playable
@@ -33,8 +34,6 @@ EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
 DRUMS_PEAK = 10.0 ** (-1.0 / 20.0)  # of the file of all drums together
 AUDITIONS = 8  # candidates beside the chosen ones that can be played from the page
-
-Write = Callable[[Path], None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +51,9 @@ def renders(
     """Files beside the page: treated drums, treated parts in the beat's length, rough mix, pattern, settings sheet."""
     rate, slug = analysis.rate_hz, analysis.beat.slug
     length = len(analysis.instrumental) / rate
-    files: dict[str, bytes | Write] = {f"{slug}-rough-mix.wav": partial(_write, samples=mixed.samples, rate=rate)}
+    sounds = [(part.id, row.gain_db, part.play.role, part.play.samples) for part, row in settled.chosen]
+    write: Write = partial(_write, samples=mixed.samples, rate=rate)
+    files: dict[str, bytes | Write] = {f"{slug}-rough-mix.wav": keyed(analysis.keep, write, "mix", sounds)}
     for item in treated:
         if item.plan.render:
             files[item.plan.render] = partial(_write, samples=item.samples, rate=rate)
@@ -60,9 +61,11 @@ def renders(
     for part, row in settled.chosen:
         playing.append((part.play, row.gain_db))
         name = f"{slug}-part-{part.id}{'-treated' if part.treated else ''}.wav"
-        files[name] = partial(_write_part, play=part.play, length_s=length, rate=rate)
+        write = partial(_write_part, play=part.play, length_s=length, rate=rate)
+        files[name] = keyed(analysis.keep, write, "part", part.play.role, part.play.samples)
     if playing:
-        files[f"{slug}-drums.wav"] = partial(_write_together, playing=playing, length_s=length, rate=rate)
+        write = partial(_write_together, playing=playing, length_s=length, rate=rate)
+        files[f"{slug}-drums.wav"] = keyed(analysis.keep, write, "drums", sounds)
     files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )

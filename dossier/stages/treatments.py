@@ -18,10 +18,11 @@ from dossier.model.measures import Indices, Samples
 from dossier.model.vocabulary import Direction
 from dossier.names import slug
 from dossier.stages import bus, figures, hints
+from dossier.stages.again import Write
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import LONGEST_BLOCK_BARS, as_it_plays, target_of
 from dossier.stages.placing import Playable, groove_of
-from dossier.stages.produce import Treated, Write
+from dossier.stages.produce import Treated
 from dossier.stages.rank import Placed, Ranking, kit_target, rescored, with_members
 from dossier.stages.settle import Part, part_of
 from dossier.treat import FAMILIES

@@ -1,0 +1,70 @@
+"""Again: a long render that an earlier revision holds already is copied from there, not made anew.
+
+What a render was made from is its key; what came out is kept as a digest.  A file of the earlier revision that has been
+touched since has another digest, and is then not used.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from dossier import audio
+from dossier.cache import pack, unpack
+from dossier.errors import AudioError
+from dossier.stages.keep import Keep
+
+Write = Callable[[Path], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What came out, as it is kept."""
+
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """Writes a render to the path that it is given."""
+
+    write: Write
+    keep: Keep
+    key: str  # all that the render is made from
+    earlier: Path | None = None  # the renders of an earlier revision
+
+    def __call__(self, path: Path) -> None:
+        source, digest = self.earlier / path.name if self.earlier is not None else None, self._digest()
+        if source is not None and digest is not None and source.is_file():
+            with contextlib.suppress(AudioError, OSError):
+                if audio.sha256(source) == digest:
+                    shutil.copyfile(source, path)
+                    return
+            path.unlink(missing_ok=True)
+        self.write(path)
+        self.keep.cache.put(self.key, pack(Made(audio.sha256(path))))
+
+    def _digest(self) -> str | None:
+        content = self.keep.cache.get(self.key)
+        if content is None:
+            return None
+        try:
+            return unpack(content, Made).sha256
+        except ValueError:  # an entry of another shape
+            return None
+
+
+def keyed(keep: Keep, write: Write, *depends: object) -> Again:
+    """A render that depends on the beat itself and on `depends`."""
+    return Again(write=write, keep=keep, key=keep.key("render", *depends))
+
+
+def from_earlier(renders: Mapping[str, bytes | Write], folder: Path) -> dict[str, bytes | Write]:
+    """The renders, those that know what they are made from looking for themselves in an earlier revision's folder."""
+    return {
+        name: replace(render, earlier=folder) if isinstance(render, Again) else render
+        for name, render in renders.items()
+    }
