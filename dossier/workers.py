@@ -38,11 +38,13 @@ def spread(
     """`[function(each) for each in inputs]` on up to `jobs` processes; function and inputs must be picklable.
 
     `cost_s`: how long an input takes, in seconds, roughly.  What takes longest starts first, of equals the first; where
-    all the others would be done before a process has started, everything runs here.
+    all the others would be done before a process has started, threads do it.
     """
     costs = [cost_s(each) for each in inputs]
-    if jobs <= 1 or len(inputs) <= 1 or sum(costs) - max(costs) < START_S:
+    if jobs <= 1 or len(inputs) <= 1:
         return [function(each) for each in inputs]
+    if sum(costs) - max(costs) < START_S:
+        return list(side_by_side(function, inputs, ahead=len(inputs)))
     left = deque(sorted(range(len(inputs)), key=lambda index: -costs[index]))
     done: dict[int, Out] = {}
     sent: dict[int, Future[Out]] = {}

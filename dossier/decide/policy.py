@@ -69,7 +69,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("plan_least_offered", 0.25, "ratio", "less than the goal is told, but not worth a chain of treatments"),
     Setting("plan_share_loss", 0.10, "ratio", "a leaner drum must stay as audible as its intent"),
     Setting("plan_evaluations", 48.0, "count", "bounds the search; each costs some tens of milliseconds"),
-    Setting("plan_loop_evaluations", 28.0, "count", "a loop is long, so each of its trials costs more"),
+    Setting("plan_loop_evaluations", 20.0, "count", "a loop is long, so each of its trials costs more"),
     Setting("plans_loops", 2.0, "count", "loops whose treatment is searched"),
     # how closely candidates are looked at
     Setting("closely_per_role", 6.0, "count", "one-shots a role that are placed on the whole beat"),

@@ -9,7 +9,7 @@ what the same calculation says of the beat as it is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,6 +34,8 @@ LOWERED = 3  # stems that are also lowered: those that say most when they are go
 SHOWN = 2  # the most telling cases
 SOLVED_SLOTS = 128  # of them gains are solved on, whole bars spread evenly
 EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole bars spread over the beat
+
+Tag = tuple[str | float | None, ...]  # names a changed scene
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,17 +73,17 @@ def uncertain(analysis: Analysis, ranking: Ranking, approach: Approach) -> str |
     slots = ranking.slots
     policy = analysis.policy
     level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
-    again = Again.of(analysis, ranking, analysis.scene.subset(slots), slots)
+    again = Again.of(analysis, ranking, analysis.scene.subset(slots), slots, ("as it is",))
     flips = []
     for change in (-level, level):
-        outcome = again.outcome(at_level(analysis, change).subset(slots))
+        outcome = again.outcome(at_level(analysis, change).subset(slots), ("level", change))
         if again.turns(outcome, approach):
             flips.append(f"at a listening level {change:+.0f} dB it is {_words(outcome)}")
     for zone, row in zip(ZONES, occ.zone_weights(), strict=True):
         for change in (-zone_db, zone_db):
             scene = replace(analysis.scene, reference=shifted_reference(analysis, row, change)).subset(slots)
             # The reference moves no gain: what is heard of a drum does not depend on it.
-            outcome = again.outcome(scene, resolve=False)
+            outcome = again.outcome(scene, ("zone", zone.key, change), resolve=False)
             if again.turns(outcome, approach):
                 flips.append(f"with {change:+.0f} dB of {zone.label} in the reference it is {_words(outcome)}")
     if not flips:
@@ -98,7 +100,7 @@ def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) 
     as_it_is = _rebuilt(analysis, _heard(analysis, None, 0.0))
     if as_it_is is None:
         return ()
-    again = Again.of(analysis, ranking, as_it_is, _excerpt_slots(analysis))
+    again = Again.of(analysis, ranking, as_it_is, _excerpt_slots(analysis), ("stem", None, None))
     before = again.before.fill
 
     def changed(stems: Iterable[StemAudio], change: float | None) -> None:
@@ -108,7 +110,9 @@ def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) 
             if scene is None:
                 continue
             # The rest is brought to the playing level again, and the drums' bounds with it.
-            outcome = again.outcome(scene, shift_db=as_it_is.spl_offset_db - scene.spl_offset_db)
+            outcome = again.outcome(
+                scene, ("stem", stem.stem.file, change), shift_db=as_it_is.spl_offset_db - scene.spl_offset_db
+            )
             turned = again.turns(outcome, approach)
             how = f"With {-change:.0f} dB less of" if change is not None else "Without"
             verdict = f"the verdict becomes {_words(outcome)}" if turned else "the verdict stays"
@@ -129,95 +133,125 @@ def what_would_change(analysis: Analysis, ranking: Ranking, approach: Approach) 
     return tuple(entry for _, _, entry in found[:SHOWN])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Again:
-    """The best loop and the best kit, to be judged again in changed scenes of the same slots."""
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Gains that intents ask for, as they are kept."""
 
+    gains_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rival:
+    """The best loop, or the members of the best kit, to be judged again in changed scenes of the same slots."""
+
+    name: str
     analysis: Analysis
     slots: Indices
-    loop: Placed | None
-    kit_fit: Fit | None
-    kit_parts: tuple[Placed, ...]
-    asked: tuple[float, ...]  # gains that the loop's and the kit's intents ask for in the scene as it is
-    before: Outcome
+    parts: tuple[Placed, ...]
+    fit: Fit
+    target: float
+    mark: str  # all that its results depend on but the scene
+    asked: tuple[float, ...] = ()  # gains in the scene as it is
 
     @staticmethod
-    def of(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices) -> Again:
-        again = Again(
-            analysis=analysis, slots=slots, loop=best_loop(ranking),
-            kit_fit=ranking.kit.fit if ranking.kit is not None else None,
-            kit_parts=ranking.kit_parts if ranking.kit is not None else (), asked=(),
-            before=Outcome(0.0, "either", "as it is"),
+    def of(name: str, analysis: Analysis, parts: tuple[Placed, ...], fit: Fit, target: float, slots: Indices) -> Rival:
+        sounds = [(part.drum.sha256, part.play.role, part.gain_db, part.play.samples) for part in parts]
+        mark = analysis.keep.key(name, sounds, dict(analysis.policy), slots)
+        return Rival(name=name, analysis=analysis, slots=slots, parts=parts, fit=fit, target=target, mark=mark)
+
+    def gains(self, scene: inbeat.Scene, tag: Tag, shift_db: float) -> tuple[float, ...]:
+        """The gain that each part's intent asks for in a scene, beside the others at the gains that they have.
+
+        Bounds move by `shift_db`.
+        """
+        return self.analysis.keep(
+            "rival gains", Asked, lambda: Asked(self._solved(scene, shift_db)), self.mark, tag
+        ).gains_db
+
+    def _solved(self, scene: inbeat.Scene, shift_db: float) -> tuple[float, ...]:
+        few = inbeat.spread_slots(len(self.slots), self.analysis.grid.slots_per_bar, SOLVED_SLOTS)
+        on = scene.subset(few)
+        thin = [part.powers[self.slots[few]] for part in self.parts]
+        placed = [
+            inbeat.place(on, powers, gain_db=part.gain_db + shift_db)
+            for part, powers in zip(self.parts, thin, strict=True)
+        ]
+        total = np.sum([item.excitation for item in placed], axis=0)
+        found = []
+        for part, powers, item in zip(self.parts, thin, placed, strict=True):
+            low, high = (-np.inf, np.inf) if part.plays is None else gain_bounds(
+                self.analysis, part.play.role, part.plays
+            )
+            others = total - item.excitation
+            found.append(decide_balance.solve_one(
+                lambda gain, powers=powers, others=others: inbeat.audible_share(  # type: ignore[misc]
+                    on, inbeat.place(on, powers, gain_db=gain), others
+                ),
+                target=target_of(self.analysis, part.play.role), low_db=low + shift_db, high_db=high + shift_db,
+            ).gain_db)  # fmt: skip
+        return tuple(found)
+
+    def there(self, scene: inbeat.Scene, tag: Tag, *, shift_db: float, resolve: bool) -> decide_approach.Contender:
+        """How it does in a scene, its parts turned by what is asked more or less of them there."""
+        turned = [0.0] * len(self.parts)
+        if resolve:
+            turned = [new - old for new, old in zip(self.gains(scene, tag, shift_db), self.asked, strict=True)]
+        return self.analysis.keep(
+            "rival", decide_approach.Contender, lambda: self._measured(scene, turned), self.mark, tag, turned
+        )
+
+    def _measured(self, scene: inbeat.Scene, turned: Sequence[float]) -> decide_approach.Contender:
+        powers = np.sum([
+            part.powers[self.slots] * 10.0 ** ((part.gain_db + by) / 10.0)
+            for part, by in zip(self.parts, turned, strict=True)
+        ], axis=0)  # fmt: skip
+        found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=0.0))
+        there: Fit = replace(
+            self.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            audible_share=found.audible_share, lift_lu=found.lift_lu,
         )  # fmt: skip
-        again = replace(again, asked=again.gains(scene, 0.0))
-        return replace(again, before=again.outcome(scene, resolve=False))
+        value, _ = fit.score(
+            there, fill=found.fill - found.room_filled, target_share=self.target, policy=self.analysis.policy
+        )
+        return decide_approach.Contender(name=self.name, score=value, fit=there)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Again:
+    """The approach decided again in changed scenes."""
+
+    policy: Mapping[str, float]
+    loop: Rival | None
+    kit: Rival | None
+    before: Outcome  # what the same calculation says of the scene as it is
+
+    @staticmethod
+    def of(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices, tag: Tag) -> Again:
+        def rival(name: str, parts: tuple[Placed, ...], like: Fit, target: float) -> Rival:
+            made = Rival.of(name, analysis, parts, like, target, slots)
+            return replace(made, asked=made.gains(scene, tag, 0.0))
+
+        best, parts = best_loop(ranking), ranking.kit_parts
+        loop = rival("loop", (best,), best.fit, target_of(analysis, None)) if best is not None else None
+        kit = rival("kit", parts, ranking.kit.fit, kit_target(analysis, parts)) if ranking.kit and parts else None
+        again = Again(policy=analysis.policy, loop=loop, kit=kit, before=Outcome(0.0, "either", "as it is"))
+        return replace(again, before=again.outcome(scene, tag, resolve=False))
 
     def turns(self, outcome: Outcome, approach: Approach) -> bool:
         found = (outcome.kind, outcome.direction)
         return found != (approach.kind, approach.direction) and found != (self.before.kind, self.before.direction)
 
-    def gains(self, scene: inbeat.Scene, shift_db: float) -> tuple[float, ...]:
-        """The gain that each part's intent asks for in a scene, the loop alone and the kit's members side by side.
-
-        Bounds move by `shift_db`.  Members are solved once beside the others at the gains that they have.
-        """
-        few = inbeat.spread_slots(len(self.slots), self.analysis.grid.slots_per_bar, SOLVED_SLOTS)
-        on = scene.subset(few)
-        found = []
-        for parts in ((self.loop,) if self.loop is not None else (), self.kit_parts):
-            thin = [part.powers[self.slots[few]] for part in parts]
-            placed = [
-                inbeat.place(on, powers, gain_db=part.gain_db + shift_db)
-                for part, powers in zip(parts, thin, strict=True)
-            ]
-            total = np.sum([item.excitation for item in placed], axis=0) if placed else np.zeros_like(on.excitation)
-            for part, powers, item in zip(parts, thin, placed, strict=True):
-                low, high = (-np.inf, np.inf) if part.plays is None else gain_bounds(
-                    self.analysis, part.play.role, part.plays
-                )
-                others = total - item.excitation
-                found.append(decide_balance.solve_one(
-                    lambda gain, powers=powers, others=others: inbeat.audible_share(  # type: ignore[misc]
-                        on, inbeat.place(on, powers, gain_db=gain), others
-                    ),
-                    target=target_of(self.analysis, part.play.role), low_db=low + shift_db, high_db=high + shift_db,
-                ).gain_db)  # fmt: skip
-        return tuple(found)
-
-    def outcome(self, scene: inbeat.Scene, *, shift_db: float = 0.0, resolve: bool = True) -> Outcome:
-        """Fill, kind and direction in a changed scene, the drums turned by what is asked more or less of them there."""
-        policy = self.analysis.policy
-        turned = [0.0] * len(self.asked)
-        if resolve:
-            turned = [new - old for new, old in zip(self.gains(scene, shift_db), self.asked, strict=True)]
-        loop, kit = None, None
-        if self.loop is not None:
-            gain = self.loop.gain_db + turned[0]
-            powers = self.loop.powers[self.slots] * 10.0 ** (gain / 10.0)
-            loop = self._contender("loop", scene, powers, self.loop.fit, target_of(self.analysis, None))
-        if self.kit_fit is not None and self.kit_parts:
-            moved = turned[len(turned) - len(self.kit_parts) :]
-            parts = [replace(p, gain_db=p.gain_db + by) for p, by in zip(self.kit_parts, moved, strict=True)]
-            powers = np.sum([part.powers[self.slots] * 10.0 ** (part.gain_db / 10.0) for part in parts], axis=0)
-            kit = self._contender("kit", scene, powers, self.kit_fit, kit_target(self.analysis, parts))
-        kind, _ = decide_approach.kind(loop, kit, policy)
+    def outcome(self, scene: inbeat.Scene, tag: Tag, *, shift_db: float = 0.0, resolve: bool = True) -> Outcome:
+        """Fill, kind and direction in a scene, which the tag names."""
+        loop, kit = (
+            rival.there(scene, tag, shift_db=shift_db, resolve=resolve) if rival is not None else None
+            for rival in (self.loop, self.kit)
+        )
+        kind, _ = decide_approach.kind(loop, kit, self.policy)
         winner = decide_approach.winner(kind, loop, kit)
         fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
-        direction, _ = decide_approach.direction(fill, winner.fit if winner else None, policy)
+        direction, _ = decide_approach.direction(fill, winner.fit if winner else None, self.policy)
         return Outcome(fill=fill, kind=kind, direction=direction)
-
-    def _contender(
-        self, name: str, scene: inbeat.Scene, powers: Array, like: Fit, asked: float
-    ) -> decide_approach.Contender:
-        found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=0.0))
-        there: Fit = replace(
-            like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-            audible_share=found.audible_share, lift_lu=found.lift_lu,
-        )  # fmt: skip
-        value, _ = fit.score(
-            there, fill=found.fill - found.room_filled, target_share=asked, policy=self.analysis.policy
-        )
-        return decide_approach.Contender(name=name, score=value, fit=there)
 
 
 def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled:

@@ -82,8 +82,8 @@ def test_the_beat_as_it_is_turns_nothing(full: tuple[Ranked, tuple[WhatIf, ...],
     found, _, _ = full
     slots = found.ranking.slots
     scene = found.analysis.scene.subset(slots)
-    again = robust.Again.of(found.analysis, found.ranking, scene, slots)
-    assert again.outcome(scene) == again.before
+    again = robust.Again.of(found.analysis, found.ranking, scene, slots, ("as it is",))
+    assert again.outcome(scene, ("as it is",)) == again.before
     assert (again.before.kind, again.before.direction) == (found.approach.kind, found.approach.direction)
     assert not again.turns(again.before, found.approach)
 
