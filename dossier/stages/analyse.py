@@ -6,7 +6,7 @@ brought to its playing level: the mix's target less what the drums will add (pol
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,9 +36,11 @@ from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.stages.keep import Keep, source
 from dossier.stages.stems import StemAudio, read_instrumental
+from dossier.workers import side_by_side
 
 Say = Callable[[str], None]
 LEAST_MUSIC_S = 2.0
+READ_AHEAD = 16  # candidates
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 
 
@@ -270,43 +272,51 @@ def pinned(beat: Beat) -> list[DrumFile]:
 
 
 def read_drums(
-    files: Iterable[DrumFile], *, cache: Cache, warnings: list[str]
+    files: Sequence[DrumFile], *, cache: Cache, warnings: list[str]
 ) -> tuple[tuple[Drum, ...], list[InputFile]]:
     """Read and measure the candidates; a file that cannot be used is named in the warnings and left out.
 
     Of copies of the same sound the first is looked at.
     """
-    drums: list[Drum] = []
     inputs: list[InputFile] = []
+    used: list[tuple[DrumFile, audio.ReadInfo, str]] = []
     seen: dict[str, str] = {}
-    for file in files:
-        try:
-            info = audio.read_info(file.path, shown_as=file.file)
-            digest = audio.sha256(file.path)
-        except AudioError as error:
-            warnings.append(str(error))
+    for file, found in zip(files, side_by_side(_read, files, ahead=READ_AHEAD), strict=True):
+        if isinstance(found, AudioError):
+            warnings.append(str(found))
             inputs.append(InputFile(file=file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin,
                                     used=False))  # fmt: skip
             continue
-        clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
-        silent = not np.any(clip.samples)
-        problems = list(info.notes)
+        info, digest = found
+        silent = not np.any(info.clip.samples)
         if digest in seen:
             warnings.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
         if silent:
             warnings.append(f"{file.file}: is silent from start to end; left out")
-        used = not silent and digest not in seen
+        wanted = not silent and digest not in seen
         inputs.append(
             InputFile(file=file.file, sha256=digest, kind="drum", rights=file.rights, origin=file.origin,
                       duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
-                      used=used)
+                      used=wanted)
         )  # fmt: skip
-        if not used:
-            continue
-        seen[digest] = file.file
-        measured = _measured(info, file, digest, cache)
-        drums.append(Drum(file=file, clip=clip, measures=measured, sha256=digest, problems=tuple(problems)))
-    return tuple(drums), inputs
+        if wanted:
+            seen[digest] = file.file
+            used.append((file, info, digest))
+
+    def drum(entry: tuple[DrumFile, audio.ReadInfo, str]) -> Drum:
+        file, info, digest = entry
+        clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
+        return Drum(file=file, clip=clip, measures=_measured(info, file, digest, cache), sha256=digest,
+                    problems=tuple(info.notes))  # fmt: skip
+
+    return tuple(side_by_side(drum, used, ahead=len(used))), inputs
+
+
+def _read(file: DrumFile) -> tuple[audio.ReadInfo, str] | AudioError:
+    try:
+        return audio.read_info(file.path, shown_as=file.file), audio.sha256(file.path)
+    except AudioError as error:
+        return error
 
 
 def _measured(info: audio.ReadInfo, file: DrumFile, digest: str, cache: Cache) -> FileMeasures:

@@ -18,6 +18,7 @@ from dossier.stages.kits import choose_kit, kit_fit, kit_target
 from dossier.stages.levels import blocks, ranking_slots
 from dossier.stages.placed import Placed, place_candidate, place_coarsely, rescored
 from dossier.stages.placing import Groove, Playable, playable
+from dossier.workers import side_by_side
 
 __all__ = ["Placed", "Ranking", "best_loop", "kit_target", "rank", "rescored", "with_members"]
 
@@ -50,8 +51,8 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
     """Place, score and order all candidates of a beat."""
     unplaced: list[tuple[Drum, str]] = []
     playables: list[tuple[Drum, Playable]] = []
-    for drum in analysis.drums:
-        play = playable(drum, analysis, groove)
+    plays = side_by_side(lambda drum: playable(drum, analysis, groove), analysis.drums, ahead=len(analysis.drums))
+    for drum, play in zip(analysis.drums, plays, strict=True):
         if play is None:
             why = drum.measures.hit.reasons.get("role", "its role could not be told from its sound or name")
             unplaced.append((drum, why))
@@ -60,10 +61,11 @@ def rank(analysis: Analysis, groove: Groove) -> Ranking:
         playables.append((told, play))
     slots = ranking_slots(analysis, groove)
     coarse = _coarse(playables, analysis, blocks(analysis, groove, COARSE_SLOTS))
-    placed = [
-        coarse[index] if index in coarse else place_candidate(drum, play, analysis, slots)
-        for index, (drum, play) in enumerate(playables)
-    ]
+
+    def closely(index: int) -> Placed:
+        return coarse[index] if index in coarse else place_candidate(*playables[index], analysis, slots)
+
+    placed = list(side_by_side(closely, range(len(playables)), ahead=len(playables)))
     placed.sort(key=lambda item: (not item.closely, -item.score, item.drum.name))
     loops = tuple(item for item in placed if item.play.kind == "loop")
     one_shots = tuple(item for item in placed if item.play.kind == "one-shot")
@@ -87,7 +89,8 @@ def _coarse(playables: Sequence[tuple[Drum, Playable]], analysis: Analysis, few:
     for group, members in groups.items():
         most = int(policy["closely_loops"] if group == "loop" else policy["closely_per_role"])
         if len(members) > most:
-            looked = {i: place_coarsely(*playables[i], analysis, few) for i in members}
+            seen = side_by_side(lambda i: place_coarsely(*playables[i], analysis, few), members, ahead=len(members))
+            looked = dict(zip(members, seen, strict=True))
             order = sorted(members, key=lambda i: (playables[i][0].name not in pins, -looked[i].score, i))
             left.update({i: looked[i] for i in order[most:]})
     return left
