@@ -24,6 +24,7 @@ from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import ArchiveError, AudioError
 from dossier.model.beat import Beat
 from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
+from dossier.model.page import PageAssets
 
 Say = Callable[[str], None]
 
@@ -131,15 +132,16 @@ def _made(
         [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
     )
     mixing = beside.submit(mix.rough_mix, analysis, settled)
+    meeting = beside.submit(lowend.measure, analysis, settled)
     approach = robust.hedge(analysis, with_plans, settled_on)
     settled = robust.with_ranges(analysis, settled, ranking.slots)
-    low = lowend.measure(analysis, settled)
-    mixed = mixing.result()
+    previews = produce.previews(analysis, ranking, settled, treated)
+    low, mixed = meeting.result(), mixing.result()
     travels = translate.measure(analysis, settled, mixed, ranking.slots)
     say("rendering")
     renders = {**produce.renders(analysis, groove, settled, mixed, treated), **low.renders}
     renders |= treatments.whole_kit_render(analysis, ranking, treated)
-    assets = produce.assets(analysis, ranking, settled, mixed, treated)
+    assets = PageAssets(previews=previews, what_if=produce.what_if(analysis, settled, mixed))
 
     with archive.lock():
         known = archive.find(beat.slug, mark)  # another build may have been faster

@@ -20,7 +20,7 @@ from dossier.lay import pattern as lay_pattern
 from dossier.measure import loudness
 from dossier.model.findings import Plan
 from dossier.model.measures import Array, Samples
-from dossier.model.page import PageAssets, Preview, WhatIfArrays, WhatIfPart
+from dossier.model.page import Preview, WhatIfArrays, WhatIfPart
 from dossier.stages import bus
 from dossier.stages.again import Write, keyed
 from dossier.stages.analyse import Analysis
@@ -105,14 +105,6 @@ def excerpt(analysis: Analysis) -> tuple[float, float]:
     return grid.first_downbeat_s + first * grid.bar_s, min(bars, grid.bars) * grid.bar_s
 
 
-def assets(
-    analysis: Analysis, ranking: Ranking, settled: Settled, mixed: Mixed, treated: Sequence[Treated]
-) -> PageAssets:
-    """Everything that the page plays and recomputes."""
-    previews = _previews(analysis, ranking, settled, treated)
-    return PageAssets(previews=tuple(previews), what_if=_what_if(analysis, settled, mixed))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Take:
     """A preview before it is encoded."""
@@ -126,9 +118,10 @@ class _Take:
     matched_gain_db: float = 0.0
 
 
-def _previews(
+def previews(
     analysis: Analysis, ranking: Ranking, settled: Settled, treated: Sequence[Treated]
-) -> list[Preview]:
+) -> tuple[Preview, ...]:
+    """Everything that the page plays."""
     rate = analysis.rate_hz
     start, length = excerpt(analysis)
 
@@ -146,7 +139,7 @@ def _previews(
         )  # fmt: skip
 
     takes = _takes(analysis, ranking, settled, treated, start_s=start, length_s=length)
-    return list(workers.side_by_side(encoded, takes, ahead=len(takes)))
+    return tuple(workers.side_by_side(encoded, takes, ahead=len(takes)))
 
 
 def _takes(
@@ -190,7 +183,8 @@ def _takes(
     return out
 
 
-def _what_if(analysis: Analysis, settled: Settled, mixed: Mixed) -> WhatIfArrays | None:
+def what_if(analysis: Analysis, settled: Settled, mixed: Mixed) -> WhatIfArrays | None:
+    """What the page computes again as its sliders move; None without drums."""
     if not settled.chosen:
         return None
     scene = analysis.scene
