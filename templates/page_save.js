@@ -21,8 +21,9 @@
   function field(text) { return /[",\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text; }
   /* A text that a spreadsheet would take for a formula gets an apostrophe before it. */
   function plain(cell, value) {
-    var text = value === null ? cell.cloneNode(true) : value;
+    var text = value === null || cell.classList.contains("tone-span") ? cell.cloneNode(true) : value;
     if (typeof text !== "string") {
+      page.all(".unit", text).forEach(function (unit) { unit.insertAdjacentText("beforebegin", " "); });
       page.all(".cell-note, .unseen, button", text).forEach(function (extra) { if (extra.tagName !== "BUTTON") { extra.remove(); } });
       text = text.textContent.trim().replace(/\s+/g, " ");
     }

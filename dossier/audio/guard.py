@@ -113,7 +113,7 @@ def sniff(path: Path, *, shown_as: str) -> str:
     if not head:
         raise AudioError(f"{shown_as}: is empty (0 bytes); {EXPORT}")
     if len(head) < _SMALLEST_BYTES:
-        raise AudioError(f"{shown_as}: is not audio: it has only {len(head)} bytes; {EXPORT}")
+        raise AudioError(f"{shown_as}: is not audio: it has only {len(head)} byte{'s' * (len(head) > 1)}; {EXPORT}")
     if head[:4] in (b"RIFF", b"RIFX", b"RF64") and head[8:12] == b"WAVE":
         return "WAV"
     if head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):

@@ -187,7 +187,7 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     worst = min(states, key=lambda s: order.index(s) if s in order else 0, default="unknown")
     missing = words.listed(words.role(r) for r in kit.missing_roles)
     return DrumRow(
-        id="kit", name="Kit of one-shots", folder="", kind="one-shots", role="kit", chosen=chosen,
+        id="kit", name="Kit of one-shots", folder="", kind="kit", role="kit", chosen=chosen,
         rights=words.rights(worst), rights_state=worst, settled=worst in words.RIGHTS_SETTLED, origin="",
         looked_at=words.LOOKED_WORDS["closely"], reason=words.sentence(kit.reason),
         cells=fit_cells(kit.score, kit.fit, None),

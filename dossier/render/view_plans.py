@@ -173,13 +173,15 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Plan
     layers = [name for name in chosen if name in comparable]
     name = plan.candidate.rsplit("/", 1)[-1]
     direction = words.capital(plan.direction)
+    sort = words.capital(words.role(plan.role) if plan.role else "loop")
+    what = "Kit as a whole" if plan.candidate == "kit" else f"{sort}: {name}"
     used = plan.candidate in used_files(data)
     change, change_note = change_map(plan, data) if used and plan.helped else (None, "")
     outcome = "advised" if used else "would help, if this drum were used"
     if not plan.helped:
         outcome = "does not help, leave it as it is"
     return PlanView(
-        id=plan.id, title=f"{words.capital(words.role(plan.role))}: {name}" if plan.role else words.capital(name),
+        id=plan.id, title=what,
         file=plan.candidate, direction=direction, helped=plan.helped,
         used=used,
         verdict=f"{direction}: {outcome}",

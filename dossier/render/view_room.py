@@ -246,7 +246,8 @@ def section_table(data: DossierData) -> Table:
     columns = [Column("section", numeric=False), Column("bars", numeric=False), Column("fill", term="fill")]
     columns += [Column(zone.label, unit=words.zone_range(zone.key)) for zone in ZONES]
     rows: list[list[Cell]] = []
-    for s in data.instrumental.sections:
+    sections = data.instrumental.sections
+    for s in sections if len(sections) > 1 or any(s.bars < data.beat.bars for s in sections) else ():
         last = s.first_bar + s.bars - 1
         span = str(s.first_bar) if s.bars == 1 else f"{s.first_bar}\u2013{last}"
         rows.append([tables.text(s.name), Cell(span, s.first_bar, tone="span"), tables.share(s.fill, bar=True)])

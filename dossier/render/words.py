@@ -39,7 +39,7 @@ APPROACH_WORDS: Mapping[str, str] = {
 }
 LOOKED_WORDS: Mapping[str, str] = {
     "closely": "laid in the beat and measured there",
-    "coarsely": "measured on its own only",
+    "coarsely": "looked at on two bars of the beat",
     "not at all": "not measured",
 }
 
