@@ -193,7 +193,7 @@ REFUSED = (
     Refused("n" * 300 + ".wav", nothing, ("too long", "rename")),
     Refused("nul\0byte.wav", nothing, ("name that no file can have",)),
     Refused("empty.wav", put(b""), ("is empty", "0 bytes")),
-    Refused("one-byte.wav", put(b"R"), ("only 1 bytes",)),
+    Refused("one-byte.wav", put(b"R"), ("only 1 byte;",)),
     Refused("text.wav", put(b"Dear reader, this is no sound. " * 200), ("text", "Dear reader")),
     Refused("unicode-text.wav", put("Übermütige Töne im Äther, nur als Text. ".encode() * 50), ("text",)),
     Refused("page.ogg", put(b"<!doctype html><title>404</title>" * 50), ("text", "doctype")),
