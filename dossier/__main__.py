@@ -1,8 +1,6 @@
 """`python -m dossier` is the command `dossier`."""
 
-import sys
-
-from dossier.cli import main
+from dossier.cli import command
 
 if __name__ == "__main__":
-    sys.exit(main())
+    command()

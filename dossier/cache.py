@@ -8,7 +8,9 @@ Conventions
     Whatever goes wrong with the cache (no home folder, read-only, full disk), the work is done without it.
     The folder is `DOSSIER_CACHE`, or `dossier` in the user's cache folder of the platform (XDG Base Directory
     Specification on Linux; ~/Library/Caches on macOS; LOCALAPPDATA on Windows), outside every beat and archive.
-    Arrays are stored as NumPy's .npy format without pickle (NEP 1), everything else as MessagePack.
+    Everything but arrays is stored as MessagePack.  Arrays stand after it, each in NumPy's .npy format without pickle
+    (NEP 1) at a multiple of 64 bytes, so that what is read back is a view of the bytes that were read: a long sound is
+    not copied.  Such an array is read-only.
 """
 
 from __future__ import annotations
@@ -17,10 +19,12 @@ import contextlib
 import hashlib
 import io
 import os
+import struct
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -31,8 +35,12 @@ from dossier.files import is_leftover, part_name
 T = TypeVar("T")
 
 SIZE_LIMIT_BYTES = 2 << 30
-_MARK = b"dossier1"
+_MARK = b"dossier2"
+_ALIGNED = 64  # bytes; what any processor's widest loads want
+_LENGTH = struct.Struct("<Q")  # of the MessagePack part of what `pack` makes, which follows
+_NPY_HEAD = struct.Struct("<6sBBH")  # of .npy 1.0: magic, version, length of the header, which follows
 _HEAD = len(_MARK) + hashlib.sha256().digest_size
+_PAD = bytes(-_HEAD % _ALIGNED)  # after the head, so that the content begins aligned
 _KEEP_AFTER_EVICTION = 0.8  # so that not every write evicts
 _TOUCH_AFTER_S = 3600.0  # a read renews an entry's date at most this often
 _LEFTOVER_AFTER_S = 3600.0  # nobody takes that long to write an entry
@@ -91,17 +99,17 @@ class Cache:
         self.folder, self.limit_bytes = state
         self._start()
 
-    def get(self, key: str) -> bytes | None:
+    def get(self, key: str) -> memoryview | None:
         """The content of an entry; None where it is absent, damaged or cannot be read."""
         path = self._path(key)
         if path is None:
             return None
         try:
-            raw = path.read_bytes()
+            raw = _read_aligned(path)
         except OSError:
             return None
-        content = raw[_HEAD:]
-        if raw[:_HEAD] != _head(key, content):
+        content = raw[len(_PAD) + _HEAD :]
+        if bytes(raw[: len(_PAD) + _HEAD]) != _head(key, content):
             with contextlib.suppress(OSError):
                 path.unlink()
             return None
@@ -136,10 +144,13 @@ class Cache:
             self.trim()
 
     def memo(
-        self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[bytes], T], *,
-        most_bytes: int | None = None,
+        self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[memoryview], T], *,
+        most_bytes: int | None = None, beside: Executor | None = None,
     ) -> T:  # fmt: skip
-        """The value under `key`, computed and kept where it is not there or `decode` refuses what is."""
+        """The value under `key`, computed and kept where it is not there or `decode` refuses what is.
+
+        Keeping is left to `beside`, where that is given.
+        """
         content = self.get(key)
         if content is not None:
             try:
@@ -147,14 +158,26 @@ class Cache:
             except Exception:  # an entry of another shape is as good as none, whatever decode makes of it
                 pass
         value = compute()
-        encoded = encode(value)
-        if most_bytes is None or len(encoded) <= most_bytes:
-            self.put(key, encoded)
+
+        def keep() -> None:
+            encoded = encode(value)
+            if most_bytes is None or len(encoded) <= most_bytes:
+                self.put(key, encoded)
+
+        if beside is None:
+            keep()
+        else:
+            beside.submit(keep)
         return value
 
-    def remember(self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None) -> T:
+    def remember(
+        self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None,
+        beside: Executor | None = None,
+    ) -> T:  # fmt: skip
         """`memo` for any dataclass of numbers, text and arrays: see `pack`.  More than `most_bytes` is not kept."""
-        return self.memo(key, compute, pack, lambda content: unpack(content, kind), most_bytes=most_bytes)
+        return self.memo(
+            key, compute, pack, lambda content: unpack(content, kind), most_bytes=most_bytes, beside=beside
+        )
 
     def trim(self) -> None:
         """Remove the entries not used for longest until the rest is well under the limit, and old leftovers."""
@@ -194,10 +217,28 @@ class Cache:
         return None if self.folder is None else self.folder / key[:2] / key
 
 
-def _head(key: str, content: bytes) -> bytes:
+def _read_aligned(path: Path) -> memoryview:
+    """A file's bytes, the first at an address that is a multiple of `_ALIGNED`."""
+    import numpy as np
+
+    with path.open("rb", buffering=0) as file:
+        size = os.fstat(file.fileno()).st_size
+        room = np.empty(size + _ALIGNED, dtype=np.uint8)
+        start = -room.ctypes.data % _ALIGNED
+        whole = room.data[start : start + size]
+        done = 0
+        while done < size:
+            got = file.readinto(whole[done:])
+            if not got:
+                break
+            done += got
+    return whole[:done].toreadonly()
+
+
+def _head(key: str, content: bytes | memoryview) -> bytes:
     digest = hashlib.sha256(key.encode())
     digest.update(content)
-    return _MARK + digest.digest()
+    return _MARK + digest.digest() + _PAD
 
 
 def pack(value: object) -> bytes:
@@ -208,26 +249,82 @@ def pack(value: object) -> bytes:
     TypeError
         It holds something else, such as an array of objects.
     """
-    return msgspec.msgpack.encode(value, enc_hook=_encode_hook)
+    import numpy as np
+
+    arrays: list[object] = []
+
+    def hook(part: Any) -> object:
+        if isinstance(part, np.ndarray):
+            if part.dtype.hasobject:
+                raise TypeError("an array of objects cannot be kept")
+            arrays.append(part)
+            return len(arrays) - 1
+        return _encode_hook(part)
+
+    told = msgspec.msgpack.encode(value, enc_hook=hook)
+    out = io.BytesIO()
+    out.write(_LENGTH.pack(len(told)))
+    out.write(told)
+    for array in arrays:
+        out.write(bytes(-out.tell() % _ALIGNED))
+        np.lib.format.write_array(out, np.asarray(array), allow_pickle=False)
+    return out.getvalue()
 
 
-def unpack(content: bytes, kind: type[T]) -> T:
-    """What `pack` was given, checked against its type.
+def unpack(content: bytes | memoryview, kind: type[T]) -> T:
+    """What `pack` was given, checked against its type; arrays are read-only views of `content`.
 
     Raises
     ------
-    msgspec.DecodeError, ValueError
+    ValueError
         The content is of another shape.
     """
-    return msgspec.msgpack.decode(content, type=kind, dec_hook=_decode_hook)
+    whole = memoryview(content).toreadonly()
+    try:
+        told = whole[_LENGTH.size : _LENGTH.size + _LENGTH.unpack_from(whole)[0]]
+        arrays = _arrays(whole, _LENGTH.size + len(told))
+        _learn(kind)
+        return msgspec.msgpack.decode(told, type=kind, dec_hook=lambda wanted, part: _decode_hook(wanted, part, arrays))
+    except (msgspec.MsgspecError, struct.error, LookupError, TypeError) as error:
+        raise ValueError(f"no {kind.__name__} was kept here ({error})") from error
+
+
+def _learn(kind: Any) -> None:
+    """Let msgspec look at a type once, by one thread at a time: it crashes where two look at the same one."""
+    if kind not in _LEARNT:
+        with _LEARNING:
+            msgspec.msgpack.Decoder(kind, dec_hook=lambda _, part: part)
+            _LEARNT.add(kind)
+
+
+_LEARNING = threading.Lock()
+_LEARNT: set[object] = set()
+
+
+def _arrays(whole: memoryview, begin: int) -> list[Any]:
+    """The arrays in the .npy format that stand one after the other from `begin` on."""
+    import numpy as np
+
+    found: list[Any] = []
+    while (begin := begin + -begin % _ALIGNED) < len(whole):
+        length = _NPY_HEAD.unpack_from(whole, begin)[-1]
+        head = io.BytesIO(whole[begin : begin + _NPY_HEAD.size + length])
+        if np.lib.format.read_magic(head) != (1, 0):
+            raise ValueError("an array of a later .npy format")
+        shape, columns_first, dtype = np.lib.format.read_array_header_1_0(head)
+        if dtype.hasobject:
+            raise ValueError("Object arrays are never read back")
+        begin += _NPY_HEAD.size + length
+        one = np.ndarray(shape, dtype, buffer=whole, offset=begin, order="F" if columns_first else "C")
+        found.append(one)
+        begin += one.nbytes
+    return found
 
 
 def _encode_hook(value: Any) -> object:
     import numpy as np
 
-    if isinstance(value, np.ndarray):
-        if value.dtype.hasobject:
-            raise TypeError("an array of objects cannot be kept")
+    if isinstance(value, np.ndarray):  # in a key
         file = io.BytesIO()
         np.lib.format.write_array(file, value, allow_pickle=False)
         return file.getvalue()
@@ -236,9 +333,9 @@ def _encode_hook(value: Any) -> object:
     raise TypeError(f"a {type(value).__name__} cannot be kept")
 
 
-def _decode_hook(kind: Any, value: Any) -> object:
+def _decode_hook(kind: Any, part: Any, arrays: list[Any]) -> object:
     import numpy as np
 
     if kind is np.ndarray or getattr(kind, "__origin__", None) is np.ndarray:
-        return np.lib.format.read_array(io.BytesIO(value), allow_pickle=False)
+        return arrays[part]
     raise TypeError(f"{kind} cannot be read back")

@@ -29,6 +29,18 @@ ARCHIVE = Path("site")
 ARCHIVE_HELP = "the archive (default: %(default)s)"
 
 
+def command() -> None:
+    """Run the command of this process, and end the process."""
+    code = main()
+    # To take a large interpreter apart takes a sixth of a second, for nothing: unless helpers are to be sent home.
+    if "joblib" not in sys.modules:
+        with suppress(OSError, ValueError):
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(code)
+    sys.exit(code)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code."""
     parser = _parser()
@@ -184,7 +196,7 @@ def _build(arguments: argparse.Namespace) -> int:
                     _print_built(built, remarks)
                 for what in lost:
                     _fail(f"{name}: left out: {what}")
-        index = pipeline.index(archive) if results else None
+        index = pipeline.index(archive, cache) if results else None
     if arguments.json:
         _print_json({"built": results, "failed": failures})
     elif index is not None:

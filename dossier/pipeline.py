@@ -9,11 +9,12 @@ bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 from dossier import __version__, audio, beatfile, workers
 from dossier.archive import Archive
@@ -23,10 +24,14 @@ from dossier.cache import Cache
 from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import ArchiveError, AudioError
 from dossier.model.beat import Beat
-from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
+from dossier.model.datafile import FORMAT_VERSION, DossierData, RevisionInfo
 from dossier.model.page import PageAssets
 
+if TYPE_CHECKING:
+    from dossier.render.page import Ready
+
 Say = Callable[[str], None]
+Out = TypeVar("Out")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +85,17 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         The folder, its audio or the archive cannot be used; nothing was published then.
     """
     beat = load(folder)
-    mark = identity_of(beat)
-    known = archive.find(beat.slug, mark)
-    if known is not None:
-        return _unchanged(archive, beat, known)
-
-    if archive.latest(beat.slug) is None:  # of a beat that was built before most is kept
-        workers.get_ready(jobs, _ready)
-    with ThreadPoolExecutor(max_workers=workers.cores()) as beside:
+    with ThreadPoolExecutor(max_workers=workers.cores() + 1) as beside:
+        before = archive.latest(beat.slug)
+        if before is None:  # of a beat that was built before most is kept
+            workers.get_ready(jobs, _ready)
+        sure = before is None or _another_drum(beat, before)  # to have something to measure, whatever the stems are
+        loading = beside.submit(_load_filters) if sure else None
+        mark = identity_of(beat)
+        known = archive.find(beat.slug, mark)
+        if known is not None:
+            return _unchanged(archive, beat, known)
+        (loading or beside.submit(_load_filters)).result()
         return _made(beat, archive, mark, beside, cache=cache, made=made, say=say, jobs=jobs)
 
 
@@ -95,8 +103,7 @@ def _made(
     beat: Beat, archive: Archive, mark: str, beside: Executor, *, cache: Cache, made: str, say: Say, jobs: int
 ) -> Built:
     """The whole way of one beat; `beside` are threads for what can be done meanwhile."""
-    from dossier.measure import hearing, loudness
-    from dossier.render import page as pages
+    from dossier.measure import hearing
     from dossier.stages import (
         again,
         analyse,
@@ -108,12 +115,10 @@ def _made(
         rank,
         robust,
         settle,
+        together,
         translate,
         treatments,
     )
-
-    beside.submit(loudness.k_weight_db, (1000.0,))  # loads the filters
-    beside.submit(pages.get_ready)
     analysis = analyse.analyse(beat, cache=cache, say=say)
     groove = placing.groove_of(analysis)
     say("placing and ranking the candidates")
@@ -131,17 +136,27 @@ def _made(
         [treatments.treated_part(item, treated) for item in others],
         [item for item in (*ranking.loops, *ranking.one_shots) if item.closely],
     )
-    mixing = beside.submit(mix.rough_mix, analysis, settled)
-    meeting = beside.submit(lowend.measure, analysis, settled)
-    approach = robust.hedge(analysis, with_plans, settled_on)
+    hedging = partial(robust.hedge, analysis, with_plans, settled_on)
+    joining = partial(together.measure, analysis, ranking, settled)
+    judged = workers.apart(lambda: (hedging(), joining()))  # while no thread is at work
+    whole_kit = treatments.whole_kit_render(analysis, ranking, treated, beside=beside)
+    size = analysis.instrumental.nbytes
+    mixing = beside.submit(_in_turn, size, partial(mix.rough_mix, analysis, settled, beside=beside))
+    meeting = beside.submit(_in_turn, size, partial(lowend.measure, analysis, settled))
+    blocks = beside.submit(_in_turn, size, partial(produce.part_blocks, analysis, settled))
+    ready = beside.submit(_page_ready, cache)
     settled = robust.with_ranges(analysis, settled, ranking.slots)
     previews = produce.previews(analysis, ranking, settled, treated)
     low, mixed = meeting.result(), mixing.result()
     travels = translate.measure(analysis, settled, mixed, ranking.slots)
+    approach, whole = judged()
     say("rendering")
-    renders = {**produce.renders(analysis, groove, settled, mixed, treated), **low.renders}
-    renders |= treatments.whole_kit_render(analysis, ranking, treated)
-    assets = PageAssets(previews=previews, what_if=produce.what_if(analysis, settled, mixed))
+    renders = again.long_first(
+        {**whole_kit, **produce.renders(analysis, groove, settled, mixed, treated), **low.renders}
+    )
+    assets = PageAssets(previews=previews, what_if=produce.what_if(
+        analysis, settled, blocks.result(), mix_gain_db=mixed.mix.gain_db
+    ))  # fmt: skip
 
     with archive.lock():
         known = archive.find(beat.slug, mark)  # another build may have been faster
@@ -150,7 +165,8 @@ def _made(
         previous = archive.latest(beat.slug)
         data = assemble.assemble(
             analysis, groove, ranking, approach, treated, settled,
-            balance=mix.balance(analysis, settled, mixed.mix), low_end=low.finding, translation=travels,
+            together=whole, balance=mix.balance(analysis, settled, mixed.mix), low_end=low.finding,
+            translation=travels,
             revision=RevisionInfo(
                 id=archive.next_revision(beat.slug), made=made, identity=mark,
                 previous=previous.revision.id if previous else None,
@@ -160,7 +176,7 @@ def _made(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = again.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        html = partial(pages.render_dossier, data, assets, hearing_constants=hearing.page_constants())
+        html = partial(_page, data, assets, hearing.page_constants(), ready)
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
@@ -168,11 +184,12 @@ def _made(
     )  # fmt: skip
 
 
-def index(archive: Archive) -> Path:
-    """Rebuild the archive page from the data files alone."""
+def index(archive: Archive, cache: Cache | None = None) -> Path:
+    """Rebuild the archive page from the data files alone; the cache may hold its template ready."""
     from dossier.render.index import render_archive
+    from dossier.stages.keep import source
 
-    return archive.write_index(render_archive)
+    return archive.write_index(partial(render_archive, shelf=cache, mark=source() if cache is not None else ""))
 
 
 def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
@@ -194,6 +211,39 @@ def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
                 problems.append(str(error))
         found.append((folder, "\n".join(problems) or None))
     return found
+
+
+def _another_drum(beat: Beat, before: DossierData) -> bool:
+    """Whether a drum's content is none that the earlier revision looked at."""
+    seen = {entry.sha256 for entry in before.inputs if entry.kind == "drum"}
+    return any(digest not in seen for digest in workers.side_by_side(_hash, [drum.path for drum in beat.drums]))
+
+
+def _load_filters() -> None:
+    """They take a while to load, and everything that is measured needs them."""
+    from dossier.measure import loudness
+
+    loudness.k_weight_db((1000.0,))
+
+
+def _in_turn(size_bytes: int, function: Callable[[], Out]) -> Out:
+    from dossier.stages.keep import turn
+
+    with turn(size_bytes):
+        return function()
+
+
+def _page(data: DossierData, assets: PageAssets, constants: Mapping[str, object], ready: Future[Ready]) -> str:
+    from dossier.render.page import render_dossier
+
+    return render_dossier(data, assets, hearing_constants=constants, ready=ready.result())
+
+
+def _page_ready(cache: Cache) -> Ready:
+    from dossier.render.page import get_ready
+    from dossier.stages.keep import source
+
+    return get_ready(cache, source())
 
 
 def _ready() -> None:

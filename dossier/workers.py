@@ -8,12 +8,20 @@ in this process.  Threads pay at once where the work is in large arrays, files o
 from __future__ import annotations
 
 import os
+import pickle
+import select
+import signal
+import sys
 import threading
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
+from contextlib import suppress
+from functools import partial
 from typing import TypeVar
 
+PATIENCE_S = 300.0  # nothing that is begun in a copy of the process takes longer
 START_S = 1.0  # a process takes this long to start and to load what it needs
 
 In = TypeVar("In")
@@ -43,8 +51,9 @@ def spread(
     costs = [cost_s(each) for each in inputs]
     if jobs <= 1 or len(inputs) <= 1:
         return [function(each) for each in inputs]
+    function = partial(_alone, function)
     if sum(costs) - max(costs) < START_S:
-        return list(side_by_side(function, inputs, ahead=len(inputs)))
+        return split(function, inputs, costs)
     left = deque(sorted(range(len(inputs)), key=lambda index: -costs[index]))
     done: dict[int, Out] = {}
     sent: dict[int, Future[Out]] = {}
@@ -87,6 +96,106 @@ def spread(
     return [done[index] for index in range(len(inputs))]
 
 
+def split(function: Callable[[In], Out], inputs: Sequence[In], costs: Sequence[float] = ()) -> list[Out]:
+    """`[function(each) for each in inputs]`, shared out between this process and copies of it: see `apart`.
+
+    For work in many small arrays, at which threads would only take turns.
+    """
+    shares = min(cores(), len(inputs))
+    if shares < 2 or not _may_copy():
+        return [function(each) for each in inputs]
+    lists: list[list[int]] = [[] for _ in range(shares)]
+    loads = [0.0] * shares
+    weights = costs or [1.0] * len(inputs)
+    for index in sorted(range(len(inputs)), key=lambda index: -weights[index]):
+        least = loads.index(min(loads))
+        lists[least].append(index)
+        loads[least] += weights[index]
+
+    def work(indices: Sequence[int]) -> list[Out]:
+        return [_alone(function, inputs[index]) for index in indices]
+
+    others = [apart(partial(work, indices)) for indices in lists[1:]]
+    done = dict(zip(lists[0], work(lists[0]), strict=True))
+    for indices, other in zip(lists[1:], others, strict=True):
+        done.update(zip(indices, other(), strict=True))
+    return [done[index] for index in range(len(inputs))]
+
+
+def apart(function: Callable[[], Out]) -> Callable[[], Out]:
+    """Begin `function` in a copy of this process; what comes back gives its result, which must be picklable.
+
+    Where a process cannot be copied safely (other systems than Linux), or the copy fails, or takes longer than anything
+    here does, the work is done when its result is asked for.  No other thread may be at work when it is called.
+    """
+    if cores() < 2 or not _may_copy():
+        return function
+    reading, writing = os.pipe()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # of the threads that are there, none is at work
+            copy = os.fork()
+    except OSError:
+        os.close(reading)
+        os.close(writing)
+        return function
+    if copy == 0:
+        code = 1
+        try:
+            os.close(reading)
+            _busy.here = True
+            with os.fdopen(writing, "wb") as pipe:
+                pipe.write(pickle.dumps(function(), protocol=pickle.HIGHEST_PROTOCOL))
+            code = 0
+        finally:
+            os._exit(code)
+    os.close(writing)
+
+    def result() -> Out:
+        content = _received(reading)
+        if content is None:
+            with suppress(ProcessLookupError):
+                os.kill(copy, signal.SIGKILL)
+        _, status = os.waitpid(copy, 0)
+        if content is None or status != 0:
+            return function()
+        found: Out = pickle.loads(content)
+        return found
+
+    return result
+
+
+def _may_copy() -> bool:
+    """On other systems their own libraries do not bear it; in a copy, or beside other pieces, the cores are busy."""
+    return sys.platform == "linux" and not getattr(_busy, "here", False)
+
+
+def _received(reading: int) -> bytes | None:
+    """All that comes through a pipe; None where nothing comes for too long."""
+    parts: list[bytes] = []
+    try:
+        while select.select([reading], [], [], PATIENCE_S)[0]:
+            part = os.read(reading, 1 << 20)
+            if not part:
+                return b"".join(parts)
+            parts.append(part)
+        return None
+    finally:
+        os.close(reading)
+
+
+def _alone(function: Callable[[In], Out], given: In) -> Out:
+    """`function(given)`, with nothing in it `side_by_side`: the cores are busy with its like."""
+    before, _busy.here = getattr(_busy, "here", False), True
+    try:
+        return function(given)
+    finally:
+        _busy.here = before
+
+
+_busy = threading.local()
+
+
 def _helpers(jobs: int) -> Executor:
     """The processes beside this one; those of an earlier call where they still live."""
     from joblib.externals.loky import get_reusable_executor
@@ -98,9 +207,13 @@ def _helpers(jobs: int) -> Executor:
 def side_by_side(function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0) -> Iterator[Out]:
     """`map(function, inputs)` on as many threads as there are cores.
 
-    No more results wait than there are threads, and `ahead` more: of small ones many may.
+    No more results wait than there are threads, and `ahead` more: of small ones many may.  One after the other in what
+    runs side by side itself.
     """
-    threads = cores()
+    if getattr(_busy, "here", False):
+        yield from map(function, inputs)
+        return
+    function, threads = partial(_alone, function), cores()
     with ThreadPoolExecutor(max_workers=threads) as pool:
         waiting: deque[Future[Out]] = deque()
         for each in inputs:

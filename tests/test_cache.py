@@ -294,3 +294,38 @@ def test_many_threads_share_one_cache(tmp_path: Path) -> None:
         thread.join()
     assert wrong == []
     assert not [path for path in tmp_path.rglob(".*") if path.is_file()]
+
+
+RACE = """
+import sys, threading
+from dataclasses import dataclass, make_dataclass
+from dossier.cache import pack, unpack
+
+sys.setswitchinterval(1e-6)
+for turn in range(40):
+    inner = [make_dataclass(f"Inner{turn}_{n}", [("a", float), ("b", str)]) for n in range(6)]
+    outer = make_dataclass(f"Outer{turn}", [(f"f{n}", kind) for n, kind in enumerate(inner)])
+    content = pack(outer(*(kind(1.0, "b") for kind in inner)))
+    gate = threading.Barrier(4)
+    def read():
+        gate.wait()
+        assert unpack(content, outer).f5.b == "b"
+    threads = [threading.Thread(target=read) for _ in range(4)]
+    for thread in threads: thread.start()
+    for thread in threads: thread.join()
+"""
+
+
+def test_threads_may_read_entries_of_a_new_type_at_once() -> None:
+    """The library that checks types must not meet a new one in two threads at the same time: the process would end."""
+    done = subprocess.run([sys.executable, "-c", RACE], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_what_is_read_back_cannot_be_written_into(tmp_path: Path) -> None:
+    """An array is a view of what was read, at an address that suits any processor."""
+    value = Kept("a", None, (), np.arange(5.0), None, {})
+    made = [Cache(tmp_path).remember(KEY, Kept, lambda: value) for _ in range(2)][1]
+    assert made.array.ctypes.data % 64 == 0
+    with pytest.raises(ValueError, match="read-only"):
+        made.array[0] = 1.0

@@ -37,9 +37,9 @@ def test_results_stand_in_the_order_of_the_inputs(jobs: int) -> None:
     assert found == [number * number for number in range(9)]
 
 
-def test_little_work_stays_in_this_process() -> None:
-    home = workers.spread(lambda _: os.getpid(), [1, 2, 3], jobs=2, cost_s=lambda _: 0.1)
-    assert set(home) == {os.getpid()}
+def test_little_work_waits_for_no_helper(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "_helpers", None)  # a call would fail
+    assert workers.spread(squared, [1, 2, 3], jobs=2, cost_s=lambda _: 0.1) == [1, 4, 9]
 
 
 def test_helpers_take_part_of_the_work() -> None:
@@ -80,3 +80,81 @@ def test_threads_keep_the_order_and_do_not_run_far_ahead() -> None:
     assert next(taken) == 0
     assert len(started) <= workers.cores() + 1
     assert list(taken) == list(range(1, 50))
+
+
+def _names(number: int) -> set[str]:
+    """Threads that do the work of a piece which would run side by side itself."""
+    time.sleep(0.02)
+    return set(workers.side_by_side(lambda _: threading.current_thread().name, range(6))) | {f"of {number}"}
+
+
+def test_what_runs_side_by_side_does_not_split_up_again() -> None:
+    alone = _names(0) - {"of 0"}  # more than one name, and not this thread's
+    assert threading.current_thread().name not in alone
+    for found in workers.side_by_side(_names, range(4)):
+        assert len(found) == 2
+    for found in workers.spread(_names, range(4), jobs=2, cost_s=lambda _: 0.1):
+        assert len(found) == 2
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 7])
+def test_shared_work_stands_in_the_order_of_the_inputs(count: int) -> None:
+    assert workers.split(lambda number: number * number, range(count)) == [number * number for number in range(count)]
+    costs = [float(number % 3) for number in range(count)]
+    assert workers.split(squared, range(count), costs) == [number * number for number in range(count)]
+
+
+@pytest.mark.skipif(sys.platform != "linux" or workers.cores() < 2, reason="no copies of the process are made here")
+def test_work_apart_is_done_in_a_copy_of_the_process() -> None:
+    seen: list[int] = []
+    result = workers.apart(lambda: (os.getpid(), seen.append(1)))
+    assert result()[0] != os.getpid()
+    assert seen == []  # what it changes stays there
+    assert set(workers.split(lambda _: os.getpid(), range(6))) > {os.getpid()}
+
+
+@pytest.mark.parametrize("failure", ["an error", "ended from outside", "no pickle", "nothing comes"])
+def test_work_apart_that_fails_is_done_here(failure: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    home = os.getpid()
+    if failure == "nothing comes":
+        monkeypatch.setattr(workers, "PATIENCE_S", 0.1)
+
+    def work() -> object:
+        if os.getpid() == home:
+            return "here"
+        if failure == "an error":
+            raise ValueError("there")
+        if failure == "ended from outside":
+            os.kill(os.getpid(), signal.SIGKILL)
+        if failure == "no pickle":
+            return lambda: None
+        time.sleep(30.0)
+        return "there"
+
+    copies: list[int] = []
+    fork = getattr(os, "fork", int)
+
+    def counted() -> int:
+        copies.append(fork())
+        return copies[-1]
+
+    monkeypatch.setattr(os, "fork", counted, raising=False)
+    assert workers.apart(work)() == "here"
+    for copy in copies:
+        with pytest.raises(ChildProcessError):
+            os.waitpid(copy, os.WNOHANG)  # nothing is left of it
+
+
+def test_a_system_without_room_for_a_copy_does_the_work_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> int:
+        raise BlockingIOError("no more processes")
+
+    monkeypatch.setattr(os, "fork", full, raising=False)
+    assert workers.apart(os.getpid)() == os.getpid()
+
+
+def test_an_error_of_work_apart_comes_through() -> None:
+    with pytest.raises(ValueError, match="three"):
+        workers.split(failing, range(6))
+    with pytest.raises(ValueError, match="three"):
+        workers.apart(lambda: failing(3))()

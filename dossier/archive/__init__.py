@@ -23,6 +23,7 @@ import re
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
@@ -110,7 +111,7 @@ class Archive(ArchiveReader):
         html : str or callable
             The page, or what makes it, which is called while the renders are written.
         renders : mapping, optional
-            File name to its content, or to a function that writes it to the path it is given.
+            File name to its content, or to a function that writes it to the path it is given; what takes longest first.
 
         Returns
         -------
@@ -129,7 +130,6 @@ class Archive(ArchiveReader):
             if not name or name != PurePosixPath(name).name or "\\" in name or name.startswith("."):
                 raise ArchiveError(f"{slug}: {name!r} cannot be the name of a render")
         _check_private(data)
-        encoded = encode(data)
         with self.lock():
             folder = self.root / slug
             make_folder(folder)
@@ -141,7 +141,7 @@ class Archive(ArchiveReader):
             try:
                 for target in targets[:-1]:
                     remove(target)  # no data file stands beside them: an interrupted build left them
-                sources = _stage(staged, encoded, html, renders)
+                sources = _stage(staged, data, html, renders)
                 for source, target in zip(sources, targets, strict=True):
                     if source is not None:
                         os.rename(source, target)
@@ -234,7 +234,7 @@ class Archive(ArchiveReader):
 
 
 def _stage(
-    staged: Path, encoded: bytes, html: str | Callable[[], str], renders: Mapping[str, Render]
+    staged: Path, data: DossierData, html: str | Callable[[], str], renders: Mapping[str, Render]
 ) -> tuple[Path | None, Path, Path]:
     """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
     staged.mkdir()
@@ -242,11 +242,7 @@ def _stage(
     if renders:
         folder.mkdir()
 
-    def write(name: str | None) -> None:
-        """A render by its name, or the page."""
-        if name is None:
-            write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
-            return
+    def render(name: str) -> None:
         content = renders[name]
         if isinstance(content, bytes):
             write_new(folder / name, content)
@@ -254,14 +250,24 @@ def _stage(
             content(folder / name)
             sync_file(folder / name)
 
+    def page() -> None:
+        write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
+
+    def numbers() -> None:
+        write_new(staged / "data", encode(data))
+
     # Flushing waits for the disk, and turning samples into bytes lets other threads work.
-    for _ in workers.side_by_side(write, [None, *sorted(renders)], ahead=len(renders)):
+    writes: list[Callable[[], None]] = [page, numbers, *(partial(render, name) for name in renders)]
+    for _ in workers.side_by_side(_call, writes, ahead=len(writes)):
         pass
     if renders:
         sync_folder(folder)
-    write_new(staged / "data", encoded)
     sync_folder(staged)
     return (folder if renders else None), staged / "page", staged / "data"
+
+
+def _call(write: Callable[[], None]) -> None:
+    write()
 
 
 def _check_private(data: DossierData) -> None:

@@ -33,6 +33,7 @@ _WIDTH = 118
 _WORD = 12  # a list of words this short stays on one line
 _DECIMALS = 6
 _ROW_DECIMALS = 5
+_LONG = 32  # numbers: a row that is worth loading numpy for, which whoever has such a row has done
 _RANK = {key: rank for rank, key in enumerate((*ZONE_KEYS, *ROLES))}
 
 
@@ -147,11 +148,22 @@ def _scalar(value: object, decimals: int) -> str:
 
 def _row(values: Sequence[Any]) -> str:
     """Numbers on one line, each as `_scalar` writes it."""
-    for value in values:
-        if not math.isfinite(value):
-            raise _NotWritableError(f"not a finite number ({value})")
-    numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
+    numbers = _rounded(values) if len(values) >= _LONG and all(type(value) is float for value in values) else None
+    if numbers is None:
+        for value in values:
+            if not math.isfinite(value):
+                raise _NotWritableError(f"not a finite number ({value})")
+        numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
     return msgspec.json.encode(numbers).decode().replace(",", ", ")
+
+
+def _rounded(values: Sequence[float]) -> list[float] | None:
+    """All at once (of two numbers that are as near it may be the other); None where one of them is not finite."""
+    import numpy as np
+
+    row = np.array(values)
+    numbers: list[float] = (np.round(row, _ROW_DECIMALS) + 0.0).tolist()
+    return numbers if np.isfinite(row).all() else None
 
 
 def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
@@ -168,7 +180,7 @@ def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
 def _array(values: Sequence[object], indent: int) -> str:
     if values and hasattr(values[0], "tolist"):
         values = [value.tolist() if hasattr(value, "tolist") else value for value in values]
-    if values and all(type(value) is float or type(value) is int for value in values):
+    if values and {type(value) for value in values} <= {float, int}:
         try:
             return _row(values)
         except _NotWritableError as error:

@@ -15,6 +15,7 @@ Conventions
 from __future__ import annotations
 
 import hashlib
+import io
 import math
 import os
 import time
@@ -66,6 +67,7 @@ AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
 HALF_POWER = math.sqrt(0.5)
 
 _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the cache while it is checked
+_PIECE = 8 << 20
 _SETTLED_S = 2.0  # a file written since then may change again without its times telling
 _digests: dict[tuple[int, ...], str] = {}
 _NO_LENGTH = 2**62  # frames from here on are libsndfile's way to say that the header gives none
@@ -249,6 +251,14 @@ def to_stereo(samples: Samples) -> Samples:
     return samples if samples.shape[1] == 2 else np.repeat(samples, 2, axis=1)
 
 
+def _digest(file: io.BufferedReader, size: int) -> str:
+    """SHA-256 of an open file, in pieces so large that other threads get on well."""
+    digest, piece = hashlib.sha256(), memoryview(bytearray(min(size + 1, _PIECE)))
+    while got := file.readinto(piece):
+        digest.update(piece[:got])
+    return digest.hexdigest()
+
+
 def sha256(path: Path, *, shown_as: str | None = None) -> str:
     """The content's SHA-256 in hexadecimal digits; a file that has not changed since is not read again by this process.
 
@@ -262,7 +272,7 @@ def sha256(path: Path, *, shown_as: str | None = None) -> str:
         try:
             found = os.fstat(file.fileno())
             state = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
-            digest = _digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
+            digest = _digests.get(state) or _digest(file, found.st_size)
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
                 _digests[state] = digest
             return digest

@@ -26,7 +26,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from dossier.decide import plan_words
-from dossier.decide.plan_bench import NO_LINES, Turned
+from dossier.decide.plan_bench import NO_LINES, Each, Turned
 from dossier.decide.plan_goals import Goals
 from dossier.decide.plan_parts import Amounts, Treatment
 from dossier.decide.plan_search import Search
@@ -63,6 +63,7 @@ def search(
     plan_id: str | None = None,
     turned: Turned | None = None,
     own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
+    each: Each = map,
 ) -> SearchResult:
     """Search the plan for one drum in one beat.
 
@@ -94,6 +95,8 @@ def search(
         loudness.  None: not asked for.
     own_lines
         More amounts worth trying in this beat, by the name of the family: lines from gentle to strong.
+    each
+        Like `map`, maybe several at a time: then `measure`, `turned` and `true_peak` are called from threads.
 
     Returns
     -------
@@ -105,6 +108,7 @@ def search(
         samples=samples, rate_hz=rate_hz, direction=direction, families=tuple(families.values()), measure=measure,
         true_peak=true_peak, layers=layers, kind=kind or ("loop" if role is None else "one-shot"), role=role,
         goals=goals or Goals(), before=before, most=max(1, most_evaluations), turned=turned, own_lines=own_lines,
+        each=each,
     )  # fmt: skip
     best = run.best()
     plan = Plan(

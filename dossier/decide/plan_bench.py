@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
-from dossier.decide.plan_goals import Goals, gain, judge
+from dossier.decide.plan_goals import Goals, Verdict, gain, judge
 from dossier.decide.plan_parts import Amounts, Move, Treatment, Trial
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
@@ -21,6 +22,29 @@ KEPT = 6  # rendered beginnings of chains kept at hand
 NO_LINES: Mapping[str, Sequence[Sequence[Amounts]]] = MappingProxyType({})
 
 Turned = Callable[[Samples, float], DrumFigures]
+Chain = tuple[Move, ...]
+Key = tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """What measuring a chain says of it."""
+
+    figures: DrumFigures
+    even: DrumFigures | None
+    verdict: Verdict
+    output: float
+
+
+Each = Callable[[Callable[[Chain], Look | None], Sequence[Chain]], Iterable[Look | None]]  # like `map`
+
+
+def _in_order(moves: Iterable[Move]) -> Chain:
+    return tuple(sorted(moves, key=lambda move: (move.family.place, move.line)))
+
+
+def _key(chain: Chain) -> Key:
+    return tuple(move.key for move in chain)
 
 
 def _told(gain: float) -> float:
@@ -40,18 +64,21 @@ class Bench:
         measure: Callable[[Samples], DrumFigures], true_peak: Callable[[Samples, int], float],
         layers: Mapping[str, Samples], kind: Kind, role: Role | None, goals: Goals, before: DrumFigures | None,
         most: int, turned: Turned | None = None, own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
+        each: Each = map,
     ) -> None:  # fmt: skip
         self.samples, self.rate_hz, self.direction, self.families = samples, rate_hz, direction, families
         self.measure, self.true_peak, self.layers = measure, true_peak, layers
         self.kind, self.role, self.goals, self.most = kind, role, goals, most
-        self.turned, self.own_lines = turned, own_lines
+        self.turned, self.own_lines, self.each = turned, own_lines, each
         self.evaluations = 0 if before is not None else 1
         self.peak = true_peak(samples, rate_hz)
         self.before = before if before is not None else self._measured(samples, self.peak)
         self.trials: list[Trial] = []
         self.unchanged: set[str] = set()  # families that left the sound as it is
-        self.seen: dict[tuple[tuple[int, float], ...], Trial | None] = {}
-        self.kept: dict[tuple[tuple[int, float], ...], Samples] = {}
+        self.seen: dict[Key, Trial | None] = {}
+        self.looked: dict[Key, Look | None] = {}  # ahead, not tried yet
+        self.kept: dict[Key, Samples] = {}
+        self.keeping = threading.Lock()
         self.lines = self._lines()
 
     # what can be tried
@@ -88,19 +115,21 @@ class Bench:
         layer = self.layers.get(str(move.amounts.get("file")))
         return move.family.settle(self.samples, self.rate_hz, move.amounts, layer=layer)
 
-    def _played(self, moves: tuple[Move, ...]) -> Samples:
+    def _played(self, moves: Chain) -> Samples:
         """The chain before its level is matched; beginnings of chains are kept."""
         if not moves:
             return self.samples
-        key = tuple(move.key for move in moves)
-        if key in self.kept:
-            return self.kept[key]
+        key = _key(moves)
+        with self.keeping:
+            if key in self.kept:
+                return self.kept[key]
         amounts = self._settled(moves[-1])
         layer = self.layers.get(str(amounts.get("file")))
         result = moves[-1].family.play(self._played(moves[:-1]), self.rate_hz, amounts, kind=self.kind, layer=layer)
-        if len(self.kept) >= KEPT:
-            del self.kept[next(iter(self.kept))]
-        self.kept[key] = result
+        with self.keeping:
+            if len(self.kept) >= KEPT:
+                del self.kept[next(iter(self.kept))]
+            self.kept[key] = result
         return result
 
     def _measured(self, samples: Samples, peak: float) -> DrumFigures:
@@ -143,38 +172,52 @@ class Bench:
 
     def trial(self, moves: Iterable[Move], *, below: float = np.inf) -> Trial | None:
         """Render and measure a chain; None where it changes nothing, costs `below` or more, or the bound is reached."""
-        chain = tuple(sorted(moves, key=lambda move: (move.family.place, move.line)))
-        key = tuple(move.key for move in chain)
+        chain = _in_order(moves)
+        key = _key(chain)
         if key in self.seen:
             return self.seen[key]
         cost = sum(move.cost for move in chain)
         if cost >= below or self.evaluations >= self.most:
             return None
-        played, side = self._played(chain), chain[0].side
-        peak = self.true_peak(played, self.rate_hz)
-        output = self.output(peak, side)
-        rendered: Samples = played * played.dtype.type(output)
-        same = rendered.shape == self.samples.shape
-        if same and np.allclose(rendered, self.samples, rtol=0.0, atol=1e-7 * self.peak):
+        look = self.looked.pop(key) if key in self.looked else self._look(chain)
+        if look is None:
             if len(chain) == 1:
                 self.unchanged.add(chain[0].family.name)
             self.seen[key] = None
             return None
         self.evaluations += 1
-        figures = self._measured(rendered, peak * output)
-        if side == "leaner":
-            made_up, figures = self._made_up(rendered, figures, peak * output)
-            output *= made_up
-            rendered = played * played.dtype.type(output) if made_up != 1.0 else rendered
-        even = self._even(rendered, figures) if gain(self.before, figures, side, self.goals) > PROMISING else None
-        verdict = judge(self.before, figures, side, self.goals, strict=self.direction == "as it is", even=even)
-        found = Trial(chain, figures, verdict, cost + self.goals.harm * verdict.harm, even, output)
+        found = Trial(
+            chain, look.figures, look.verdict, cost + self.goals.harm * look.verdict.harm, look.even, look.output
+        )
         self.trials.append(found)
         self.seen[key] = found
         return found
 
+    def look_ahead(self, chains: Iterable[Iterable[Move]]) -> None:
+        """Look at chains that will be tried whatever comes of the others, several at a time."""
+        ordered = [_in_order(moves) for moves in chains][: max(0, self.most - self.evaluations)]
+        self.looked.update(zip(map(_key, ordered), self.each(self._look, ordered), strict=True))
+
+    def _look(self, chain: Chain) -> Look | None:
+        """Render and measure a chain, whatever else has been tried; None where it changes nothing."""
+        played, side = self._played(chain), chain[0].side
+        peak = self.true_peak(played, self.rate_hz)
+        output = self.output(peak, side)
+        rendered: Samples = played * played.dtype.type(output)
+        if rendered.shape == self.samples.shape:
+            difference = rendered - self.samples
+            if max(difference.max(initial=0.0), -difference.min(initial=0.0)) <= 1e-7 * self.peak:
+                return None
+        figures = heard = self._measured(rendered, peak * output)
+        if side == "leaner":
+            made_up, figures = self._made_up(rendered, figures, peak * output)
+            output *= made_up
+        even = self._even(rendered, heard) if gain(self.before, figures, side, self.goals) > PROMISING else None
+        verdict = judge(self.before, figures, side, self.goals, strict=self.direction == "as it is", even=even)
+        return Look(figures, even, verdict, output)
+
     def _even(self, rendered: Samples, figures: DrumFigures) -> DrumFigures | None:
-        """The figures at the untreated drum's loudness, where both have one."""
+        """The figures of a sound, whose own are known, at the untreated drum's loudness, where both have one."""
         if self.turned is None or figures.integrated_lufs is None or self.before.integrated_lufs is None:
             return None
         return self.turned(rendered, self.before.integrated_lufs - figures.integrated_lufs)

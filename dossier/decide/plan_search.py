@@ -60,9 +60,10 @@ class Search(Bench):
 
     def _singles(self) -> None:
         started: list[tuple[float, int, _Probe, Trial | None]] = []
-        for number, line in enumerate(self.lines):
-            probe = self._along(line)
-            found = self._advance(probe, next(probe))
+        probes = [(probe, next(probe)) for probe in map(self._along, self.lines)]
+        self.look_ahead([(move,) for _, move in probes])
+        for number, (probe, move) in enumerate(probes):
+            found = self._advance(probe, move)
             started.append((found.verdict.gain if found else 0.0, number, probe, found))
         limit = max(len(self.lines), round(SINGLES_SHARE * self.most))
         if self.direction == "as it is":

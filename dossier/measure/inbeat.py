@@ -18,6 +18,7 @@ All sums run over active slots (from the first to the last sound of the instrume
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -215,19 +216,27 @@ def occupancy_with(on: Scene, drums: list[Placed]) -> Array:
     return np.asarray(occ.occupancy(hearing.specific_loudness(total), on.reference))
 
 
-def added_to(on: Scene, drums: Array, extra: Placed) -> dict[str, float]:
+def adding(on: Scene, drums: Array) -> Callable[[Placed], dict[str, float]]:
     """What one more part brings on top of the instrumental and the drums (excitation `(slots, bands)`).
 
     Returns
     -------
-    room_filled, spill, lost : rise in fill, rise above the reference, and what everything else masks of the part,
-        each as a share of the reference.
+    A function of the part to its `room_filled`, `spill` and `lost`: rise in fill, rise above the reference, and what
+    everything else masks of the part, each as a share of the reference.
     """
     before = on.excitation + drums
-    fill_before, spill_before = _fill_and_spill(on, hearing.specific_loudness(before))
-    fill_after, spill_after = _fill_and_spill(on, hearing.specific_loudness(before + extra.excitation))
-    rows = (extra.alone.sum(axis=1) > 0) & on.active.astype(bool)
-    lost = float((extra.alone[rows] - hearing.partial_loudness(extra.excitation[rows], before[rows])).sum())
-    return {
-        "room_filled": fill_after - fill_before, "spill": spill_after - spill_before, "lost": lost / on.reference_sum,
-    }  # fmt: skip
+    loudness = hearing.specific_loudness(before)
+    fill_before, spill_before = _fill_and_spill(on, loudness)
+
+    def added(extra: Placed) -> dict[str, float]:
+        rows = (extra.alone.sum(axis=1) > 0) & on.active.astype(bool)
+        with_extra = loudness.copy()
+        with_extra[rows] = hearing.specific_loudness(before[rows] + extra.excitation[rows])
+        fill_after, spill_after = _fill_and_spill(on, with_extra)
+        lost = float((extra.alone[rows] - hearing.partial_loudness(extra.excitation[rows], before[rows])).sum())
+        return {
+            "room_filled": fill_after - fill_before, "spill": spill_after - spill_before,
+            "lost": lost / on.reference_sum,
+        }  # fmt: skip
+
+    return added

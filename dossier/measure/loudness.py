@@ -33,6 +33,7 @@ EBU R 128 (2023).
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 from functools import lru_cache
 
@@ -80,7 +81,7 @@ class _Scan:
     peak: float
 
 
-def measure(samples: Samples, rate_hz: int) -> Loudness:
+def measure(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -> Loudness:
     """Measure loudness, loudness range, peaks and crest factor.
 
     Parameters
@@ -89,6 +90,8 @@ def measure(samples: Samples, rate_hz: int) -> Loudness:
         Finite floating-point samples.
     rate_hz : int
         Sample rate.
+    beside : Executor, optional
+        Looks for the true peak meanwhile; the result is the same.
 
     Returns
     -------
@@ -106,12 +109,15 @@ def measure(samples: Samples, rate_hz: int) -> Loudness:
     -----
     See the module's text for each quantity and its source.
     """
-    return measure_with_blocks(samples, rate_hz)[0]
+    return measure_with_blocks(samples, rate_hz, beside=beside)[0]
 
 
-def measure_with_blocks(samples: Samples, rate_hz: int) -> tuple[Loudness, Array]:
+def measure_with_blocks(
+    samples: Samples, rate_hz: int, *, beside: Executor | None = None
+) -> tuple[Loudness, Array]:  # fmt: skip
     """Return `measure` and `block_energy` of the same samples for the price of one."""
     _check(samples, rate_hz)
+    looking = beside.submit(true_peak, samples) if beside is not None else None
     scan = _scan(_padded(samples, -(-rate_hz * 4 // 10)), rate_hz)  # silence up to 400 ms
     steps = max(0, len(_edges(len(samples), rate_hz)) - 1)
     blocks = _blocks(scan.fine, steps, rate_hz)
@@ -137,7 +143,8 @@ def measure_with_blocks(samples: Samples, rate_hz: int) -> tuple[Loudness, Array
     for name in (name for name, value in levels.items() if value is None):
         reasons.setdefault(name, "no energy in the range that the K-weighting passes")
 
-    true_peak_dbtp = _db20(true_peak(samples, sample_peak=scan.peak))
+    found = looking.result() if looking is not None else true_peak(samples, sample_peak=scan.peak)
+    true_peak_dbtp = _db20(found)
     if integrated is None:
         reasons["peak_to_loudness_db"] = f"no integrated loudness: {reasons['integrated_lufs']}"
     rms = float(np.sqrt(scan.square_sums.max() / len(samples)))

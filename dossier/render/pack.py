@@ -8,7 +8,6 @@ content (WHATWG HTML, 4.12.1.3): `<`, `>`, `&` and the line separators U+2028 an
 from __future__ import annotations
 
 import base64
-import functools
 import gzip
 import hashlib
 import json
@@ -21,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dossier.errors import DossierError
+from dossier.render.shelf import Shelf, shelved
 
 _ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 
@@ -96,9 +96,10 @@ def csp_hash(script: str) -> str:
     return f"'sha256-{base64_text(hashlib.sha256(script.encode('utf-8')).digest())}'"
 
 
-@functools.cache
-def plot_library() -> tuple[str, str]:
+def plot_library(shelf: Shelf | None = None) -> tuple[str, str]:
     """The plotting library's browser bundle as `(gzip in base64, CSP hash of the unpacked text)`.
+
+    Packed once: what the shelf holds of the same bundle is taken from there.
 
     Raises
     ------
@@ -111,4 +112,5 @@ def plot_library() -> tuple[str, str]:
     if path is None:
         raise DossierError("plotly: its package_data/plotly.min.js was not found; install plotly again")
     data = path.read_bytes()
-    return squeeze(data), csp_hash(data.decode("utf-8"))
+    told = csp_hash(data.decode("utf-8"))
+    return shelved(shelf, f"gzip in base64 of {told}", lambda: squeeze(data)), told

@@ -104,7 +104,11 @@ _SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
 
 def tidy(text: str) -> str:
     """A finding's sentence with true minus signs before quantities and no line break before their unit."""
-    return _SPACE.sub(NBSP, _BARE.sub(MINUS, _MINUS.sub(MINUS, text))) if any(c.isdigit() for c in text) else text
+    if not any(c.isdigit() for c in text):
+        return text
+    if "-" in text:
+        text = _BARE.sub(MINUS, _MINUS.sub(MINUS, text))
+    return _SPACE.sub(NBSP, text) if " " in text else text
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False, unit: str = "") -> str:

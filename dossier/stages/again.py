@@ -9,13 +9,17 @@ from __future__ import annotations
 import contextlib
 import shutil
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from dossier import audio
 from dossier.cache import pack, unpack
 from dossier.errors import AudioError
-from dossier.stages.keep import Keep
+from dossier.model.measures import Samples
+from dossier.stages.keep import KEPT_BYTES, Keep, turn
 
 Write = Callable[[Path], None]
 
@@ -29,9 +33,11 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """Writes a render to the path that it is given."""
+    """Writes a render to the path that it is given: WAV, 24 bits."""
 
-    write: Write
+    make: Callable[[], Samples]
+    rate_hz: int
+    size_bytes: int  # of the sound in memory
     keep: Keep
     key: str  # all that the render is made from
     earlier: Path | None = None  # the renders of an earlier revision
@@ -44,8 +50,18 @@ class Again:
                     shutil.copyfile(source, path)
                     return
             path.unlink(missing_ok=True)
-        self.write(path)
+        with turn(self.size_bytes):
+            audio.write_wav(path, self.make(), self.rate_hz, bits=24)
         self.keep.cache.put(self.key, pack(Made(audio.sha256(path))))
+
+    def begun(self, beside: Executor) -> Again:
+        """The same, its sound being made meanwhile.
+
+        Not where it was made before and may only have to be copied, nor where it had better not wait in memory.
+        """
+        if self.size_bytes > KEPT_BYTES or self._digest() is not None:
+            return self
+        return replace(self, make=beside.submit(self.make).result)
 
     def _digest(self) -> str | None:
         content = self.keep.cache.get(self.key)
@@ -57,9 +73,10 @@ class Again:
             return None
 
 
-def keyed(keep: Keep, write: Write, *depends: object) -> Again:
-    """A render that depends on the beat itself and on `depends`."""
-    return Again(write=write, keep=keep, key=keep.key("render", *depends))
+def keyed(keep: Keep, make: Callable[[], Samples], rate_hz: int, frames: int, *depends: object) -> Again:
+    """A stereo render of about so many frames that depends on the beat itself and on `depends`."""
+    size = frames * 2 * np.dtype(np.float32).itemsize
+    return Again(make=make, rate_hz=rate_hz, size_bytes=size, keep=keep, key=keep.key("render", rate_hz, *depends))
 
 
 def from_earlier(renders: Mapping[str, bytes | Write], folder: Path) -> dict[str, bytes | Write]:
@@ -68,3 +85,8 @@ def from_earlier(renders: Mapping[str, bytes | Write], folder: Path) -> dict[str
         name: replace(render, earlier=folder) if isinstance(render, Again) else render
         for name, render in renders.items()
     }
+
+
+def long_first(renders: Mapping[str, bytes | Write]) -> dict[str, bytes | Write]:
+    """The renders in the order in which they are best written."""
+    return dict(sorted(renders.items(), key=lambda item: not isinstance(item[1], Again)))

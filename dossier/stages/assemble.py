@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
-import numpy as np
-
-from dossier.decide import room_left as decide_room_left
 from dossier.decide.policy import SETTINGS
 from dossier.lay.pattern import roles_of
-from dossier.measure import hearing, inbeat
-from dossier.measure import occupancy as occ
 from dossier.model.beat import Pattern
 from dossier.model.datafile import (
     FORMAT_VERSION,
@@ -19,7 +14,6 @@ from dossier.model.datafile import (
     DossierData,
     Instrumental,
     Looked,
-    Occupancy,
     PatternInfo,
     PatternRow,
     ProgramInfo,
@@ -28,16 +22,13 @@ from dossier.model.datafile import (
     SettingUsed,
     ZoneWidth,
 )
-from dossier.model.findings import Approach, Balance, Candidate, LowEnd, Plan, RoomLeft, Translation
-from dossier.model.measures import Array
-from dossier.model.vocabulary import ZONE_KEYS
+from dossier.model.findings import Approach, Balance, Candidate, LowEnd, Plan, Translation
 from dossier.stages.analyse import Analysis, Drum
 from dossier.stages.placing import Groove
 from dossier.stages.produce import Treated
 from dossier.stages.rank import Placed, Ranking
 from dossier.stages.settle import Part, Settled
-
-Maps = tuple[tuple[float, ...], ...]
+from dossier.stages.together import Together
 
 
 def assemble(
@@ -48,6 +39,7 @@ def assemble(
     treated: Sequence[Treated],
     settled: Settled,
     *,
+    together: Together,
     balance: Balance,
     low_end: LowEnd | None,
     translation: Translation | None,
@@ -57,11 +49,7 @@ def assemble(
     renders: Sequence[str],
 ) -> DossierData:
     """The data file of one revision."""
-    gains = {(row.id, row.file): row.gain_db for _, row in settled.chosen}
     chosen = [part for part, _ in settled.chosen]
-    placed = [
-        inbeat.place(analysis.scene, part.powers, gain_db=gains[(part.id, part.placed.drum.name)]) for part in chosen
-    ]
     candidates = _candidates(analysis, ranking, chosen, treated)
     plans = tuple(item.plan for item in treated)
     return DossierData(
@@ -71,7 +59,7 @@ def assemble(
         revision=revision,
         inputs=analysis.inputs,
         instrumental=_instrumental(analysis),
-        occupancy=_occupancy(analysis, chosen, placed, gains),
+        occupancy=together.occupancy,
         approach=approach,
         candidates=candidates,
         kit=ranking.kit,
@@ -79,7 +67,7 @@ def assemble(
         balance=balance,
         low_end=low_end,
         translation=translation,
-        room_left=_room_left(analysis, placed, ranking, {part.placed.drum.name for part in chosen}),
+        room_left=together.room_left,
         patterns=_patterns(groove, analysis.grid.meter),
         looked=Looked(
             files=len(analysis.beat.drums), measured=len(analysis.drums),
@@ -133,34 +121,6 @@ def _instrumental(analysis: Analysis) -> Instrumental:
     )  # fmt: skip
 
 
-def _occupancy(
-    analysis: Analysis, chosen: Sequence[Part], placed: Sequence[inbeat.Placed], gains: Mapping[tuple[str, str], float]
-) -> Occupancy:
-    scene, grid = analysis.scene, analysis.grid
-    with_drums = inbeat.occupancy_with(scene, list(placed))
-    lost = np.sum([inbeat.overlap_map(scene, item) for item in placed], axis=0) if placed else np.zeros_like(with_drums)
-    change: Maps = ()
-    if any(part.treated for part in chosen):
-        plain = [
-            inbeat.place(scene, part.placed.powers, gain_db=gains[(part.id, part.placed.drum.name)]) for part in chosen
-        ]
-        change = _map(with_drums - inbeat.occupancy_with(scene, plain))
-    weights = scene.zone_weights
-    return Occupancy(
-        band_hz=tuple(round(float(hz), 1) for hz in hearing.BAND_HZ),
-        band_zone=tuple(ZONE_KEYS[int(np.argmax(weights[:, band]))] for band in range(weights.shape[1])),
-        slot_s=grid.slot_s, slots_per_bar=grid.slots_per_bar, first_slot_s=grid.first_downbeat_s,
-        instrumental=_map(occ.occupancy(scene.loudness, scene.reference)), with_drums=_map(with_drums),
-        overlap=_map(lost), treatment_change=change,
-        reference_sone=tuple(round(float(value), 5) for value in scene.reference),
-    )  # fmt: skip
-
-
-def _map(values: Array) -> Maps:
-    """`(slots, bands)` to rows of bands, to three decimals."""
-    return tuple(map(tuple, np.round(values.T, 3).tolist()))
-
-
 def _candidates(
     analysis: Analysis, ranking: Ranking, chosen: Sequence[Part], treated: Sequence[Treated]
 ) -> tuple[Candidate, ...]:
@@ -196,37 +156,6 @@ def _candidate(
         effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
         hits=m.loop.hits if m.loop is not None else (),
     )  # fmt: skip
-
-
-def _room_left(
-    analysis: Analysis, placed: Sequence[inbeat.Placed], ranking: Ranking, used: set[str]
-) -> RoomLeft | None:
-    if not placed:
-        return None
-    scene = analysis.scene
-    total = scene.excitation + np.sum([item.excitation for item in placed], axis=0)
-    loudness = hearing.specific_loudness(total)
-    fills = occ.zone_fills(loudness, scene.reference, scene.active)
-    room = occ.room(loudness, scene.reference)
-    per_bar = analysis.grid.slots_per_bar
-    share = (room * scene.reference[None, :]).sum(axis=1) / scene.reference.sum()
-    by_slot = [float(share[scene.active & (np.arange(len(share)) % per_bar == slot)].mean())
-               if (scene.active & (np.arange(len(share)) % per_bar == slot)).any() else 0.0
-               for slot in range(per_bar)]  # fmt: skip
-    extra = []
-    drums = np.sum([item.excitation for item in placed], axis=0)
-    for item in (*ranking.loops, *ranking.one_shots):
-        if item.closely and item.drum.name not in used and item.play.kind == "one-shot":
-            trial = inbeat.place(scene, item.powers, gain_db=item.gain_db)
-            extra.append(
-                decide_room_left.Extra(
-                    name=item.drum.name, role=item.play.role or "",
-                    **inbeat.added_to(scene, drums, trial),
-                )
-            )  # fmt: skip
-    return decide_room_left.decide({zone: 1.0 - fill for zone, fill in fills.items()}, tuple(by_slot), extra,
-                                   fill=float(occ.fill(loudness, scene.reference, active=scene.active)),
-                                   policy=analysis.policy)  # fmt: skip
 
 
 def _patterns(groove: Groove, meter: tuple[int, int]) -> tuple[PatternInfo, ...]:

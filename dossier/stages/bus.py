@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier import audio, workers
+from dossier import workers
 from dossier.measure import truepeak
 from dossier.model.beat import DrumFile
 from dossier.model.findings import Approach, Fit, Plan, Step
 from dossier.model.measures import Clip, Samples
-from dossier.stages.again import Write, keyed
+from dossier.stages.again import Again, keyed
 from dossier.stages.analyse import Analysis, Drum, measure_file
 from dossier.stages.levels import LONGEST_BLOCK_BARS
 from dossier.stages.placing import Groove, Playable
@@ -69,39 +69,34 @@ def whole_kit(
     before each block, so that amounts that count from the peak count from the same one everywhere.
     """
     rate, cycle = kit.play.rate_hz, kit.play.samples
-    frames, before = round(length_s * rate), round(CYCLE_BEFORE_S * rate)
-    ahead = np.concatenate([cycle, np.zeros((before, cycle.shape[1]))])
+    frames, before, after = round(length_s * rate), round(CYCLE_BEFORE_S * rate), round(CYCLE_AFTER_S * rate)
+    ahead, block = len(cycle) + before, round(BLOCK_S * rate)
     out = np.zeros((frames, cycle.shape[1]), dtype=np.float32)
 
     def work(first: int) -> None:
-        last = min(frames, first + round(BLOCK_S * rate))
-        context = min(first, before)
-        after = min(frames, last + round(CYCLE_AFTER_S * rate))
-        piece = _sum(parts, start_s=(first - context) / rate, length_s=(after - first + context) / rate)
-        treated = np.concatenate([ahead, piece * 10.0 ** (-kit.gain_db / 20.0)])
+        last, context = min(frames, first + block), min(first, before)
+        sound: Samples = np.zeros((ahead + min(frames, last + after) - first + context, cycle.shape[1]))
+        sound[: len(cycle)] = cycle
+        for part in parts:
+            part.play.add_to(sound[ahead:], start_s=(first - context) / rate, gain_db=part.gain_db - kit.gain_db)
         for step in steps:
-            treated = FAMILIES[step.treatment].apply(treated, rate, **step.amounts)
-        begin = len(ahead) + context
-        out[first:last] = treated[begin : begin + last - first]
+            sound = FAMILIES[step.treatment].apply(sound, rate, **step.amounts)
+        out[first:last] = sound[ahead + context :][: last - first]
 
-    for _ in workers.side_by_side(work, range(0, frames, round(BLOCK_S * rate))):
+    for _ in workers.side_by_side(work, range(0, frames, block)):
         pass
     return out
 
 
-def render(analysis: Analysis, ranking: Ranking, kit: Placed, plan: Plan) -> Write:
-    """Writes `whole_kit` when it is asked to, so that no long sound waits in memory."""
+def render(analysis: Analysis, ranking: Ranking, kit: Placed, plan: Plan) -> Again:
+    """`whole_kit` in the beat's length, made when it is asked for, so that no long sound waits in memory."""
     parts = ranking.kit_parts
-    write = partial(
-        _write, kit=kit, parts=parts, steps=plan.steps, length_s=len(analysis.instrumental) / analysis.rate_hz
-    )  # fmt: skip
+    make = partial(whole_kit, kit, parts, plan.steps, length_s=len(analysis.instrumental) / analysis.rate_hz)
     sounds = [(part.play.role, part.play.samples, part.gain_db) for part in parts]
-    return keyed(analysis.keep, write, "kit", kit.play.samples, kit.gain_db, sounds, plan.steps)
-
-
-def _write(path: Path, *, kit: Placed, parts: Sequence[Placed], steps: Sequence[Step], length_s: float) -> None:
-    sound = whole_kit(kit, parts, steps, length_s=length_s)
-    audio.write_wav(path, sound, kit.play.rate_hz, bits=24)
+    return keyed(
+        analysis.keep, make, analysis.rate_hz, len(analysis.instrumental), "kit", kit.play.samples, kit.gain_db, sounds,
+        plan.steps,
+    )  # fmt: skip
 
 
 def _sum(parts: Sequence[Placed], *, start_s: float, length_s: float) -> Samples:

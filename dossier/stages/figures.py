@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,27 +19,31 @@ ENVELOPE_FLOOR_DB = -60.0
 
 @dataclass(slots=True, eq=False)
 class Listener:
-    """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows."""
+    """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows.
+
+    Several threads may listen at once.
+    """
 
     play: Playable
     on: inbeat.Scene  # of those slots
     slots: Indices
     gain_db: float
-    heard: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # the last one
+    heard: threading.local = field(default_factory=threading.local)  # the last one, of each thread
 
     def figures(self, samples: Samples) -> DrumFigures:
         powers = self.play.powers(samples)
         found = inbeat.measure(self.on, inbeat.place(self.on, powers[self.slots], gain_db=self.gain_db))
         level = inbeat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
         figures = replace(_figures(found), integrated_lufs=level)
-        self.heard[:] = [(samples, powers, figures)]
+        self.heard.last = samples, powers, figures
         return figures
 
     def turned(self, samples: Samples, turn_db: float) -> DrumFigures:
         """The same at another gain; of the samples heard last this costs next to nothing."""
-        if not self.heard or self.heard[0][0] is not samples:
+        last = getattr(self.heard, "last", None)
+        if last is None or last[0] is not samples:
             self.figures(samples)
-        _, powers, figures = self.heard[0]
+        _, powers, figures = self.heard.last
         return at_gain(self.on, powers[self.slots], self.gain_db + turn_db, like=figures)
 
 
@@ -51,13 +56,8 @@ def at_gain(on: inbeat.Scene, powers: Array, gain_db: float, *, like: DrumFigure
     )  # fmt: skip
 
 
-def full(
-    scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float, *, at_lufs: float | None = None
-) -> tuple[DrumFigures, DrumFigures | None]:
-    """One side of a before-and-after on the whole beat, with envelope and spectrum; and turned to `at_lufs`.
-
-    The second is None where no loudness is asked for, or the drum has none.
-    """
+def full(scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float) -> tuple[DrumFigures, Array]:
+    """One side of a before-and-after on the whole beat, with envelope and spectrum, and its slot powers."""
     changed = play.with_samples(samples)
     powers = changed.powers()
     found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=gain_db))
@@ -72,9 +72,7 @@ def full(
         envelope_db=envelope, envelope_step_s=step,
         spectrum_db=_spectrum(powers),
     )  # fmt: skip
-    if at_lufs is None or level is None:
-        return figures, None
-    return figures, at_gain(scene, powers, gain_db + at_lufs - level, like=figures)
+    return figures, powers
 
 
 def envelope_db(samples: Samples, rate_hz: int) -> tuple[tuple[float, ...], float]:

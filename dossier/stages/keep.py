@@ -6,7 +6,10 @@ Results are kept by content: the hashes of the stems, settings and references th
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -18,8 +21,18 @@ import dossier
 from dossier import workers
 from dossier.cache import Cache, key_of
 
+KEPT_BYTES = 128 << 20  # a longer sound is made again rather than kept, on disk or in memory
+
 In = TypeVar("In")
 T = TypeVar("T")
+
+
+def turn(size_bytes: int) -> AbstractContextManager[object]:
+    """What works on sounds so long that several would fill the memory waits for its turn; no turn inside another."""
+    return _ONE_AT_A_TIME if size_bytes > KEPT_BYTES else nullcontext()
+
+
+_ONE_AT_A_TIME = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +43,13 @@ class Keep:
     mark: str
 
     def __call__(
-        self, what: str, kind: type[T], compute: Callable[[], T], *depends: object, most_bytes: int | None = None
-    ) -> T:
-        """The result called `what`, of type `kind`, from the cache or from `compute`."""
-        return self.cache.remember(self.key(what, *depends), kind, compute, most_bytes=most_bytes)
+        self, what: str, kind: type[T], compute: Callable[[], T], *depends: object, most_bytes: int | None = None,
+        beside: Executor | None = None,
+    ) -> T:  # fmt: skip
+        """The result called `what`, of type `kind`, from the cache or from `compute`, and then kept by `beside`."""
+        return self.cache.remember(
+            self.key(what, *depends), kind, compute, most_bytes=most_bytes, beside=beside
+        )
 
     def spread(
         self, what: str, kind: type[T], function: Callable[[In], T], inputs: Sequence[In], *,

@@ -27,6 +27,7 @@ from dossier.stages.settle import Part, Settled
 from dossier.stages.stems import LOW_HZ, StemAudio
 from dossier.treat.truncation import truncate
 
+DUCKED_AT_ONCE_S = 30.0
 EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
 LEAST_BASS_SHARE = 0.2  # of a stem's energy below 250 Hz, to be called the bass
@@ -191,8 +192,11 @@ def _rendered(meeting: _Meeting, stem: StemAudio, met: Met) -> tuple[tuple[LowEn
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
         if remedy.name == DUCK:
             starts, depth, release = play.voice.starts_s, amounts["depth_db"], met.release_ms
-            write = partial(_write_ducked, stem=stem, starts_s=starts, depth_db=depth, release_ms=release)
-            renders[name] = keyed(meeting.analysis.keep, write, "duck", stem.stem.file, starts, depth, release)
+            make = partial(_ducked, stem=stem, starts_s=starts, depth_db=depth, release_ms=release)
+            frames = len(meeting.analysis.instrumental)
+            renders[name] = keyed(
+                meeting.analysis.keep, make, stem.rate_hz, frames, "duck", stem.stem.file, starts, depth, release
+            )
         else:
             change = _shortened if remedy.name == SHORTEN else _tuned
             renders[name] = partial(_write_changed, change=change, samples=play.samples, rate=play.rate_hz,
@@ -339,15 +343,18 @@ def _nothing(why: str, *, kick: str | None = None) -> LowEnd:
     )  # fmt: skip
 
 
-def _write_ducked(
-    path: Path, *, stem: StemAudio, starts_s: Sequence[float], depth_db: float, release_ms: float
-) -> None:
+def _ducked(*, stem: StemAudio, starts_s: Sequence[float], depth_db: float, release_ms: float) -> Samples:
     """The whole bass stem, ducked under every kick: it takes the place of the stem, whose own gain is left out."""
-    samples = stem.read(gain=False)
-    curve = lowend.duck_curve(
-        starts_s, len(samples) / stem.rate_hz, stem.rate_hz, depth_db=depth_db, release_ms=release_ms
-    )
-    audio.write_wav(path, samples * curve.astype(np.float32)[: len(samples), None], stem.rate_hz, bits=24)
+    samples, rate = stem.read(gain=False), stem.rate_hz
+    piece = round(DUCKED_AT_ONCE_S) * rate
+    for first in range(0, len(samples), piece):
+        part = samples[first : first + piece]
+        curve = lowend.duck_curve(
+            [start - first / rate for start in starts_s], len(part) / rate, rate, depth_db=depth_db,
+            release_ms=release_ms,
+        )  # fmt: skip
+        np.multiply(part, curve[: len(part), None], out=part, casting="same_kind")
+    return samples
 
 
 def _write_changed(

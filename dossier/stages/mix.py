@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,12 +11,13 @@ from dossier.measure import loudness, stereo
 from dossier.model.findings import Balance, Mix
 from dossier.model.measures import Samples, StereoImage
 from dossier.stages.analyse import Analysis
+from dossier.stages.keep import KEPT_BYTES
 from dossier.stages.settle import Settled
-from dossier.stages.stems import KEPT_BYTES
 from dossier.treat.limiter import limit
 
 MISSED_LU = 0.1  # loudness that a limiter cost; less is not made up
 SHORT_LU = 0.2  # from here on the mix is said to miss its target
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Mixed:
@@ -26,14 +28,24 @@ class Mixed:
     image: StereoImage
 
 
-def rough_mix(analysis: Analysis, settled: Settled) -> Mixed:
-    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
+def rough_mix(analysis: Analysis, settled: Settled, *, beside: Executor | None = None) -> Mixed:
+    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered.
+
+    `beside` may keep it for later builds meanwhile.
+    """
     sounds = {part.id: part.play.samples for part, _ in settled.chosen}
     gains_db = [row.gain_db for _, row in settled.chosen]
-    return analysis.keep("mix", Mixed, lambda: _mixed(analysis, settled), sounds, gains_db, most_bytes=KEPT_BYTES)
+    return analysis.keep(
+        "mix", Mixed, lambda: _mixed(analysis, settled), sounds, gains_db, most_bytes=KEPT_BYTES, beside=beside
+    )  # fmt: skip
 
 
 def _mixed(analysis: Analysis, settled: Settled) -> Mixed:
+    with ThreadPoolExecutor(1) as beside:
+        return _mixed_beside(analysis, settled, beside)
+
+
+def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mixed:
     rate = analysis.rate_hz
     grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
     frames = max(len(analysis.instrumental), round(grid_end * rate))
@@ -41,19 +53,24 @@ def _mixed(analysis: Analysis, settled: Settled) -> Mixed:
     mix[: len(analysis.instrumental)] = analysis.instrumental
     for part, row in settled.chosen:
         part.play.add_to(mix, gain_db=row.gain_db)
-    raw = loudness.measure(mix, rate)
+    raw = loudness.measure(mix, rate, beside=beside)
     ceiling, most = analysis.policy["ceiling_dbtp"], analysis.policy["limiter_most_db"]
     gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
     if raw.true_peak_dbtp is not None:
         gain = min(gain, ceiling + most - raw.true_peak_dbtp)
-    limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
+    mix *= np.float32(10.0 ** (gain / 20.0))
+    limited, taken = limit(mix, rate, ceiling_dbtp=ceiling)
+    final, blocks = loudness.measure_with_blocks(limited, rate, beside=beside)
     if taken and raw.true_peak_dbtp is not None and gain < ceiling + most - raw.true_peak_dbtp:
         # The limiter costs a little loudness; make it up once, as far as the limiter may go.
-        after = loudness.integrated(limited, rate)
+        after = final.integrated_lufs
         if after is not None and after < analysis.target_lufs - MISSED_LU:
-            gain = min(gain + analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp)
-            limited, taken = limit(mix * np.float32(10.0 ** (gain / 20.0)), rate, ceiling_dbtp=ceiling)
-    final, blocks = loudness.measure_with_blocks(limited, rate)
+            more = min(analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp - gain)
+            gain += more
+            mix *= np.float32(10.0 ** (more / 20.0))
+            limited, taken = limit(mix, rate, ceiling_dbtp=ceiling)
+            final, blocks = loudness.measure_with_blocks(limited, rate, beside=beside)
+    image = beside.submit(stereo.measure, limited, rate)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - SHORT_LU
     sections = []
     for section in analysis.room.sections:
@@ -61,7 +78,7 @@ def _mixed(analysis: Analysis, settled: Settled) -> Mixed:
         end = begin + section.bars * analysis.grid.bar_s
         there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
         sections.append((section.name, loudness.integrated_from_blocks(there)))
-    return Mixed(samples=limited, image=stereo.measure(limited, rate), mix=Mix(
+    return Mixed(samples=limited, image=image.result(), mix=Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,

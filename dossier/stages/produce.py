@@ -50,22 +50,24 @@ def renders(
 ) -> dict[str, bytes | Write]:
     """Files beside the page: treated drums, treated parts in the beat's length, rough mix, pattern, settings sheet."""
     rate, slug = analysis.rate_hz, analysis.beat.slug
-    length = len(analysis.instrumental) / rate
+    frames = len(analysis.instrumental)
+    length = frames / rate
     sounds = [(part.id, row.gain_db, part.play.role, part.play.samples) for part, row in settled.chosen]
-    write: Write = partial(_write, samples=mixed.samples, rate=rate)
-    files: dict[str, bytes | Write] = {f"{slug}-rough-mix.wav": keyed(analysis.keep, write, "mix", sounds)}
+    files: dict[str, bytes | Write] = {
+        f"{slug}-rough-mix.wav": keyed(analysis.keep, lambda: mixed.samples, rate, frames, "mix", sounds)
+    }
     for item in treated:
-        if item.plan.render:
+        if item.plan.render and item.plan.candidate != bus.NAME:  # the kit as a whole is rendered in the beat's length
             files[item.plan.render] = partial(_write, samples=item.samples, rate=rate)
     playing: list[tuple[Playable, float]] = []
     for part, row in settled.chosen:
         playing.append((part.play, row.gain_db))
         name = f"{slug}-part-{part.id}{'-treated' if part.treated else ''}.wav"
-        write = partial(_write_part, play=part.play, length_s=length, rate=rate)
-        files[name] = keyed(analysis.keep, write, "part", part.play.role, part.play.samples)
+        laid = partial(_laid, play=part.play, length_s=length, rate=rate)
+        files[name] = keyed(analysis.keep, laid, rate, frames, "part", part.play.role, part.play.samples)
     if playing:
-        write = partial(_write_together, playing=playing, length_s=length, rate=rate)
-        files[f"{slug}-drums.wav"] = keyed(analysis.keep, write, "drums", sounds)
+        together = partial(_together, playing=playing, length_s=length, rate=rate)
+        files[f"{slug}-drums.wav"] = keyed(analysis.keep, together, rate, frames, "drums", sounds)
     files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )
@@ -183,17 +185,23 @@ def _takes(
     return out
 
 
-def what_if(analysis: Analysis, settled: Settled, mixed: Mixed) -> WhatIfArrays | None:
+def part_blocks(analysis: Analysis, settled: Settled) -> list[Array]:
+    """K-weighted energy of each chosen part in the beat's length at 0 dB gain, by blocks of 100 ms."""
+    return list(workers.side_by_side(partial(_blocks, analysis), (part.play for part, _ in settled.chosen)))
+
+
+def what_if(
+    analysis: Analysis, settled: Settled, blocks: Sequence[Array], *, mix_gain_db: float
+) -> WhatIfArrays | None:
     """What the page computes again as its sliders move; None without drums."""
     if not settled.chosen:
         return None
     scene = analysis.scene
-    blocks = workers.side_by_side(partial(_blocks, analysis), (part.play for part, _ in settled.chosen), ahead=9)
     return WhatIfArrays(
         instrumental_excitation=scene.excitation,
         instrumental_block_energy=analysis.blocks,
         reference_sone=scene.reference, active_slots=scene.active.astype(np.float64), zone_weights=scene.zone_weights,
-        spl_offset_db=scene.spl_offset_db, mix_gain_db=mixed.mix.gain_db,
+        spl_offset_db=scene.spl_offset_db, mix_gain_db=mix_gain_db,
         parts=tuple(
             WhatIfPart(id=part.id, label=part.label, gain_db=row.gain_db,
                        powers=part.powers, block_energy=energy)
@@ -222,20 +230,20 @@ def _write(path: Path, *, samples: Samples, rate: int) -> None:
     audio.write_wav(path, samples, rate, bits=24)
 
 
-def _write_part(path: Path, *, play: Playable, length_s: float, rate: int) -> None:
-    whole = np.zeros((round(length_s * rate), 2), dtype=np.float32)  # as fine as the file's 24 bits
+def _laid(*, play: Playable, length_s: float, rate: int) -> Samples:
+    whole: Samples = np.zeros((round(length_s * rate), 2), dtype=np.float32)  # as fine as the file's 24 bits
     play.add_to(whole)
-    audio.write_wav(path, whole, rate, bits=24)
+    return whole
 
 
-def _write_together(path: Path, *, playing: Sequence[tuple[Playable, float]], length_s: float, rate: int) -> None:
+def _together(*, playing: Sequence[tuple[Playable, float]], length_s: float, rate: int) -> Samples:
     """All chosen parts at their gains; lowered as a whole where they would pass `DRUMS_PEAK`."""
-    total = np.zeros((round(length_s * rate), 2), dtype=np.float32)
+    total: Samples = np.zeros((round(length_s * rate), 2), dtype=np.float32)
     for play, gain_db in playing:
         play.add_to(total, gain_db=gain_db)
     peak = float(max(total.max(initial=0.0), -total.min(initial=0.0)))
     total *= min(1.0, DRUMS_PEAK / max(peak, DRUMS_PEAK))
-    audio.write_wav(path, total, rate, bits=24)
+    return total
 
 
 Renders = Mapping[str, bytes | Write]

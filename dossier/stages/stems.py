@@ -18,11 +18,10 @@ from dossier.measure import loudness, lowband
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.measures import Samples
-from dossier.stages.keep import source
+from dossier.stages.keep import KEPT_BYTES, source
 
 LOWEST_HZ, LOW_HZ = 20.0, 250.0  # lower end of the sub zone, upper end of the bass zone
 LEAST_RATE_HZ = 44_100
-KEPT_BYTES = 128 << 20  # a longer song is summed again rather than kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)

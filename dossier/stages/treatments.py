@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
+from dossier import workers
 from dossier.decide import plan as decide_plan
 from dossier.decide.plan_goals import Goals
 from dossier.measure import inbeat, truepeak
@@ -18,7 +20,7 @@ from dossier.model.measures import Indices, Samples
 from dossier.model.vocabulary import Direction
 from dossier.names import slug
 from dossier.stages import bus, figures, hints
-from dossier.stages.again import Write
+from dossier.stages.again import Again
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import LONGEST_BLOCK_BARS, as_it_plays, target_of
 from dossier.stages.placing import Playable, groove_of
@@ -101,10 +103,12 @@ def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach, *, jo
     )
 
 
-def whole_kit_render(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated]) -> dict[str, Write]:
-    """The kit through its bus treatment in the beat's length, where its plan helped; by file name."""
+def whole_kit_render(
+    analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], *, beside: Executor
+) -> dict[str, Again]:
+    """The kit through its bus treatment in the beat's length, where its plan helped, begun at once; by file name."""
     return {
-        item.plan.render: bus.render(analysis, ranking, item.placed, item.plan)
+        item.plan.render: bus.render(analysis, ranking, item.placed, item.plan).begun(beside)
         for item in treated if item.plan.candidate == bus.NAME and item.plan.render
     }  # fmt: skip
 
@@ -180,14 +184,15 @@ def search(task: Task) -> Searched:
     result = decide_plan.search(
         play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction, families=FAMILIES,
         measure=ear.figures, turned=ear.turned, true_peak=_true_peak, layers=task.layers, goals=task.goals,
-        own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id,
+        own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id, each=workers.split,
     )  # fmt: skip
-    before, _ = figures.full(task.scene, play, play.samples, task.gain_db)
-    after, even = before, None
-    if result.plan.helped:
-        after, even = figures.full(
-            task.scene, play, result.samples, task.gain_db, at_lufs=before.integrated_lufs
-        )  # fmt: skip
+    sides = [play.samples, result.samples] if result.plan.helped else [play.samples]
+    told = workers.split(lambda sound: figures.full(task.scene, play, sound, task.gain_db), sides)
+    (before, _), (after, powers) = told[0], told[-1]
+    even = None
+    if result.plan.helped and before.integrated_lufs is not None and after.integrated_lufs is not None:
+        gain_db = task.gain_db + before.integrated_lufs - after.integrated_lufs
+        even = figures.at_gain(task.scene, powers, gain_db, like=after)
     plan = replace(
         decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=even),
         render=task.render if result.plan.helped and result.plan.steps else None,

@@ -8,11 +8,14 @@ Conventions
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from dossier.model.measures import Array
 
 HOLD_S = 0.0125  # half a period of 40 Hz
+PIECE = 1 << 16
 FLOOR = 1e-8  # -160 dB: logarithms stay finite
 
 
@@ -24,6 +27,19 @@ def linked(work: Array) -> Array:
     return result
 
 
+def in_pieces(filtered: Callable[[Array], Array], values: Array, reach: int) -> Array:
+    """`filtered(values)`, `(steps,)`, of a filter that looks no further than `reach` steps to each side.
+
+    Such a filter takes as much memory again as it is given at once, and memory that is new costs more than the filter.
+    """
+    result = np.empty(len(values))
+    for start in range(0, len(values), PIECE):
+        stop = min(len(values), start + PIECE)
+        first = max(0, start - reach)
+        result[start:stop] = filtered(values[first : stop + reach])[start - first : stop - first]
+    return result
+
+
 def held(level: Array, hold: int) -> Array:
     """Largest value of the last `hold` steps, `(steps,)`; rises at once."""
     from scipy.ndimage import maximum_filter1d
@@ -32,12 +48,20 @@ def held(level: Array, hold: int) -> Array:
     if len(level) <= half:
         start: Array = np.maximum.accumulate(level)
         return start
-    centred = maximum_filter1d(level, 2 * half + 1, mode="constant", cval=0.0)
+    centred = in_pieces(lambda part: maximum_filter1d(part, 2 * half + 1, mode="constant", cval=0.0), level, half)
     result: Array = np.concatenate((np.maximum.accumulate(level[:half]), centred[:-half]))
     return result
 
 
 def decibels(level: Array) -> Array:
     """20 log10 of a linear envelope, floored at -160 dB."""
-    result: Array = 20.0 * np.log10(np.maximum(level, FLOOR))
+    result: Array = np.maximum(level, FLOOR)
+    np.log10(result, out=result)
+    result *= 20.0
     return result
+
+
+def from_decibels(gain_db: Array) -> Array:
+    """The linear gain."""
+    result: Array = gain_db * (np.log(10.0) / 20.0)
+    return np.exp(result, out=result)

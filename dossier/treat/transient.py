@@ -21,7 +21,7 @@ import numpy as np
 
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.envelope import HOLD_S, decibels, held, linked
+from dossier.treat.envelope import HOLD_S, decibels, from_decibels, held, in_pieces, linked
 from dossier.treat.families import (
     SILENCE,
     Amounts,
@@ -59,12 +59,12 @@ def shape(samples: Samples, rate_hz: int, *, attack_db: float = 0.0, sustain_db:
     if peak < SILENCE or (attack_db == 0.0 and sustain_db == 0.0):
         return like(work, samples)
     gain_db = gain_curve_db(work / peak, rate_hz, attack_db=attack_db, sustain_db=sustain_db)
-    return like(work * (10.0 ** (gain_db / 20.0))[:, None], samples)
+    return like(work * from_decibels(gain_db)[:, None], samples)
 
 
 def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: float) -> Array:
     """The gain over time, `(frames,)` dB, for a sound whose sample peak is 1."""
-    from scipy.ndimage import convolve1d, maximum_filter1d, minimum_filter1d
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
     from scipy.signal import lfilter
 
     span = 2 * round(0.5 * SMOOTH_S * rate_hz) + 1
@@ -74,16 +74,34 @@ def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: fl
     if attack_db:
         pole = np.exp(-1.0 / (RISE_S * rate_hz))
         slow_db = decibels(lfilter([1.0 - pole], [1.0, -pole], fast))
-        share = np.clip((fast_db - slow_db) / ATTACK_SPAN_DB, 0.0, 1.0)
-        gain += attack_db * maximum_filter1d(share, span, mode="nearest")
+        share = _clipped(np.subtract(fast_db, slow_db, out=slow_db), ATTACK_SPAN_DB)
+        gain += attack_db * in_pieces(lambda part: maximum_filter1d(part, span, mode="nearest"), share, span)
     if sustain_db:
         fall = np.arange(len(work)) * (FALL_DB_PER_S / rate_hz)
-        top_db = np.maximum.accumulate(fast_db + fall) - fall
-        share = np.clip((top_db - fast_db) / SUSTAIN_SPAN_DB, 0.0, 1.0)
-        gain += sustain_db * minimum_filter1d(share, span, mode="nearest")
-    window = np.hanning(span + 2)[1:-1]
-    smooth: Array = convolve1d(gain, window / window.sum(), mode="nearest")
-    return smooth
+        top_db = fast_db + fall
+        np.maximum.accumulate(top_db, out=top_db)
+        top_db -= fall
+        share = _clipped(np.subtract(top_db, fast_db, out=top_db), SUSTAIN_SPAN_DB)
+        gain += sustain_db * in_pieces(lambda part: minimum_filter1d(part, span, mode="nearest"), share, span)
+    return in_pieces(lambda part: _smoothed(part, span), gain, span)
+
+
+def _clipped(difference_db: Array, full_db: float) -> Array:
+    """Share of the full effect, 0 to 1; in place."""
+    difference_db /= full_db
+    np.maximum(difference_db, 0.0, out=difference_db)
+    return np.minimum(difference_db, 1.0, out=difference_db)
+
+
+def _smoothed(gain: Array, span: int) -> Array:
+    """Three running means one after the other, which together look at no more than `span` samples."""
+    from scipy.ndimage import uniform_filter1d
+
+    size = (span + 2) // 3
+    size -= 1 - size % 2
+    for _ in range(3):
+        gain = uniform_filter1d(gain, size, mode="nearest")
+    return gain
 
 
 def _ladders(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -72,6 +73,17 @@ def test_the_same_again_to_the_byte(direction: Direction) -> None:
     first, second = (run(snare(), direction, SPARSE.figures) for _ in range(2))
     assert first.plan == second.plan
     assert first.samples.tobytes() == second.samples.tobytes()
+
+
+@pytest.mark.parametrize("most", [3, 20, 60])
+@pytest.mark.parametrize("direction", ["fuller", "leaner", "as it is"])
+def test_several_looks_at_a_time_find_the_same(direction: Direction, most: int) -> None:
+    """Analytic: only the order in which sounds are looked at differs, and nothing depends on it."""
+    with ThreadPoolExecutor(4) as pool:
+        at_once = run(snare(), direction, DENSE.figures, most_evaluations=most, each=pool.map)
+    one_by_one = run(snare(), direction, DENSE.figures, most_evaluations=most)
+    assert at_once.plan == one_by_one.plan
+    assert at_once.samples.tobytes() == one_by_one.samples.tobytes()
 
 
 @pytest.mark.parametrize(("direction", "beat"), [("fuller", SPARSE), ("leaner", DENSE)])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
+import soundfile as sf
 
 from dossier import demo
 from dossier.archive import Archive
@@ -86,3 +88,15 @@ def test_the_demo_again_changes_nothing(built: Archive, tmp_path: Path) -> None:
     demo.run(built.root, built.root.parent / "audio", made="2027-01-01T00:00:00Z", say=lambda _: None,
              built=lambda _: None)  # fmt: skip
     assert {slug: len(built.revisions(slug)) for slug in built.slugs()} == before
+
+
+@pytest.mark.parametrize("slug", ["slow-ferry", "lantern-market", "night-depot"])
+def test_what_plays_through_the_beat_is_as_long_as_it(built: Archive, slug: str) -> None:
+    """analytic: the kit as a whole, the parts, the drums and the mix start and end with the stems."""
+    found = data(built, slug)
+    folder = built.renders_of(slug, found.revision.id)
+    through = [name for name in found.renders if re.search(r"kit-treated|-part-|-drums|-rough-mix", name)]
+    assert len(through) >= 3
+    frames = round(found.beat.duration_s * found.beat.sample_rate_hz)
+    assert {name: sf.info(folder / name).frames for name in through} == dict.fromkeys(through, frames)
+    assert any("kit-treated" in name for name in through) == (found.approach.kind == "one-shots")

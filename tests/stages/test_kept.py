@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 import small_beat
+import soundfile as sf
 
-from dossier import pipeline
+from dossier import demo_beats, pipeline
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData
@@ -73,3 +74,23 @@ def test_a_changed_beat_comes_out_as_with_an_empty_cache(
     fresh, fresh_renders = built(folder, Archive(tmp_path / "site"), Cache(tmp_path / "cache"))
     assert kept == fresh
     assert kept_renders == fresh_renders
+
+
+def test_so_does_a_beat_of_one_shots(tmp_path: Path) -> None:
+    """Analytic, on a beat whose kit is treated as a whole too: the kick in use is another one, and then the first."""
+    folder = next(each for each in demo_beats.write(tmp_path / "beats") if each.name == "lantern-market")
+    archive, cache = Archive(tmp_path / "site"), Cache(tmp_path / "cache")
+    first, first_renders = built(folder, archive, cache)
+    kicks = {row.file for row in first.balance.parts if row.chosen and row.part == "kick"}
+    path = folder / kicks.pop()
+    sound, rate = sf.read(path, always_2d=True)
+    raw = path.read_bytes()
+    sf.write(path, 0.7 * sound[: 3 * len(sound) // 4], rate, subtype="PCM_24")
+    kept, kept_renders = built(folder, archive, cache)
+    assert any("kit-treated" in name for name in kept_renders)
+    assert kept_renders != first_renders
+    fresh, fresh_renders = built(folder, Archive(tmp_path / "other"), Cache(tmp_path / "other-cache"))
+    assert kept == fresh
+    assert kept_renders == fresh_renders
+    path.write_bytes(raw)
+    assert built(folder, archive, cache) == (first, first_renders)

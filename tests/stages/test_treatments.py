@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
@@ -94,7 +95,8 @@ def test_the_treated_kit_is_rendered_in_the_beats_length(
     beat: Staged, treated: tuple[Treated, ...], tmp_path: Path
 ) -> None:
     """Analytic: 24 bits at the beat's rate and length; each cycle is the cycle that was searched on."""
-    files = treatments.whole_kit_render(beat.analysis, beat.ranking, treated)
+    with ThreadPoolExecutor(1) as beside:
+        files = treatments.whole_kit_render(beat.analysis, beat.ranking, treated, beside=beside)
     assert list(files) == [treated[-1].plan.render]
     path = tmp_path / "kit.wav"
     files[treated[-1].plan.render](path)
