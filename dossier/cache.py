@@ -39,8 +39,7 @@ _MARK = b"dossier2"
 _ALIGNED = 64  # bytes; what any processor's widest loads want
 _LENGTH = struct.Struct("<Q")  # of the MessagePack part of what `pack` makes, which follows
 _NPY_HEAD = struct.Struct("<6sBBH")  # of .npy 1.0: magic, version, length of the header, which follows
-_HEAD = len(_MARK) + hashlib.sha256().digest_size
-_PAD = bytes(-_HEAD % _ALIGNED)  # after the head, so that the content begins aligned
+_HEAD = _ALIGNED  # mark, SHA-256 and padding, so that the content begins aligned
 _KEEP_AFTER_EVICTION = 0.8  # so that not every write evicts
 _TOUCH_AFTER_S = 3600.0  # a read renews an entry's date at most this often
 _LEFTOVER_AFTER_S = 3600.0  # nobody takes that long to write an entry
@@ -108,8 +107,8 @@ class Cache:
             raw = _read_aligned(path)
         except OSError:
             return None
-        content = raw[len(_PAD) + _HEAD :]
-        if bytes(raw[: len(_PAD) + _HEAD]) != _head(key, content):
+        content = raw[_HEAD:]
+        if raw[:_HEAD] != _head(key, content):
             with contextlib.suppress(OSError):
                 path.unlink()
             return None
@@ -238,7 +237,7 @@ def _read_aligned(path: Path) -> memoryview:
 def _head(key: str, content: bytes | memoryview) -> bytes:
     digest = hashlib.sha256(key.encode())
     digest.update(content)
-    return _MARK + digest.digest() + _PAD
+    return (_MARK + digest.digest()).ljust(_HEAD, b"\0")
 
 
 def pack(value: object) -> bytes:

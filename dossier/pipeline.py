@@ -9,12 +9,12 @@ bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from dossier import __version__, audio, beatfile, workers
 from dossier.archive import Archive
@@ -26,9 +26,6 @@ from dossier.errors import ArchiveError, AudioError
 from dossier.model.beat import Beat
 from dossier.model.datafile import FORMAT_VERSION, DossierData, RevisionInfo
 from dossier.model.page import PageAssets
-
-if TYPE_CHECKING:
-    from dossier.render.page import Ready
 
 Say = Callable[[str], None]
 Out = TypeVar("Out")
@@ -144,7 +141,7 @@ def _made(
     mixing = beside.submit(_in_turn, size, partial(mix.rough_mix, analysis, settled, beside=beside))
     meeting = beside.submit(_in_turn, size, partial(lowend.measure, analysis, settled))
     blocks = beside.submit(_in_turn, size, partial(produce.part_blocks, analysis, settled))
-    ready = beside.submit(_page_ready, cache)
+    rendering = beside.submit(_page_renderer, cache)
     settled = robust.with_ranges(analysis, settled, ranking.slots)
     previews = produce.previews(analysis, ranking, settled, treated)
     low, mixed = meeting.result(), mixing.result()
@@ -176,7 +173,7 @@ def _made(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = again.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        html = partial(_page, data, assets, hearing.page_constants(), ready)
+        html = partial(rendering.result(), data, assets, hearing_constants=hearing.page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
@@ -233,17 +230,11 @@ def _in_turn(size_bytes: int, function: Callable[[], Out]) -> Out:
         return function()
 
 
-def _page(data: DossierData, assets: PageAssets, constants: Mapping[str, object], ready: Future[Ready]) -> str:
-    from dossier.render.page import render_dossier
-
-    return render_dossier(data, assets, hearing_constants=constants, ready=ready.result())
-
-
-def _page_ready(cache: Cache) -> Ready:
-    from dossier.render.page import get_ready
+def _page_renderer(cache: Cache) -> Callable[..., str]:
+    from dossier.render.page import get_ready, render_dossier
     from dossier.stages.keep import source
 
-    return get_ready(cache, source())
+    return partial(render_dossier, ready=get_ready(cache, source()))
 
 
 def _ready() -> None:

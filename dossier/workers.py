@@ -3,6 +3,7 @@
 Processes come from joblib (loky).  This process works beside them, so that nothing waits until they have started, which
 takes most of a second: `get_ready` starts them while there is other work.  With one job, or one input, everything runs
 in this process.  Threads pay at once where the work is in large arrays, files or encoders: those let other threads run.
+Work in many small arrays does not; for that this process is copied where it can be (`split`, `apart`).
 """
 
 from __future__ import annotations
@@ -46,14 +47,14 @@ def spread(
     """`[function(each) for each in inputs]` on up to `jobs` processes; function and inputs must be picklable.
 
     `cost_s`: how long an input takes, in seconds, roughly.  What takes longest starts first, of equals the first; where
-    all the others would be done before a process has started, threads do it.
+    all the others would be done before a process has started, copies of this one do it.
     """
     costs = [cost_s(each) for each in inputs]
     if jobs <= 1 or len(inputs) <= 1:
         return [function(each) for each in inputs]
-    function = partial(_alone, function)
     if sum(costs) - max(costs) < START_S:
         return split(function, inputs, costs)
+    function = partial(_alone, function)
     left = deque(sorted(range(len(inputs)), key=lambda index: -costs[index]))
     done: dict[int, Out] = {}
     sent: dict[int, Future[Out]] = {}
@@ -128,7 +129,7 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
     Where a process cannot be copied safely (other systems than Linux), or the copy fails, or takes longer than anything
     here does, the work is done when its result is asked for.  No other thread may be at work when it is called.
     """
-    if cores() < 2 or not _may_copy():
+    if not _may_copy():
         return function
     reading, writing = os.pipe()
     try:
@@ -167,7 +168,7 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
 
 def _may_copy() -> bool:
     """On other systems their own libraries do not bear it; in a copy, or beside other pieces, the cores are busy."""
-    return sys.platform == "linux" and not getattr(_busy, "here", False)
+    return sys.platform == "linux" and cores() > 1 and not getattr(_busy, "here", False)
 
 
 def _received(reading: int) -> bytes | None:

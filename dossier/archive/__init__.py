@@ -18,6 +18,7 @@ Conventions
 from __future__ import annotations
 
 import dataclasses
+import operator
 import os
 import re
 import threading
@@ -258,16 +259,12 @@ def _stage(
 
     # Flushing waits for the disk, and turning samples into bytes lets other threads work.
     writes: list[Callable[[], None]] = [page, numbers, *(partial(render, name) for name in renders)]
-    for _ in workers.side_by_side(_call, writes, ahead=len(writes)):
+    for _ in workers.side_by_side(operator.call, writes, ahead=len(writes)):
         pass
     if renders:
         sync_folder(folder)
     sync_folder(staged)
     return (folder if renders else None), staged / "page", staged / "data"
-
-
-def _call(write: Callable[[], None]) -> None:
-    write()
 
 
 def _check_private(data: DossierData) -> None:

@@ -96,7 +96,7 @@ def search(
     own_lines
         More amounts worth trying in this beat, by the name of the family: lines from gentle to strong.
     each
-        Like `map`, maybe several at a time: then `measure`, `turned` and `true_peak` are called from threads.
+        Like `map`, maybe several at a time in copies of the process: all that comes from there is what is returned.
 
     Returns
     -------

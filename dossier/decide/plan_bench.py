@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -78,7 +77,6 @@ class Bench:
         self.seen: dict[Key, Trial | None] = {}
         self.looked: dict[Key, Look | None] = {}  # ahead, not tried yet
         self.kept: dict[Key, Samples] = {}
-        self.keeping = threading.Lock()
         self.lines = self._lines()
 
     # what can be tried
@@ -120,16 +118,14 @@ class Bench:
         if not moves:
             return self.samples
         key = _key(moves)
-        with self.keeping:
-            if key in self.kept:
-                return self.kept[key]
+        if key in self.kept:
+            return self.kept[key]
         amounts = self._settled(moves[-1])
         layer = self.layers.get(str(amounts.get("file")))
         result = moves[-1].family.play(self._played(moves[:-1]), self.rate_hz, amounts, kind=self.kind, layer=layer)
-        with self.keeping:
-            if len(self.kept) >= KEPT:
-                del self.kept[next(iter(self.kept))]
-            self.kept[key] = result
+        if len(self.kept) >= KEPT:
+            del self.kept[next(iter(self.kept))]
+        self.kept[key] = result
         return result
 
     def _measured(self, samples: Samples, peak: float) -> DrumFigures:

@@ -156,6 +156,7 @@ class Ready:
     policy: str
 
 
+@functools.cache
 def get_ready(shelf: Shelf | None = None, mark: str = "") -> Ready:
     """Do what every page needs, so that it can be done before the first: the library packed, templates read.
 

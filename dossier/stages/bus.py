@@ -41,7 +41,8 @@ def wanted(ranking: Ranking, approach: Approach) -> bool:
 def kit_as_one(analysis: Analysis, groove: Groove, ranking: Ranking) -> Placed | None:
     """The kit as one placed candidate; None where it never plays."""
     start, length = _cycle(analysis, groove)
-    sound = _sum(ranking.kit_parts, start_s=start, length_s=length)
+    sound: Samples = np.zeros((round(length * analysis.rate_hz), 2))
+    _add(ranking.kit_parts, sound, start_s=start)
     peak = truepeak.true_peak(sound)
     if ranking.kit is None or peak < SILENCE:
         return None
@@ -77,8 +78,7 @@ def whole_kit(
         last, context = min(frames, first + block), min(first, before)
         sound: Samples = np.zeros((ahead + min(frames, last + after) - first + context, cycle.shape[1]))
         sound[: len(cycle)] = cycle
-        for part in parts:
-            part.play.add_to(sound[ahead:], start_s=(first - context) / rate, gain_db=part.gain_db - kit.gain_db)
+        _add(parts, sound[ahead:], start_s=(first - context) / rate, turn_db=-kit.gain_db)
         for step in steps:
             sound = FAMILIES[step.treatment].apply(sound, rate, **step.amounts)
         out[first:last] = sound[ahead + context :][: last - first]
@@ -99,12 +99,10 @@ def render(analysis: Analysis, ranking: Ranking, kit: Placed, plan: Plan) -> Aga
     )  # fmt: skip
 
 
-def _sum(parts: Sequence[Placed], *, start_s: float, length_s: float) -> Samples:
-    rate = parts[0].play.rate_hz if parts else 1
-    total: Samples = np.zeros((round(length_s * rate), 2))
+def _add(parts: Sequence[Placed], out: Samples, *, start_s: float, turn_db: float = 0.0) -> None:
+    """Add the parts, each at its gain and all turned, to a sound whose first sample is at `start_s`."""
     for part in parts:
-        part.play.add_to(total, start_s=start_s, gain_db=part.gain_db)
-    return total
+        part.play.add_to(out, start_s=start_s, gain_db=part.gain_db + turn_db)
 
 
 def _cycle(analysis: Analysis, groove: Groove) -> tuple[float, float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,31 +18,27 @@ ENVELOPE_FLOOR_DB = -60.0
 
 @dataclass(slots=True, eq=False)
 class Listener:
-    """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows.
-
-    Several threads may listen at once.
-    """
+    """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows."""
 
     play: Playable
     on: inbeat.Scene  # of those slots
     slots: Indices
     gain_db: float
-    heard: threading.local = field(default_factory=threading.local)  # the last one, of each thread
+    heard: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # the last one
 
     def figures(self, samples: Samples) -> DrumFigures:
         powers = self.play.powers(samples)
         found = inbeat.measure(self.on, inbeat.place(self.on, powers[self.slots], gain_db=self.gain_db))
         level = inbeat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
         figures = replace(_figures(found), integrated_lufs=level)
-        self.heard.last = samples, powers, figures
+        self.heard[:] = [(samples, powers, figures)]
         return figures
 
     def turned(self, samples: Samples, turn_db: float) -> DrumFigures:
         """The same at another gain; of the samples heard last this costs next to nothing."""
-        last = getattr(self.heard, "last", None)
-        if last is None or last[0] is not samples:
+        if not self.heard or self.heard[0][0] is not samples:
             self.figures(samples)
-        _, powers, figures = self.heard.last
+        _, powers, figures = self.heard[0]
         return at_gain(self.on, powers[self.slots], self.gain_db + turn_db, like=figures)
 
 

@@ -27,7 +27,7 @@ from dossier.stages.settle import Part, Settled
 from dossier.stages.stems import LOW_HZ, StemAudio
 from dossier.treat.truncation import truncate
 
-DUCKED_AT_ONCE_S = 30.0
+DUCKED_AT_ONCE_S = 30  # whole seconds, so that kicks stay on their sample
 EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
 LEAST_BASS_SHARE = 0.2  # of a stem's energy below 250 Hz, to be called the bass
@@ -346,7 +346,7 @@ def _nothing(why: str, *, kick: str | None = None) -> LowEnd:
 def _ducked(*, stem: StemAudio, starts_s: Sequence[float], depth_db: float, release_ms: float) -> Samples:
     """The whole bass stem, ducked under every kick: it takes the place of the stem, whose own gain is left out."""
     samples, rate = stem.read(gain=False), stem.rate_hz
-    piece = round(DUCKED_AT_ONCE_S) * rate
+    piece = DUCKED_AT_ONCE_S * rate
     for first in range(0, len(samples), piece):
         part = samples[first : first + piece]
         curve = lowend.duck_curve(

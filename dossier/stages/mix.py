@@ -70,7 +70,6 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mix
             mix *= np.float32(10.0 ** (more / 20.0))
             limited, taken = limit(mix, rate, ceiling_dbtp=ceiling)
             final, blocks = loudness.measure_with_blocks(limited, rate, beside=beside)
-    image = beside.submit(stereo.measure, limited, rate)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - SHORT_LU
     sections = []
     for section in analysis.room.sections:
@@ -78,7 +77,7 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mix
         end = begin + section.bars * analysis.grid.bar_s
         there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
         sections.append((section.name, loudness.integrated_from_blocks(there)))
-    return Mixed(samples=limited, image=image.result(), mix=Mix(
+    return Mixed(samples=limited, image=stereo.measure(limited, rate), mix=Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,

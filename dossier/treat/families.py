@@ -100,11 +100,7 @@ class Family:
         if kind != "loop" or not len(samples):
             return self.apply(samples, rate_hz, **given, **amounts)
         frames, ahead, after = len(samples), round(CYCLE_BEFORE_S * rate_hz), round(CYCLE_AFTER_S * rate_hz)
-        passes = -(-ahead // frames), -(-after // frames)  # whole ones; a loop may be shorter than what a filter hears
-        around = np.concatenate([
-            samples[-(ahead - (passes[0] - 1) * frames) :], *[samples] * (passes[0] - 1),
-            samples, *[samples] * (passes[1] - 1), samples[: after - (passes[1] - 1) * frames],
-        ])  # fmt: skip
+        around = np.pad(samples, ((ahead, after), (0, 0)), mode="wrap")
         return self.apply(around, rate_hz, **given, **amounts)[ahead : ahead + frames]
 
     def between(self, gentler: Amounts, stronger: Amounts) -> Amounts | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from masking_beat import DENSE, EMPTY, RATE, SPARSE, Counted, SmallBeat, snare
 
+from dossier import workers
 from dossier.decide.plan import SearchResult, search, told_again
 from dossier.decide.plan_goals import Goals, judge, load
 from dossier.model.findings import DrumFigures, Plan, Step
@@ -79,8 +79,7 @@ def test_the_same_again_to_the_byte(direction: Direction) -> None:
 @pytest.mark.parametrize("direction", ["fuller", "leaner", "as it is"])
 def test_several_looks_at_a_time_find_the_same(direction: Direction, most: int) -> None:
     """Analytic: only the order in which sounds are looked at differs, and nothing depends on it."""
-    with ThreadPoolExecutor(4) as pool:
-        at_once = run(snare(), direction, DENSE.figures, most_evaluations=most, each=pool.map)
+    at_once = run(snare(), direction, DENSE.figures, most_evaluations=most, each=workers.split)
     one_by_one = run(snare(), direction, DENSE.figures, most_evaluations=most)
     assert at_once.plan == one_by_one.plan
     assert at_once.samples.tobytes() == one_by_one.samples.tobytes()
