@@ -197,6 +197,19 @@ def test_theme_turns_and_the_map_with_it(open_page: Any) -> None:
     assert page.run(colours) == light  # the choice is kept
 
 
+def test_what_the_player_opens_on_a_phone_is_on_the_page_and_covers_no_button(open_page: Any) -> None:
+    page = open_page("sample", width=360, has_touch=True)
+    page.run("() => { document.getElementById('player-more').open = true; }")
+    panel, bar = (
+        page.run("(name) => document.querySelector(name).getBoundingClientRect().toJSON()", name)
+        for name in (".player-panel", ".player")
+    )
+    assert panel["left"] >= 0
+    assert panel["right"] <= 360
+    assert panel["top"] >= 0
+    assert panel["bottom"] <= bar["top"]
+
+
 @pytest.mark.parametrize("name", ["sample", "hostile"])
 def test_a_phone_needs_no_sideways_scrolling(open_page: Any, name: str) -> None:
     page = open_page(name, width=360, has_touch=True)
