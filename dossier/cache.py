@@ -10,7 +10,8 @@ Conventions
     Specification on Linux; ~/Library/Caches on macOS; LOCALAPPDATA on Windows), outside every beat and archive.
     Everything but arrays is stored as MessagePack.  Arrays stand after it, each in NumPy's .npy format without pickle
     (NEP 1) at a multiple of 64 bytes, so that what is read back is a view of the bytes that were read: a long sound is
-    not copied.  Such an array is read-only.
+    copied neither into an entry nor out of it, and of a large entry the system's own copy of the file is looked at.
+    Such an array is read-only.
 """
 
 from __future__ import annotations
@@ -18,12 +19,13 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
+import mmap
 import os
 import struct
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any, TypeVar
@@ -33,6 +35,7 @@ import msgspec
 from dossier.files import is_leftover, part_name
 
 T = TypeVar("T")
+Piece = bytes | memoryview
 
 SIZE_LIMIT_BYTES = 2 << 30
 _MARK = b"dossier2"
@@ -41,7 +44,8 @@ _LENGTH = struct.Struct("<Q")  # of the MessagePack part of what `pack` makes, w
 _NPY_HEAD = struct.Struct("<6sBBH")  # of .npy 1.0: magic, version, length of the header, which follows
 _HEAD = _ALIGNED  # mark, SHA-256 and padding, so that the content begins aligned
 _KEEP_AFTER_EVICTION = 0.8  # so that not every write evicts
-_TOUCH_AFTER_S = 3600.0  # a read renews an entry's date at most this often
+_TOUCH_AFTER_S = 60.0  # a read renews an entry's date at most this often
+_MAPPED_BYTES = 1 << 20  # from here on an entry is looked at where the system holds it, not copied
 _LEFTOVER_AFTER_S = 3600.0  # nobody takes that long to write an entry
 _WRITES_BETWEEN_LOOKS = 200
 
@@ -118,18 +122,18 @@ class Cache:
                 os.utime(path)
         return content
 
-    def put(self, key: str, content: bytes) -> None:
-        """Keep an entry, if that can be done."""
+    def put(self, key: str, *content: Piece) -> None:
+        """Keep an entry, whole or in pieces, if that can be done."""
         path = self._path(key)
-        if path is None or not self._writable or len(content) > self.limit_bytes:
+        if path is None or not self._writable or _size(content) > self.limit_bytes:
             return
         part = path.with_name(part_name(f"{path.name}-{threading.get_ident()}"))
         try:
             if not path.parent.is_dir():
                 path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             with part.open("xb") as file:
-                file.write(_head(key, content))
-                file.write(content)
+                file.write(_head(key, *content))
+                file.writelines(content)
             os.replace(part, path)
         except OSError:
             with contextlib.suppress(OSError):
@@ -148,8 +152,16 @@ class Cache:
     ) -> T:  # fmt: skip
         """The value under `key`, computed and kept where it is not there or `decode` refuses what is.
 
-        Keeping is left to `beside`, where that is given.
+        More than `most_bytes` is not kept.  Keeping is left to `beside`, where that is given.
         """
+        return self._memo(
+            key, compute, lambda value: (encode(value),), decode, most_bytes=most_bytes, beside=beside
+        )
+
+    def _memo(
+        self, key: str, compute: Callable[[], T], encode: Callable[[T], Sequence[Piece]],
+        decode: Callable[[memoryview], T], *, most_bytes: int | None, beside: Executor | None,
+    ) -> T:  # fmt: skip
         content = self.get(key)
         if content is not None:
             try:
@@ -160,8 +172,8 @@ class Cache:
 
         def keep() -> None:
             encoded = encode(value)
-            if most_bytes is None or len(encoded) <= most_bytes:
-                self.put(key, encoded)
+            if most_bytes is None or _size(encoded) <= most_bytes:
+                self.put(key, *encoded)
 
         if beside is None:
             keep()
@@ -173,9 +185,9 @@ class Cache:
         self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None,
         beside: Executor | None = None,
     ) -> T:  # fmt: skip
-        """`memo` for any dataclass of numbers, text and arrays: see `pack`.  More than `most_bytes` is not kept."""
-        return self.memo(
-            key, compute, pack, lambda content: unpack(content, kind), most_bytes=most_bytes, beside=beside
+        """`memo` for any dataclass of numbers, text and arrays: see `pack`."""
+        return self._memo(
+            key, compute, _pieces, lambda content: unpack(content, kind), most_bytes=most_bytes, beside=beside
         )
 
     def trim(self) -> None:
@@ -222,6 +234,8 @@ def _read_aligned(path: Path) -> memoryview:
 
     with path.open("rb", buffering=0) as file:
         size = os.fstat(file.fileno()).st_size
+        if size >= _MAPPED_BYTES:  # entries are replaced or removed as a whole, never changed
+            return memoryview(mmap.mmap(file.fileno(), size, access=mmap.ACCESS_READ))
         room = np.empty(size + _ALIGNED, dtype=np.uint8)
         start = -room.ctypes.data % _ALIGNED
         whole = room.data[start : start + size]
@@ -234,10 +248,15 @@ def _read_aligned(path: Path) -> memoryview:
     return whole[:done].toreadonly()
 
 
-def _head(key: str, content: bytes | memoryview) -> bytes:
+def _head(key: str, *content: Piece) -> bytes:
     digest = hashlib.sha256(key.encode())
-    digest.update(content)
+    for piece in content:
+        digest.update(piece)
     return (_MARK + digest.digest()).ljust(_HEAD, b"\0")
+
+
+def _size(content: Sequence[Piece]) -> int:
+    return sum(memoryview(piece).nbytes for piece in content)
 
 
 def pack(value: object) -> bytes:
@@ -248,9 +267,14 @@ def pack(value: object) -> bytes:
     TypeError
         It holds something else, such as an array of objects.
     """
+    return b"".join(_pieces(value))
+
+
+def _pieces(value: object) -> list[Piece]:
+    """What `pack` gives, the arrays as they lie in memory."""
     import numpy as np
 
-    arrays: list[object] = []
+    arrays: list[Any] = []
 
     def hook(part: Any) -> object:
         if isinstance(part, np.ndarray):
@@ -261,13 +285,15 @@ def pack(value: object) -> bytes:
         return _encode_hook(part)
 
     told = msgspec.msgpack.encode(value, enc_hook=hook)
-    out = io.BytesIO()
-    out.write(_LENGTH.pack(len(told)))
-    out.write(told)
+    out: list[Piece] = [_LENGTH.pack(len(told)), told]
+    size = _size(out)
     for array in arrays:
-        out.write(bytes(-out.tell() % _ALIGNED))
-        np.lib.format.write_array(out, np.asarray(array), allow_pickle=False)
-    return out.getvalue()
+        plain = array if array.flags.c_contiguous or array.flags.f_contiguous else np.ascontiguousarray(array)
+        head = io.BytesIO()
+        np.lib.format.write_array_header_1_0(head, np.lib.format.header_data_from_array_1_0(plain))
+        out += [bytes(-size % _ALIGNED), head.getvalue(), plain.ravel(order="A").view(np.uint8).data]
+        size += _size(out[-3:])
+    return out
 
 
 def unpack(content: bytes | memoryview, kind: type[T]) -> T:

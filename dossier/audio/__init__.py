@@ -253,7 +253,7 @@ def to_stereo(samples: Samples) -> Samples:
 
 def _digest(file: io.BufferedReader, size: int) -> str:
     """SHA-256 of an open file, in pieces so large that other threads get on well."""
-    digest, piece = hashlib.sha256(), memoryview(bytearray(min(size + 1, _PIECE)))
+    digest, piece = hashlib.sha256(), np.empty(min(size + 1, _PIECE), dtype=np.uint8).data
     while got := file.readinto(piece):
         digest.update(piece[:got])
     return digest.hexdigest()

@@ -16,12 +16,13 @@ import numpy as np
 
 from dossier import files
 from dossier.errors import AudioError
-from dossier.model.measures import Clip, Samples
+from dossier.model.measures import Clip, Samples, Sound
 from dossier.names import printable
 
 # The sample rates of MPEG-1 and MPEG-2 (ISO/IEC 11172-3, 13818-3) and of MPEG-2.5 Layer III; from memory.
 MP3_RATES_HZ = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
 MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes are 32 bits; the rest is room for the headers
+NOT_FINITE = "cannot write {}: it would hold samples that are not finite"
 _BLOCK = 2**17  # frames a write
 
 
@@ -41,13 +42,14 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
     return Clip(samples=out[:frames], rate_hz=rate_hz)
 
 
-def write_wav(path: Path, samples: Samples, rate_hz: int, bits: int = 24) -> int:
+def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
     """Write integer PCM WAV in one step: the old file stands until the new one is whole and flushed to the disk.
 
     Parameters
     ----------
     samples
-        `(frames, channels)`, finite.  Nothing is scaled or dithered; what lies beyond full scale is clipped.
+        `(frames, channels)`, finite, taken slice by slice from the first to the last.  Nothing is scaled or dithered;
+        what lies beyond full scale is clipped.
     bits
         16, 24 or 32.
 
@@ -64,8 +66,8 @@ def write_wav(path: Path, samples: Samples, rate_hz: int, bits: int = 24) -> int
     if bits not in (16, 24, 32):
         raise ValueError(f"bits is 16, 24 or 32, not {bits}")
     shown = printable(path.name)
-    _check_writable(samples, shown)
-    if samples.size * bits // 8 > MAX_WAV_BYTES:
+    _check_shape(samples, shown)
+    if len(samples) * samples.shape[1] * bits // 8 > MAX_WAV_BYTES:
         raise AudioError(f"cannot write {shown}: WAV holds 4 GiB at most; write it in parts")
     scale = float(2 ** (bits - 1))
     clipped = 0
@@ -80,7 +82,10 @@ def write_wav(path: Path, samples: Samples, rate_hz: int, bits: int = 24) -> int
                 for start in range(0, len(samples), _BLOCK):
                     steps = samples[start : start + _BLOCK] * np.float64(scale)
                     np.rint(steps, out=steps)
-                    if steps.max() > scale - 1 or steps.min() < -scale:
+                    high, low = steps.max(), steps.min()
+                    if not np.isfinite(high) or not np.isfinite(low):
+                        raise AudioError(NOT_FINITE.format(shown))
+                    if high > scale - 1 or low < -scale:
                         clipped += int(np.count_nonzero((steps > scale - 1) | (steps < -scale)))
                         np.clip(steps, -scale, scale - 1, out=steps)
                     whole = steps.astype("<i4").reshape(-1, 1).view(np.uint8)
@@ -95,14 +100,15 @@ def write_wav(path: Path, samples: Samples, rate_hz: int, bits: int = 24) -> int
     except OSError as error:
         files.remove(part)
         raise AudioError(str(files.explain(error, f"write {shown}"))) from error
+    except BaseException:
+        files.remove(part)
+        raise
     return clipped
 
 
-def _check_writable(samples: Samples, shown: str) -> None:
-    if samples.ndim != 2 or not len(samples) or not samples.shape[1]:
+def _check_shape(samples: Sound, shown: str) -> None:
+    if len(samples.shape) != 2 or not len(samples) or not samples.shape[1]:
         raise AudioError(f"cannot write {shown}: there are no samples (shape {samples.shape})")
-    if not np.isfinite(samples).all():
-        raise AudioError(f"cannot write {shown}: it would hold samples that are not finite")
 
 
 def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> bytes:
@@ -124,7 +130,9 @@ def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> b
     """
     import soundfile as sf
 
-    _check_writable(samples, "a preview")
+    _check_shape(samples, "a preview")
+    if not np.isfinite(samples).all():
+        raise AudioError(NOT_FINITE.format("a preview"))
     if rate_hz not in MP3_RATES_HZ:
         clip = resample(Clip(samples=samples, rate_hz=rate_hz), 44_100 if rate_hz % 11_025 == 0 else 48_000)
         samples, rate_hz = clip.samples, clip.rate_hz

@@ -8,6 +8,7 @@ Conventions
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -89,23 +90,34 @@ def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: 
     )
 
 
-def add_samples(out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0) -> None:
-    """Add the voice to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
+def add_samples(
+    out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0
+) -> None:
+    """Add the voice to a sound, `(frames, channels)`, whose first sample is at `start_s`.
+
+    Where `out` is a piece of a longer sound, `rest` samples follow it.
+    """
     frames = len(out)
     origin = round(start_s * rate_hz)
     fade = max(1, round(CHOKE_FADE_S * rate_hz))
     ramp = np.linspace(1.0, 0.0, fade)[:, None]
-    for hit_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
+    # A voice is monophonic, so that its hits end in the order in which they start.
+    first = bisect_left(voice.ends_s, (origin - 1) / rate_hz)
+    last = bisect_right(voice.starts_s, (origin + frames + 1) / rate_hz)
+    for hit_s, end_s, gain in zip(
+        voice.starts_s[first:last], voice.ends_s[first:last], voice.gains[first:last], strict=True
+    ):
         start = round(hit_s * rate_hz) - origin
-        stop = min(frames, start + len(hit), round(end_s * rate_hz) - origin)
-        skip = max(0, -start)
-        if stop - start <= skip:
+        stop = min(frames + rest, start + len(hit), round(end_s * rate_hz) - origin)
+        begin, finish = max(0, start), min(frames, stop)
+        if finish <= begin:
             continue
-        piece = hit[skip : stop - start] * gain
-        if stop - start < len(hit):  # cut by the next hit, or by the end of the beat
-            tail = min(fade, len(piece))
-            piece[-tail:] *= ramp[-tail:]
-        out[start + skip : stop] += piece
+        piece = hit[begin - start : finish - start] * gain
+        faded = stop - fade
+        if stop - start < len(hit) and finish > faded:  # cut by the next hit, or by the end of the beat
+            low = max(begin, faded)
+            piece[low - begin :] *= ramp[low - faded : finish - faded]
+        out[begin:finish] += piece
 
 
 def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:

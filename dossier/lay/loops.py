@@ -198,7 +198,7 @@ def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s
     """Add the repeated loop to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
     frames = len(out)
     downbeat = round(grid.first_downbeat_s * rate_hz) - round(start_s * rate_hz)
-    stop = min(frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s - start_s) * rate_hz))
+    stop = min(frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz) - round(start_s * rate_hz))
     start = max(0, downbeat)
     while start < stop:
         inside = (start - downbeat) % len(cycle)

@@ -42,7 +42,7 @@ import numpy.typing as npt
 
 from dossier.errors import MeasureError
 from dossier.measure.truepeak import true_peak
-from dossier.model.measures import Array, Loudness, Samples
+from dossier.model.measures import Array, Loudness, Samples, Sound
 
 OFFSET_DB = -0.691  # BS.1770-5 eq. 2: a 997 Hz full-scale sine in one channel reads -3.01
 DESIGN_RATE_HZ = 48_000  # the rate of the standard's printed coefficients
@@ -175,9 +175,10 @@ def k_weight_db(f_hz: npt.ArrayLike, *, rate_hz: int = 48_000) -> Array:
     return out
 
 
-def block_energy(samples: Samples, rate_hz: int) -> Array:
+def block_energy(samples: Sound, rate_hz: int) -> Array:
     """Return the K-weighted mean square of each 100 ms block, summed over channels, `(blocks,)`, float64.
 
+    The samples, `(frames, channels)`, are taken slice by slice, a second at a time.
     Blocks do not overlap.  An incomplete last block is dropped, except where it is the only one: then it is padded with
     silence.  No frames give no blocks.  Raises `MeasureError` like `measure`.
 
@@ -264,8 +265,8 @@ def _gain(sections: Array, f_hz: Array, rate_hz: int) -> Array:
     return gain
 
 
-def _check(samples: Samples, rate_hz: int) -> None:
-    if samples.ndim != 2 or not 1 <= samples.shape[1] <= len(CHANNEL_WEIGHTS):
+def _check(samples: Sound, rate_hz: int) -> None:
+    if len(samples.shape) != 2 or not 1 <= samples.shape[1] <= len(CHANNEL_WEIGHTS):
         raise MeasureError(f"loudness: samples must be (frames, 1 to 5 channels), got shape {samples.shape}")
     if not np.issubdtype(samples.dtype, np.floating):
         raise MeasureError(f"loudness: samples must be floating point, got {samples.dtype}")
@@ -287,7 +288,7 @@ def _edges(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
     return edges[edges <= frames]
 
 
-def _scan(samples: Samples, rate_hz: int) -> _Scan:
+def _scan(samples: Sound, rate_hz: int) -> _Scan:
     """Filter once, a second at a time, and sum energies."""
     from scipy.signal import sosfilt
 
@@ -334,11 +335,11 @@ def _blocks(fine: Array, steps: int, rate_hz: int) -> Array:
     return out
 
 
-def _padded(samples: Samples, frames: int) -> Samples:
+def _padded(samples: Sound, frames: int) -> Sound:
     if len(samples) >= frames:
         return samples
     out = np.zeros((frames, samples.shape[1]), samples.dtype)
-    out[: len(samples)] = samples
+    out[: len(samples)] = samples[:]
     return out
 
 

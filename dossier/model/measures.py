@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,20 @@ Samples = npt.NDArray[np.floating]  # (frames, channels)
 Array = npt.NDArray[np.floating]
 Indices = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]
+
+
+class Sound(Protocol):
+    """`(frames, channels)` that is looked at slice by slice: an array, or what makes each slice when it is asked."""
+
+    @property
+    def shape(self) -> tuple[int, ...]: ...
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, frames: slice, /) -> Any: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)

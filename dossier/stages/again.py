@@ -6,7 +6,6 @@ touched since has another digest, and is then not used.
 
 from __future__ import annotations
 
-import contextlib
 import shutil
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
@@ -18,7 +17,8 @@ import numpy as np
 from dossier import audio
 from dossier.cache import pack, unpack
 from dossier.errors import AudioError
-from dossier.model.measures import Samples
+from dossier.files import not_read_soon
+from dossier.model.measures import Sound
 from dossier.stages.keep import KEPT_BYTES, Keep, turn
 
 Write = Callable[[Path], None]
@@ -35,24 +35,35 @@ class Made:
 class Again:
     """Writes a render to the path that it is given: WAV, 24 bits."""
 
-    make: Callable[[], Samples]
+    make: Callable[[], Sound]
     rate_hz: int
-    size_bytes: int  # of the sound in memory
+    size_bytes: int  # of what of the sound is in memory at once
     keep: Keep
     key: str  # all that the render is made from
     earlier: Path | None = None  # the renders of an earlier revision
 
     def __call__(self, path: Path) -> None:
-        source, digest = self.earlier / path.name if self.earlier is not None else None, self._digest()
-        if source is not None and digest is not None and source.is_file():
-            with contextlib.suppress(AudioError, OSError):
-                if audio.sha256(source) == digest:
-                    shutil.copyfile(source, path)
-                    return
-            path.unlink(missing_ok=True)
+        if self._copied(path):
+            return
         with turn(self.size_bytes):
             audio.write_wav(path, self.make(), self.rate_hz, bits=24)
         self.keep.cache.put(self.key, pack(Made(audio.sha256(path))))
+
+    def _copied(self, path: Path) -> bool:
+        """Copy the render of the earlier revision, where there is one and it is what would be made."""
+        source = self.earlier / path.name if self.earlier is not None else None
+        if source is None or not source.is_file():
+            return False
+        digest = self._digest()
+        try:
+            if digest is not None and audio.sha256(source) == digest:
+                shutil.copyfile(source, path)
+                return True
+        except (AudioError, OSError):
+            path.unlink(missing_ok=True)
+        finally:
+            not_read_soon(source)  # the next build looks at the new one
+        return False
 
     def begun(self, beside: Executor) -> Again:
         """The same, its sound being made meanwhile.
@@ -73,8 +84,8 @@ class Again:
             return None
 
 
-def keyed(keep: Keep, make: Callable[[], Samples], rate_hz: int, frames: int, *depends: object) -> Again:
-    """A stereo render of about so many frames that depends on the beat itself and on `depends`."""
+def keyed(keep: Keep, make: Callable[[], Sound], rate_hz: int, frames: int, *depends: object) -> Again:
+    """A stereo render, about so many frames of it at once in memory, of the beat itself and of `depends`."""
     size = frames * 2 * np.dtype(np.float32).itemsize
     return Again(make=make, rate_hz=rate_hz, size_bytes=size, keep=keep, key=keep.key("render", rate_hz, *depends))
 

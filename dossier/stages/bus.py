@@ -30,7 +30,7 @@ from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S, SILENCE
 NAME = "kit"  # what a plan calls it in place of a file
 FEWEST = 2  # members: one drum is no kit
 PEAK_DBTP = -3.0  # of the file: room for what a treatment in the beat's length may find beyond one cycle
-BLOCK_S = 30.0
+BLOCK_S = 15.0
 
 
 def wanted(ranking: Ranking, approach: Approach) -> bool:

@@ -49,27 +49,36 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mix
     rate = analysis.rate_hz
     grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
     frames = max(len(analysis.instrumental), round(grid_end * rate))
-    mix: Samples = np.zeros((frames, 2), dtype=np.float32)
-    mix[: len(analysis.instrumental)] = analysis.instrumental
-    for part, row in settled.chosen:
-        part.play.add_to(mix, gain_db=row.gain_db)
+    mix: Samples = np.empty((frames, 2), dtype=np.float32)
+
+    def lay() -> None:
+        mix[: len(analysis.instrumental)] = analysis.instrumental
+        mix[len(analysis.instrumental) :] = 0.0
+        for part, row in settled.chosen:
+            part.play.add_to(mix, gain_db=row.gain_db)
+
+    def limited() -> float:
+        """Turn the mix to its level and limit it where it lies; the most that was taken in dB."""
+        np.multiply(mix, np.float32(10.0 ** (gain / 20.0)), out=mix)
+        return limit(mix, rate, ceiling_dbtp=ceiling, in_place=True)[1]
+
+    lay()
     raw = loudness.measure(mix, rate, beside=beside)
     ceiling, most = analysis.policy["ceiling_dbtp"], analysis.policy["limiter_most_db"]
     gain = analysis.target_lufs - raw.integrated_lufs if raw.integrated_lufs is not None else 0.0
     if raw.true_peak_dbtp is not None:
         gain = min(gain, ceiling + most - raw.true_peak_dbtp)
-    mix *= np.float32(10.0 ** (gain / 20.0))
-    limited, taken = limit(mix, rate, ceiling_dbtp=ceiling)
-    final, blocks = loudness.measure_with_blocks(limited, rate, beside=beside)
+    taken = limited()
+    final, blocks = loudness.measure_with_blocks(mix, rate, beside=beside)
     if taken and raw.true_peak_dbtp is not None and gain < ceiling + most - raw.true_peak_dbtp:
         # The limiter costs a little loudness; make it up once, as far as the limiter may go.
         after = final.integrated_lufs
         if after is not None and after < analysis.target_lufs - MISSED_LU:
             more = min(analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp - gain)
             gain += more
-            mix *= np.float32(10.0 ** (more / 20.0))
-            limited, taken = limit(mix, rate, ceiling_dbtp=ceiling)
-            final, blocks = loudness.measure_with_blocks(limited, rate, beside=beside)
+            lay()
+            taken = limited()
+            final, blocks = loudness.measure_with_blocks(mix, rate, beside=beside)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - SHORT_LU
     sections = []
     for section in analysis.room.sections:
@@ -77,7 +86,7 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mix
         end = begin + section.bars * analysis.grid.bar_s
         there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
         sections.append((section.name, loudness.integrated_from_blocks(there)))
-    return Mixed(samples=limited, image=stereo.measure(limited, rate), mix=Mix(
+    return Mixed(samples=mix, image=stereo.measure(mix, rate), mix=Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,

@@ -6,7 +6,7 @@ both at the beat's sample rate, so that treatments and renders work on exactly w
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -61,16 +61,55 @@ class Playable:
         self.add_to(out, start_s=start_s)
         return out
 
-    def add_to(self, out: Samples, *, start_s: float = 0.0, gain_db: float = 0.0) -> None:
-        """Add the part at a gain to a sound, `(frames, 2)`, whose first sample is at `start_s`."""
+    def add_to(self, out: Samples, *, start_s: float = 0.0, gain_db: float = 0.0, rest: int = 0) -> None:
+        """Add the part at a gain to a sound, `(frames, 2)`, whose first sample is at `start_s`.
+
+        Where `out` is a piece of a longer sound, `rest` samples follow it.
+        """
         sound = self.samples * 10.0 ** (gain_db / 20.0) if gain_db else self.samples
         if self.voice is not None:
-            lay_hits.add_samples(out, sound, self.rate_hz, self.voice, start_s=start_s)
+            lay_hits.add_samples(out, sound, self.rate_hz, self.voice, start_s=start_s, rest=rest)
         else:
             lay_loops.add_cycle(out, sound, self.rate_hz, self.grid, start_s=start_s)
 
     def with_samples(self, samples: Samples) -> Playable:
         return replace(self, samples=samples)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """Parts as one sound, `(frames, 2)`, from the start of the stems on, made slice by slice as it is looked at.
+
+    As fine as a file of 24 bits.  A sound in the length of a beat takes long to make mostly for the memory it needs.
+    """
+
+    parts: tuple[Playable, ...]
+    frames: int
+    rate_hz: int
+
+    @staticmethod
+    def of(playing: Iterable[tuple[Playable, float]], *, frames: int, rate_hz: int) -> Laid:
+        """Of parts and their gains in dB."""
+        parts = [play.with_samples(play.samples * 10.0 ** (gain_db / 20.0)) for play, gain_db in playing]
+        return Laid(parts=tuple(parts), frames=frames, rate_hz=rate_hz)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.frames, 2
+
+    @property
+    def dtype(self) -> np.dtype[np.float32]:
+        return np.dtype(np.float32)
+
+    def __len__(self) -> int:
+        return self.frames
+
+    def __getitem__(self, frames: slice) -> Samples:
+        first, last, _ = frames.indices(self.frames)
+        out = np.zeros((max(0, last - first), 2), dtype=self.dtype)
+        for part in self.parts:
+            part.add_to(out, start_s=first / self.rate_hz, rest=self.frames - last)
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)

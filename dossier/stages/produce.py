@@ -25,7 +25,7 @@ from dossier.stages import bus
 from dossier.stages.again import Write, keyed
 from dossier.stages.analyse import Analysis
 from dossier.stages.mix import Mixed
-from dossier.stages.placing import Groove, Playable
+from dossier.stages.placing import Groove, Laid, Playable
 from dossier.stages.rank import Placed, Ranking
 from dossier.stages.settle import Settled
 from dossier.treat import FAMILIES
@@ -33,6 +33,7 @@ from dossier.treat import FAMILIES
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
 DRUMS_PEAK = 10.0 ** (-1.0 / 20.0)  # of the file of all drums together
+PIECE = 1 << 17  # frames that are looked at together
 AUDITIONS = 8  # candidates beside the chosen ones that can be played from the page
 
 
@@ -51,7 +52,6 @@ def renders(
     """Files beside the page: treated drums, treated parts in the beat's length, rough mix, pattern, settings sheet."""
     rate, slug = analysis.rate_hz, analysis.beat.slug
     frames = len(analysis.instrumental)
-    length = frames / rate
     sounds = [(part.id, row.gain_db, part.play.role, part.play.samples) for part, row in settled.chosen]
     files: dict[str, bytes | Write] = {
         f"{slug}-rough-mix.wav": keyed(analysis.keep, lambda: mixed.samples, rate, frames, "mix", sounds)
@@ -63,11 +63,11 @@ def renders(
     for part, row in settled.chosen:
         playing.append((part.play, row.gain_db))
         name = f"{slug}-part-{part.id}{'-treated' if part.treated else ''}.wav"
-        laid = partial(_laid, play=part.play, length_s=length, rate=rate)
-        files[name] = keyed(analysis.keep, laid, rate, frames, "part", part.play.role, part.play.samples)
+        laid = partial(Laid.of, [(part.play, 0.0)], frames=frames, rate_hz=rate)
+        files[name] = keyed(analysis.keep, laid, rate, 0, "part", part.play.role, part.play.samples)
     if playing:
-        together = partial(_together, playing=playing, length_s=length, rate=rate)
-        files[f"{slug}-drums.wav"] = keyed(analysis.keep, together, rate, frames, "drums", sounds)
+        together = partial(_together, playing=playing, frames=frames, rate=rate)
+        files[f"{slug}-drums.wav"] = keyed(analysis.keep, together, rate, 0, "drums", sounds)
     files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )
@@ -219,9 +219,8 @@ class Blocks:
 
 def _blocks(analysis: Analysis, play: Playable) -> Array:
     def measured() -> Blocks:
-        whole = np.zeros(analysis.instrumental.shape, dtype=np.float32)
-        play.add_to(whole)
-        return Blocks(loudness.block_energy(whole, analysis.rate_hz))
+        laid = Laid.of([(play, 0.0)], frames=len(analysis.instrumental), rate_hz=analysis.rate_hz)
+        return Blocks(loudness.block_energy(laid, analysis.rate_hz))
 
     return analysis.keep("part blocks", Blocks, measured, play.role, play.samples).energy
 
@@ -230,20 +229,15 @@ def _write(path: Path, *, samples: Samples, rate: int) -> None:
     audio.write_wav(path, samples, rate, bits=24)
 
 
-def _laid(*, play: Playable, length_s: float, rate: int) -> Samples:
-    whole: Samples = np.zeros((round(length_s * rate), 2), dtype=np.float32)  # as fine as the file's 24 bits
-    play.add_to(whole)
-    return whole
-
-
-def _together(*, playing: Sequence[tuple[Playable, float]], length_s: float, rate: int) -> Samples:
+def _together(*, playing: Sequence[tuple[Playable, float]], frames: int, rate: int) -> Laid:
     """All chosen parts at their gains; lowered as a whole where they would pass `DRUMS_PEAK`."""
-    total: Samples = np.zeros((round(length_s * rate), 2), dtype=np.float32)
-    for play, gain_db in playing:
-        play.add_to(total, gain_db=gain_db)
-    peak = float(max(total.max(initial=0.0), -total.min(initial=0.0)))
-    total *= min(1.0, DRUMS_PEAK / max(peak, DRUMS_PEAK))
-    return total
+    whole = Laid.of(playing, frames=frames, rate_hz=rate)
+    pieces = (whole[first : first + PIECE] for first in range(0, frames, PIECE))
+    peak = max((float(max(piece.max(), -piece.min())) for piece in pieces), default=0.0)
+    if peak <= DRUMS_PEAK:
+        return whole
+    lower_db = 20.0 * float(np.log10(DRUMS_PEAK / peak))
+    return Laid.of([(play, gain_db + lower_db) for play, gain_db in playing], frames=frames, rate_hz=rate)
 
 
 Renders = Mapping[str, bytes | Write]

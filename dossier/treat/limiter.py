@@ -26,7 +26,7 @@ BLOCK = 1 << 16  # samples that are looked at together
 LONGEST_GAP = 1024  # samples between two loud places that are looked at in one go
 
 
-def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Samples, float]:
+def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float, in_place: bool = False) -> tuple[Samples, float]:
     """Limit a mix.
 
     Parameters
@@ -35,6 +35,8 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Sampl
         Finite samples at any level.
     ceiling_dbtp
         Highest true peak, dBTP.
+    in_place
+        Whether the samples are changed where they lie, rather than a copy of them.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float) -> tuple[Sampl
     limited, least = samples, 1.0
     for start, stop in _over(samples, ceiling, reach):
         gain = _gain(samples[start:stop], ceiling, reach)
-        if limited is samples:
+        if limited is samples and not in_place:
             limited = samples.copy()
         limited[start:stop] *= gain[:, None]
         least = min(least, float(gain.min(initial=1.0)))
