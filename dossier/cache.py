@@ -26,7 +26,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -147,20 +146,20 @@ class Cache:
             self.trim()
 
     def memo(
-        self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[memoryview], T], *,
-        most_bytes: int | None = None, beside: Executor | None = None,
-    ) -> T:  # fmt: skip
-        """The value under `key`, computed and kept where it is not there or `decode` refuses what is.
+        self, key: str, compute: Callable[[], T], encode: Callable[[T], bytes], decode: Callable[[memoryview], T]
+    ) -> T:
+        """The value under `key`, computed and kept where it is not there or `decode` refuses what is."""
+        return self._memo(key, compute, lambda value: (encode(value),), decode)
 
-        More than `most_bytes` is not kept.  Keeping is left to `beside`, where that is given.
-        """
-        return self._memo(
-            key, compute, lambda value: (encode(value),), decode, most_bytes=most_bytes, beside=beside
-        )
+    def remember(
+        self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None
+    ) -> T:
+        """`memo` for any dataclass of numbers, text and arrays: see `pack`.  More than `most_bytes` is not kept."""
+        return self._memo(key, compute, _pieces, lambda content: unpack(content, kind), most_bytes=most_bytes)
 
     def _memo(
         self, key: str, compute: Callable[[], T], encode: Callable[[T], Sequence[Piece]],
-        decode: Callable[[memoryview], T], *, most_bytes: int | None, beside: Executor | None,
+        decode: Callable[[memoryview], T], *, most_bytes: int | None = None,
     ) -> T:  # fmt: skip
         content = self.get(key)
         if content is not None:
@@ -169,26 +168,10 @@ class Cache:
             except Exception:  # an entry of another shape is as good as none, whatever decode makes of it
                 pass
         value = compute()
-
-        def keep() -> None:
-            encoded = encode(value)
-            if most_bytes is None or _size(encoded) <= most_bytes:
-                self.put(key, *encoded)
-
-        if beside is None:
-            keep()
-        else:
-            beside.submit(keep)
+        encoded = encode(value)
+        if most_bytes is None or _size(encoded) <= most_bytes:
+            self.put(key, *encoded)
         return value
-
-    def remember(
-        self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None,
-        beside: Executor | None = None,
-    ) -> T:  # fmt: skip
-        """`memo` for any dataclass of numbers, text and arrays: see `pack`."""
-        return self._memo(
-            key, compute, _pieces, lambda content: unpack(content, kind), most_bytes=most_bytes, beside=beside
-        )
 
     def trim(self) -> None:
         """Remove the entries not used for longest until the rest is well under the limit, and old leftovers."""

@@ -10,7 +10,7 @@ bytes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -92,6 +92,9 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         known = archive.find(beat.slug, mark)
         if known is not None:
             return _unchanged(archive, beat, known)
+        if before is not None and sure:  # what can be copied of it is looked for while there is a core to spare
+            earlier = archive.renders_of(before.beat.slug, before.revision.id)
+            wait([beside.submit(_hash, path) for path in earlier.glob("*.wav")])
         (loading or beside.submit(_load_filters)).result()
         return _made(beat, archive, mark, beside, cache=cache, made=made, say=say, jobs=jobs)
 
@@ -138,7 +141,7 @@ def _made(
     judged = workers.apart(lambda: (hedging(), joining()))  # while no thread is at work
     whole_kit = treatments.whole_kit_render(analysis, ranking, treated, beside=beside)
     size = analysis.instrumental.nbytes
-    mixing = beside.submit(_in_turn, size, partial(mix.rough_mix, analysis, settled, beside=beside))
+    mixing = beside.submit(_in_turn, size, partial(mix.rough_mix, analysis, settled))
     meeting = beside.submit(_in_turn, size, partial(lowend.measure, analysis, settled))
     blocks = beside.submit(_in_turn, size, partial(produce.part_blocks, analysis, settled))
     rendering = beside.submit(_page_renderer, cache)
@@ -155,6 +158,7 @@ def _made(
         analysis, settled, blocks.result(), mix_gain_db=mixed.mix.gain_db
     ))  # fmt: skip
 
+    beside.shutdown()  # from here on no thread is at work
     with archive.lock():
         known = archive.find(beat.slug, mark)  # another build may have been faster
         if known is not None:

@@ -110,7 +110,8 @@ class Archive(ArchiveReader):
         data : DossierData
             With `revision.id` as `next_revision` gives it, under the same `lock`.
         html : str or callable
-            The page, or what makes it, which is called while the renders are written.
+            The page, or what makes it while the renders are written, in a copy of the process where that can be: no
+            other thread may be at work then.
         renders : mapping, optional
             File name to its content, or to a function that writes it to the path it is given; what takes longest first.
 
@@ -242,6 +243,8 @@ def _stage(
     folder = staged / "renders"
     if renders:
         folder.mkdir()
+    # In one process everything else would wait for the page at every step.
+    text = partial(str, html) if isinstance(html, str) else workers.apart(html)
 
     def render(name: str) -> None:
         content = renders[name]
@@ -252,7 +255,7 @@ def _stage(
             sync_file(folder / name)
 
     def page() -> None:
-        write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
+        write_new(staged / "page", text().encode())
 
     def numbers() -> None:
         write_new(staged / "data", encode(data))
@@ -270,11 +273,11 @@ def _stage(
 def _check_private(data: DossierData) -> None:
     """Refuse a dossier whose file names show where files lie on this machine."""
     home = os.path.expanduser("~")
+    below_home = re.compile(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)") if len(home) > 1 else None
     for field, text in _strings(data, ""):
-        absolute = PurePosixPath(text).is_absolute() or PureWindowsPath(text).is_absolute()
-        if field in _FILE_FIELDS and absolute:
+        if field in _FILE_FIELDS and (PurePosixPath(text).is_absolute() or PureWindowsPath(text).is_absolute()):
             raise ArchiveError(f"{data.beat.slug}: {text!r} is an absolute path, which a dossier must not show")
-        if len(home) > 1 and re.search(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)", text):
+        if below_home is not None and below_home.search(text):
             raise ArchiveError(f"{data.beat.slug}: {text[:200]!r} shows where files lie, which a dossier must not")
 
 

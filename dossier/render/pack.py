@@ -11,6 +11,7 @@ import base64
 import gzip
 import hashlib
 import json
+import zlib
 from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
@@ -22,6 +23,7 @@ import numpy.typing as npt
 from dossier.errors import DossierError
 from dossier.render.shelf import Shelf, shelved
 
+QUICK = 4  # level at which spellings are compared; the shortest there is, but for a few bytes, the shortest at 9
 _ESCAPES = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 
 
@@ -41,15 +43,14 @@ def packed(array: npt.NDArray[Any]) -> dict[str, Any]:
     neighbours in time or along a spectrum are alike.  Of two-byte numbers all low bytes stand before all high ones.
     """
     out: dict[str, Any] = {"dtype": array.dtype.name, "shape": list(array.shape)}
-    spellings: list[dict[str, Any]] = [{"gz": squeeze(_planes(array.ravel()))}]
+    spellings: list[tuple[dict[str, bool], bytes]] = [({}, _planes(array.ravel()))]
     if array.dtype.kind in "iu" and array.ndim == 2:
-        for turned in (False, True):
-            flat = np.ascontiguousarray(array.T if turned else array).ravel().view(f"u{array.itemsize}")
+        for marks in ({}, {"turned": True}):
+            flat = np.ascontiguousarray(array.T if marks else array).ravel().view(f"u{array.itemsize}")
             steps = flat - np.concatenate([flat[:1] * 0, flat[:-1]])
-            marks = {"turned": True} if turned else {}
-            spellings.append({**marks, "gz": squeeze(_planes(flat))})
-            spellings.append({**marks, "steps": True, "gz": squeeze(_planes(steps))})
-    return {**out, **min(spellings, key=lambda spelling: len(spelling["gz"]))}
+            spellings += [({**marks, "steps": True}, _planes(steps)), *([(marks, _planes(flat))] if marks else [])]
+    marks, shortest = min(spellings, key=lambda spelling: len(zlib.compress(spelling[1], QUICK)))
+    return {**out, **marks, "gz": squeeze(shortest)}
 
 
 def _planes(flat: npt.NDArray[Any]) -> bytes:

@@ -99,12 +99,13 @@ _NUMBER = r"\d+(?:\.\d+)?"
 _SECOND = rf"(?:[ {NBSP}](?:to|and|or|against) [-+{MINUS}]?{_NUMBER})?"  # "-4.0 to -1.5 dB"
 _MINUS = re.compile(rf"(?<![\w.\-/])-(?={_NUMBER}{_SECOND}[ {NBSP}]{_UNITS}(?![\w]))")
 _BARE = re.compile(r"(?<=[\s(])-(?=\d+\.\d+(?!\w|\.\w))")  # "score -0.41", not "take -2.5.wav"
+_DIGIT = re.compile(r"\d")
 _SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
 
 
 def tidy(text: str) -> str:
     """A finding's sentence with true minus signs before quantities and no line break before their unit."""
-    if not any(c.isdigit() for c in text):
+    if not _DIGIT.search(text):
         return text
     if "-" in text:
         text = _BARE.sub(MINUS, _MINUS.sub(MINUS, text))
@@ -116,7 +117,7 @@ def number(value: float | None, digits: int = 1, *, sign: bool = False, unit: st
     if value is None:
         return MISSING
     text = f"{abs(value):.{digits}f}"
-    zero = not any(c in "123456789" for c in text)
+    zero = not text.strip("0.")
     mark = "" if zero else MINUS if value < 0 else "+" if sign else ""
     return f"{mark}{text}{NBSP}{unit}" if unit else f"{mark}{text}"
 

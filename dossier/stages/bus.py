@@ -18,7 +18,7 @@ from dossier import workers
 from dossier.measure import truepeak
 from dossier.model.beat import DrumFile
 from dossier.model.findings import Approach, Fit, Plan, Step
-from dossier.model.measures import Clip, Samples
+from dossier.model.measures import Clip, FileMeasures, Samples
 from dossier.stages.again import Again, keyed
 from dossier.stages.analyse import Analysis, Drum, measure_file
 from dossier.stages.levels import LONGEST_BLOCK_BARS
@@ -50,8 +50,10 @@ def kit_as_one(analysis: Analysis, groove: Groove, ranking: Ranking) -> Placed |
     sound = sound * 10.0 ** (-gain_db / 20.0)
     clip = Clip(sound, analysis.rate_hz)
     file = DrumFile(file=NAME, path=Path(NAME), kind="loop", tempo_bpm=analysis.grid.tempo_bpm)
-    drum = Drum(file=file, clip=clip, sha256="", problems=(),
-                measures=measure_file(clip, drum=file, channels=2, bit_depth="64-bit float"))  # fmt: skip
+    measures = analysis.keep(
+        "kit", FileMeasures, lambda: measure_file(clip, drum=file, channels=2, bit_depth="64-bit float"), sound
+    )
+    drum = Drum(file=file, clip=clip, sha256="", problems=(), measures=measures)
     play = Playable(name=NAME, kind="loop", role=None, samples=sound, rate_hz=analysis.rate_hz, grid=analysis.grid,
                     voice=None, loop=None)  # fmt: skip
     fit: Fit = ranking.kit.fit

@@ -80,9 +80,9 @@ def envelope_db(samples: Samples, rate_hz: int) -> tuple[tuple[float, ...], floa
 
 
 def occupancy_change(
-    scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float, *, bars: int
+    scene: inbeat.Scene, play: Playable, before: Array, after: Array, gain_db: float, *, bars: int
 ) -> tuple[tuple[float, ...], ...]:
-    """Occupancy with the treated drum less with the untreated one, `(band, slot)`.
+    """Occupancy with the treated drum less with the untreated one, from their slot powers, `(band, slot)`.
 
     Over one cycle of `bars` bars: the first in which the drum plays.
     """
@@ -90,8 +90,8 @@ def occupancy_change(
     first = play.first_bar // bars * bars * per_bar
     rows = np.arange(first, min(first + bars * per_bar, play.grid.slots), dtype=np.intp)
     on = scene.subset(rows)
-    change = inbeat.occupancy_with(on, [inbeat.place(on, play.powers(samples)[rows], gain_db=gain_db)])
-    change = change - inbeat.occupancy_with(on, [inbeat.place(on, play.powers()[rows], gain_db=gain_db)])
+    change = inbeat.occupancy_with(on, [inbeat.place(on, after[rows], gain_db=gain_db)])
+    change = change - inbeat.occupancy_with(on, [inbeat.place(on, before[rows], gain_db=gain_db)])
     return tuple(tuple(round(float(value), 3) for value in row) for row in change.T)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
@@ -43,13 +42,10 @@ class Keep:
     mark: str
 
     def __call__(
-        self, what: str, kind: type[T], compute: Callable[[], T], *depends: object, most_bytes: int | None = None,
-        beside: Executor | None = None,
-    ) -> T:  # fmt: skip
-        """The result called `what`, of type `kind`, from the cache or from `compute`, and then kept by `beside`."""
-        return self.cache.remember(
-            self.key(what, *depends), kind, compute, most_bytes=most_bytes, beside=beside
-        )
+        self, what: str, kind: type[T], compute: Callable[[], T], *depends: object
+    ) -> T:
+        """The result called `what`, of type `kind`, from the cache or from `compute`, and then kept."""
+        return self.cache.remember(self.key(what, *depends), kind, compute)
 
     def spread(
         self, what: str, kind: type[T], function: Callable[[In], T], inputs: Sequence[In], *,

@@ -155,13 +155,24 @@ def _fit(bench: Bench, parts: Sequence[Placed]) -> tuple[Fit, float, dict[str, f
     return measured, value, terms
 
 
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What a kit is worth among kits, as it is kept."""
+
+    worth: float
+
+
 def _worth(bench: Bench, parts: Sequence[Placed]) -> float:
     """What a kit is worth among kits: its score as one drum part, less what each member misses beside the others.
 
     A member that is not heard is a role that is not played, so every member's loss counts in full.  Beside loops the
     score alone counts: of a loop nobody asks whether each of its drums is heard.
     """
-    return _fit(bench, parts)[1] - bench.analysis.policy["weight_share"] * sum(_missing(bench, parts))
+    weight = bench.analysis.policy["weight_share"]
+    return bench.analysis.keep(
+        "kit worth", Worth, lambda: Worth(_fit(bench, parts)[1] - weight * sum(_missing(bench, parts))),
+        [(part.drum.sha256, part.play.role, part.gain_db) for part in parts], bench.slots,
+    ).worth  # fmt: skip
 
 
 def _together(bench: Bench, parts: Sequence[Placed]) -> list[Placed]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -11,7 +12,6 @@ from dossier.measure import loudness, stereo
 from dossier.model.findings import Balance, Mix
 from dossier.model.measures import Samples, StereoImage
 from dossier.stages.analyse import Analysis
-from dossier.stages.keep import KEPT_BYTES
 from dossier.stages.settle import Settled
 from dossier.treat.limiter import limit
 
@@ -20,32 +20,43 @@ SHORT_LU = 0.2  # from here on the mix is said to miss its target
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Mixed:
-    """The rough mix as it is rendered, and its figures, as they are kept."""
+class Figures:
+    """What is measured of the rough mix, as it is kept."""
 
-    samples: Samples
     mix: Mix
     image: StereoImage
 
 
-def rough_mix(analysis: Analysis, settled: Settled, *, beside: Executor | None = None) -> Mixed:
-    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered.
+@dataclass(frozen=True, slots=True, eq=False)
+class Mixed:
+    """The rough mix's figures, and its sound: made again where the figures were kept and the sound is asked for."""
 
-    `beside` may keep it for later builds meanwhile.
-    """
+    mix: Mix
+    image: StereoImage
+    sound: Callable[[], Samples]
+
+
+def rough_mix(analysis: Analysis, settled: Settled) -> Mixed:
+    """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
     sounds = {part.id: part.play.samples for part, _ in settled.chosen}
     gains_db = [row.gain_db for _, row in settled.chosen]
-    return analysis.keep(
-        "mix", Mixed, lambda: _mixed(analysis, settled), sounds, gains_db, most_bytes=KEPT_BYTES, beside=beside
-    )  # fmt: skip
+    made: list[Samples] = []
+
+    def measured() -> Figures:
+        samples, figures = _mixed(analysis, settled)
+        made.append(samples)
+        return figures
+
+    kept = analysis.keep("mix", Figures, measured, sounds, gains_db)
+    return Mixed(mix=kept.mix, image=kept.image, sound=lambda: made[0] if made else _mixed(analysis, settled)[0])
 
 
-def _mixed(analysis: Analysis, settled: Settled) -> Mixed:
+def _mixed(analysis: Analysis, settled: Settled) -> tuple[Samples, Figures]:
     with ThreadPoolExecutor(1) as beside:
         return _mixed_beside(analysis, settled, beside)
 
 
-def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mixed:
+def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> tuple[Samples, Figures]:
     rate = analysis.rate_hz
     grid_end = analysis.grid.first_downbeat_s + analysis.grid.slots * analysis.grid.slot_s
     frames = max(len(analysis.instrumental), round(grid_end * rate))
@@ -86,7 +97,7 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> Mix
         end = begin + section.bars * analysis.grid.bar_s
         there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
         sections.append((section.name, loudness.integrated_from_blocks(there)))
-    return Mixed(samples=mix, image=stereo.measure(mix, rate), mix=Mix(
+    return mix, Figures(image=stereo.measure(mix, rate), mix=Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,

@@ -54,7 +54,7 @@ def renders(
     frames = len(analysis.instrumental)
     sounds = [(part.id, row.gain_db, part.play.role, part.play.samples) for part, row in settled.chosen]
     files: dict[str, bytes | Write] = {
-        f"{slug}-rough-mix.wav": keyed(analysis.keep, lambda: mixed.samples, rate, frames, "mix", sounds)
+        f"{slug}-rough-mix.wav": keyed(analysis.keep, mixed.sound, rate, frames, "mix", sounds)
     }
     for item in treated:
         if item.plan.render and item.plan.candidate != bus.NAME:  # the kit as a whole is rendered in the beat's length

@@ -180,15 +180,16 @@ def _render_name(beat: str, number: int, play: Playable) -> str:
 def search(task: Task) -> Searched:
     """Search one plan, in the beat that the task describes."""
     play, on = task.play, task.scene.subset(task.slots)
+    looking = workers.apart(lambda: figures.full(task.scene, play, play.samples, task.gain_db))
     ear = figures.Listener(play=play, on=on, slots=task.slots, gain_db=task.gain_db)
     result = decide_plan.search(
         play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction, families=FAMILIES,
         measure=ear.figures, turned=ear.turned, true_peak=_true_peak, layers=task.layers, goals=task.goals,
         own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id, each=workers.split,
     )  # fmt: skip
-    sides = [play.samples, result.samples] if result.plan.helped else [play.samples]
-    told = workers.split(lambda sound: figures.full(task.scene, play, sound, task.gain_db), sides)
-    (before, _), (after, powers) = told[0], told[-1]
+    changed = figures.full(task.scene, play, result.samples, task.gain_db) if result.plan.helped else None
+    before, powers_before = looking()
+    after, powers = changed or (before, powers_before)
     even = None
     if result.plan.helped and before.integrated_lufs is not None and after.integrated_lufs is not None:
         gain_db = task.gain_db + before.integrated_lufs - after.integrated_lufs
@@ -197,7 +198,7 @@ def search(task: Task) -> Searched:
         decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=even),
         render=task.render if result.plan.helped and result.plan.steps else None,
         occupancy_change=figures.occupancy_change(
-            task.scene, play, result.samples, task.gain_db, bars=task.cycle_bars
+            task.scene, play, powers_before, powers, task.gain_db, bars=task.cycle_bars
         ),
     )  # fmt: skip
     return Searched(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
