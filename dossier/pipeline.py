@@ -9,8 +9,8 @@ bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from concurrent.futures import Executor, ThreadPoolExecutor, wait
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -92,17 +92,19 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         known = archive.find(beat.slug, mark)
         if known is not None:
             return _unchanged(archive, beat, known)
-        if before is not None and sure:  # what can be copied of it is looked for while there is a core to spare
+        looking: list[Future[str]] = []
+        if before is not None and sure:  # at what can be copied of it, while there is a core to spare
             earlier = archive.renders_of(before.beat.slug, before.revision.id)
-            wait([beside.submit(_hash, path) for path in earlier.glob("*.wav")])
+            looking = [beside.submit(_hash, path) for path in earlier.glob("*.wav")]
         (loading or beside.submit(_load_filters)).result()
-        return _made(beat, archive, mark, beside, cache=cache, made=made, say=say, jobs=jobs)
+        return _made(beat, archive, mark, beside, looking, cache=cache, made=made, say=say, jobs=jobs)
 
 
 def _made(
-    beat: Beat, archive: Archive, mark: str, beside: Executor, *, cache: Cache, made: str, say: Say, jobs: int
-) -> Built:
-    """The whole way of one beat; `beside` are threads for what can be done meanwhile."""
+    beat: Beat, archive: Archive, mark: str, beside: Executor, begun: Sequence[Future[str]], *, cache: Cache, made: str,
+    say: Say, jobs: int,
+) -> Built:  # fmt: skip
+    """The whole way of one beat; `beside` are threads for what can be done meanwhile, and what they have begun."""
     from dossier.measure import hearing
     from dossier.stages import (
         again,
@@ -125,6 +127,7 @@ def _made(
     ranking = rank.rank(analysis, groove)
     say("searching treatments")
     first = settle.contenders(analysis, ranking)
+    wait(begun)  # the process may be copied only while no thread is at work
     treated = treatments.search_plans(analysis, ranking, first, jobs=jobs)
     with_plans = treatments.treated_ranking(analysis, ranking, treated)
     settled_on = settle.contenders(analysis, with_plans, treated=True, way=first.direction)

@@ -12,6 +12,7 @@ import os
 import pickle
 import select
 import signal
+import struct
 import sys
 import threading
 import warnings
@@ -20,7 +21,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
 from functools import partial
-from typing import TypeVar
+from typing import Any, TypeVar
 
 PATIENCE_S = 300.0  # nothing that is begun in a copy of the process takes longer
 START_S = 1.0  # a process takes this long to start and to load what it needs
@@ -133,9 +134,7 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
         return function
     reading, writing = os.pipe()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DeprecationWarning)  # of the threads that are there, none is at work
-            copy = os.fork()
+        copy = _fork()
     except OSError:
         os.close(reading)
         os.close(writing)
@@ -144,7 +143,6 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
         code = 1
         try:
             os.close(reading)
-            _busy.here = True
             with os.fdopen(writing, "wb") as pipe:
                 pipe.write(pickle.dumps(function(), protocol=pickle.HIGHEST_PROTOCOL))
             code = 0
@@ -154,6 +152,7 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
 
     def result() -> Out:
         content = _received(reading)
+        os.close(reading)
         if content is None:
             with suppress(ProcessLookupError):
                 os.kill(copy, signal.SIGKILL)
@@ -166,23 +165,121 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
     return result
 
 
+class Pair:
+    """This process and one copy of it that stays for a `with` block: `map`, two inputs at a time, for little work.
+
+    The copy is made with the function that is asked for first, and knows what this process knew then; inputs and
+    results must be picklable.  What is asked of another function, and what a copy fails at, is done here.  As with
+    `apart`, no other thread may be at work when it is first called.
+    """
+
+    def __init__(self) -> None:
+        self.both = _may_copy()  # False: all is done here, one after the other
+        self._function: Callable[[Any], Any] | None = None
+        self._copy = self._asking = self._answers = -1
+
+    def __enter__(self) -> Pair:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end()
+
+    def __call__(self, function: Callable[[In], Out], inputs: Sequence[In]) -> list[Out]:
+        """`[function(each) for each in inputs]`."""
+        if len(inputs) > 1 and self.both and self._function is None:
+            self._begin(function)
+        done: dict[int, Out] = {}
+        left = deque(range(len(inputs)))
+        while left:
+            here = left.popleft()
+            there = left.popleft() if left and function == self._function and self._ask(inputs[left[0]]) else None
+            try:
+                done[here] = function(inputs[here])
+            except BaseException:
+                self._end()  # an answer that nobody takes would be the next one's
+                raise
+            if there is not None:
+                content = self._answer()
+                done[there] = function(inputs[there]) if content is None else pickle.loads(content)
+        return [done[index] for index in range(len(inputs))]
+
+    def _begin(self, function: Callable[[Any], Any]) -> None:
+        asked, self._asking = os.pipe()
+        self._answers, answering = os.pipe()
+        try:
+            copy = _fork()
+        except OSError:
+            self.both = False
+            for end in (asked, answering, self._asking, self._answers):
+                os.close(end)
+            return
+        if copy == 0:
+            try:
+                with os.fdopen(asked, "rb") as questions, os.fdopen(answering, "wb") as answers:
+                    while True:
+                        content = pickle.dumps(function(pickle.load(questions)), protocol=pickle.HIGHEST_PROTOCOL)
+                        answers.write(_SIZE.pack(len(content)) + content)
+                        answers.flush()
+            finally:
+                os._exit(1)
+        os.close(asked)
+        os.close(answering)
+        self._function, self._copy = function, copy
+
+    def _ask(self, given: object) -> bool:
+        try:
+            content = pickle.dumps(given, protocol=pickle.HIGHEST_PROTOCOL)
+            return os.write(self._asking, content) == len(content)
+        except OSError:
+            self._end()
+            return False
+
+    def _answer(self) -> bytes | None:
+        head = _received(self._answers, _SIZE.size)
+        content = _received(self._answers, _SIZE.unpack(head)[0]) if head is not None else None
+        if content is None:
+            self._end()
+        return content
+
+    def _end(self) -> None:
+        """Send the copy home; it has nothing to lose."""
+        if self._function is None:
+            return
+        with suppress(ProcessLookupError):
+            os.kill(self._copy, signal.SIGKILL)
+        os.waitpid(self._copy, 0)
+        os.close(self._asking)
+        os.close(self._answers)
+        self._function, self.both = None, False
+
+
+_SIZE = struct.Struct("<Q")
+
+
+def _fork() -> int:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of the threads that are there, none is at work
+        copy = os.fork()
+    if copy == 0:
+        _busy.here = True
+    return copy
+
+
 def _may_copy() -> bool:
     """On other systems their own libraries do not bear it; in a copy, or beside other pieces, the cores are busy."""
     return sys.platform == "linux" and cores() > 1 and not getattr(_busy, "here", False)
 
 
-def _received(reading: int) -> bytes | None:
-    """All that comes through a pipe; None where nothing comes for too long."""
+def _received(reading: int, size: int | None = None) -> bytes | None:
+    """So many bytes from a pipe, or all; None where nothing comes for too long, or it ends before."""
     parts: list[bytes] = []
-    try:
-        while select.select([reading], [], [], PATIENCE_S)[0]:
-            part = os.read(reading, 1 << 20)
-            if not part:
-                return b"".join(parts)
-            parts.append(part)
-        return None
-    finally:
-        os.close(reading)
+    while size != 0 and select.select([reading], [], [], PATIENCE_S)[0]:
+        part = os.read(reading, min(1 << 20, size or 1 << 20))
+        if not part:
+            return b"".join(parts) if size is None else None
+        parts.append(part)
+        size = None if size is None else size - len(part)
+    return b"".join(parts) if size == 0 else None
 
 
 def _alone(function: Callable[[In], Out], given: In) -> Out:

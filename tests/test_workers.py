@@ -158,3 +158,61 @@ def test_an_error_of_work_apart_comes_through() -> None:
         workers.split(failing, range(6))
     with pytest.raises(ValueError, match="three"):
         workers.apart(lambda: failing(3))()
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 7])
+def test_a_pair_answers_in_the_order_of_the_inputs(count: int) -> None:
+    with workers.Pair() as pair:
+        for _ in range(3):
+            assert pair(squared, range(count)) == [number * number for number in range(count)]
+        assert pair(failing, [1, 2]) == [1, 2], "another function"
+
+
+@pytest.mark.skipif(sys.platform != "linux" or workers.cores() < 2, reason="no copies of the process are made here")
+def test_a_pair_is_this_process_and_one_copy_that_stays() -> None:
+    def who(number: int) -> tuple[int, int]:
+        return number, os.getpid()
+
+    with workers.Pair() as pair:
+        seen = [pair(who, [1, 2, 3, 4]) for _ in range(3)]
+        others = {process for found in seen for _, process in found} - {os.getpid()}
+        assert [[number for number, _ in found] for found in seen] == [[1, 2, 3, 4]] * 3
+        assert len(others) == 1
+        assert sum(process == os.getpid() for _, process in seen[0]) == 2
+    with pytest.raises(ChildProcessError):
+        os.waitpid(others.pop(), os.WNOHANG)  # nothing is left of it
+    assert workers.split(lambda _: workers.Pair().both, range(4)) == [False] * 4, "what runs in copies makes none"
+
+
+@pytest.mark.parametrize("failure", ["an error", "ended from outside", "no pickle", "nothing comes"])
+def test_what_a_pair_s_copy_fails_at_is_done_here(failure: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    home = os.getpid()
+    if failure == "nothing comes":
+        monkeypatch.setattr(workers, "PATIENCE_S", 0.1)
+
+    def work(number: int) -> object:
+        if os.getpid() == home:
+            return number
+        if failure == "an error":
+            raise ValueError("there")
+        if failure == "ended from outside":
+            os.kill(os.getpid(), signal.SIGKILL)
+        if failure == "no pickle":
+            return lambda: None
+        time.sleep(30.0)
+        return "there"
+
+    with workers.Pair() as pair:
+        assert [pair(work, range(5)) for _ in range(2)] == [[0, 1, 2, 3, 4]] * 2
+        assert not pair.both
+
+
+def test_a_pair_without_room_for_a_copy_does_the_work_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> int:
+        raise BlockingIOError("no more processes")
+
+    monkeypatch.setattr(os, "fork", full, raising=False)
+    with workers.Pair() as pair:
+        assert pair(lambda _: os.getpid(), range(3)) == [os.getpid()] * 3
+        with pytest.raises(ValueError, match="three"):
+            pair(failing, range(6))

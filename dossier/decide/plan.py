@@ -63,7 +63,7 @@ def search(
     plan_id: str | None = None,
     turned: Turned | None = None,
     own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
-    each: Each = map,
+    each: Each | None = None,
 ) -> SearchResult:
     """Search the plan for one drum in one beat.
 
@@ -96,7 +96,8 @@ def search(
     own_lines
         More amounts worth trying in this beat, by the name of the family: lines from gentle to strong.
     each
-        Like `map`, maybe several at a time in copies of the process: all that comes from there is what is returned.
+        Like `map`, maybe two at a time, one of them in a copy of the process: all that comes from there is what is
+        returned.  None: one by one.
 
     Returns
     -------

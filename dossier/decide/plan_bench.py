@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import Protocol
 
 import numpy as np
 
@@ -35,7 +36,28 @@ class Look:
     output: float
 
 
-Each = Callable[[Callable[[Chain], Look | None], Sequence[Chain]], Iterable[Look | None]]  # like `map`
+Told = tuple[tuple[int, float, Amounts], ...]  # a chain by line, position and amounts
+
+
+class Each(Protocol):
+    """Like `map`; where `both`, two at a time in the time of one."""
+
+    @property
+    def both(self) -> bool: ...
+
+    def __call__(
+        self, function: Callable[[Told], Look | None], chains: Sequence[Told], /
+    ) -> Iterable[Look | None]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class OneByOne:
+    """`Each` without anyone to share with."""
+
+    both: bool = False
+
+    def __call__(self, function: Callable[[Told], Look | None], chains: Sequence[Told], /) -> Iterable[Look | None]:
+        return map(function, chains)
 
 
 def _in_order(moves: Iterable[Move]) -> Chain:
@@ -63,12 +85,12 @@ class Bench:
         measure: Callable[[Samples], DrumFigures], true_peak: Callable[[Samples, int], float],
         layers: Mapping[str, Samples], kind: Kind, role: Role | None, goals: Goals, before: DrumFigures | None,
         most: int, turned: Turned | None = None, own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
-        each: Each = map,
+        each: Each | None = None,
     ) -> None:  # fmt: skip
         self.samples, self.rate_hz, self.direction, self.families = samples, rate_hz, direction, families
         self.measure, self.true_peak, self.layers = measure, true_peak, layers
         self.kind, self.role, self.goals, self.most = kind, role, goals, most
-        self.turned, self.own_lines, self.each = turned, own_lines, each
+        self.turned, self.own_lines, self.each = turned, own_lines, each or OneByOne()
         self.evaluations = 0 if before is not None else 1
         self.peak = true_peak(samples, rate_hz)
         self.before = before if before is not None else self._measured(samples, self.peak)
@@ -166,8 +188,13 @@ class Bench:
         result: Samples = played * played.dtype.type(found.output)
         return result
 
-    def trial(self, moves: Iterable[Move], *, below: float = np.inf) -> Trial | None:
-        """Render and measure a chain; None where it changes nothing, costs `below` or more, or the bound is reached."""
+    def trial(
+        self, moves: Iterable[Move], *, below: float = np.inf, coming: Iterable[Iterable[Move]] = ()
+    ) -> Trial | None:
+        """Render and measure a chain; None where it changes nothing, costs `below` or more, or the bound is reached.
+
+        `coming`: chains that are likely to be tried next, the likeliest first.
+        """
         chain = _in_order(moves)
         key = _key(chain)
         if key in self.seen:
@@ -175,6 +202,8 @@ class Bench:
         cost = sum(move.cost for move in chain)
         if cost >= below or self.evaluations >= self.most:
             return None
+        if self.each.both and key not in self.looked:
+            self._look_at_two(chain, coming, below=below)
         look = self.looked.pop(key) if key in self.looked else self._look(chain)
         if look is None:
             if len(chain) == 1:
@@ -192,7 +221,23 @@ class Bench:
     def look_ahead(self, chains: Iterable[Iterable[Move]]) -> None:
         """Look at chains that will be tried whatever comes of the others, several at a time."""
         ordered = [_in_order(moves) for moves in chains][: max(0, self.most - self.evaluations)]
-        self.looked.update(zip(map(_key, ordered), self.each(self._look, ordered), strict=True))
+        told = [tuple((move.line, move.position, move.amounts) for move in chain) for chain in ordered]
+        self.looked.update(zip(map(_key, ordered), self.each(self._look_told, told), strict=True))
+
+    def _look_at_two(self, chain: Chain, coming: Iterable[Iterable[Move]], *, below: float) -> None:
+        """Look at a chain and, in the same time, at the first of those that are likely to be tried after it."""
+        for moves in coming:
+            other = _in_order(moves)
+            known = _key(other) in self.seen or _key(other) in self.looked
+            if not known and _key(other) != _key(chain) and sum(move.cost for move in other) < below:
+                self.look_ahead([chain, other])
+                return
+
+    def _look_told(self, told: Told) -> Look | None:
+        return self._look(tuple(
+            Move(self.lines[line][0].family, line, position, amounts, self.lines[line][0].side)
+            for line, position, amounts in told
+        ))  # fmt: skip
 
     def _look(self, chain: Chain) -> Look | None:
         """Render and measure a chain, whatever else has been tried; None where it changes nothing."""

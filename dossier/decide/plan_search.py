@@ -24,6 +24,14 @@ FEW = 6
 _Probe = Generator[Move, "Trial | None", None]
 
 
+def _sent(probe: _Probe, found: Trial | None) -> Move | None:
+    """What a probe asks for next; None where it has ended."""
+    try:
+        return probe.send(found)
+    except StopIteration:
+        return None
+
+
 class Search(Bench):
     """The state of one search."""
 
@@ -68,13 +76,13 @@ class Search(Bench):
         limit = max(len(self.lines), round(SINGLES_SHARE * self.most))
         if self.direction == "as it is":
             limit = len(self.lines) + FEW  # a drum that should stay as it is is not worth a long search
-        for _, _, probe, found in sorted(started, key=lambda entry: (-entry[0], entry[1])):
-            while self.evaluations < limit:
-                try:
-                    move = probe.send(found)
-                except StopIteration:
-                    break
-                found = self.trial((move,), below=self._ceiling())
+        ordered = sorted(started, key=lambda entry: (-entry[0], entry[1]))
+        nexts = [(probe, _sent(probe, found)) for _, _, probe, found in ordered]
+        for number, (probe, first) in enumerate(nexts, 1):
+            wanted, coming = first, [(later,) for _, later in nexts[number:] if later is not None]
+            while wanted is not None and self.evaluations < limit:
+                found = self.trial((wanted,), below=self._ceiling(), coming=coming)
+                wanted = _sent(probe, found)
 
     def _advance(self, probe: _Probe, move: Move) -> Trial | None:
         """Measure the first amounts of a line that change the sound at all."""
@@ -141,11 +149,14 @@ class Search(Bench):
             key = tuple(sorted(move.key for move in moves))
             waiting.setdefault(key, (self._promise(parts, moves), moves))
         done = 0
-        for _, moves in sorted(waiting.values(), key=lambda entry: (entry[0], [m.key for m in entry[1]])):
+        ordered = [
+            moves for _, moves in sorted(waiting.values(), key=lambda entry: (entry[0], [m.key for m in entry[1]]))
+        ]
+        for number, moves in enumerate(ordered, 1):
             if done >= most or self.evaluations >= self.most:
                 return
             had = self.evaluations
-            self.trial(moves, below=self._ceiling())
+            self.trial(moves, below=self._ceiling(), coming=ordered[number:] if done + 1 < most else ())
             done += self.evaluations - had
 
     def _promise(self, parts: Sequence[Trial], moves: Sequence[Move]) -> tuple[bool, float]:
@@ -168,12 +179,14 @@ class Search(Bench):
             best = self._met()
             if best is None or len(best.moves) < 2:
                 return
+            changed = []
             for index in sorted(range(len(best.moves)), key=lambda i: -best.moves[i].cost):
                 move = best.moves[index]
                 below = [other for other in self.lines[move.line] if other.position < move.position]
                 if below:
-                    changed = (*best.moves[:index], below[-1], *best.moves[index + 1 :])
-                    self.trial(changed, below=best.cost)
+                    changed.append((*best.moves[:index], below[-1], *best.moves[index + 1 :]))
+            for number, moves in enumerate(changed, 1):
+                self.trial(moves, below=best.cost, coming=changed[number:])
             if self._met() is best:
                 return
 

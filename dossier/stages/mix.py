@@ -52,7 +52,7 @@ def rough_mix(analysis: Analysis, settled: Settled) -> Mixed:
 
 
 def _mixed(analysis: Analysis, settled: Settled) -> tuple[Samples, Figures]:
-    with ThreadPoolExecutor(1) as beside:
+    with ThreadPoolExecutor(2) as beside:
         return _mixed_beside(analysis, settled, beside)
 
 
@@ -80,6 +80,7 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> tup
     if raw.true_peak_dbtp is not None:
         gain = min(gain, ceiling + most - raw.true_peak_dbtp)
     taken = limited()
+    image = beside.submit(stereo.measure, mix, rate)
     final, blocks = loudness.measure_with_blocks(mix, rate, beside=beside)
     if taken and raw.true_peak_dbtp is not None and gain < ceiling + most - raw.true_peak_dbtp:
         # The limiter costs a little loudness; make it up once, as far as the limiter may go.
@@ -87,8 +88,10 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> tup
         if after is not None and after < analysis.target_lufs - MISSED_LU:
             more = min(analysis.target_lufs - after, ceiling + most - raw.true_peak_dbtp - gain)
             gain += more
+            image.result()
             lay()
             taken = limited()
+            image = beside.submit(stereo.measure, mix, rate)
             final, blocks = loudness.measure_with_blocks(mix, rate, beside=beside)
     short = final.integrated_lufs is not None and final.integrated_lufs < analysis.target_lufs - SHORT_LU
     sections = []
@@ -97,7 +100,7 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> tup
         end = begin + section.bars * analysis.grid.bar_s
         there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
         sections.append((section.name, loudness.integrated_from_blocks(there)))
-    return mix, Figures(image=stereo.measure(mix, rate), mix=Mix(
+    return mix, Figures(image=image.result(), mix=Mix(
         integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=gain, limiter_db=taken, limited=short,
