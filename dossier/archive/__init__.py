@@ -167,10 +167,10 @@ class Archive(ArchiveReader):
             raise ArchiveError(f"{slug} {revision} is in the archive already, and a revision is never overwritten")
         if revision != turn:
             raise ArchiveError(f"{slug}: the next revision is {turn}, not {revision}")
-        heads = self._heads(slug)
-        if heads and not same_beat(heads[-1], head_of(data)):
+        newest = self._newest_head(slug)
+        if newest is not None and not same_beat(newest, head_of(data)):
             raise ArchiveError(
-                f"{slug}: the archive holds another beat under this name, '{heads[-1].beat.title}', that shares no "
+                f"{slug}: the archive holds another beat under this name, '{newest.beat.title}', that shares no "
                 f"stem with '{data.beat.title}'. Rename the folder of one of the two, or use another archive"
             )
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -29,6 +30,7 @@ T = TypeVar("T")
 # From version n to n + 1, on plain objects as they stand in the file.  Version 1 is the first.
 UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 
+_VERSION = re.compile(rb'\s*\{\s*"format_version"\s*:\s*(\d{1,9})\s*[,}]')
 _WIDTH = 118
 _WORD = 12  # a list of words this short stays on one line
 _DECIMALS = 6
@@ -101,7 +103,8 @@ def decode(
         As `read_data`.
     """
     try:
-        found = msgspec.json.decode(raw, type=_Probe).format_version
+        told = _VERSION.match(raw)  # as this program writes it, before everything else
+        found = int(told.group(1)) if told else msgspec.json.decode(raw, type=_Probe).format_version
         if found > version:
             raise NewerFormatError(
                 f"{shown_as}: format {found}, written by a newer version of the program; this one reads up to "

@@ -150,21 +150,27 @@ class ArchiveReader:
         return sorted(number for match in found if (number := revision_number(match.group(2))) is not None)
 
     def _heads(self, slug: str, skipped: list[Skipped] | None = None) -> list[DataHead]:
-        heads = []
-        for number in self._numbers(slug):
-            path = self._data_path(slug, number)
-            shown = self._shown(path)
-            try:
-                head = read_head(self._read(path), shown_as=shown)
-                if (head.beat.slug, head.revision.id) != (slug, revision_id(number)):
-                    raise ArchiveError(f"{shown}: holds {head.beat.slug} {head.revision.id}, not what its name says")
-            except ArchiveError as error:
-                self._tell(f"passed over {error}")
-                if skipped is not None:
-                    skipped.append(Skipped(shown, str(error).removeprefix(f"{shown}: ")))
-            else:
-                heads.append(head)
-        return heads
+        heads = (self._head(slug, number, skipped) for number in self._numbers(slug))
+        return [head for head in heads if head is not None]
+
+    def _newest_head(self, slug: str) -> DataHead | None:
+        heads = (self._head(slug, number) for number in reversed(self._numbers(slug)))
+        return next((head for head in heads if head is not None), None)
+
+    def _head(self, slug: str, number: int, skipped: list[Skipped] | None = None) -> DataHead | None:
+        """What the archive works with of one data file; None where it cannot be read, which is said."""
+        path = self._data_path(slug, number)
+        shown = self._shown(path)
+        try:
+            head = read_head(self._read(path), shown_as=shown)
+            if (head.beat.slug, head.revision.id) != (slug, revision_id(number)):
+                raise ArchiveError(f"{shown}: holds {head.beat.slug} {head.revision.id}, not what its name says")
+        except ArchiveError as error:
+            self._tell(f"passed over {error}")
+            if skipped is not None:
+                skipped.append(Skipped(shown, str(error).removeprefix(f"{shown}: ")))
+            return None
+        return head
 
     def _log(self, slug: str, skipped: list[Skipped] | None = None) -> Log:
         path = self.root / slug / LOG
