@@ -14,7 +14,7 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from dossier import __version__, audio, beatfile, workers
 from dossier.archive import Archive
@@ -49,12 +49,15 @@ def load(folder: Path) -> Beat:
     return beatfile.load(folder, known_policy=DEFAULTS)
 
 
-def identity_of(beat: Beat) -> str:
-    """Identity of the revision that this beat would make: inputs, settings, program version."""
+def identity_of(beat: Beat, *, leaving: int = 0) -> str:
+    """Identity of the revision that this beat would make: inputs, settings, program version.
+
+    `leaving`: cores that are busy otherwise.
+    """
     listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
     listed += [("settings", path.name, path) for path in beat.config_files]
     listed += [("reference", path.name, path) for path in beat.references]
-    digests = workers.side_by_side(_hash, [path for _, _, path in listed], ahead=len(listed))
+    digests = workers.side_by_side(_hash, [path for _, _, path in listed], ahead=len(listed), leaving=leaving)
     hashed = [(f"{kind}:{file}", digest) for (kind, file, _), digest in zip(listed, digests, strict=True)]
     settings = {
         "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
@@ -88,20 +91,20 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
             workers.get_ready(jobs, _ready)
         sure = before is None or _another_drum(beat, before)  # to have something to measure, whatever the stems are
         loading = beside.submit(_load_filters) if sure else None
-        mark = identity_of(beat)
+        mark = identity_of(beat, leaving=int(sure))
         known = archive.find(beat.slug, mark)
         if known is not None:
             return _unchanged(archive, beat, known)
-        looking: list[Future[str]] = []
+        looking: list[Future[Any]] = []
         if before is not None and sure:  # at what can be copied of it, while there is a core to spare
             earlier = archive.renders_of(before.beat.slug, before.revision.id)
-            looking = [beside.submit(_hash, path) for path in earlier.glob("*.wav")]
+            looking.append(beside.submit(lambda: [_hash(path) for path in sorted(earlier.glob("*.wav"))]))
         (loading or beside.submit(_load_filters)).result()
         return _made(beat, archive, mark, beside, looking, cache=cache, made=made, say=say, jobs=jobs)
 
 
 def _made(
-    beat: Beat, archive: Archive, mark: str, beside: Executor, begun: Sequence[Future[str]], *, cache: Cache, made: str,
+    beat: Beat, archive: Archive, mark: str, beside: Executor, begun: Sequence[Future[Any]], *, cache: Cache, made: str,
     say: Say, jobs: int,
 ) -> Built:  # fmt: skip
     """The whole way of one beat; `beside` are threads for what can be done meanwhile, and what they have begun."""

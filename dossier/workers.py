@@ -302,8 +302,10 @@ def _helpers(jobs: int) -> Executor:
     return helpers
 
 
-def side_by_side(function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0) -> Iterator[Out]:
-    """`map(function, inputs)` on as many threads as there are cores.
+def side_by_side(
+    function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0, leaving: int = 0
+) -> Iterator[Out]:
+    """`map(function, inputs)` on as many threads as there are cores, but for those `leaving` to other work.
 
     No more results wait than there are threads, and `ahead` more: of small ones many may.  One after the other in what
     runs side by side itself.
@@ -311,7 +313,7 @@ def side_by_side(function: Callable[[In], Out], inputs: Iterable[In], *, ahead: 
     if getattr(_busy, "here", False):
         yield from map(function, inputs)
         return
-    function, threads = partial(_alone, function), cores()
+    function, threads = partial(_alone, function), max(1, cores() - leaving)
     with ThreadPoolExecutor(max_workers=threads) as pool:
         waiting: deque[Future[Out]] = deque()
         for each in inputs:
