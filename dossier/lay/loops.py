@@ -194,12 +194,17 @@ def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
     return np.asarray(stretched.T)
 
 
+def span(grid: Grid, rate_hz: int) -> tuple[int, int]:
+    """The samples from which and up to which a loop plays."""
+    return (
+        round(grid.first_downbeat_s * rate_hz), round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz)
+    )  # fmt: skip
+
+
 def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s: float = 0.0) -> None:
     """Add the repeated loop to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
-    frames = len(out)
-    downbeat = round(grid.first_downbeat_s * rate_hz) - round(start_s * rate_hz)
-    stop = min(frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz) - round(start_s * rate_hz))
-    start = max(0, downbeat)
+    downbeat, end = (place - round(start_s * rate_hz) for place in span(grid, rate_hz))
+    start, stop = max(0, downbeat), min(len(out), end)
     while start < stop:
         inside = (start - downbeat) % len(cycle)
         count = min(len(cycle) - inside, stop - start)

@@ -53,6 +53,7 @@ RELATIVE_GATE_LU = 10.0  # BS.1770-5 eq. 6
 RANGE_GATE_LU = 20.0  # Tech 3342
 RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342
 BLOCK_S = 0.1
+FORGOTTEN_S = 1.0  # the high-pass at 38 Hz has fallen by far more than 200 dB
 FINE_PER_BLOCK = 10  # steps of 10 ms
 MOMENTARY_BLOCKS = 4  # 400 ms
 SHORT_TERM_BLOCKS = 30  # 3 s
@@ -189,6 +190,41 @@ def block_energy(samples: Sound, rate_hz: int) -> Array:
         return np.zeros(0)
     scan = _scan(_padded(samples, -(-rate_hz // 10)), rate_hz)
     return _blocks(scan.fine, max(0, len(_edges(len(samples), rate_hz)) - 1), rate_hz)
+
+
+def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int, frames: int) -> Array:
+    """Return `block_energy` of a sound of `frames` in which `cycle` repeats from sample `first` up to `last`.
+
+    `cycle` is `(frames, channels)`; silence is round it.  The weighting filter forgets within `FORGOTTEN_S`, so that
+    from some pass on every pass of the filtered sound is the same: few passes are filtered instead of all.
+    """
+    length, reach = len(cycle), round(FORGOTTEN_S * rate_hz)
+    settled = -(-reach // length) * length
+    if last - first < settled + length:
+        whole = np.zeros((frames, cycle.shape[1]))
+        whole[first:last] = np.resize(cycle, (max(0, last - first), cycle.shape[1]))
+        return block_energy(whole, rate_hz)
+    _check(cycle, rate_hz)
+    begun = _weighted(np.tile(cycle, (settled // length + 1, 1)), rate_hz)
+    phase = (last - first) % length
+    ending = np.resize(np.roll(cycle, -phase, axis=0), (settled, cycle.shape[1]))  # whole passes, up to `last`
+    ended = _weighted(np.concatenate([ending, np.zeros((reach, cycle.shape[1]))]), rate_hz)[settled:]
+    head, one_pass, tail = (np.concatenate([[0.0], np.cumsum(part)])
+                            for part in (begun[:settled], begun[settled:], ended))  # fmt: skip
+    edges = _edges(frames, rate_hz)
+    at = np.clip(edges, first, last) - first
+    passes, inside = np.divmod(np.maximum(at - settled, 0), length)
+    energy = head[np.minimum(at, settled)] + passes * one_pass[-1] + one_pass[inside]
+    energy += tail[np.clip(edges - last, 0, reach)]
+    return _blocks(np.diff(energy), max(0, len(edges) - 1), rate_hz)
+
+
+def _weighted(samples: Samples, rate_hz: int) -> Array:
+    """Return the K-weighted energy of every sample, summed over the channels by their weights, `(frames,)`."""
+    from scipy.signal import sosfilt
+
+    filtered = sosfilt(_sections(rate_hz), samples.astype(np.float64), axis=0)
+    return np.asarray(filtered**2 @ np.array(CHANNEL_WEIGHTS[: samples.shape[1]]))
 
 
 def integrated(samples: Samples, rate_hz: int) -> float | None:

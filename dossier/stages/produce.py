@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from dossier import audio, names, workers
+from dossier.lay import loops as lay_loops
 from dossier.lay import pattern as lay_pattern
 from dossier.measure import loudness
 from dossier.model.findings import Plan
@@ -218,9 +219,15 @@ class Blocks:
 
 
 def _blocks(analysis: Analysis, play: Playable) -> Array:
+    rate, frames = analysis.rate_hz, len(analysis.instrumental)
+
     def measured() -> Blocks:
-        laid = Laid.of([(play, 0.0)], frames=len(analysis.instrumental), rate_hz=analysis.rate_hz)
-        return Blocks(loudness.block_energy(laid, analysis.rate_hz))
+        if play.voice is not None:
+            return Blocks(loudness.block_energy(Laid.of([(play, 0.0)], frames=frames, rate_hz=rate), rate))
+        first, last = lay_loops.span(analysis.grid, rate)
+        return Blocks(loudness.repeated_block_energy(
+            play.samples, rate, first=first, last=min(frames, last), frames=frames
+        ))  # fmt: skip
 
     return analysis.keep("part blocks", Blocks, measured, play.role, play.samples).energy
 

@@ -66,6 +66,7 @@ def _map(values: Array) -> Maps:
 def _room_left(
     analysis: Analysis, placed: Sequence[inbeat.Placed], ranking: Ranking, used: set[str]
 ) -> RoomLeft | None:
+    """The room left with the drums; what one more file brings is told on the slots that candidates are compared on."""
     if not placed:
         return None
     scene = analysis.scene
@@ -79,10 +80,11 @@ def _room_left(
                if (scene.active & (np.arange(len(share)) % per_bar == slot)).any() else 0.0
                for slot in range(per_bar)]  # fmt: skip
     extra = []
-    added = inbeat.adding(scene, np.sum([item.excitation for item in placed], axis=0))
+    on = scene.subset(ranking.slots)
+    added = inbeat.adding(on, np.sum([item.excitation[ranking.slots] for item in placed], axis=0))
     for item in (*ranking.loops, *ranking.one_shots):
         if item.closely and item.drum.name not in used and item.play.kind == "one-shot":
-            trial = inbeat.place(scene, item.powers, gain_db=item.gain_db)
+            trial = inbeat.place(on, item.powers[ranking.slots], gain_db=item.gain_db)
             extra.append(decide_room_left.Extra(name=item.drum.name, role=item.play.role or "", **added(trial)))
     return decide_room_left.decide({zone: 1.0 - fill for zone, fill in fills.items()}, tuple(by_slot), extra,
                                    fill=float(occ.fill(loudness, scene.reference, active=scene.active)),

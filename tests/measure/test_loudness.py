@@ -370,3 +370,28 @@ def test_invariant_silence_around_does_not_change_loudness(seed: int, lead: int)
     assert before is not None
     assert after is not None
     assert -1.0 < after - before <= 1e-6
+
+
+@pytest.mark.parametrize(
+    ("rate", "length", "first", "last", "frames"),
+    [
+        (48_000, 57_321, 1_000, 1_000_000, 1_100_000),  # silence round it
+        (44_100, 7_000, 4_410, 400_000, 500_000),  # passes far shorter than what the filter remembers
+        (48_000, 10_000, 0, 20_000, 60_000),  # two passes
+        (44_100, 100_000, 333, 1_000_001, 1_000_001),  # to the end
+        (48_000, 30_000, 0, 30, 4_000),  # less than a pass, less than a block
+        (48_000, 30_000, 500, 500, 96_000),  # none
+    ],
+)
+def test_a_repeated_cycle_reads_as_the_sound_that_it_makes(
+    rate: int, length: int, first: int, last: int, frames: int
+) -> None:
+    """Analytic: the filter is linear and forgets, so that few passes tell what all of them carry."""
+    cycle = np.random.default_rng(5).standard_normal((length, 2)) * np.exp(-np.arange(length) / 9_000)[:, None]
+    whole = np.zeros((frames, 2))
+    for start in range(first, last, length):
+        whole[start : min(start + length, last)] = cycle[: min(length, last - start)]
+    plain = loudness.block_energy(whole, rate)
+    found = loudness.repeated_block_energy(cycle, rate, first=first, last=last, frames=frames)
+    assert found.shape == plain.shape
+    np.testing.assert_allclose(found, plain, rtol=1e-6, atol=1e-9 * max(1e-30, plain.max(initial=0.0)))
