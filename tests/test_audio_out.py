@@ -17,7 +17,7 @@ from badinput.audio_files import RATE, noise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier import audio
+from dossier import audio, files
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
 
@@ -212,3 +212,44 @@ def test_rates_that_mp3_lacks_are_resampled(rate: int, stored: int) -> None:
 def test_more_compression_is_fewer_bytes() -> None:
     sizes = [len(audio.encode_mp3(noise(frames=RATE), RATE, compression=level)) for level in (0.1, 0.5, 0.9)]
     assert sizes[0] > sizes[1] > sizes[2]
+
+
+class InSlices:
+    """A sound that is made as it is looked at."""
+
+    def __init__(self, samples: np.ndarray) -> None:
+        self.samples, self.most = samples, 0
+        self.shape, self.dtype = samples.shape, samples.dtype
+
+    def __len__(self) -> int:
+        return len(self.samples)
+
+    def __getitem__(self, frames: slice) -> np.ndarray:
+        found = self.samples[frames].copy()
+        self.most = max(self.most, len(found))
+        return found
+
+
+def test_a_sound_is_taken_slice_by_slice(tmp_path: Path) -> None:
+    whole = np.random.default_rng(8).uniform(-1.0, 1.0, (400_000, 2)).astype(np.float32)
+    sound = InSlices(whole)
+    audio.write_wav(tmp_path / "slices.wav", sound, RATE)
+    audio.write_wav(tmp_path / "whole.wav", whole, RATE)
+    assert (tmp_path / "slices.wav").read_bytes() == (tmp_path / "whole.wav").read_bytes()
+    assert sound.most < len(whole) / 2
+
+
+def test_what_is_no_number_far_into_a_sound_leaves_no_file(tmp_path: Path) -> None:
+    sound = np.zeros((400_000, 2), dtype=np.float32)
+    sound[399_999, 1] = np.nan
+    with pytest.raises(AudioError, match="not finite"):
+        audio.write_wav(tmp_path / "x.wav", sound, RATE)
+    assert os.listdir(tmp_path) == []
+
+
+def test_a_file_that_will_not_be_read_soon_stays_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "x.wav"
+    path.write_bytes(b"sound" * 10_000)
+    files.not_read_soon(path)
+    assert path.read_bytes() == b"sound" * 10_000
+    files.not_read_soon(tmp_path / "missing.wav")

@@ -49,6 +49,52 @@ def test_what_is_put_is_got(tmp_path: Path) -> None:
     assert cache.get(KEY) == b""
 
 
+def test_pieces_are_one_entry(tmp_path: Path) -> None:
+    cache = Cache(tmp_path, limit_bytes=200)
+    cache.put(KEY, b"a", memoryview(b"bc"), b"", np.frombuffer(b"de", np.uint8).data)
+    assert cache.get(KEY) == b"abcde"
+    cache.put(key_of("long"), bytes(150), bytes(51))
+    assert cache.get(key_of("long")) is None, "together more than the whole cache may hold"
+
+
+def test_a_large_entry_outlives_its_file_and_is_checked_like_any_other(tmp_path: Path) -> None:
+    cache = Cache(tmp_path)
+    content = np.random.default_rng(1).bytes(3 << 20)
+    cache.put(KEY, content)
+    found = cache.get(KEY)
+    assert found is not None
+    assert found.readonly
+    cache.put(KEY, content[::-1])  # a new file in its place
+    entry_of(cache).unlink()
+    assert found == content
+    cache.put(KEY, content)
+    with entry_of(cache).open("rb+") as file:
+        file.seek(2 << 20)
+        file.write(b"damage")
+    assert cache.get(KEY) is None
+    assert not entry_of(cache).exists()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrays:
+    """Arrays as they may lie in memory."""
+
+    arrays: tuple[np.ndarray, ...]
+
+
+def test_arrays_come_back_however_they_lie_in_memory() -> None:
+    plain = np.arange(24.0).reshape(4, 6)
+    given = (
+        plain, np.asfortranarray(plain), plain[:, ::2], plain[::-1], plain.T, np.zeros((0, 3)), np.array(2.5),
+        np.array([[1, 2]], dtype=">i2"), np.array([True, False]), np.ones((300_000, 2), np.float32),
+    )  # fmt: skip
+    again = unpack(pack(Arrays(given)), Arrays).arrays
+    assert len(again) == len(given)
+    for found, wanted in zip(again, given, strict=True):
+        assert (found.dtype, found.shape) == (wanted.dtype, wanted.shape)
+        np.testing.assert_array_equal(found, wanted)
+
+
 def test_a_key_depends_on_every_part() -> None:
     keys = {key_of("ab"), key_of("ba"), key_of("a", "b"), key_of("ab", 1), key_of("ab", 1.5), key_of("ab", {"x": 1})}
     assert len(keys) == 6
@@ -192,6 +238,22 @@ def test_the_entries_not_used_for_longest_go_first(tmp_path: Path) -> None:
     assert sum(entry_of(cache, keys[number]).stat().st_size for number in left) <= 8_000
     cache.put(key_of("big"), bytes(20_000))
     assert cache.get(key_of("big")) is None, "larger than the whole cache may be"
+
+
+def test_what_is_used_again_and_again_stays(tmp_path: Path) -> None:
+    """What a beat needs at every build was written first; what changes with every build must not push it out."""
+    cache = Cache(tmp_path, limit_bytes=10_000)
+    cache.put(KEY, bytes(1000))
+    minutes_ago = time.time() - 120.0
+    os.utime(entry_of(cache), (minutes_ago, minutes_ago))
+    for number in range(12):
+        cache.put(key_of(number), bytes(1000))
+        stamp = minutes_ago + 1.0 + number
+        os.utime(entry_of(cache, key_of(number)), (stamp, stamp))
+    assert cache.get(KEY) is not None
+    cache.trim()
+    assert cache.get(KEY) is not None
+    assert cache.get(key_of(0)) is None
 
 
 def test_writes_trim_by_themselves(tmp_path: Path) -> None:

@@ -77,3 +77,21 @@ def test_off_grid_hits_share_their_energy_between_slots() -> None:
     energy = hits.lay_energies(energies, voice, beat.slot_edges_s())[:, 0] * beat.slot_s
     assert energy.sum() == pytest.approx(0.1)
     assert energy[1] == pytest.approx(0.1)  # starts at 0.15 s, ends at 0.25 s, all in the second slot
+
+
+@pytest.mark.parametrize("piece", [1, 37, 999, 4_000, 40_000])
+def test_pieces_of_a_voice_join_to_the_whole(piece: int) -> None:
+    """Analytic: hits, cuts and fades that lie across a border come out as if there were none."""
+    hit = np.random.default_rng(4).standard_normal((RATE // 3, 2))
+    lines = tab("open hat |X-x-----o-x-X---|", "closed hat |---x------------|")
+    voice = hits.voices(grid(bars=2, start=0.3), lines, {}, ())
+    whole = np.zeros((5 * RATE - 123, 2))
+    hits.add_samples(whole, hit, RATE, voice["open-hat"])
+    assert whole.any()
+    joined = np.zeros_like(whole)
+    for first in range(0, len(whole), piece):
+        part = joined[first : first + piece]
+        hits.add_samples(
+            part, hit, RATE, voice["open-hat"], start_s=first / RATE, rest=len(whole) - first - len(part)
+        )
+    np.testing.assert_array_equal(joined, whole)

@@ -9,7 +9,7 @@ import pytest
 from small_beat import noise_hit, tone
 from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
 
-from dossier.measure import stereo
+from dossier.measure import loudness, stereo
 from dossier.model.findings import PartTranslation, Translation
 from dossier.stages import mix, settle, translate
 
@@ -115,3 +115,14 @@ def test_mono_sums_of_panned_sounds(left: float, right: float, loss: float) -> N
     sound = noise_hit(0.5, 300.0, 3)
     panned = np.stack([left * sound, right * sound], axis=1)
     assert stereo.measure(panned, RATE).whole.mono_loss_lu == pytest.approx(loss, abs=0.01)
+
+
+def test_the_rough_mix_is_kept_by_its_figures_and_its_sound_made_again(beat: Staged) -> None:
+    """Regression: what a later build writes is what was measured, to the sample."""
+    settled = settle.settle(beat.analysis, beat.ranking.slots, beat.parts(), [])
+    first, second = (mix.rough_mix(beat.analysis, settled) for _ in range(2))
+    assert (first.mix, first.image) == (second.mix, second.image)
+    sound = first.sound()
+    np.testing.assert_array_equal(second.sound(), sound)
+    assert stereo.measure(sound, RATE) == first.image
+    assert loudness.measure(sound, RATE).integrated_lufs == first.mix.integrated_lufs

@@ -52,3 +52,13 @@ def test_silence_and_short_clips() -> None:
     limited, _ = limit(np.full((3, 1), 4.0), RATE, ceiling_dbtp=-1.0)
     assert np.isfinite(limited).all()
     assert np.abs(limited).max() <= 10 ** (-1 / 20)
+
+
+def test_in_place_it_is_the_same() -> None:
+    sound = mix()
+    limited, most = limit(sound, RATE, ceiling_dbtp=-1.0)
+    assert limited is not sound
+    changed, also = limit(sound, RATE, ceiling_dbtp=-1.0, in_place=True)
+    assert changed is sound
+    assert also == most
+    np.testing.assert_array_equal(changed, limited)

@@ -1,0 +1,37 @@
+"""Parts laid slice by slice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tests_support import grid
+
+from dossier.lay import hits
+from dossier.lay.pattern import parse_lines
+from dossier.stages.placing import Laid, Playable
+
+RATE = 8_000
+
+
+def parts() -> list[tuple[Playable, float]]:
+    rng = np.random.default_rng(2)
+    beat = grid(bars=3, start=0.21)
+    voice = hits.voices(beat, parse_lines(["kick |X--x----X-x-----|"], steps_per_beat=4, source="test"), {}, ())["kick"]
+    one_shot = Playable("kick.wav", "one-shot", "kick", rng.standard_normal((2_500, 2)), RATE, beat, voice, None)
+    loop = Playable("loop.wav", "loop", None, rng.standard_normal((15_999, 2)), RATE, beat, None, None)
+    return [(one_shot, -3.0), (loop, 2.5)]
+
+
+@pytest.mark.parametrize("piece", [61, 1_000, 16_384, 100_000])
+def test_slices_join_to_what_is_laid_at_once(piece: int) -> None:
+    """Analytic: the same samples, whatever the slices are."""
+    frames = 7 * RATE + 3
+    whole = np.zeros((frames, 2), dtype=np.float32)
+    for part, gain_db in parts():
+        part.add_to(whole, gain_db=gain_db)
+    laid = Laid.of(parts(), frames=frames, rate_hz=RATE)
+    assert (laid.shape, laid.dtype, len(laid)) == ((frames, 2), np.float32, frames)
+    joined = np.concatenate([laid[first : first + piece] for first in range(0, frames, piece)])
+    np.testing.assert_array_equal(joined, whole)
+    np.testing.assert_array_equal(laid[:], whole)
+    assert laid[frames:].shape == (0, 2)
