@@ -3,7 +3,7 @@
 Processes come from joblib (loky).  This process works beside them, so that nothing waits until they have started, which
 takes most of a second: `get_ready` starts them while there is other work.  With one job, or one input, everything runs
 in this process.  Threads pay at once where the work is in large arrays, files or encoders: those let other threads run.
-Work in many small arrays does not; for that this process is copied where it can be (`split`, `apart`).
+Work in many small arrays does not; for that this process is copied where it can be (`split`, `apart`, `Pair`).
 """
 
 from __future__ import annotations
@@ -229,10 +229,12 @@ class Pair:
     def _ask(self, given: object) -> bool:
         try:
             content = pickle.dumps(given, protocol=pickle.HIGHEST_PROTOCOL)
-            return os.write(self._asking, content) == len(content)
+            if os.write(self._asking, content) == len(content):
+                return True
         except OSError:
-            self._end()
-            return False
+            pass
+        self._end()
+        return False
 
     def _answer(self) -> bytes | None:
         head = _received(self._answers, _SIZE.size)
