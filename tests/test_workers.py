@@ -14,6 +14,9 @@ import pytest
 from dossier import workers
 
 
+FAILURES = ["an error", "ended from outside", "no pickle", "nothing comes"]
+
+
 def squared(number: int) -> int:
     return number * number
 
@@ -29,6 +32,18 @@ def dying(number: int, *, home: int) -> int:
     if os.getpid() != home:
         os.kill(os.getpid(), signal.SIGKILL)
     return number
+
+
+def failing_there(failure: str) -> object:
+    """What may go wrong in a copy of the process."""
+    if failure == "an error":
+        raise ValueError("there")
+    if failure == "ended from outside":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if failure == "no pickle":
+        return lambda: None
+    time.sleep(30.0)
+    return "there"
 
 
 @pytest.mark.parametrize("jobs", [1, 2, 3])
@@ -113,23 +128,14 @@ def test_work_apart_is_done_in_a_copy_of_the_process() -> None:
     assert set(workers.split(lambda _: os.getpid(), range(6))) > {os.getpid()}
 
 
-@pytest.mark.parametrize("failure", ["an error", "ended from outside", "no pickle", "nothing comes"])
+@pytest.mark.parametrize("failure", FAILURES)
 def test_work_apart_that_fails_is_done_here(failure: str, monkeypatch: pytest.MonkeyPatch) -> None:
     home = os.getpid()
     if failure == "nothing comes":
         monkeypatch.setattr(workers, "PATIENCE_S", 0.1)
 
     def work() -> object:
-        if os.getpid() == home:
-            return "here"
-        if failure == "an error":
-            raise ValueError("there")
-        if failure == "ended from outside":
-            os.kill(os.getpid(), signal.SIGKILL)
-        if failure == "no pickle":
-            return lambda: None
-        time.sleep(30.0)
-        return "there"
+        return "here" if os.getpid() == home else failing_there(failure)
 
     copies: list[int] = []
     fork = getattr(os, "fork", int)
@@ -184,23 +190,14 @@ def test_a_pair_is_this_process_and_one_copy_that_stays() -> None:
     assert workers.split(lambda _: workers.Pair().both, range(4)) == [False] * 4, "what runs in copies makes none"
 
 
-@pytest.mark.parametrize("failure", ["an error", "ended from outside", "no pickle", "nothing comes"])
+@pytest.mark.parametrize("failure", FAILURES)
 def test_what_a_pair_s_copy_fails_at_is_done_here(failure: str, monkeypatch: pytest.MonkeyPatch) -> None:
     home = os.getpid()
     if failure == "nothing comes":
         monkeypatch.setattr(workers, "PATIENCE_S", 0.1)
 
     def work(number: int) -> object:
-        if os.getpid() == home:
-            return number
-        if failure == "an error":
-            raise ValueError("there")
-        if failure == "ended from outside":
-            os.kill(os.getpid(), signal.SIGKILL)
-        if failure == "no pickle":
-            return lambda: None
-        time.sleep(30.0)
-        return "there"
+        return number if os.getpid() == home else failing_there(failure)
 
     with workers.Pair() as pair:
         assert [pair(work, range(5)) for _ in range(2)] == [[0, 1, 2, 3, 4]] * 2
