@@ -13,7 +13,6 @@ import pytest
 
 from dossier import workers
 
-
 FAILURES = ["an error", "ended from outside", "no pickle", "nothing comes"]
 
 
