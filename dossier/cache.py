@@ -44,7 +44,7 @@ _NPY_HEAD = struct.Struct("<6sBBH")  # of .npy 1.0: magic, version, length of th
 _HEAD = _ALIGNED  # mark, SHA-256 and padding, so that the content begins aligned
 _KEEP_AFTER_EVICTION = 0.8  # so that not every write evicts
 _TOUCH_AFTER_S = 60.0  # a read renews an entry's date at most this often
-_MAPPED_BYTES = 1 << 20  # from here on an entry is looked at where the system holds it, not copied
+_MAPPED_BYTES = 16 << 20  # from here on an entry is looked at where the system holds it; each takes an open file
 _LEFTOVER_AFTER_S = 3600.0  # nobody takes that long to write an entry
 _WRITES_BETWEEN_LOOKS = 200
 

@@ -59,7 +59,7 @@ def test_pieces_are_one_entry(tmp_path: Path) -> None:
 
 def test_a_large_entry_outlives_its_file_and_is_checked_like_any_other(tmp_path: Path) -> None:
     cache = Cache(tmp_path)
-    content = np.random.default_rng(1).bytes(3 << 20)
+    content = np.random.default_rng(1).bytes(17 << 20)
     cache.put(KEY, content)
     found = cache.get(KEY)
     assert found is not None
@@ -69,7 +69,7 @@ def test_a_large_entry_outlives_its_file_and_is_checked_like_any_other(tmp_path:
     assert found == content
     cache.put(KEY, content)
     with entry_of(cache).open("rb+") as file:
-        file.seek(2 << 20)
+        file.seek(16 << 20)
         file.write(b"damage")
     assert cache.get(KEY) is None
     assert not entry_of(cache).exists()
