@@ -185,11 +185,11 @@ def _together(bench: Bench, parts: Sequence[Placed]) -> list[Placed]:
     )  # fmt: skip
     at = [replace(part, gain_db=answer.gain_db) for part, answer in zip(parts, solved, strict=True)]
     total = np.sum([bench.placed(part).excitation for part in at], axis=0)
+    found = [inbeat.measure(on, bench.placed(part), total - bench.placed(part).excitation) for part in at]
     return [
-        scored(part.drum, part.play, analysis, on, part.powers[slots], part.powers, part.gain_db, plays=part.plays,
-               others=total - bench.placed(part).excitation)
-        for part in at
-    ]  # fmt: skip
+        scored(part.drum, part.play, analysis, part.powers, part.gain_db, there, plays=part.plays)
+        for part, there in zip(at, found, strict=True)
+    ]
 
 
 def _pins(

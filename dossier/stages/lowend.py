@@ -60,6 +60,7 @@ class _Meeting:
     analysis: Analysis
     kick: Part
     gain_db: float  # of the kick
+    bass_file: str
     bass: Samples  # (frames, 2)
     start_s: float
     edges_s: Array  # from the excerpt's start
@@ -89,6 +90,14 @@ class _Meeting:
         full = float((hearing.specific_loudness(bass_before) @ self.low).sum())
         left = float((hearing.partial_loudness(bass, kick) @ self.low).sum())
         return share, 1.0 - left / full if full > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bass:
+    """The bass in the excerpt, as it is kept: excitation `(slots, bands)`, and its notes' frequencies in Hz."""
+
+    excitation: Array
+    notes: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +171,11 @@ def measure(analysis: Analysis, settled: Settled) -> Result:
 def _met(meeting: _Meeting) -> Met:
     """Kick and bass as they are, and every way out at the mildest amount that gives the kick its share."""
     kick, rate = meeting.kick.play, meeting.analysis.rate_hz
-    before = meeting.bass_excitation(meeting.bass)
+    bass = meeting.analysis.keep(
+        "bass", Bass, lambda: Bass(meeting.bass_excitation(meeting.bass), _bass_notes(meeting)), meeting.bass_file,
+        meeting.start_s, len(meeting.bass),
+    )  # fmt: skip
+    before = bass.excitation
     kick_excitation = meeting.kick_excitation(kick.samples)
     share, lost = meeting.shares(kick_excitation, before, before)
     laid = kick.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / rate)
@@ -173,7 +186,7 @@ def _met(meeting: _Meeting) -> Met:
     remedies, release_ms = _remedies(meeting, kick_excitation, before, lost)
     return Met(
         share=share, overlaps=_zone_overlaps(kick_excitation, before), remedies=remedies, release_ms=release_ms,
-        bass_notes=_bass_notes(meeting), pitch=pitch.pitch(kick.samples, rate),
+        bass_notes=bass.notes, pitch=pitch.pitch(kick.samples, rate),
         line=Line(polarity=line.polarity, delay_ms=line.delay_ms, gain_db=line.gain_db, reason=line.reason),
     )  # fmt: skip
 
@@ -234,7 +247,7 @@ def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) ->
     begin, end = round(start * rate), round(start * rate) + round(edges[-1] * rate)
     sound = analysis.keep("stem excerpt", Excerpt, lambda: Excerpt(read()[begin:end]), bass.stem.file, begin, end)
     return _Meeting(
-        analysis=analysis, kick=kick, gain_db=gain_db, bass=sound.samples,
+        analysis=analysis, kick=kick, gain_db=gain_db, bass_file=bass.stem.file, bass=sound.samples,
         start_s=start, edges_s=edges, slots=slots, low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 

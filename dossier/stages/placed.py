@@ -20,11 +20,12 @@ COARSE_LIFT_LU = 6.0  # one lift for all that are looked at coarsely
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """How a candidate plays in the beat and the gain that its intent asks for, as it is kept."""
+    """How a candidate plays in the beat, and what it does there at the gain that its intent asks for, as it is kept."""
 
     powers: Array
     plays: Loudness
     gain_db: float
+    found: inbeat.InBeat
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,10 +56,12 @@ def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indic
             lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
             target=target_of(analysis, play.role), low_db=low, high_db=high,
         )  # fmt: skip
-        return Level(powers=powers, plays=plays, gain_db=balance.on_fader(solved.gain_db, low, high))
+        gain = balance.on_fader(solved.gain_db, low, high)
+        found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain))
+        return Level(powers=powers, plays=plays, gain_db=gain, found=found)
 
-    found = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, drum.file.tempo_bpm, slots)
-    return scored(drum, play, analysis, on, found.powers[slots], found.powers, found.gain_db, plays=found.plays)
+    kept = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, drum.file.tempo_bpm, slots)
+    return scored(drum, play, analysis, kept.powers, kept.gain_db, kept.found, plays=kept.plays)
 
 
 def place_coarsely(drum: Drum, play: Playable, analysis: Analysis, few: Indices) -> Placed:
@@ -73,36 +76,28 @@ def place_coarsely(drum: Drum, play: Playable, analysis: Analysis, few: Indices)
     level = inbeat.lift(on, inbeat.place(on, thin, gain_db=0.0))
     low, high = analysis.policy["gain_floor_db"], analysis.policy["gain_ceiling_db"]
     gain = float(np.clip(COARSE_LIFT_LU - level, low, high)) if level is not None else 0.0
-    return scored(drum, play, analysis, on, thin, powers, gain, plays=None)
+    found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain))
+    return scored(drum, play, analysis, powers, gain, found, plays=None)
 
 
 def rescored(placed: Placed, analysis: Analysis, play: Playable, slots: Indices) -> Placed:
     """The same candidate with other (treated) sound, at the gain it has."""
-    found = analysis.keep(
-        "treated level", Level,
-        lambda: Level(powers=play.powers(), plays=as_it_plays(play), gain_db=placed.gain_db),
-        play.kind, play.role, play.samples, placed.gain_db,
-    )  # fmt: skip
-    on = analysis.scene.subset(slots)
-    return scored(
-        placed.drum, play, analysis, on, found.powers[slots], found.powers, placed.gain_db, plays=found.plays
-    )  # fmt: skip
+    on, gain_db = analysis.scene.subset(slots), placed.gain_db
+
+    def level() -> Level:
+        powers = play.powers()
+        found = inbeat.measure(on, inbeat.place(on, powers[slots], gain_db=gain_db))
+        return Level(powers=powers, plays=as_it_plays(play), gain_db=gain_db, found=found)
+
+    kept = analysis.keep("treated level", Level, level, play.kind, play.role, play.samples, gain_db, slots)
+    return scored(placed.drum, play, analysis, kept.powers, gain_db, kept.found, plays=kept.plays)
 
 
 def scored(
-    drum: Drum, play: Playable, analysis: Analysis, on: inbeat.Scene, thin: Array, powers: Array, gain_db: float,
-    *, plays: Loudness | None, others: Array | None = None,
+    drum: Drum, play: Playable, analysis: Analysis, powers: Array, gain_db: float, found: inbeat.InBeat, *,
+    plays: Loudness | None,
 ) -> Placed:  # fmt: skip
-    """A candidate measured and scored at a gain.
-
-    Parameters
-    ----------
-    on, thin
-        The slots to measure on, and the candidate's powers there.
-    others
-        Excitation of the drum parts that play beside it, `(slots, bands)`.
-    """
-    found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain_db), others)
+    """A candidate, with its powers, scored by what it does in the beat at a gain."""
     measured = Fit(
         room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share, lift_lu=found.lift_lu,
