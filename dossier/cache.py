@@ -217,7 +217,7 @@ def _read_aligned(path: Path) -> memoryview:
 
     with path.open("rb", buffering=0) as file:
         size = os.fstat(file.fileno()).st_size
-        if size >= _MAPPED_BYTES:  # entries are replaced or removed as a whole, never changed
+        if size >= _MAPPED_BYTES and os.name == "posix":  # entries are replaced or removed as a whole, never changed
             return memoryview(mmap.mmap(file.fileno(), size, access=mmap.ACCESS_READ))
         room = np.empty(size + _ALIGNED, dtype=np.uint8)
         start = -room.ctypes.data % _ALIGNED

@@ -96,7 +96,7 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
         if known is not None:
             return _unchanged(archive, beat, known)
         looking: list[Future[Any]] = []
-        if before is not None and sure:  # at what can be copied of it, while there is a core to spare
+        if before is not None and sure and _same_music(beat, before):  # at what may be copied, beside what is loaded
             earlier = archive.renders_of(before.beat.slug, before.revision.id)
             looking.append(beside.submit(lambda: [_hash(path) for path in sorted(earlier.glob("*.wav"))]))
         (loading or beside.submit(_load_filters)).result()
@@ -224,6 +224,13 @@ def _another_drum(beat: Beat, before: DossierData) -> bool:
     """Whether a drum's content is none that the earlier revision looked at."""
     seen = {entry.sha256 for entry in before.inputs if entry.kind == "drum"}
     return any(digest not in seen for digest in workers.side_by_side(_hash, [drum.path for drum in beat.drums]))
+
+
+def _same_music(beat: Beat, before: DossierData) -> bool:
+    """Whether the earlier revision looked at these stems, with these settings and references."""
+    seen = {entry.sha256 for entry in before.inputs if entry.kind != "drum"}
+    paths = [*(stem.path for stem in beat.stems), *beat.config_files, *beat.references]
+    return {_hash(path) for path in paths} == seen
 
 
 def _load_filters() -> None:

@@ -132,13 +132,15 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
     """
     if not _may_copy():
         return function
-    reading, writing = os.pipe()
+    ends: list[int] = []
     try:
+        ends += os.pipe()
         copy = _fork()
     except OSError:
-        os.close(reading)
-        os.close(writing)
+        for end in ends:
+            os.close(end)
         return function
+    reading, writing = ends
     if copy == 0:
         code = 1
         try:
@@ -151,8 +153,10 @@ def apart(function: Callable[[], Out]) -> Callable[[], Out]:
     os.close(writing)
 
     def result() -> Out:
-        content = _received(reading)
-        os.close(reading)
+        try:
+            content = _received(reading)
+        finally:
+            os.close(reading)
         if content is None:
             with suppress(ProcessLookupError):
                 os.kill(copy, signal.SIGKILL)
@@ -204,17 +208,21 @@ class Pair:
         return [done[index] for index in range(len(inputs))]
 
     def _begin(self, function: Callable[[Any], Any]) -> None:
-        asked, self._asking = os.pipe()
-        self._answers, answering = os.pipe()
+        ends: list[int] = []
         try:
+            ends += os.pipe()
+            ends += os.pipe()
             copy = _fork()
         except OSError:
             self.both = False
-            for end in (asked, answering, self._asking, self._answers):
+            for end in ends:
                 os.close(end)
             return
+        asked, self._asking, self._answers, answering = ends
         if copy == 0:
             try:
+                os.close(self._asking)  # so that it sees where this process ends, however that ends
+                os.close(self._answers)
                 with os.fdopen(asked, "rb") as questions, os.fdopen(answering, "wb") as answers:
                     while True:
                         content = pickle.dumps(function(pickle.load(questions)), protocol=pickle.HIGHEST_PROTOCOL)
@@ -231,7 +239,7 @@ class Pair:
             content = pickle.dumps(given, protocol=pickle.HIGHEST_PROTOCOL)
             if os.write(self._asking, content) == len(content):
                 return True
-        except OSError:
+        except Exception:  # the copy has gone, or the input has no pickle
             pass
         self._end()
         return False
@@ -264,6 +272,7 @@ def _fork() -> int:
         copy = os.fork()
     if copy == 0:
         _busy.here = True
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever asked is interrupted, and ends or awaits its copies
     return copy
 
 

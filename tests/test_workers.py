@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import threading
 import time
@@ -212,3 +213,36 @@ def test_a_pair_without_room_for_a_copy_does_the_work_here(monkeypatch: pytest.M
         assert pair(lambda _: os.getpid(), range(3)) == [os.getpid()] * 3
         with pytest.raises(ValueError, match="three"):
             pair(failing, range(6))
+
+
+@pytest.mark.skipif(sys.platform != "linux" or workers.cores() < 2, reason="no copies of the process are made here")
+@pytest.mark.parametrize("ending", [signal.SIGKILL, signal.SIGTERM])
+def test_a_pair_s_copy_ends_with_whoever_asked_however_that_ends(ending: signal.Signals) -> None:
+    program = (
+        "import os, sys, time\n"
+        "from dossier import workers\n"
+        "pair = workers.Pair()\n"
+        "pair(lambda _: time.sleep(0.01), [1, 2])\n"
+        "print('ready', flush=True)\n"
+        "time.sleep(60.0)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True) as asking:
+        assert asking.stdout is not None
+        assert asking.stdout.readline() == "ready\n"
+        asking.send_signal(ending)
+        asking.communicate(timeout=30.0)  # ends when nobody holds the output open any more, the copy included
+
+
+def test_without_a_free_file_the_work_is_done_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> tuple[int, int]:
+        raise OSError(24, "Too many open files")
+
+    monkeypatch.setattr(os, "pipe", full)
+    assert workers.apart(os.getpid)() == os.getpid()
+    with workers.Pair() as pair:
+        assert pair(lambda _: os.getpid(), range(3)) == [os.getpid()] * 3
+
+
+def test_inputs_without_a_pickle_are_worked_on_here() -> None:
+    with workers.Pair() as pair:
+        assert pair(lambda given: given(), [lambda: 1, lambda: 2, lambda: 3]) == [1, 2, 3]

@@ -243,7 +243,8 @@ def _stage(
     folder = staged / "renders"
     if renders:
         folder.mkdir()
-    # In one process everything else would wait for the page at every step.
+    # In one process everything else would wait for the page at every step.  The copy holds the archive's lock with this
+    # process, and ends soon where this one is killed.
     text = partial(str, html) if isinstance(html, str) else workers.apart(html)
 
     def render(name: str) -> None:

@@ -12,7 +12,7 @@ How the search goes, in at most `most_evaluations` measurements
        something broke, stronger where it helps but not enough.
     2. Half-steps between the last amount that did not meet the goal and the first that did.
     3. Chains of two, then three, of the measured amounts in the families' order, most promising first by the gains of
-       their members; a chain that costs more than the best plan so far is never rendered.
+       their members; a chain that costs more than the best plan so far is never tried.
     4. The best chain with each step gentler, as long as the goal holds.
     The plan is the chain that meets the goal at the least cost (effort of its steps, and side effects).  Where none
     meets it, the one that comes nearest is offered only if it is a clear gain, and said to fall short.
@@ -77,7 +77,7 @@ def search(
         Treatments by name, for example `dossier.treat.FAMILIES`.
     measure
         Figures of a drum given as samples at `rate_hz`, as it plays in this beat.  Called at most `most_evaluations`
-        times.
+        times, and ahead of a trial that may then not be needed where `each` takes two at a time.
     true_peak
         Linear true peak of samples at a rate; the same ruler for all.
     layers

@@ -36,6 +36,11 @@ class Look:
     output: float
 
 
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """A look that ended in an error, which is met again where the chain is tried."""
+
+
 Told = tuple[tuple[int, float, Amounts], ...]  # a chain by line, position and amounts
 
 
@@ -46,8 +51,8 @@ class Each(Protocol):
     def both(self) -> bool: ...
 
     def __call__(
-        self, function: Callable[[Told], Look | None], chains: Sequence[Told], /
-    ) -> Iterable[Look | None]: ...
+        self, function: Callable[[Told], Look | Failed | None], chains: Sequence[Told], /
+    ) -> Iterable[Look | Failed | None]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +61,9 @@ class OneByOne:
 
     both: bool = False
 
-    def __call__(self, function: Callable[[Told], Look | None], chains: Sequence[Told], /) -> Iterable[Look | None]:
+    def __call__(
+        self, function: Callable[[Told], Look | Failed | None], chains: Sequence[Told], /
+    ) -> Iterable[Look | Failed | None]:
         return map(function, chains)
 
 
@@ -219,10 +226,12 @@ class Bench:
         return found
 
     def look_ahead(self, chains: Iterable[Iterable[Move]]) -> None:
-        """Look at chains that will be tried whatever comes of the others, several at a time."""
+        """Look at chains that will be tried, or probably will, before their turn: two at a time where that can be."""
         ordered = [_in_order(moves) for moves in chains][: max(0, self.most - self.evaluations)]
         told = [tuple((move.line, move.position, move.amounts) for move in chain) for chain in ordered]
-        self.looked.update(zip(map(_key, ordered), self.each(self._look_told, told), strict=True))
+        for chain, look in zip(ordered, self.each(self._look_told, told), strict=True):
+            if not isinstance(look, Failed):
+                self.looked[_key(chain)] = look
 
     def _look_at_two(self, chain: Chain, coming: Iterable[Iterable[Move]], *, below: float) -> None:
         """Look at a chain and, in the same time, at the first of those that are likely to be tried after it."""
@@ -233,11 +242,15 @@ class Bench:
                 self.look_ahead([chain, other])
                 return
 
-    def _look_told(self, told: Told) -> Look | None:
-        return self._look(tuple(
+    def _look_told(self, told: Told) -> Look | Failed | None:
+        chain = tuple(
             Move(self.lines[line][0].family, line, position, amounts, self.lines[line][0].side)
             for line, position, amounts in told
-        ))  # fmt: skip
+        )
+        try:
+            return self._look(chain)
+        except Exception:  # it may be one that is never tried
+            return Failed()
 
     def _look(self, chain: Chain) -> Look | None:
         """Render and measure a chain, whatever else has been tried; None where it changes nothing."""

@@ -216,7 +216,7 @@ def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int
     passes, inside = np.divmod(np.maximum(at - settled, 0), length)
     energy = head[np.minimum(at, settled)] + passes * one_pass[-1] + one_pass[inside]
     energy += tail[np.clip(edges - last, 0, reach)]
-    return _blocks(np.diff(energy), max(0, len(edges) - 1), rate_hz)
+    return _blocks(np.maximum(np.diff(energy), 0.0), max(0, len(edges) - 1), rate_hz)
 
 
 def _weighted(samples: Samples, rate_hz: int) -> Array:

@@ -49,7 +49,9 @@ def packed(array: npt.NDArray[Any]) -> dict[str, Any]:
             flat = np.ascontiguousarray(array.T if marks else array).ravel().view(f"u{array.itemsize}")
             steps = flat - np.concatenate([flat[:1] * 0, flat[:-1]])
             spellings += [({**marks, "steps": True}, _planes(steps)), *([(marks, _planes(flat))] if marks else [])]
-    marks, shortest = min(spellings, key=lambda spelling: len(zlib.compress(spelling[1], QUICK)))
+    if len(spellings) > 1:
+        spellings.sort(key=lambda spelling: len(zlib.compress(spelling[1], QUICK)))
+    marks, shortest = spellings[0]
     return {**out, **marks, "gz": squeeze(shortest)}
 
 

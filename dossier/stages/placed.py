@@ -60,7 +60,7 @@ def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indic
         found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain))
         return Level(powers=powers, plays=plays, gain_db=gain, found=found)
 
-    kept = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, drum.file.tempo_bpm, slots)
+    kept = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, play.loop, slots)
     return scored(drum, play, analysis, kept.powers, kept.gain_db, kept.found, plays=kept.plays)
 
 

@@ -34,6 +34,7 @@ from dossier.treat import FAMILIES
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
 DRUMS_PEAK = 10.0 ** (-1.0 / 20.0)  # of the file of all drums together
+SHORT_CYCLE_S = 20.0  # a longer one is not worth the memory of its passes
 PIECE = 1 << 17  # frames that are looked at together
 AUDITIONS = 8  # candidates beside the chosen ones that can be played from the page
 
@@ -222,7 +223,7 @@ def _blocks(analysis: Analysis, play: Playable) -> Array:
     rate, frames = analysis.rate_hz, len(analysis.instrumental)
 
     def measured() -> Blocks:
-        if play.voice is not None:
+        if play.voice is not None or len(play.samples) > SHORT_CYCLE_S * rate:
             return Blocks(loudness.block_energy(Laid.of([(play, 0.0)], frames=frames, rate_hz=rate), rate))
         first, last = lay_loops.span(analysis.grid, rate)
         return Blocks(loudness.repeated_block_energy(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 
@@ -84,6 +85,20 @@ def test_two_looks_at_a_time_find_the_same(direction: Direction, most: int) -> N
     one_by_one = run(snare(), direction, DENSE.figures, most_evaluations=most)
     assert at_once.plan == one_by_one.plan
     assert at_once.samples.tobytes() == one_by_one.samples.tobytes()
+
+
+def test_a_look_ahead_that_fails_is_no_trial() -> None:
+    """Analytic: an error counts where the chain is tried, and nowhere else."""
+    home = os.getpid()
+
+    def measure(samples: np.ndarray) -> DrumFigures:
+        if os.getpid() != home:
+            raise ValueError("there")
+        return DENSE.figures(samples)
+
+    with workers.Pair() as each:
+        ahead = run(snare(), "leaner", measure, each=each)
+    assert ahead.plan == run(snare(), "leaner", DENSE.figures).plan
 
 
 @pytest.mark.parametrize(("direction", "beat"), [("fuller", SPARSE), ("leaner", DENSE)])

@@ -31,6 +31,11 @@ def reversed_loop(folder: Path) -> None:
     small_beat.write(folder / "drums/loop-rich_120bpm.wav", small_beat.drum_loop(rich=True)[::-1].copy())
 
 
+def renamed_loop(folder: Path) -> None:
+    """Its name says another tempo, so that it is laid otherwise."""
+    (folder / "drums/loop-rich_120bpm.wav").rename(folder / "drums/loop-rich_112bpm.wav")
+
+
 def other_settings(folder: Path) -> None:
     text = (folder / "beat.toml").read_text(encoding="utf-8")
     policy = "\n[policy]\nlow_end_good_share = 0.9\nweight_share = 0.2\nceiling_dbtp = -3.0\n"
@@ -63,7 +68,10 @@ def built(folder: Path, archive: Archive, cache: Cache) -> tuple[DossierData, di
     return replace(data, revision=replace(data.revision, id="", previous=None, changes=())), digests
 
 
-@pytest.mark.parametrize("change", [replaced_kick, renamed_snare, reversed_loop, other_settings, other_stem])
+CHANGES = (replaced_kick, renamed_snare, reversed_loop, renamed_loop, other_settings, other_stem)
+
+
+@pytest.mark.parametrize("change", CHANGES)
 def test_a_changed_beat_comes_out_as_with_an_empty_cache(
     place: tuple[Path, Archive, Cache], change: Change, tmp_path: Path
 ) -> None:
