@@ -182,14 +182,16 @@ def search(task: Task) -> Searched:
     play, on = task.play, task.scene.subset(task.slots)
     looking = workers.apart(lambda: figures.full(task.scene, play, play.samples, task.gain_db))
     ear = figures.Listener(play=play, on=on, slots=task.slots, gain_db=task.gain_db)
-    with workers.Pair() as each:
-        result = decide_plan.search(
-            play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction,
-            families=FAMILIES, measure=ear.figures, turned=ear.turned, true_peak=_true_peak, layers=task.layers,
-            goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id, each=each,
-        )  # fmt: skip
+    try:
+        with workers.Pair() as each:
+            result = decide_plan.search(
+                play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction,
+                families=FAMILIES, measure=ear.figures, turned=ear.turned, true_peak=_true_peak, layers=task.layers,
+                goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id, each=each,
+            )  # fmt: skip
+    finally:
+        before, powers_before = looking()  # whatever became of the search, nothing is left of the copy
     changed = figures.full(task.scene, play, result.samples, task.gain_db) if result.plan.helped else None
-    before, powers_before = looking()
     after, powers = changed or (before, powers_before)
     even = None
     if result.plan.helped and before.integrated_lufs is not None and after.integrated_lufs is not None:
