@@ -235,12 +235,11 @@ class Bench:
 
     def _look_at_two(self, chain: Chain, coming: Iterable[Iterable[Move]], *, below: float) -> None:
         """Look at a chain and, in the same time, at the first of those that are likely to be tried after it."""
-        for moves in coming:
-            other = _in_order(moves)
-            known = _key(other) in self.seen or _key(other) in self.looked
-            if not known and _key(other) != _key(chain) and sum(move.cost for move in other) < below:
-                self.look_ahead([chain, other])
-                return
+        done = {_key(chain), *self.seen, *self.looked}
+        likely = (moves for moves in map(_in_order, coming) if _key(moves) not in done)
+        other = next((moves for moves in likely if sum(move.cost for move in moves) < below), None)
+        if other is not None:
+            self.look_ahead([chain, other])
 
     def _look_told(self, told: Told) -> Look | Failed | None:
         chain = tuple(
