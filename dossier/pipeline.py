@@ -113,7 +113,7 @@ def _made(
         again,
         analyse,
         assemble,
-        lowend,
+        low_end,
         mix,
         placing,
         produce,
@@ -148,7 +148,7 @@ def _made(
     whole_kit = treatments.whole_kit_render(analysis, ranking, treated, beside=beside)
     size = analysis.instrumental.nbytes
     mixing = beside.submit(_in_turn, size, partial(mix.rough_mix, analysis, settled))
-    meeting = beside.submit(_in_turn, size, partial(lowend.measure, analysis, settled))
+    meeting = beside.submit(_in_turn, size, partial(low_end.measure, analysis, settled))
     blocks = beside.submit(_in_turn, size, partial(produce.part_blocks, analysis, settled))
     rendering = beside.submit(_page_renderer, cache)
     settled = robust.with_ranges(analysis, settled, ranking.slots)

@@ -63,7 +63,7 @@ def varied(sound: Labelled, number: int) -> Labelled:
 
 
 def figures(sound: Labelled) -> np.ndarray | None:
-    body = bodies.measure_body(sound.samples, sound.rate_hz)
+    body = bodies.measure_shape(sound.samples, sound.rate_hz)
     if body is None:
         return None
     return roles.features(body)

@@ -28,8 +28,8 @@ from dossier.demo_beats.writing import encode, items, score_of, write_beat
 from test_loudness_crosscheck import FFMPEG, scan
 
 from dossier import demo_beats
+from dossier.arrange.pattern import parse_lines, read_midi, roles_of
 from dossier.errors import ArchiveError
-from dossier.lay.pattern import parse_lines, read_midi, roles_of
 from dossier.measure import hearing, occupancy, spectra
 from dossier.measure.loudness import measure as measure_loudness
 from dossier.model.vocabulary import RIGHTS, ROLES

@@ -18,12 +18,12 @@ from typing import Any, TypeVar, cast
 
 from msgspec import UnsetType
 
+from dossier.arrange.pattern import NoDrumsError, PatternError, parse_lines, read_midi
 from dossier.audio.guard import explain
 from dossier.beatfile.check import Ledger, check, found, join
 from dossier.beatfile.folder import locate, state_of
 from dossier.beatfile.sound import hyphened, sound_of
 from dossier.beatfile.tables import BeatTable, PatternTable, SectionPattern, schema
-from dossier.lay.pattern import NoDrumsError, PatternError, parse_lines, read_midi
 from dossier.model.beat import Beat, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug

@@ -1,7 +1,7 @@
 """Balance: the gain of every drum part at which it is heard as intended, in this beat and beside the other parts.
 
 Conventions
-    The measure is the audible share (see `dossier.measure.inbeat`), a rising function of a part's own gain and a
+    The measure is the audible share (see `dossier.measure.in_beat`), a rising function of a part's own gain and a
     falling one of every other part's.  All gains are solved together: each round solves every part against the gains
     of the round before, so that the order of the parts cannot matter, and rounds go on until no gain moves.  More of
     the others only ever asks for more of a part, so the rounds approach their answer from one side.

@@ -11,7 +11,7 @@ Order of sources
     sixteenths of 120 with a plain warning.
 
 References
-    `dossier.measure.onsets`, `dossier.measure.rhythm` and `dossier.measure.barlines` hold the methods.
+    `dossier.measure.onsets`, `dossier.measure.rhythm` and `dossier.measure.bar_lines` hold the methods.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dossier.measure import barlines, rhythm
+from dossier.measure import bar_lines, rhythm
 from dossier.measure.names import tempo_from_name
 from dossier.measure.onsets import Onsets, channels_of, detect
 from dossier.model.measures import Grid, Samples
@@ -35,7 +35,7 @@ STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at ra
 
 def _snapped(time_s: float, spread_s: float) -> float:
     """Exactly 0 where the estimate cannot tell it from 0 (an onset is read late by up to its attack)."""
-    return 0.0 if time_s < barlines.snap_within(spread_s) else time_s
+    return 0.0 if time_s < bar_lines.snap_within(spread_s) else time_s
 
 
 def _bars(onsets: Onsets, first_s: float, bar_s: float, slot_s: float) -> int:
@@ -140,7 +140,7 @@ def estimate(
     if first_downbeat_s is not None:
         downbeat, downbeat_source, downbeat_confidence = first_downbeat_s, "beat.toml", 1.0
     elif fit is not None and len(used.times_s):
-        downbeat, downbeat_confidence = barlines.first_bar_line(channels_of(samples), rate_hz, used, fit, meter)
+        downbeat, downbeat_confidence = bar_lines.first_bar_line(channels_of(samples), rate_hz, used, fit, meter)
         downbeat, downbeat_source = _snapped(downbeat, fit.spread_s), "estimated"
         downbeat_confidence *= max(fit.confidence, 0.3)
     else:

@@ -2,8 +2,8 @@
 
 Conventions
     Samples are `(frames, channels)`, any level, any rate from 8 kHz; times in seconds, frequencies in Hz, shares 0-1.
-    The definitions stand in `dossier.measure.body`; kind and role are told apart in `dossier.measure.roles`.  What the
-    user states overrules the file's name, that overrules the sound.
+    The definitions stand in `dossier.measure.sound_shape`; kind and role are told apart in `dossier.measure.roles`.
+    What the user states overrules the file's name, that overrules the sound.
 
     transient-to-sustain: energy of the first 30 ms from the onset over the energy after them, in dB (common practice,
     no source for the 30 ms).
@@ -13,18 +13,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.measure.body import (
-    LONGEST_S,
-    Body,
-    centroid_of,
-    frequency_at,
-    last_within,
-    measure_body,
-    share_below,
-)
 from dossier.measure.names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
 from dossier.measure.roles import could_loop, features, loopness, role_of, spread_of
+from dossier.measure.sound_shape import (
+    LONGEST_S,
+    SoundShape,
+    centroid_of,
+    frequency_at,
+    last_within,
+    measure_shape,
+    share_below,
+)
 from dossier.model.measures import HitMeasures, Samples
 from dossier.model.vocabulary import ZONES, Kind, Role
 
@@ -32,7 +32,7 @@ TRANSIENT_S = 0.030
 ROLLOFF_SHARE = 0.85
 
 
-def _decays(body: Body, reasons: dict[str, str]) -> tuple[float | None, float | None]:
+def _decays(body: SoundShape, reasons: dict[str, str]) -> tuple[float | None, float | None]:
     """Seconds from the envelope's maximum to -20 and -60 dB."""
     maximum_s = int(body.smoothed.argmax()) / body.envelope_hz
     found: list[float | None] = []
@@ -46,7 +46,7 @@ def _decays(body: Body, reasons: dict[str, str]) -> tuple[float | None, float | 
     return found[0], found[1]
 
 
-def _length(body: Body) -> float:
+def _length(body: SoundShape) -> float:
     """Effective length.  The average spreads a sudden start over its own width; half of that is taken off again."""
     end_s, reached = last_within(body, 40.0)
     length = end_s - body.start / body.envelope_hz - (0.5 * body.smooth_s if reached else 0.0)
@@ -54,7 +54,7 @@ def _length(body: Body) -> float:
 
 
 def _kind(
-    body: Body, samples: Samples, rate_hz: int, length_s: float, kind: Kind | None, name: str
+    body: SoundShape, samples: Samples, rate_hz: int, length_s: float, kind: Kind | None, name: str
 ) -> tuple[Kind, float]:
     named = kind_from_name(name)
     if named == "loop" and tempo_from_name(name) is not None and kind is None:
@@ -120,7 +120,7 @@ def measure(
     MeasureError
         If the array is not one of samples, or holds a value that is not finite.
     """
-    body = measure_body(samples, rate_hz)
+    body = measure_shape(samples, rate_hz)
     if body is None:
         return _silent(kind, role, name, "nothing sounds between 20 Hz and 20 kHz")
     reasons: dict[str, str] = {}

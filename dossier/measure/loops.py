@@ -5,7 +5,7 @@ Conventions
     minute; swing is first / (first + second) of a pair, 0.5 straight, 2/3 triplet.
 
 Tempo, downbeat, beats
-    The tempo is what the user states, else what the file's name states, else what `dossier.measure.looptempo` reads
+    The tempo is what the user states, else what the file's name states, else what `dossier.measure.loop_tempo` reads
     from length and onsets together; beat one and the length of a pass come from there too.  What lies before beat one
     is leading silence or a pickup.  A bare number in the name counts where the length is whole bars of that tempo.
 
@@ -20,8 +20,8 @@ from __future__ import annotations
 import numpy as np
 
 from dossier.measure import rhythm
-from dossier.measure.loophits import hits_of
-from dossier.measure.looptempo import Bars, read, usual
+from dossier.measure.loop_hits import hits_of
+from dossier.measure.loop_tempo import Bars, read, usual
 from dossier.measure.names import numbers_in, tempo_from_name
 from dossier.measure.onsets import SILENT_PEAK, Onsets, channels_of, detect
 from dossier.model.measures import LoopHit, LoopMeasures, Samples

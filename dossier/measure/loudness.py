@@ -41,7 +41,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dossier.errors import MeasureError
-from dossier.measure.truepeak import true_peak
+from dossier.measure.true_peak import true_peak
 from dossier.model.measures import Array, Loudness, Samples, Sound
 
 OFFSET_DB = -0.691  # BS.1770-5 eq. 2: a 997 Hz full-scale sine in one channel reads -3.01

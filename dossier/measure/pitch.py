@@ -1,4 +1,4 @@
-"""Pitch of a kick, a tom or a bass note, and its name; the key of a piece of music lies in `dossier.measure.keyfind`.
+"""Pitch of a kick, a tom or a bass note, and its name; for the key of a piece see `dossier.measure.key_finding`.
 
 Conventions
     Samples are `(frames, channels)`, any level, any rate; frequencies in Hz; notes in equal temperament, A4 = 440 Hz,
@@ -22,7 +22,7 @@ from math import floor, log2
 import numpy as np
 import scipy.fft
 
-from dossier.measure.keyfind import key
+from dossier.measure.key_finding import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
 from dossier.model.measures import Array, Pitch, Samples
 

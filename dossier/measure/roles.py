@@ -13,8 +13,8 @@ Kind
     strikes once and decays.  A texture that sounds evenly for seconds is a loop.
 
 References
-    Herrera, Yeterian and Gouyon, ICMAI 2002 (descriptors that tell drum sounds apart; MEM); `dossier.measure.body` has
-    the definitions.
+    Herrera, Yeterian and Gouyon, ICMAI 2002 (descriptors that tell drum sounds apart; MEM); the definitions stand
+    in `dossier.measure.sound_shape`.
 """
 
 from __future__ import annotations
@@ -26,18 +26,18 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier.measure.body import (
+from dossier.measure.onsets import Onsets
+from dossier.measure.sound_shape import (
     EDGES_HZ,
     LOW_SHARE,
-    Body,
+    SoundShape,
     centroid_of,
     frequency_at,
     last_within,
-    measure_body,
+    measure_shape,
     share_below,
     smooth,
 )
-from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import ROLES, Role
 
@@ -76,7 +76,7 @@ def _db(ratio: float) -> float:
     return 10.0 * float(np.log10(max(ratio, 1e-5)))
 
 
-def _ripple_db(body: Body) -> float:
+def _ripple_db(body: SoundShape) -> float:
     """Standard deviation of the envelope in dB about its own 50 ms mean, over its first 0.8 s within 30 dB."""
     rate = body.envelope_hz
     fine = body.smoothed[: body.start + int(0.9 * rate)]
@@ -95,7 +95,7 @@ def _octaves(bins: int, bin_hz: float) -> Array:
     return np.asarray(np.log2(np.maximum(np.arange(bins) * bin_hz, 20.0)))
 
 
-def features(body: Body) -> Array:
+def features(body: SoundShape) -> Array:
     """The figures of `FEATURES`, `(12,)`."""
     decay_s = last_within(body, 20.0)[0] - body.start / body.envelope_hz
     power = np.diff(body.cumulative) / body.cumulative[-1]
@@ -166,7 +166,7 @@ def role_of(figures: Array) -> tuple[Role, float]:
 
 def role_of_sound(samples: Samples, rate_hz: int) -> tuple[Role, float] | None:
     """Likeliest role of a sound on its own, None where nothing sounds."""
-    body = measure_body(samples, rate_hz)
+    body = measure_shape(samples, rate_hz)
     return None if body is None else role_of(features(body))
 
 
@@ -182,7 +182,7 @@ class Spread:
     evenness: float  # share of that length in which 90 % of the energy passes
 
 
-def spread_of(body: Body, length_s: float) -> Spread:
+def spread_of(body: SoundShape, length_s: float) -> Spread:
     passed = np.cumsum(body.envelope[body.start :])
     most_s = float(np.searchsorted(passed, 0.9 * passed[-1])) / body.envelope_hz
     return Spread(length_s, min(1.0, most_s / max(length_s, 0.01)))
@@ -193,7 +193,7 @@ def could_loop(spread: Spread) -> bool:
     return spread.length_s > 0.5 and spread.evenness > 0.4
 
 
-def loopness(body: Body, spread: Spread, onsets: Onsets) -> float:
+def loopness(body: SoundShape, spread: Spread, onsets: Onsets) -> float:
     """0 one-shot - 1 loop."""
     lasting = _ramp(float(np.log2(max(spread.length_s, 0.01))), -1.0, 0.2)  # 0.5 to 1.15 s
     even = _ramp(spread.evenness, 0.4, 0.65)

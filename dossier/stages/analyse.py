@@ -16,7 +16,7 @@ from dossier.cache import Cache, key_of
 from dossier.decide.policy import Policy
 from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import grid as grid_measure
-from dossier.measure import hearing, hits, inbeat, loops, loudness, pitch, stereo
+from dossier.measure import hearing, hits, in_beat, loops, loudness, pitch, stereo
 from dossier.measure import occupancy as occ
 from dossier.model.beat import Beat, DrumFile
 from dossier.model.datafile import InputFile
@@ -32,6 +32,7 @@ from dossier.model.measures import (
     Samples,
     StereoImage,
 )
+from dossier.model.scene import Scene
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.stages.keep import Keep, source
@@ -82,7 +83,7 @@ class Analysis:
     image: StereoImage
     grid: Grid
     key: Key
-    scene: inbeat.Scene
+    scene: Scene
     reference_powers: Array  # (fine,), full-scale^2 at the target loudness
     room: Room
     drums: tuple[Drum, ...]
@@ -226,18 +227,18 @@ def build_scene(
     policy: Policy,
     integrated_lufs: float,
     reference_powers: Array,
-) -> inbeat.Scene:
+) -> Scene:
     """The instrumental on the beat's slots (its powers there), at its playing level, against the reference."""
     gain = target_lufs - policy["instrumental_below_mix"] - integrated_lufs
     reference = occ.reference_of(reference_powers, target_lufs=target_lufs, listening_level=level)
     k_weights = 10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0)
-    return inbeat.scene(
+    return in_beat.scene(
         powers, reference=reference, active=occ.active_slots(powers), k_weights=k_weights,
         spl_offset_db=level - target_lufs + gain,
     )  # fmt: skip
 
 
-def room_of(scene: inbeat.Scene, grid: Grid, *, sections: list[tuple[str, int, int]]) -> Room:
+def room_of(scene: Scene, grid: Grid, *, sections: list[tuple[str, int, int]]) -> Room:
     """Fill of the beat, its zones, sections and bars."""
     ref, active = scene.reference, scene.active
     zones = occ.zone_fills(scene.loudness, ref, active)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dossier.arrange.pattern import roles_of
 from dossier.decide.policy import SETTINGS
-from dossier.lay.pattern import roles_of
 from dossier.model.beat import Pattern
 from dossier.model.datafile import (
     FORMAT_VERSION,

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from dossier import workers
-from dossier.measure import truepeak
+from dossier.measure import true_peak
 from dossier.model.beat import DrumFile
 from dossier.model.findings import Approach, Fit, Plan, Step
 from dossier.model.measures import Clip, FileMeasures, Samples
@@ -43,7 +43,7 @@ def kit_as_one(analysis: Analysis, groove: Groove, ranking: Ranking) -> Placed |
     start, length = _cycle(analysis, groove)
     sound: Samples = np.zeros((round(length * analysis.rate_hz), 2))
     _add(ranking.kit_parts, sound, start_s=start)
-    peak = truepeak.true_peak(sound)
+    peak = true_peak.true_peak(sound)
     if ranking.kit is None or peak < SILENCE:
         return None
     gain_db = 20.0 * float(np.log10(peak)) - PEAK_DBTP

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from dossier.measure import hearing, hits, inbeat, loudness
+from dossier.measure import hearing, hits, in_beat, loudness
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Array, Indices, Samples
+from dossier.model.scene import InBeat, Scene
 from dossier.stages.levels import as_it_plays
 from dossier.stages.placing import Playable
 
@@ -21,15 +22,15 @@ class Listener:
     """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows."""
 
     play: Playable
-    on: inbeat.Scene  # of those slots
+    on: Scene  # of those slots
     slots: Indices
     gain_db: float
     heard: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # the last one
 
     def figures(self, samples: Samples) -> DrumFigures:
         powers = self.play.powers(samples)
-        found = inbeat.measure(self.on, inbeat.place(self.on, powers[self.slots], gain_db=self.gain_db))
-        level = inbeat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
+        found = in_beat.measure(self.on, in_beat.place(self.on, powers[self.slots], gain_db=self.gain_db))
+        level = in_beat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
         figures = replace(_figures(found), integrated_lufs=level)
         self.heard[:] = [(samples, powers, figures)]
         return figures
@@ -42,20 +43,20 @@ class Listener:
         return at_gain(self.on, powers[self.slots], self.gain_db + turn_db, like=figures)
 
 
-def at_gain(on: inbeat.Scene, powers: Array, gain_db: float, *, like: DrumFigures) -> DrumFigures:
+def at_gain(on: Scene, powers: Array, gain_db: float, *, like: DrumFigures) -> DrumFigures:
     """Figures in the beat at a gain; what does not depend on it, or only on the file, is taken from `like`."""
-    found = inbeat.measure(on, inbeat.place(on, powers, gain_db=gain_db))
+    found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
     return replace(
         like, fill=found.fill, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap,
         buried=found.buried, audible_share=found.audible_share,
     )  # fmt: skip
 
 
-def full(scene: inbeat.Scene, play: Playable, samples: Samples, gain_db: float) -> tuple[DrumFigures, Array]:
+def full(scene: Scene, play: Playable, samples: Samples, gain_db: float) -> tuple[DrumFigures, Array]:
     """One side of a before-and-after on the whole beat, with envelope and spectrum, and its slot powers."""
     changed = play.with_samples(samples)
     powers = changed.powers()
-    found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=gain_db))
+    found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=gain_db))
     level = as_it_plays(changed).integrated_lufs
     envelope, step = envelope_db(samples, play.rate_hz)
     file = loudness.measure(samples, play.rate_hz)
@@ -80,7 +81,7 @@ def envelope_db(samples: Samples, rate_hz: int) -> tuple[tuple[float, ...], floa
 
 
 def occupancy_change(
-    scene: inbeat.Scene, play: Playable, before: Array, after: Array, gain_db: float, *, bars: int
+    scene: Scene, play: Playable, before: Array, after: Array, gain_db: float, *, bars: int
 ) -> tuple[tuple[float, ...], ...]:
     """Occupancy with the treated drum less with the untreated one, from their slot powers, `(band, slot)`.
 
@@ -90,12 +91,12 @@ def occupancy_change(
     first = play.first_bar // bars * bars * per_bar
     rows = np.arange(first, min(first + bars * per_bar, play.grid.slots), dtype=np.intp)
     on = scene.subset(rows)
-    change = inbeat.occupancy_with(on, [inbeat.place(on, after[rows], gain_db=gain_db)])
-    change = change - inbeat.occupancy_with(on, [inbeat.place(on, before[rows], gain_db=gain_db)])
+    change = in_beat.occupancy_with(on, [in_beat.place(on, after[rows], gain_db=gain_db)])
+    change = change - in_beat.occupancy_with(on, [in_beat.place(on, before[rows], gain_db=gain_db)])
     return tuple(tuple(round(float(value), 3) for value in row) for row in change.T)
 
 
-def _figures(found: inbeat.InBeat) -> DrumFigures:
+def _figures(found: InBeat) -> DrumFigures:
     return DrumFigures(
         sample_peak_dbfs=None, true_peak_dbtp=None, integrated_lufs=None, crest_factor_db=None,
         effective_length_s=None, fill=found.fill, room_filled=found.room_filled, spill=found.spill,

@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from dossier.decide.approach import LABELS
-from dossier.measure import hearing, inbeat
+from dossier.measure import hearing, in_beat
 from dossier.measure import occupancy as occ
 from dossier.model.measures import Array, Samples
+from dossier.model.scene import PlacedPart, Scene
 from dossier.model.vocabulary import ZONE_KEYS, Role
 from dossier.stages.rank import Placed
 from dossier.treat import eq
@@ -35,9 +36,9 @@ ROLES_BESIDE: Mapping[Role, tuple[Role, ...]] = {  # common practice, no source:
 }  # fmt: skip
 
 
-def covered_lines(on: inbeat.Scene, drum: inbeat.Placed) -> tuple[Line, ...]:
+def covered_lines(on: Scene, drum: PlacedPart) -> tuple[Line, ...]:
     """EQ amounts that take the drum back where the instrumental covers it; none where it is heard everywhere."""
-    rows = inbeat.own_hits(on, drum)
+    rows = in_beat.own_hits(on, drum)
     alone = drum.alone[rows].sum(axis=0)
     heard = np.minimum(hearing.partial_loudness(drum.excitation[rows], on.excitation[rows]).sum(axis=0), alone)
     lost, edges = alone - heard, hearing.BAND_EDGES_HZ
@@ -69,7 +70,7 @@ def _runs(marked: Array) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(steps[::2], steps[1::2], strict=True)]
 
 
-def zone_shares(on: inbeat.Scene, placed: Placed) -> Array:
+def zone_shares(on: Scene, placed: Placed) -> Array:
     """How the loudness of a one-shot, at its gain, is spread over the zones, `(zones,)`, adding to about 1.
 
     Taken from the mean spectrum of the slots in which it is loudest.
@@ -85,7 +86,7 @@ def zone_shares(on: inbeat.Scene, placed: Placed) -> Array:
     return np.asarray(on.zone_weights @ loudness / max(float(loudness.sum()), 1e-12))
 
 
-def room_by_zone(on: inbeat.Scene) -> Array:
+def room_by_zone(on: Scene) -> Array:
     """What the instrumental leaves of each zone, `(zones,)`, 0 to 1."""
     fills = occ.zone_fills(on.loudness, on.reference, on.active)
     return np.array([1.0 - fills[zone] for zone in ZONE_KEYS])
@@ -97,7 +98,7 @@ def complement(drum: Array, layer: Array, room: Array) -> float:
 
 
 def second_files(
-    on: inbeat.Scene, placed: Placed, one_shots: Sequence[Placed], *, room: Array, shares: Mapping[str, Array]
+    on: Scene, placed: Placed, one_shots: Sequence[Placed], *, room: Array, shares: Mapping[str, Array]
 ) -> dict[str, Samples]:
     """The second files that layering may try under a one-shot, the best complement first.
 

@@ -12,11 +12,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from dossier.arrange import pattern as patterns
 from dossier.decide import fit, kit
-from dossier.lay import pattern as lay_pattern
-from dossier.measure import inbeat
+from dossier.measure import in_beat
 from dossier.model.findings import Fit, Kit, KitMember
 from dossier.model.measures import Indices
+from dossier.model.scene import PlacedPart, Scene
 from dossier.model.vocabulary import ROLES, Role
 from dossier.stages.analyse import Analysis, Drum
 from dossier.stages.levels import gain_bounds, solve_together, target_of
@@ -42,13 +43,13 @@ class Bench:
 
     analysis: Analysis
     slots: Indices
-    on: inbeat.Scene
-    kept: dict[tuple[str, Role | None, float], inbeat.Placed] = field(default_factory=dict)
+    on: Scene
+    kept: dict[tuple[str, Role | None, float], PlacedPart] = field(default_factory=dict)
 
-    def placed(self, part: Placed) -> inbeat.Placed:
+    def placed(self, part: Placed) -> PlacedPart:
         key = (part.drum.name, part.play.role, part.gain_db)
         if key not in self.kept:
-            self.kept[key] = inbeat.place(self.on, part.powers[self.slots], gain_db=part.gain_db)
+            self.kept[key] = in_beat.place(self.on, part.powers[self.slots], gain_db=part.gain_db)
         return self.kept[key]
 
 
@@ -57,7 +58,7 @@ def choose_kit(
     unplaced: Sequence[tuple[Drum, str]] = (),
 ) -> Chosen:  # fmt: skip
     """One member a role of the pattern, chosen together; gaps filled where something stands in."""
-    wanted = lay_pattern.roles_of([groove.pattern, *groove.section_patterns.values()])
+    wanted = patterns.roles_of([groove.pattern, *groove.section_patterns.values()])
     bench = Bench(analysis, slots, analysis.scene.subset(slots))
     by_name = {item.drum.name: item for item in one_shots if item.closely}
     shortlists: dict[Role, list[str]] = {}
@@ -130,7 +131,7 @@ def _missing(bench: Bench, parts: Sequence[Placed]) -> list[float]:
     total = np.sum([item.excitation for item in placed], axis=0)
     found = []
     for part, item in zip(parts, placed, strict=True):
-        share = inbeat.audible_share(bench.on, item, total - item.excitation)
+        share = in_beat.audible_share(bench.on, item, total - item.excitation)
         found.append(fit.missing_share(share, target_of(bench.analysis, part.play.role)))
     return found
 
@@ -140,7 +141,7 @@ def _fit(bench: Bench, parts: Sequence[Placed]) -> tuple[Fit, float, dict[str, f
     powers = sum(
         (part.powers[bench.slots] * 10.0 ** (part.gain_db / 10.0) for part in parts), np.zeros_like(on.powers)
     )
-    found = inbeat.measure(on, inbeat.place(on, powers, gain_db=0.0))
+    found = in_beat.measure(on, in_beat.place(on, powers, gain_db=0.0))
     losses = [part.fit.mono_loss_lu for part in parts if part.fit.mono_loss_lu is not None]
     tunings = [part.fit.tuning_match for part in parts]
     measured = Fit(
@@ -185,7 +186,7 @@ def _together(bench: Bench, parts: Sequence[Placed]) -> list[Placed]:
     )  # fmt: skip
     at = [replace(part, gain_db=answer.gain_db) for part, answer in zip(parts, solved, strict=True)]
     total = np.sum([bench.placed(part).excitation for part in at], axis=0)
-    found = [inbeat.measure(on, bench.placed(part), total - bench.placed(part).excitation) for part in at]
+    found = [in_beat.measure(on, bench.placed(part), total - bench.placed(part).excitation) for part in at]
     return [
         scored(part.drum, part.play, analysis, part.powers, part.gain_db, there, plays=part.plays)
         for part, there in zip(at, found, strict=True)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.decide import balance
-from dossier.measure import inbeat, loudness
+from dossier.measure import in_beat, loudness
 from dossier.model.measures import Array, Indices, Loudness
+from dossier.model.scene import PlacedPart, Scene
 from dossier.model.vocabulary import Intent, Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.keep import Keep
@@ -31,7 +32,7 @@ def blocks(analysis: Analysis, groove: Groove, most: int) -> Indices:
     grid = analysis.grid
     bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
     bars = max(1, min(LONGEST_BLOCK_BARS, round(groove.pattern.length_beats / bar_beats)))
-    return inbeat.spread_slots(grid.slots, grid.slots_per_bar, most, block_bars=bars)
+    return in_beat.spread_slots(grid.slots, grid.slots_per_bar, most, block_bars=bars)
 
 
 def intent_of(analysis: Analysis, role: Role | None) -> Intent:
@@ -79,7 +80,7 @@ class Gains:
 
 
 def solve_together(
-    scene: inbeat.Scene,
+    scene: Scene,
     *,
     powers: Sequence[Array],
     targets: Sequence[float],
@@ -103,21 +104,21 @@ def solve_together(
     return keep("gains", Gains, solve, *depends).solved
 
 
-def share_function(on: inbeat.Scene, powers: Sequence[Array]) -> balance.ShareAt:
+def share_function(on: Scene, powers: Sequence[Array]) -> balance.ShareAt:
     """Audible share of each part at trial gains, on one scene; excitations of settled gains are kept."""
-    kept: dict[tuple[int, float], inbeat.Placed] = {}
+    kept: dict[tuple[int, float], PlacedPart] = {}
 
-    def placed(part: int, gain: float) -> inbeat.Placed:
+    def placed(part: int, gain: float) -> PlacedPart:
         key = (part, gain)
         if key not in kept:
             if len(kept) > 64 * len(powers):
                 kept.clear()
-            kept[key] = inbeat.place(on, powers[part], gain_db=gain)
+            kept[key] = in_beat.place(on, powers[part], gain_db=gain)
         return kept[key]
 
     def share(part: int, gain: float, gains: Sequence[float]) -> float:
         others = [placed(other, gains[other]).excitation for other in range(len(powers)) if other != part]
         masker = np.sum(others, axis=0) if others else None
-        return inbeat.audible_share(on, inbeat.place(on, powers[part], gain_db=gain), masker)
+        return in_beat.audible_share(on, in_beat.place(on, powers[part], gain_db=gain), masker)
 
     return share

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.decide import balance, fit
-from dossier.measure import inbeat
+from dossier.measure import in_beat
 from dossier.model.findings import Fit
 from dossier.model.measures import Array, Indices, Loudness
+from dossier.model.scene import InBeat
 from dossier.stages.analyse import Analysis, Drum
 from dossier.stages.levels import as_it_plays, gain_bounds, target_of
 from dossier.stages.placing import Playable
@@ -25,7 +26,7 @@ class Level:
     powers: Array
     plays: Loudness
     gain_db: float
-    found: inbeat.InBeat
+    found: InBeat
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,11 +54,11 @@ def place_candidate(drum: Drum, play: Playable, analysis: Analysis, slots: Indic
         low, high = gain_bounds(analysis, play.role, plays)
         thin = powers[slots]
         solved = balance.solve_one(
-            lambda gain: inbeat.audible_share(on, inbeat.place(on, thin, gain_db=gain)),
+            lambda gain: in_beat.audible_share(on, in_beat.place(on, thin, gain_db=gain)),
             target=target_of(analysis, play.role), low_db=low, high_db=high,
         )  # fmt: skip
         gain = balance.on_fader(solved.gain_db, low, high)
-        found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain))
+        found = in_beat.measure(on, in_beat.place(on, thin, gain_db=gain))
         return Level(powers=powers, plays=plays, gain_db=gain, found=found)
 
     kept = analysis.keep("level", Level, level, drum.sha256, play.kind, play.role, play.loop, slots)
@@ -73,10 +74,10 @@ def place_coarsely(drum: Drum, play: Playable, analysis: Analysis, few: Indices)
         first = loudest // per_bar * per_bar
         few = np.arange(first, min(first + len(few), len(powers)), dtype=np.intp)
     on, thin = analysis.scene.subset(few), powers[few]
-    level = inbeat.lift(on, inbeat.place(on, thin, gain_db=0.0))
+    level = in_beat.lift(on, in_beat.place(on, thin, gain_db=0.0))
     low, high = analysis.policy["gain_floor_db"], analysis.policy["gain_ceiling_db"]
     gain = float(np.clip(COARSE_LIFT_LU - level, low, high)) if level is not None else 0.0
-    found = inbeat.measure(on, inbeat.place(on, thin, gain_db=gain))
+    found = in_beat.measure(on, in_beat.place(on, thin, gain_db=gain))
     return scored(drum, play, analysis, powers, gain, found, plays=None)
 
 
@@ -86,7 +87,7 @@ def rescored(placed: Placed, analysis: Analysis, play: Playable, slots: Indices)
 
     def level() -> Level:
         powers = play.powers()
-        found = inbeat.measure(on, inbeat.place(on, powers[slots], gain_db=gain_db))
+        found = in_beat.measure(on, in_beat.place(on, powers[slots], gain_db=gain_db))
         return Level(powers=powers, plays=as_it_plays(play), gain_db=gain_db, found=found)
 
     kept = analysis.keep("treated level", Level, level, play.kind, play.role, play.samples, gain_db, slots)
@@ -94,7 +95,7 @@ def rescored(placed: Placed, analysis: Analysis, play: Playable, slots: Indices)
 
 
 def scored(
-    drum: Drum, play: Playable, analysis: Analysis, powers: Array, gain_db: float, found: inbeat.InBeat, *,
+    drum: Drum, play: Playable, analysis: Analysis, powers: Array, gain_db: float, found: InBeat, *,
     plays: Loudness | None,
 ) -> Placed:  # fmt: skip
     """A candidate, with its powers, scored by what it does in the beat at a gain."""

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier import audio
-from dossier.lay import hits as lay_hits
-from dossier.lay import loops as lay_loops
-from dossier.lay import pattern as lay_pattern
+from dossier.arrange import loops, one_shots
+from dossier.arrange import pattern as patterns
 from dossier.measure import hearing
 from dossier.model.beat import Pattern
 from dossier.model.findings import LoopFit
@@ -35,7 +34,7 @@ class Playable:
     samples: Samples  # (frames, 2): the hit from its onset, or one pass of the fitted loop
     rate_hz: int
     grid: Grid
-    voice: lay_hits.Voice | None  # None for a loop
+    voice: one_shots.Voice | None  # None for a loop
     loop: LoopFit | None
     assumed_voice: bool = False
     notes: tuple[str, ...] = ()  # what is odd about it in this beat
@@ -52,8 +51,8 @@ class Playable:
         sound = self.samples if samples is None else samples
         if self.voice is not None:
             energies = hearing.band_energies(sound, self.rate_hz, onset_at_start=True)
-            return lay_hits.lay_energies(energies, self.voice, self.grid.slot_edges_s())
-        return lay_loops.lay_cycle_energies(_cycle_energies(sound, self.rate_hz), self.grid)
+            return one_shots.lay_energies(energies, self.voice, self.grid.slot_edges_s())
+        return loops.lay_cycle_energies(_cycle_energies(sound, self.rate_hz), self.grid)
 
     def laid(self, *, length_s: float, start_s: float = 0.0) -> Samples:
         """The part as sound, `length_s` from `start_s` on (0: the start of the stems), `(frames, 2)`, at 0 dB gain."""
@@ -68,9 +67,9 @@ class Playable:
         """
         sound = self.samples * 10.0 ** (gain_db / 20.0) if gain_db else self.samples
         if self.voice is not None:
-            lay_hits.add_samples(out, sound, self.rate_hz, self.voice, start_s=start_s, rest=rest)
+            one_shots.add_samples(out, sound, self.rate_hz, self.voice, start_s=start_s, rest=rest)
         else:
-            lay_loops.add_cycle(out, sound, self.rate_hz, self.grid, start_s=start_s)
+            loops.add_cycle(out, sound, self.rate_hz, self.grid, start_s=start_s)
 
     def with_samples(self, samples: Samples) -> Playable:
         return replace(self, samples=samples)
@@ -119,16 +118,16 @@ class Groove:
     pattern: Pattern
     section_patterns: Mapping[str, Pattern]
     assumed: bool
-    voices: Mapping[Role, lay_hits.Voice]
+    voices: Mapping[Role, one_shots.Voice]
 
 
 def groove_of(analysis: Analysis) -> Groove:
     """The beat's own patterns, or a plain one, said to be assumed."""
     beat = analysis.beat
-    pattern = beat.pattern or lay_pattern.plain(analysis.grid.meter)
+    pattern = beat.pattern or patterns.plain(analysis.grid.meter)
     return Groove(
         pattern=pattern, section_patterns=beat.section_patterns, assumed=beat.pattern is None,
-        voices=lay_hits.voices(analysis.grid, pattern, beat.section_patterns, analysis.beat.sections),
+        voices=one_shots.voices(analysis.grid, pattern, beat.section_patterns, analysis.beat.sections),
     )  # fmt: skip
 
 
@@ -150,8 +149,8 @@ def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
         return None
     voice, assumed = groove.voices.get(role), False
     if voice is None:
-        plain = lay_pattern.plain_voice(role, analysis.grid.meter)
-        voice, assumed = lay_hits.voices(analysis.grid, plain, {}, ()).get(role), True
+        plain = patterns.plain_voice(role, analysis.grid.meter)
+        voice, assumed = one_shots.voices(analysis.grid, plain, {}, ()).get(role), True
         if voice is None:
             return None
     start = round(hit.onset_s * at_rate.rate_hz)
@@ -169,18 +168,18 @@ def _loop(drum: Drum, at_rate: Clip, analysis: Analysis, groove: Groove) -> Play
     assert measured is not None
     policy, grid = analysis.policy, analysis.grid
     bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
-    fitted = lay_loops.fit_loop(
+    fitted = loops.fit_loop(
         measured, duration_s=at_rate.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar_beats,
         as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
         poor_beyond=policy["loop_poor_beyond"],
     )  # fmt: skip
-    fit = lay_loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
-    beside = lay_loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
+    fit = loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
+    beside = loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
     if beside:
         fit = replace(fit, note=f"{fit.note}; {beside}")
     cycle = analysis.keep(
         "cycle", Cycle,
-        lambda: Cycle(lay_loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)),
+        lambda: Cycle(loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)),
         drum.sha256, fit.method, fit.ratio, fit.beats, fit.downbeat_s, grid.tempo_bpm,
     ).samples  # fmt: skip
     return Playable(
@@ -197,5 +196,5 @@ def _cycle_energies(cycle: Samples, rate_hz: int) -> BandEnergies:
     step = energies.step_s
     steps = max(1, round(duration / step))
     times = pad / rate_hz + np.linspace(0.0, duration, steps + 1)
-    inside = lay_hits.cumulative_at(energies, times)
+    inside = one_shots.cumulative_at(energies, times)
     return BandEnergies(cumulative=inside - inside[0], step_s=duration / steps, duration_s=duration)

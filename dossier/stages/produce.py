@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from dossier import audio, names, workers
-from dossier.lay import loops as lay_loops
-from dossier.lay import pattern as lay_pattern
+from dossier.arrange import loops
+from dossier.arrange import pattern as patterns
 from dossier.measure import loudness
 from dossier.model.findings import Plan
 from dossier.model.measures import Array, Samples
@@ -70,11 +70,11 @@ def renders(
     if playing:
         together = partial(_together, playing=playing, frames=frames, rate=rate)
         files[f"{slug}-drums.wav"] = keyed(analysis.keep, together, rate, 0, "drums", sounds)
-    files[f"{slug}-pattern.mid"] = lay_pattern.write_midi(
+    files[f"{slug}-pattern.mid"] = patterns.write_midi(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )
     for number, (name, pattern) in enumerate(sorted(groove.section_patterns.items()), 1):
-        files[f"{slug}-pattern-{number:02d}-{names.slug(name)}.mid"] = lay_pattern.write_midi(
+        files[f"{slug}-pattern-{number:02d}-{names.slug(name)}.mid"] = patterns.write_midi(
             pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
         )
     files[f"{slug}-settings.csv"] = settings_sheet(settled, treated)
@@ -225,7 +225,7 @@ def _blocks(analysis: Analysis, play: Playable) -> Array:
     def measured() -> Blocks:
         if play.voice is not None or len(play.samples) > SHORT_CYCLE_S * rate:
             return Blocks(loudness.block_energy(Laid.of([(play, 0.0)], frames=frames, rate_hz=rate), rate))
-        first, last = lay_loops.span(analysis.grid, rate)
+        first, last = loops.span(analysis.grid, rate)
         return Blocks(loudness.repeated_block_energy(
             play.samples, rate, first=first, last=min(frames, last), frames=frames
         ))  # fmt: skip

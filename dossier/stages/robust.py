@@ -17,10 +17,11 @@ import numpy as np
 from dossier.decide import approach as decide_approach
 from dossier.decide import balance as decide_balance
 from dossier.decide import fit
-from dossier.measure import hearing, inbeat, loudness
+from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.findings import Approach, Fit, WhatIf
 from dossier.model.measures import Array, Indices, Samples
+from dossier.model.scene import Scene
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import gain_bounds, target_of
@@ -159,7 +160,7 @@ class Rival:
         mark = analysis.keep.key(name, sounds, dict(analysis.policy), slots)
         return Rival(name=name, analysis=analysis, slots=slots, parts=parts, fit=fit, target=target, mark=mark)
 
-    def gains(self, scene: inbeat.Scene, tag: Tag, shift_db: float) -> tuple[float, ...]:
+    def gains(self, scene: Scene, tag: Tag, shift_db: float) -> tuple[float, ...]:
         """The gain that each part's intent asks for in a scene, beside the others at the gains that they have.
 
         Bounds move by `shift_db`.
@@ -168,12 +169,12 @@ class Rival:
             "rival gains", Asked, lambda: Asked(self._solved(scene, shift_db)), self.mark, tag
         ).gains_db
 
-    def _solved(self, scene: inbeat.Scene, shift_db: float) -> tuple[float, ...]:
-        few = inbeat.spread_slots(len(self.slots), self.analysis.grid.slots_per_bar, SOLVED_SLOTS)
+    def _solved(self, scene: Scene, shift_db: float) -> tuple[float, ...]:
+        few = in_beat.spread_slots(len(self.slots), self.analysis.grid.slots_per_bar, SOLVED_SLOTS)
         on = scene.subset(few)
         thin = [part.powers[self.slots[few]] for part in self.parts]
         placed = [
-            inbeat.place(on, powers, gain_db=part.gain_db + shift_db)
+            in_beat.place(on, powers, gain_db=part.gain_db + shift_db)
             for part, powers in zip(self.parts, thin, strict=True)
         ]
         total = np.sum([item.excitation for item in placed], axis=0)
@@ -184,14 +185,14 @@ class Rival:
             )
             others = total - item.excitation
             found.append(decide_balance.solve_one(
-                lambda gain, powers=powers, others=others: inbeat.audible_share(  # type: ignore[misc]
-                    on, inbeat.place(on, powers, gain_db=gain), others
+                lambda gain, powers=powers, others=others: in_beat.audible_share(  # type: ignore[misc]
+                    on, in_beat.place(on, powers, gain_db=gain), others
                 ),
                 target=target_of(self.analysis, part.play.role), low_db=low + shift_db, high_db=high + shift_db,
             ).gain_db)  # fmt: skip
         return tuple(found)
 
-    def there(self, scene: inbeat.Scene, tag: Tag, *, shift_db: float, resolve: bool) -> decide_approach.Contender:
+    def there(self, scene: Scene, tag: Tag, *, shift_db: float, resolve: bool) -> decide_approach.Contender:
         """How it does in a scene, its parts turned by what is asked more or less of them there."""
         turned = [0.0] * len(self.parts)
         if resolve:
@@ -200,12 +201,12 @@ class Rival:
             "rival", decide_approach.Contender, lambda: self._measured(scene, turned), self.mark, tag, turned
         )
 
-    def _measured(self, scene: inbeat.Scene, turned: Sequence[float]) -> decide_approach.Contender:
+    def _measured(self, scene: Scene, turned: Sequence[float]) -> decide_approach.Contender:
         powers = np.sum([
             part.powers[self.slots] * 10.0 ** ((part.gain_db + by) / 10.0)
             for part, by in zip(self.parts, turned, strict=True)
         ], axis=0)  # fmt: skip
-        found = inbeat.measure(scene, inbeat.place(scene, powers, gain_db=0.0))
+        found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=0.0))
         there: Fit = replace(
             self.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share, lift_lu=found.lift_lu,
@@ -226,7 +227,7 @@ class Again:
     before: Outcome  # what the same calculation says of the scene as it is
 
     @staticmethod
-    def of(analysis: Analysis, ranking: Ranking, scene: inbeat.Scene, slots: Indices, tag: Tag) -> Again:
+    def of(analysis: Analysis, ranking: Ranking, scene: Scene, slots: Indices, tag: Tag) -> Again:
         def rival(name: str, parts: tuple[Placed, ...], like: Fit, target: float) -> Rival:
             made = Rival.of(name, analysis, parts, like, target, slots)
             return replace(made, asked=made.gains(scene, tag, 0.0))
@@ -241,7 +242,7 @@ class Again:
         found = (outcome.kind, outcome.direction)
         return found != (approach.kind, approach.direction) and found != (self.before.kind, self.before.direction)
 
-    def outcome(self, scene: inbeat.Scene, tag: Tag, *, shift_db: float = 0.0, resolve: bool = True) -> Outcome:
+    def outcome(self, scene: Scene, tag: Tag, *, shift_db: float = 0.0, resolve: bool = True) -> Outcome:
         """Fill, kind and direction in a scene, which the tag names."""
         loop, kit = (
             rival.there(scene, tag, shift_db=shift_db, resolve=resolve) if rival is not None else None
@@ -280,7 +281,7 @@ def with_ranges(analysis: Analysis, settled: Settled, slots: Indices) -> Settled
     return replace(settled, rows=(*hedged, *rows[len(chosen) :]))
 
 
-def at_level(analysis: Analysis, change_db: float) -> inbeat.Scene:
+def at_level(analysis: Analysis, change_db: float) -> Scene:
     """The scene when everything is played `change_db` louder, the reference included."""
     scene, level = analysis.scene, analysis.listening_level_db_spl + change_db
     excitation = hearing.excitation(scene.powers, spl_offset_db=scene.spl_offset_db + change_db)
@@ -326,12 +327,12 @@ def _heard(analysis: Analysis, stem: StemAudio | None, change_db: float | None) 
     return analysis.keep("heard", Heard, measured, file, change_db, _excerpt_slots(analysis))
 
 
-def _rebuilt(analysis: Analysis, heard: Heard) -> inbeat.Scene | None:
+def _rebuilt(analysis: Analysis, heard: Heard) -> Scene | None:
     """The scene of a changed instrumental, brought to its playing level again."""
     if heard.integrated_lufs is None:
         return None
     gain = analysis.target_lufs - analysis.policy["instrumental_below_mix"] - heard.integrated_lufs
-    return inbeat.scene(
+    return in_beat.scene(
         heard.powers, reference=analysis.scene.reference, active=analysis.scene.active[_excerpt_slots(analysis)],
         k_weights=analysis.scene.k_weights,
         spl_offset_db=analysis.listening_level_db_spl - analysis.target_lufs + gain,
@@ -341,7 +342,7 @@ def _rebuilt(analysis: Analysis, heard: Heard) -> inbeat.Scene | None:
 def _excerpt_slots(analysis: Analysis) -> Indices:
     grid = analysis.grid
     most = max(grid.slots_per_bar, int(EXCERPT_S / grid.slot_s))
-    return inbeat.spread_slots(grid.slots, grid.slots_per_bar, most)
+    return in_beat.spread_slots(grid.slots, grid.slots_per_bar, most)
 
 
 def _excerpt(analysis: Analysis, samples: Samples) -> Samples:

@@ -13,9 +13,10 @@ import numpy as np
 from dossier.decide import approach as decide_approach
 from dossier.decide import balance as decide_balance
 from dossier.decide import fit
-from dossier.measure import hearing, inbeat
+from dossier.measure import hearing, in_beat
 from dossier.model.findings import Approach, BalancePart, EqualPeaks, Fit, SectionBalance, SectionFill
 from dossier.model.measures import Array, Indices, Loudness
+from dossier.model.scene import PlacedPart, Scene
 from dossier.model.vocabulary import Direction, Intent, Role
 from dossier.stages.analyse import Analysis
 from dossier.stages.levels import as_it_plays, gain_bounds, intent_of, solve_together, target_of
@@ -147,13 +148,13 @@ def solve_parts(analysis: Analysis, parts: Sequence[Part], slots: Indices) -> tu
         return ()
     solved = solve_on(analysis.scene, analysis, parts, slots, start_db=[part.placed.gain_db for part in parts])
     placed = [
-        inbeat.place(analysis.scene, part.powers, gain_db=answer.gain_db)
+        in_beat.place(analysis.scene, part.powers, gain_db=answer.gain_db)
         for part, answer in zip(parts, solved, strict=True)
     ]
     total = np.sum([item.excitation for item in placed], axis=0)
     rows = []
     for part, answer, item in zip(parts, solved, placed, strict=True):
-        found = inbeat.measure(analysis.scene, item, others=total - item.excitation)
+        found = in_beat.measure(analysis.scene, item, others=total - item.excitation)
         target = target_of(analysis, part.role)
         beside = [(other.label, there) for other, there in zip(parts, placed, strict=True) if other is not part]
         rows.append(
@@ -194,7 +195,7 @@ def section_balances(
 
 
 def solve_on(
-    scene: inbeat.Scene, analysis: Analysis, parts: Sequence[Part], slots: Indices, *, start_db: Sequence[float],
+    scene: Scene, analysis: Analysis, parts: Sequence[Part], slots: Indices, *, start_db: Sequence[float],
     intent: Intent | None = None,
 ) -> tuple[decide_balance.Solved, ...]:  # fmt: skip
     """Gains of parts that play together on some slots of a scene; `intent` overrides the beat's."""
@@ -212,7 +213,7 @@ def _in_section(
     policy = analysis.policy
 
     def score(name: str, powers: Array, gain: float, like: Fit, target: float) -> decide_approach.Contender:
-        found = inbeat.measure(on, inbeat.place(on, powers[rows], gain_db=gain))
+        found = in_beat.measure(on, in_beat.place(on, powers[rows], gain_db=gain))
         there = replace(
             like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share, lift_lu=found.lift_lu,
@@ -230,10 +231,10 @@ def _in_section(
     return loop_there, score("kit", powers, 0.0, ranking.kit.fit, target)
 
 
-def _conflict(analysis: Analysis, item: inbeat.Placed, beside: Sequence[tuple[str, inbeat.Placed]]) -> str:
+def _conflict(analysis: Analysis, item: PlacedPart, beside: Sequence[tuple[str, PlacedPart]]) -> str:
     """What covers the part most, in words: a zone of the instrumental, or another drum."""
     scene = analysis.scene
-    rows = inbeat.own_hits(scene, item)
+    rows = in_beat.own_hits(scene, item)
     heard = hearing.partial_loudness(item.excitation[rows], scene.excitation[rows])
     lost = (item.alone[rows] - heard).sum(axis=0)
     worst, most = "", float(lost.sum())

@@ -14,7 +14,7 @@ import numpy as np
 from dossier import audio, workers
 from dossier.cache import Cache, key_of
 from dossier.errors import AudioError, BeatError, Problem
-from dossier.measure import loudness, lowband
+from dossier.measure import loudness, low_band
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.measures import Samples
@@ -138,7 +138,7 @@ def _one(stem: Stem, *, rate_hz: int) -> tuple[OneStem, Samples] | AudioError:
         return error
     samples = _at_rate(info, stem.gain_db, rate_hz)
     own = loudness.measure(samples, rate_hz)
-    low, low_rate_hz = lowband.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
+    low, low_rate_hz = low_band.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
     offsets = np.einsum("ij->j", samples, dtype=np.float64)  # an offset of the file is no sound
     squares = np.einsum("ij,ij->", samples, samples, dtype=np.float64)
     energy = float(squares - offsets @ offsets / max(1, len(samples)))

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier.decide import translation as decide_translation
-from dossier.measure import hearing, inbeat, stereo
+from dossier.measure import hearing, in_beat, stereo
 from dossier.model.findings import PartTranslation, Translation
 from dossier.model.measures import Array, Indices
+from dossier.model.scene import Scene
 from dossier.stages.analyse import Analysis
 from dossier.stages.mix import Mixed
 from dossier.stages.settle import Settled
@@ -54,7 +55,7 @@ def measure(analysis: Analysis, settled: Settled, mixed: Mixed, slots: Indices) 
     )  # fmt: skip
 
 
-def _again(on: inbeat.Scene, powers: Array, level_db: float) -> inbeat.Scene:
+def _again(on: Scene, powers: Array, level_db: float) -> Scene:
     """The scene with other powers, played at another level."""
     offset = on.spl_offset_db + level_db
     excitation = hearing.excitation(powers, spl_offset_db=offset)
@@ -74,11 +75,11 @@ class _Heard:
         return self.heard > LEAST_HEARD * self.alone
 
 
-def _heard(on: inbeat.Scene, powers: list[Array], gains: list[float]) -> list[_Heard]:
-    placed = [inbeat.place(on, power, gain_db=gain) for power, gain in zip(powers, gains, strict=True)]
+def _heard(on: Scene, powers: list[Array], gains: list[float]) -> list[_Heard]:
+    placed = [in_beat.place(on, power, gain_db=gain) for power, gain in zip(powers, gains, strict=True)]
     total = np.sum([item.excitation for item in placed], axis=0)
     alone = [float(item.alone.sum()) for item in placed]
     return [
-        _Heard(inbeat.audible_share(on, item, total - item.excitation) * own, own)
+        _Heard(in_beat.audible_share(on, item, total - item.excitation) * own, own)
         for item, own in zip(placed, alone, strict=True)
     ]

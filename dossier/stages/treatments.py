@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 
 from dossier import workers
 from dossier.decide import plan as decide_plan
-from dossier.decide.plan_goals import Goals
-from dossier.measure import inbeat, truepeak
+from dossier.decide.plan.goals import Goals
+from dossier.measure import in_beat, true_peak
 from dossier.model.findings import Approach, Plan
 from dossier.model.measures import Indices, Samples
+from dossier.model.scene import Scene
 from dossier.model.vocabulary import Direction
 from dossier.names import slug
 from dossier.stages import bus, figures, hints
@@ -39,7 +40,7 @@ class Task:
 
     play: Playable
     gain_db: float
-    scene: inbeat.Scene
+    scene: Scene
     slots: Indices
     direction: Direction
     layers: Mapping[str, Samples]
@@ -142,7 +143,7 @@ def treated_ranking(analysis: Analysis, ranking: Ranking, treated: Sequence[Trea
 
 
 def _task(
-    analysis: Analysis, ranking: Ranking, direction: Direction, placed: Placed, number: int, *, on: inbeat.Scene,
+    analysis: Analysis, ranking: Ranking, direction: Direction, placed: Placed, number: int, *, on: Scene,
     layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
 ) -> Task:  # fmt: skip
     policy, play = analysis.policy, placed.play
@@ -153,7 +154,7 @@ def _task(
     most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
     if play.kind == "loop":
         bars = round(len(play.samples) / play.rate_hz / play.grid.bar_s)
-    drum = inbeat.place(on, placed.powers[ranking.slots], gain_db=placed.gain_db)
+    drum = in_beat.place(on, placed.powers[ranking.slots], gain_db=placed.gain_db)
     return Task(
         play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking.slots, direction=direction,
         layers=layers, adds_in=adds_in,
@@ -209,7 +210,7 @@ def search(task: Task) -> Searched:
 
 def _true_peak(samples: Samples, rate_hz: int) -> float:
     """Linear, by the meter that the figures are read from, so that equal peaks read equal."""
-    return truepeak.true_peak(samples)
+    return true_peak.true_peak(samples)
 
 
 def _with_grounds(plan: Plan, task: Task) -> str:

@@ -14,7 +14,7 @@ from masking_beat import DENSE, EMPTY, RATE, SPARSE, Counted, SmallBeat, snare
 
 from dossier import workers
 from dossier.decide.plan import SearchResult, search, told_again
-from dossier.decide.plan_goals import Goals, judge, load
+from dossier.decide.plan.goals import Goals, judge, load
 from dossier.model.findings import DrumFigures, Plan, Step
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from masking_beat import RATE, snare
 
+from dossier.arrange import one_shots
+from dossier.arrange import pattern as patterns
 from dossier.decide.plan import search
-from dossier.lay import hits as lay_hits
-from dossier.lay import pattern as lay_pattern
-from dossier.measure import hearing, inbeat, loudness
+from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Grid, Samples
@@ -42,16 +42,16 @@ def ear(*, full: bool, gain_db: float) -> Callable[[Samples], DrumFigures]:
     powers = hearing.slot_powers(hearing.band_energies(sound, RATE), GRID.slot_edges_s())
     integrated = loudness.measure(sound, RATE).integrated_lufs
     assert integrated is not None
-    on = inbeat.scene(
+    on = in_beat.scene(
         powers, reference=occ.reference_loudness(target_lufs=TARGET, listening_level=LEVEL),
         active=occ.active_slots(powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
         spl_offset_db=LEVEL - TARGET + TARGET - 3.0 - integrated,
     )  # fmt: skip
-    voice = lay_hits.voices(GRID, lay_pattern.plain_voice("snare", (4, 4)), {}, ())["snare"]
+    voice = one_shots.voices(GRID, patterns.plain_voice("snare", (4, 4)), {}, ())["snare"]
 
     def figures(drum: Samples) -> DrumFigures:
         energies = hearing.band_energies(drum, RATE, onset_at_start=True)
-        found = inbeat.measure(on, inbeat.place(on, lay_hits.lay_energies(energies, voice, GRID.slot_edges_s()),
+        found = in_beat.measure(on, in_beat.place(on, one_shots.lay_energies(energies, voice, GRID.slot_edges_s()),
                                                 gain_db=gain_db))  # fmt: skip
         return DrumFigures(
             sample_peak_dbfs=None, true_peak_dbtp=20.0 * np.log10(true_peak(drum, RATE)) + gain_db,

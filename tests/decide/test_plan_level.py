@@ -9,7 +9,7 @@ import pytest
 from masking_beat import DENSE, RATE, SPARSE, snare
 
 from dossier.decide.plan import SearchResult, search, told_again
-from dossier.decide.plan_goals import Goals, beside, change, judge
+from dossier.decide.plan.goals import Goals, beside, change, judge
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
 from dossier.treat import FAMILIES, Family, render_chain, true_peak

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from dossier.measure import loudness
-from dossier.measure.truepeak import true_peak
+from dossier.measure.true_peak import true_peak
 
 LU = 0.1
 

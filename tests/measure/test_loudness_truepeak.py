@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.errors import MeasureError
-from dossier.measure.truepeak import CHUNK, SEGMENT, TAPS, interpolator, true_peak
+from dossier.measure.true_peak import CHUNK, SEGMENT, TAPS, interpolator, true_peak
 
 
 def everywhere(samples: np.ndarray) -> float:

@@ -16,7 +16,7 @@ from drum_synthesis import clap, closed_hat, decay, filtered, noise, swept, time
 
 from dossier.errors import MeasureError
 from dossier.measure import pitch as measure
-from dossier.measure.keyfind import NAMES
+from dossier.measure.key_finding import NAMES
 from dossier.model.measures import Array
 
 DATA = Path(__file__).resolve().parents[1] / "data"

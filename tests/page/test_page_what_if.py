@@ -10,9 +10,10 @@ import pytest
 import sample_whatif
 from page_wait import until
 
-from dossier.measure import hearing, inbeat, loudness
+from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.page import WhatIfArrays
+from dossier.model.scene import Scene
 from dossier.render import figures
 
 SETTINGS = [
@@ -25,19 +26,19 @@ SETTINGS = [
 def expected(arrays: WhatIfArrays, gains: dict[str, float]) -> dict[str, Any]:
     """The analysis' own functions on the arrays as they were before they were packed for the page."""
     music, active = arrays.instrumental_excitation, arrays.active_slots.astype(bool)
-    scene = inbeat.Scene(
+    scene = Scene(
         powers=np.zeros((len(music), len(hearing.FINE_HZ))), excitation=music,
         loudness=hearing.specific_loudness(music),
         reference=arrays.reference_sone, active=active, zone_weights=arrays.zone_weights,
         k_weights=np.ones(len(hearing.FINE_HZ)), spl_offset_db=arrays.spl_offset_db,
     )  # fmt: skip
     set_to = {part.id: gains.get(part.id, part.gain_db) for part in arrays.parts}
-    placed = {part.id: inbeat.place(scene, part.powers, gain_db=set_to[part.id]) for part in arrays.parts}
+    placed = {part.id: in_beat.place(scene, part.powers, gain_db=set_to[part.id]) for part in arrays.parts}
     drums = sum(drum.excitation for drum in placed.values())
     n = hearing.specific_loudness(music + drums)
     parts = {}
     for name, drum in placed.items():
-        found = inbeat.measure(scene, drum, drums - drum.excitation)
+        found = in_beat.measure(scene, drum, drums - drum.excitation)
         parts[name] = (found.audible_share, found.overlap)
     blocks = arrays.instrumental_block_energy + sum(
         part.block_energy * 10 ** (set_to[part.id] / 10) for part in arrays.parts
@@ -117,4 +118,4 @@ def test_gated_loudness_of_blocks(sliders: Any) -> None:
 
 def test_own_hits_are_those_of_the_analysis() -> None:
     """Regression: the page's share of the loudest slot is the analysis' own."""
-    assert figures.OWN_HIT_SHARE == inbeat.OWN_HIT_SHARE
+    assert figures.OWN_HIT_SHARE == in_beat.OWN_HIT_SHARE

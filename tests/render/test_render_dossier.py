@@ -26,7 +26,7 @@ from dossier.measure.hearing import page_constants
 from dossier.model.page import PageAssets
 from dossier.render.page import exact, render_dossier
 
-SECTIONS = ["room", "drums", "treatments", "levels", "lowend", "decisions", "method"]
+SECTIONS = ["room", "drums", "treatments", "levels", "low_end", "decisions", "method"]
 
 
 @cache
@@ -252,7 +252,7 @@ def test_what_is_absent_is_said_in_a_sentence() -> None:
     page = tree("bare")
     wanted = {
         "drums": "No drum files were given", "treatments": "nothing to treat", "levels": "nothing to balance",
-        "lowend": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
+        "low_end": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
     }  # fmt: skip
     for section, words in wanted.items():
         assert words in page.one("section", id=section).text

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tests_support import grid
 
-from dossier.lay import hits
-from dossier.lay.pattern import parse_lines
+from dossier.arrange import hits
+from dossier.arrange.pattern import parse_lines
 from dossier.stages.placing import Laid, Playable
 
 RATE = 8_000

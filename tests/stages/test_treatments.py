@@ -17,7 +17,7 @@ from small_beat import write_beat as write_small
 from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
 
 from dossier.cache import Cache
-from dossier.measure import hearing, inbeat, loudness
+from dossier.measure import hearing, in_beat, loudness
 from dossier.model.findings import Approach, Plan
 from dossier.stages import bus, hints, settle, treatments
 from dossier.stages.produce import Treated
@@ -65,8 +65,8 @@ def test_the_kit_as_one_part_measures_as_the_members_together(beat: Staged) -> N
     whole = bus.kit_as_one(beat.analysis, beat.groove, beat.ranking)
     assert whole is not None
     assert beat.ranking.kit is not None
-    found = inbeat.measure(
-        beat.analysis.scene, inbeat.place(beat.analysis.scene, whole.powers, gain_db=whole.gain_db)
+    found = in_beat.measure(
+        beat.analysis.scene, in_beat.place(beat.analysis.scene, whole.powers, gain_db=whole.gain_db)
     )
     assert found.room_filled == pytest.approx(beat.ranking.kit.fit.room_filled, rel=0.05)
     assert found.audible_share == pytest.approx(beat.ranking.kit.fit.audible_share, abs=0.03)
@@ -272,12 +272,12 @@ def test_covered_ranges_become_eq(two_snares: Staged) -> None:
     on = two_snares.analysis.scene.subset(two_snares.ranking.slots)
     wide = noise(1.0, low_hz=40.0, high_hz=14_000.0, seed=9)
     powers = np.tile(hearing.slot_powers(hearing.band_energies(wide, RATE), np.array([0.2, 0.8])), (len(on.active), 1))
-    soft = inbeat.place(on, powers, gain_db=-18.0)
+    soft = in_beat.place(on, powers, gain_db=-18.0)
     lines = hints.covered_lines(on, soft)
     assert [line[0]["shape"] for line in lines] == ["high-pass"]
     assert 800.0 < float(lines[0][-1]["hz"]) < 1800.0
-    assert hints.covered_lines(on, inbeat.place(on, powers, gain_db=30.0)) == ()
-    assert hints.covered_lines(on, inbeat.place(on, 0.0 * powers, gain_db=0.0)) == ()
+    assert hints.covered_lines(on, in_beat.place(on, powers, gain_db=30.0)) == ()
+    assert hints.covered_lines(on, in_beat.place(on, 0.0 * powers, gain_db=0.0)) == ()
 
 
 # Odd drums

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from dossier.decide.plan_goals import Verdict
+from dossier.decide.plan.goals import Verdict
 from dossier.model.findings import Amount, DrumFigures
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction, Kind

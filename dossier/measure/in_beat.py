@@ -1,8 +1,8 @@
 """A drum part measured in the beat: fill, spill, overlap, buried, audible share and lift.
 
 Conventions
-    A `Scene` is the instrumental at the level at which the finished mix plays it; a `Placed` drum is its powers on the
-    scene's slots at a gain relative to the instrumental as it is.  Excitations of parts add.  Loudness is summed over
+    A `Scene` is the instrumental at the level at which the finished mix plays it; a `PlacedPart` is a drum on the
+    scene's slots, at a gain relative to the instrumental as it is.  Excitations of parts add.  Loudness is summed over
     bands 1 Cam wide, so specific loudness in sone/Cam is sone a band.
 
 Definitions (alone, partial: loudness without and with the masker; Moore, Glasberg and Baer 1997)
@@ -19,7 +19,6 @@ All sums run over active slots (from the first to the last sound of the instrume
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -27,58 +26,10 @@ from dossier.measure import hearing
 from dossier.measure import occupancy as occ
 from dossier.measure.loudness import integrated_from_blocks
 from dossier.model.measures import Array, Indices, Mask
+from dossier.model.scene import InBeat, PlacedPart, Scene
 
 OWN_HIT_SHARE = 0.25  # a slot belongs to a drum's hits from this share of its loudest slot: ghosts do, tails do not
 OWN_BAND_DB = 12.0  # a fine band belongs to a drum within this of its strongest K-weighted band
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Scene:
-    """The instrumental as the drums meet it."""
-
-    powers: Array  # (slots, fine), full-scale^2, instrumental as its stems are
-    excitation: Array  # (slots, bands), linear, at the playing level
-    loudness: Array  # (slots, bands), sone/Cam
-    reference: Array  # (bands,), sone/Cam
-    active: Mask  # (slots,)
-    zone_weights: Array  # (zones, bands)
-    k_weights: Array  # (fine,), linear power
-    spl_offset_db: float  # dB SPL of full-scale^2 power 1 of a part whose gain is 0 dB
-
-    @property
-    def reference_sum(self) -> float:
-        return float(self.reference.sum() * max(1, int(self.active.sum())))
-
-    def subset(self, slots: Indices) -> Scene:
-        """The same scene on some of its slots (indices)."""
-        return Scene(
-            powers=self.powers[slots], excitation=self.excitation[slots], loudness=self.loudness[slots],
-            reference=self.reference, active=self.active[slots], zone_weights=self.zone_weights,
-            k_weights=self.k_weights, spl_offset_db=self.spl_offset_db,
-        )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Placed:
-    """A drum part on the scene's slots at its gain."""
-
-    powers: Array  # (slots, fine), at 0 dB gain
-    gain_db: float
-    excitation: Array  # (slots, bands)
-    alone: Array  # (slots, bands), sone/Cam
-
-
-@dataclass(frozen=True, slots=True)
-class InBeat:
-    """What one drum part (or a kit as one part) does in the beat."""
-
-    fill: float
-    room_filled: float
-    spill: float
-    overlap: float
-    buried: float
-    audible_share: float
-    lift_lu: float | None
 
 
 def scene(
@@ -92,16 +43,16 @@ def scene(
     )  # fmt: skip
 
 
-def place(on: Scene, powers: Array, *, gain_db: float) -> Placed:
+def place(on: Scene, powers: Array, *, gain_db: float) -> PlacedPart:
     """Put a drum part, given by its slot powers at 0 dB gain, into the scene."""
     excitation = np.zeros_like(on.excitation)
     sounding = _sounding(powers)
     if sounding.any():
         excitation[sounding] = hearing.excitation(powers[sounding], spl_offset_db=on.spl_offset_db + gain_db)
-    return Placed(powers=powers, gain_db=gain_db, excitation=excitation, alone=_loudness(excitation, sounding))
+    return PlacedPart(powers=powers, gain_db=gain_db, excitation=excitation, alone=_loudness(excitation, sounding))
 
 
-def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float:
+def audible_share(on: Scene, drum: PlacedPart, others: Array | None = None) -> float:
     """Partial loudness in the instrumental and the `others` (excitation, `(slots, bands)`) over loudness alone.
 
     1 for a drum that nothing masks; 0 for a silent drum.
@@ -114,13 +65,13 @@ def audible_share(on: Scene, drum: Placed, others: Array | None = None) -> float
     return float(hearing.partial_loudness(drum.excitation[rows], masker).sum() / alone)
 
 
-def own_hits(on: Scene, drum: Placed) -> Mask:
+def own_hits(on: Scene, drum: PlacedPart) -> Mask:
     """Active slots in which the drum really sounds, `(slots,)`."""
     loud = np.where(on.active, drum.alone.sum(axis=1), 0.0)
     return np.asarray((loud >= OWN_HIT_SHARE * loud.max(initial=0.0)) & (loud > 0))
 
 
-def measure(on: Scene, drum: Placed, others: Array | None = None) -> InBeat:
+def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
     """Every quantity of one drum part in the scene; `others` is the excitation of the other drum parts that play."""
     active = on.active
     rows = (drum.alone.sum(axis=1) > 0) & active
@@ -150,7 +101,7 @@ def plays_lufs(powers: Array, k_weights: Array, slot_s: float) -> float | None:
     return integrated_from_blocks(blocks)
 
 
-def overlap_map(on: Scene, drum: Placed) -> Array:
+def overlap_map(on: Scene, drum: PlacedPart) -> Array:
     """Loudness of the drum that the instrumental masks, a cell, as a share of the reference: `(slots, bands)`."""
     rows = drum.alone.sum(axis=1) > 0
     out = np.zeros_like(on.loudness)
@@ -158,7 +109,7 @@ def overlap_map(on: Scene, drum: Placed) -> Array:
     return np.asarray(np.maximum(out, 0.0) / on.reference[None, :])
 
 
-def lift(on: Scene, drum: Placed) -> float | None:
+def lift(on: Scene, drum: PlacedPart) -> float | None:
     """K-weighted level of the drum over the instrumental in the drum's own bands and slots, in LU.
 
     None for a silent drum, and where the instrumental is silent in all of those cells.
@@ -210,13 +161,13 @@ def _loudness(excitation: Array, rows: Mask) -> Array:
     return out
 
 
-def occupancy_with(on: Scene, drums: list[Placed]) -> Array:
+def occupancy_with(on: Scene, drums: list[PlacedPart]) -> Array:
     """Occupancy of instrumental and drums together, `(slots, bands)`."""
     total = on.excitation + sum((drum.excitation for drum in drums), np.zeros_like(on.excitation))
     return np.asarray(occ.occupancy(hearing.specific_loudness(total), on.reference))
 
 
-def adding(on: Scene, drums: Array) -> Callable[[Placed], dict[str, float]]:
+def adding(on: Scene, drums: Array) -> Callable[[PlacedPart], dict[str, float]]:
     """What one more part brings on top of the instrumental and the drums (excitation `(slots, bands)`).
 
     Returns
@@ -228,7 +179,7 @@ def adding(on: Scene, drums: Array) -> Callable[[Placed], dict[str, float]]:
     loudness = hearing.specific_loudness(before)
     fill_before, spill_before = _fill_and_spill(on, loudness)
 
-    def added(extra: Placed) -> dict[str, float]:
+    def added(extra: PlacedPart) -> dict[str, float]:
         rows = (extra.alone.sum(axis=1) > 0) & on.active.astype(bool)
         with_extra = loudness.copy()
         with_extra[rows] = hearing.specific_loudness(before[rows] + extra.excitation[rows])

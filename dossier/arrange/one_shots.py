@@ -3,7 +3,7 @@
 Conventions
     A voice is monophonic: its next hit ends the one before, as on a sampler pad; a closed hat also ends an open hat
     (common practice, no source).  Hits add as energies; their phases do not matter to the hearing measures.
-    Amplitude of a hit is velocity squared (40*log10(velocity) dB, see `dossier.lay.pattern`).
+    Amplitude of a hit is velocity squared (40*log10(velocity) dB, see `dossier.arrange.pattern`).
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dossier.lay.pattern import swung
+from dossier.arrange.pattern import swung
 from dossier.model.beat import Pattern, Section
 from dossier.model.measures import Array, BandEnergies, Grid, Samples
 from dossier.model.vocabulary import Role

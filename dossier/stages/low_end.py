@@ -14,10 +14,10 @@ import numpy as np
 import soxr
 
 from dossier import audio
+from dossier.arrange.one_shots import lay_energies
 from dossier.decide import fit
-from dossier.decide import lowend as decide_lowend
-from dossier.lay.hits import lay_energies
-from dossier.measure import hearing, lowend, pitch
+from dossier.decide import low_end as decide_lowend
+from dossier.measure import hearing, low_end, pitch
 from dossier.measure import occupancy as occ
 from dossier.model.findings import LowEnd, LowEndRemedy
 from dossier.model.measures import Array, Pitch, Samples
@@ -180,7 +180,7 @@ def _met(meeting: _Meeting) -> Met:
     share, lost = meeting.shares(kick_excitation, before, before)
     laid = kick.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / rate)
     frames = min(len(laid), len(meeting.bass))
-    line = lowend.alignment(
+    line = low_end.alignment(
         laid[:frames] * 10.0 ** (meeting.gain_db / 20.0), meeting.bass[:frames], rate, max_ms=10.0
     )  # fmt: skip
     remedies, release_ms = _remedies(meeting, kick_excitation, before, lost)
@@ -275,7 +275,7 @@ def _remedies(
         return LowEndRemedy(name=name, label=label, kick_share=reached, bass_lost=lost - lost_before, amounts=amounts)
 
     def ducked(depth: float, release: float) -> LowEndRemedy:
-        curve = lowend.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
+        curve = low_end.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
         label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
         amounts = {"depth_db": depth, "release_ms": float(round(release))}
         return judged(DUCK, label, amounts, plain, meeting.bass_excitation(meeting.bass * curve))
@@ -362,7 +362,7 @@ def _ducked(*, stem: StemAudio, starts_s: Sequence[float], depth_db: float, rele
     piece = DUCKED_AT_ONCE_S * rate
     for first in range(0, len(samples), piece):
         part = samples[first : first + piece]
-        curve = lowend.duck_curve(
+        curve = low_end.duck_curve(
             [start - first / rate for start in starts_s], len(part) / rate, rate, depth_db=depth_db,
             release_ms=release_ms,
         )  # fmt: skip

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tests_support import grid
 
-from dossier.lay import hits
-from dossier.lay.pattern import parse_lines
+from dossier.arrange import hits
+from dossier.arrange.pattern import parse_lines
 from dossier.model.beat import Pattern, Section
 from dossier.model.measures import BandEnergies
 

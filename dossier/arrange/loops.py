@@ -19,7 +19,7 @@ from math import log2
 
 import numpy as np
 
-from dossier.lay.hits import cumulative_at
+from dossier.arrange.one_shots import cumulative_at
 from dossier.model.beat import Pattern
 from dossier.model.findings import LoopFit
 from dossier.model.measures import Array, BandEnergies, Grid, LoopMeasures, Samples

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.errors import MeasureError
-from dossier.measure import lowend
+from dossier.measure import low_end
 
 RATE = 48_000
 
@@ -48,7 +48,7 @@ def placed(sound: np.ndarray, start: int, frames: int) -> np.ndarray:
 )
 def test_analytic_sum_of_two_tones(f_hz: float, degrees: float, gain_db: float) -> None:
     """Equal tones apart by an angle a: 20 log10(2 cos(a/2)) over one of them."""
-    measured = lowend.band_sum(tone(f_hz, degrees), tone(f_hz), RATE)
+    measured = low_end.band_sum(tone(f_hz, degrees), tone(f_hz), RATE)
     assert measured.gain_db == pytest.approx(gain_db, abs=0.01)
     assert measured.phase_deg == pytest.approx(degrees, abs=0.2)
     assert measured.correlation == pytest.approx(np.cos(np.radians(degrees)), abs=1e-3)
@@ -56,13 +56,13 @@ def test_analytic_sum_of_two_tones(f_hz: float, degrees: float, gain_db: float) 
 
 
 def test_analytic_sum_of_opposites_and_of_unrelated() -> None:
-    measured = lowend.band_sum(tone(80.0), -tone(80.0), RATE)
+    measured = low_end.band_sum(tone(80.0), -tone(80.0), RATE)
     assert measured.gain_db == pytest.approx(-120.0)
     assert measured.correlation == pytest.approx(-1.0)
     assert abs(measured.phase_deg or 0.0) == pytest.approx(180.0)
     rng = np.random.default_rng(1)
     a, b = rng.standard_normal((2, 10 * RATE, 2))
-    unrelated = lowend.band_sum(a, b, RATE)
+    unrelated = low_end.band_sum(a, b, RATE)
     assert unrelated.gain_db == pytest.approx(3.01, abs=0.15)
     assert unrelated.correlation == pytest.approx(0.0, abs=0.04)
 
@@ -71,14 +71,14 @@ def test_analytic_band_level_and_selection() -> None:
     """A sine of amplitude 0.5 on two channels has a mean square of 0.25 over both; outside the band nothing is read."""
     t = np.arange(4 * RATE) / RATE
     sine = two(0.5 * np.sin(2 * np.pi * 100 * t))
-    measured = lowend.band_sum(sine, 0.5 * sine, RATE)
+    measured = low_end.band_sum(sine, 0.5 * sine, RATE)
     assert measured.first_db == pytest.approx(10 * np.log10(0.25), abs=0.02)
     assert measured.second_db == pytest.approx(10 * np.log10(0.0625), abs=0.02)
     assert measured.sum_db == pytest.approx(10 * np.log10(0.25 * 2.25), abs=0.02)
     assert measured.gain_db == pytest.approx(20 * np.log10(1.5), abs=0.01)
-    high = lowend.band_sum(tone(2000.0), sine, RATE)
+    high = low_end.band_sum(tone(2000.0), sine, RATE)
     assert high.first_db is None or high.first_db < -90.0
-    sub = lowend.band_sum(tone(100.0), tone(40.0), RATE, low_hz=20.0, high_hz=60.0)
+    sub = low_end.band_sum(tone(100.0), tone(40.0), RATE, low_hz=20.0, high_hz=60.0)
     assert sub.second_db is not None
     assert sub.first_db is None or sub.second_db - sub.first_db > 60.0
 
@@ -86,22 +86,22 @@ def test_analytic_band_level_and_selection() -> None:
 def test_analytic_lengths_may_differ() -> None:
     a, b = tone(60.0), tone(60.0)[: RATE // 2]
     padded = np.concatenate([b, np.zeros((len(a) - len(b), 2))])
-    first, second = lowend.band_sum(a, b, RATE), lowend.band_sum(a, padded, RATE)
+    first, second = low_end.band_sum(a, b, RATE), low_end.band_sum(a, padded, RATE)
     assert first.gain_db == pytest.approx(second.gain_db)
 
 
 def test_edge_sum_with_silence() -> None:
-    measured = lowend.band_sum(tone(60.0), np.zeros((100, 2)), RATE)
+    measured = low_end.band_sum(tone(60.0), np.zeros((100, 2)), RATE)
     assert measured.second_db is None
     assert measured.gain_db is None
     assert measured.sum_db == measured.first_db
     assert measured.reason == "silent in this band"
-    nothing = lowend.band_sum(np.zeros((10, 2)), np.zeros((10, 2)), RATE)
+    nothing = low_end.band_sum(np.zeros((10, 2)), np.zeros((10, 2)), RATE)
     assert nothing.sum_db is None
-    assert lowend.band_sum(np.zeros((0, 2)), np.zeros((0, 2)), RATE).reason == "no samples"
+    assert low_end.band_sum(np.zeros((0, 2)), np.zeros((0, 2)), RATE).reason == "no samples"
     for low_hz, high_hz in ((0.0, 100.0), (100.0, 100.0), (-5.0, 10.0)):
         with pytest.raises(MeasureError):
-            lowend.band_sum(tone(60.0), tone(60.0), RATE, low_hz=low_hz, high_hz=high_hz)
+            low_end.band_sum(tone(60.0), tone(60.0), RATE, low_hz=low_hz, high_hz=high_hz)
 
 
 # Alignment of kick and bass
@@ -115,12 +115,12 @@ def test_analytic_planted_delay_and_inversion(rate_hz: int, delay_ms: float, pol
     sound = kick(rate_hz=rate_hz)
     start, shift = rate_hz // 2, round(delay_ms / 1000 * rate_hz)
     bass = polarity * 0.8 * placed(sound, start + shift, 2 * rate_hz)
-    found = lowend.alignment(placed(sound, start, 2 * rate_hz), bass, rate_hz)
+    found = low_end.alignment(placed(sound, start, 2 * rate_hz), bass, rate_hz)
     assert found.polarity == polarity
     assert found.delay_ms == pytest.approx(shift / rate_hz * 1000, abs=0.05)
     # as it is: what moving by that delay really costs
-    moved = lowend.band_sum(placed(sound, start, 2 * rate_hz), bass, rate_hz).sum_db
-    undone = lowend.band_sum(placed(sound, start + shift, 2 * rate_hz), polarity * bass, rate_hz).sum_db
+    moved = low_end.band_sum(placed(sound, start, 2 * rate_hz), bass, rate_hz).sum_db
+    undone = low_end.band_sum(placed(sound, start + shift, 2 * rate_hz), polarity * bass, rate_hz).sum_db
     assert moved is not None
     assert undone is not None
     assert found.gain_db == pytest.approx(undone - moved, abs=0.1)
@@ -133,7 +133,7 @@ def test_analytic_bass_elsewhere_does_not_water_it_down(delay_ms: float) -> None
     part = placed(kick(), RATE // 2, 6 * RATE)
     near = -placed(kick(), RATE // 2 + shift, 6 * RATE)
     far = near + placed(tone(70.0, seconds=3.0), 3 * RATE, 6 * RATE)
-    alone, watered = lowend.alignment(part, near, RATE), lowend.alignment(part, far, RATE)
+    alone, watered = low_end.alignment(part, near, RATE), low_end.alignment(part, far, RATE)
     assert alone.gain_db is not None
     assert alone.gain_db > 1.0
     assert watered.gain_db == pytest.approx(alone.gain_db, abs=0.05)
@@ -142,7 +142,7 @@ def test_analytic_bass_elsewhere_does_not_water_it_down(delay_ms: float) -> None
 
 def test_analytic_curve_of_two_tones() -> None:
     """The curve over delays of two equal tones of 50 Hz is 20 log10 |cos(pi f d)| down from its top."""
-    found = lowend.alignment(tone(50.0, seconds=4.0), tone(50.0, seconds=4.0), RATE)
+    found = low_end.alignment(tone(50.0, seconds=4.0), tone(50.0, seconds=4.0), RATE)
     delay, same, inverted = found.curve.T
     assert found.curve.shape == (961, 3)
     assert (found.polarity, found.delay_ms, found.gain_db) == (1, 0.0, pytest.approx(0.0, abs=1e-9))
@@ -156,7 +156,7 @@ def test_analytic_never_worse_than_as_it_is() -> None:
     rng = np.random.default_rng(2)
     for _ in range(10):
         a, b = rng.standard_normal((2, RATE // 2, 2)).cumsum(axis=1) * 0.01
-        found = lowend.alignment(a, b, RATE)
+        found = low_end.alignment(a, b, RATE)
         assert found.gain_db is not None
         assert found.gain_db >= 0.0
         assert found.gain_db == pytest.approx(found.curve[:, 1:].max(), abs=1e-6)
@@ -171,7 +171,7 @@ def test_edge_alignment_without_low_end() -> None:
         (part[:0], part, "samples"),
         (placed(kick(seconds=0.1), 0, 4 * RATE), placed(tone(60.0, seconds=1.0), 3 * RATE, 4 * RATE), "where the kick"),
     ):
-        found = lowend.alignment(a, b, RATE)
+        found = low_end.alignment(a, b, RATE)
         assert found.gain_db is None
         assert word in found.reason
         assert (found.polarity, found.delay_ms, found.curve.shape) == (1, 0.0, (0, 3))
@@ -193,14 +193,14 @@ def test_analytic_planted_shift_is_found_to_the_sample(shift: int, polarity: int
     rng = np.random.default_rng(seed)
     reference = placed(sound, 1000, 24_000)
     other = polarity * level * (placed(sound, 1000 + shift, 24_000) + 0.01 * rng.standard_normal((24_000, 2)))
-    delay, sign, gain_db = lowend.align(reference, other, RATE)
+    delay, sign, gain_db = low_end.align(reference, other, RATE)
     assert (delay, sign) == (-shift, polarity)
     assert gain_db >= 0.0
 
 
 def test_analytic_align_gain_is_that_of_the_sum() -> None:
     reference, other = placed(kick(3), 2000, 30_000), placed(-kick(4), 2300, 30_000)
-    delay, sign, gain_db = lowend.align(reference, other, RATE)
+    delay, sign, gain_db = low_end.align(reference, other, RATE)
     aligned = reference + sign * np.roll(other, delay, axis=0)
     expected = 10 * np.log10((aligned**2).sum() / ((reference + other) ** 2).sum())
     assert gain_db == pytest.approx(expected, abs=0.01)
@@ -212,7 +212,7 @@ def test_analytic_align_gain_is_that_of_the_sum() -> None:
 def test_invariant_alignment_never_makes_it_worse(seed: int, first: int, second: int) -> None:
     rng = np.random.default_rng(seed)
     a, b = rng.standard_normal((first, 1)), rng.standard_normal((second, 1))
-    delay, sign, gain_db = lowend.align(a, b, RATE, max_ms=5.0)
+    delay, sign, gain_db = low_end.align(a, b, RATE, max_ms=5.0)
     assert abs(delay) <= 240
     assert sign in (1, -1)
     pad = np.zeros((300, 1))
@@ -226,29 +226,29 @@ def test_invariant_alignment_never_makes_it_worse(seed: int, first: int, second:
 
 def test_edge_align() -> None:
     sound = kick()
-    assert lowend.align(sound, sound, RATE) == (0, 1, 0.0)
-    delay, sign, gain_db = lowend.align(sound, -sound, RATE)
+    assert low_end.align(sound, sound, RATE) == (0, 1, 0.0)
+    delay, sign, gain_db = low_end.align(sound, -sound, RATE)
     assert (delay, sign) == (0, -1)
     assert gain_db > 100.0
     assert np.isfinite(gain_db)
-    assert lowend.align(sound, np.zeros((5, 2)), RATE) == (0, 1, 0.0)
-    assert lowend.align(sound[:0], sound, RATE) == (0, 1, 0.0)
-    assert lowend.align(sound, sound, RATE, max_ms=0.0) == (0, 1, 0.0)
-    assert lowend.align(sound[:10], sound[:10], RATE)[0] == 0
+    assert low_end.align(sound, np.zeros((5, 2)), RATE) == (0, 1, 0.0)
+    assert low_end.align(sound[:0], sound, RATE) == (0, 1, 0.0)
+    assert low_end.align(sound, sound, RATE, max_ms=0.0) == (0, 1, 0.0)
+    assert low_end.align(sound[:10], sound[:10], RATE)[0] == 0
     for a, b in ((sound, sound[:, :1]), (sound[:, 0], sound), (sound, np.full((9, 2), np.nan))):
         with pytest.raises(MeasureError):
-            lowend.align(a, b, RATE)
+            low_end.align(a, b, RATE)
         with pytest.raises(MeasureError):
-            lowend.alignment(a, b, RATE)
+            low_end.alignment(a, b, RATE)
         with pytest.raises(MeasureError):
-            lowend.band_sum(a, b, RATE)
+            low_end.band_sum(a, b, RATE)
 
 
 # Duck
 
 
 def test_analytic_duck_closed_form() -> None:
-    gain = lowend.duck_curve([0.5], 1.0, RATE, depth_db=12.0, release_ms=200.0, attack_ms=10.0)
+    gain = low_end.duck_curve([0.5], 1.0, RATE, depth_db=12.0, release_ms=200.0, attack_ms=10.0)
     level = 20 * np.log10(gain)
     assert gain.shape == (RATE,)
     at = {
@@ -267,33 +267,33 @@ def test_analytic_duck_closed_form() -> None:
 
 
 def test_analytic_duck_overlaps_take_the_deeper() -> None:
-    one = lowend.duck_curve([0.30], 1.0, RATE, depth_db=6.0, release_ms=300.0)
-    other = lowend.duck_curve([0.45], 1.0, RATE, depth_db=6.0, release_ms=300.0)
-    both = lowend.duck_curve([0.45, 0.30], 1.0, RATE, depth_db=6.0, release_ms=300.0)
+    one = low_end.duck_curve([0.30], 1.0, RATE, depth_db=6.0, release_ms=300.0)
+    other = low_end.duck_curve([0.45], 1.0, RATE, depth_db=6.0, release_ms=300.0)
+    both = low_end.duck_curve([0.45, 0.30], 1.0, RATE, depth_db=6.0, release_ms=300.0)
     assert both == pytest.approx(np.minimum(one, other))
 
 
 def test_edge_duck() -> None:
-    assert np.array_equal(lowend.duck_curve([], 0.5, RATE, depth_db=6.0, release_ms=100.0), np.ones(RATE // 2))
-    assert np.array_equal(lowend.duck_curve([0.1], 0.5, RATE, depth_db=0.0, release_ms=100.0), np.ones(RATE // 2))
-    outside = lowend.duck_curve([-3.0, 9.0], 0.5, RATE, depth_db=6.0, release_ms=100.0)
+    assert np.array_equal(low_end.duck_curve([], 0.5, RATE, depth_db=6.0, release_ms=100.0), np.ones(RATE // 2))
+    assert np.array_equal(low_end.duck_curve([0.1], 0.5, RATE, depth_db=0.0, release_ms=100.0), np.ones(RATE // 2))
+    outside = low_end.duck_curve([-3.0, 9.0], 0.5, RATE, depth_db=6.0, release_ms=100.0)
     assert np.array_equal(outside, np.ones(RATE // 2))
-    early = lowend.duck_curve([-0.05], 0.5, RATE, depth_db=6.0, release_ms=100.0)
+    early = low_end.duck_curve([-0.05], 0.5, RATE, depth_db=6.0, release_ms=100.0)
     assert 20 * np.log10(early[0]) == pytest.approx(-3.0)
-    switched = lowend.duck_curve([0.1], 0.2, RATE, depth_db=6.0, release_ms=0.0, attack_ms=0.0)
+    switched = low_end.duck_curve([0.1], 0.2, RATE, depth_db=6.0, release_ms=0.0, attack_ms=0.0)
     assert (switched < 1.0).sum() == 1
-    assert lowend.duck_curve([0.0], 0.0, RATE, depth_db=6.0, release_ms=10.0).shape == (0,)
+    assert low_end.duck_curve([0.0], 0.0, RATE, depth_db=6.0, release_ms=10.0).shape == (0,)
     for amounts in ({"depth_db": -1.0, "release_ms": 1.0}, {"depth_db": 1.0, "release_ms": np.nan}):
         with pytest.raises(MeasureError):
-            lowend.duck_curve([0.1], 0.5, RATE, **amounts)
+            low_end.duck_curve([0.1], 0.5, RATE, **amounts)
     with pytest.raises(MeasureError):
-        lowend.duck_curve([np.inf], 0.5, RATE, depth_db=1.0, release_ms=1.0)
+        low_end.duck_curve([np.inf], 0.5, RATE, depth_db=1.0, release_ms=1.0)
 
 
 def test_analytic_duck_gives_the_kick_its_room() -> None:
     """A bass ducked by 12 dB under a kick leaves 12 dB less of itself there, and all of itself elsewhere."""
     bass = tone(60.0, seconds=2.0)
-    gain = lowend.duck_curve([1.0], 2.0, RATE, depth_db=12.0, release_ms=150.0)
+    gain = low_end.duck_curve([1.0], 2.0, RATE, depth_db=12.0, release_ms=150.0)
     ducked = bass * gain[:, None]
     assert np.array_equal(ducked[: round(0.99 * RATE)], bass[: round(0.99 * RATE)])
     assert gain[RATE] == pytest.approx(10 ** (-12 / 20))

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from tests_support import grid
 
-from dossier.lay import loops
-from dossier.lay.pattern import parse_lines
+from dossier.arrange import loops
+from dossier.arrange.pattern import parse_lines
 from dossier.model.findings import LoopFit
 from dossier.model.measures import BandEnergies, LoopHit, LoopMeasures
 

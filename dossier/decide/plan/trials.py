@@ -9,8 +9,8 @@ from typing import Protocol
 
 import numpy as np
 
-from dossier.decide.plan_goals import Goals, Verdict, gain, judge
-from dossier.decide.plan_parts import Amounts, Move, Treatment, Trial
+from dossier.decide.plan.goals import Goals, Verdict, gain, judge
+from dossier.decide.plan.moves import Amounts, Move, Treatment, Trial
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction, Kind, Role

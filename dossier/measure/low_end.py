@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.measure.lowband import band, correlate, correlate_at, low_band, sounding, spread, strongest, to_length
+from dossier.measure.low_band import band, correlate, correlate_at, low_band, sounding, spread, strongest, to_length
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import ZONES
 

@@ -44,7 +44,7 @@ _AFTER_S, _FADE_S = 0.045, 0.030  # what follows the maximum is faded, so that i
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Body:
+class SoundShape:
     """One sound, cut to where it sounds."""
 
     onset_s: float  # in the file
@@ -82,7 +82,7 @@ def crossing(power: Array, threshold: float, index: int, rate_hz: float) -> floa
     return (index + float(np.clip(part, 0.0, 1.0))) / rate_hz
 
 
-def last_within(body: Body, level_db: float) -> tuple[float, bool]:
+def last_within(body: SoundShape, level_db: float) -> tuple[float, bool]:
     """Seconds from the envelope's first block to the last moment within `level_db` of its maximum, and whether it
     gets that low before the file ends."""
     # The average that looks past the end of the file sees silence there: the last half of it is left out.
@@ -101,20 +101,20 @@ def last_within(body: Body, level_db: float) -> tuple[float, bool]:
     return time_s, True
 
 
-def share_below(body: Body, frequency_hz: Array | float) -> Array:
+def share_below(body: SoundShape, frequency_hz: Array | float) -> Array:
     """Share of the power below a frequency, 0-1."""
     edges = np.asarray(frequency_hz) / body.bin_hz + 0.5  # a bin reaches half a bin to either side of its frequency
     return np.asarray(np.interp(edges, np.arange(len(body.cumulative)), body.cumulative) / body.cumulative[-1])
 
 
-def centroid_of(body: Body) -> float:
+def centroid_of(body: SoundShape) -> float:
     """Power-weighted mean frequency, from the sum of the cumulative power: no product of long arrays is needed."""
     bins = len(body.cumulative) - 1
     mean = bins - float(body.cumulative[1:].sum()) / float(body.cumulative[-1])
     return float(np.clip(mean * body.bin_hz, LOW_HZ, HIGH_HZ))
 
 
-def frequency_at(body: Body, share: float) -> float:
+def frequency_at(body: SoundShape, share: float) -> float:
     """Frequency below which this share of the power lies."""
     place = np.interp(share * body.cumulative[-1], body.cumulative, np.arange(len(body.cumulative)))
     return float(np.clip((place - 0.5) * body.bin_hz, LOW_HZ, HIGH_HZ))
@@ -207,7 +207,7 @@ def _attack(piece: Samples, rate_hz: int, maximum_s: float) -> float:
     return attack
 
 
-def measure_body(samples: Samples, rate_hz: int) -> Body | None:
+def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     """Cut a sound out of its file and take its envelope and spectrum.
 
     Returns None for silence (peak under -180 dBFS), for an empty array and where nothing sounds from 20 Hz to 20 kHz.
@@ -251,7 +251,7 @@ def measure_body(samples: Samples, rate_hz: int) -> Body | None:
     smooth_s = float(np.clip(1.0 / max(low_hz, 1.0), SMOOTH_S, LONGEST_SMOOTH_S))
     smoothed = smooth(envelope, max(1, round(smooth_s * rate_hz / block)))
     tonality, period = _tonality(piece[lead:], rate_hz)
-    return Body(
+    return SoundShape(
         onset_s=first / rate_hz,
         file_s=len(two) / rate_hz,
         envelope=envelope,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from dossier.decide.plan_goals import Goals, Verdict, beside, change, goal_words, judge, per_cent
-from dossier.decide.plan_parts import Move, Treatment, Trial
+from dossier.decide.plan.goals import Goals, Verdict, beside, change, goal_words, judge, per_cent
+from dossier.decide.plan.moves import Move, Treatment, Trial
 from dossier.model.findings import DrumFigures, Tried
 from dossier.model.vocabulary import Direction
 

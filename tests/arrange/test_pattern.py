@@ -8,7 +8,7 @@ from pathlib import Path
 import mido
 import pytest
 
-from dossier.lay import pattern as p
+from dossier.arrange import pattern as p
 from dossier.model.beat import Pattern, PatternHit
 
 

@@ -10,9 +10,9 @@ from itertools import combinations
 
 import numpy as np
 
-from dossier.decide import plan_words
-from dossier.decide.plan_bench import PROMISING, Bench
-from dossier.decide.plan_parts import Amounts, Move, Trial
+from dossier.decide.plan import text
+from dossier.decide.plan.moves import Amounts, Move, Trial
+from dossier.decide.plan.trials import PROMISING, Bench
 from dossier.model.findings import Step, Tried
 
 LONGEST_CHAIN = 3
@@ -209,10 +209,10 @@ class Search(Bench):
 
     def reason(self, best: Trial | None) -> str:
         if self.peak <= 0.0:
-            return plan_words.SILENT
+            return text.SILENT
         if self.pointless:
-            return plan_words.nothing_to_take(self.before)
-        return plan_words.reason(
+            return text.nothing_to_take(self.before)
+        return text.reason(
             self.before, best, self.trials, direction=self.direction, goals=self.goals, name=self.name,
             evaluations=self.evaluations,
         )  # fmt: skip
@@ -223,7 +223,7 @@ class Search(Bench):
             return ()
         used = {move.family.name for move in best.moves} if best else set()
         return tuple(
-            plan_words.tried(
+            text.tried(
                 family, [t for t in self.trials if len(t.moves) == 1 and t.moves[0].family is family], best,
                 before=self.before, goals=self.goals, name=self.name, loop=self.kind == "loop",
                 offered=any(line[0].family is family for line in self.lines),

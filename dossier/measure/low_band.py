@@ -1,4 +1,4 @@
-"""Tools of `lowend`: a band without phase shift, a low rate to work at, cross-correlation.
+"""Tools of `low_end`: a band without phase shift, a low rate to work at, cross-correlation.
 
 Conventions: samples `(frames, channels)`; a delay d of `b` means b[n - d]; all arithmetic after decimation is float64.
 """

@@ -25,11 +25,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from dossier.decide import plan_words
-from dossier.decide.plan_bench import NO_LINES, Each, Turned
-from dossier.decide.plan_goals import Goals
-from dossier.decide.plan_parts import Amounts, Treatment
-from dossier.decide.plan_search import Search
+from dossier.decide.plan import text
+from dossier.decide.plan.goals import Goals
+from dossier.decide.plan.moves import Amounts, Treatment
+from dossier.decide.plan.search import Search
+from dossier.decide.plan.trials import NO_LINES, Each, Turned
 from dossier.model.findings import DrumFigures, Plan
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction, Kind, Role
@@ -135,5 +135,5 @@ def told_again(
     """
     if not plan.helped:
         return replace(plan, before=before, after=before)
-    text = plan_words.told(before, after, direction=plan.direction, goals=goals or Goals(), even=even)
-    return replace(plan, before=before, after=after, reason=text)
+    reason = text.told(before, after, direction=plan.direction, goals=goals or Goals(), even=even)
+    return replace(plan, before=before, after=after, reason=reason)

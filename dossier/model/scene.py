@@ -1,0 +1,60 @@
+"""The beat as the drums meet it: the instrumental's scene, a drum part placed in it, and what the part does there.
+
+Excitations are linear powers in 38 auditory bands; specific loudness is in sone/Cam.  `dossier.measure.in_beat` makes
+and measures all of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dossier.model.measures import Array, Indices, Mask
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """The instrumental as the drums meet it."""
+
+    powers: Array  # (slots, fine), full-scale^2, instrumental as its stems are
+    excitation: Array  # (slots, bands), linear, at the playing level
+    loudness: Array  # (slots, bands), sone/Cam
+    reference: Array  # (bands,), sone/Cam
+    active: Mask  # (slots,)
+    zone_weights: Array  # (zones, bands)
+    k_weights: Array  # (fine,), linear power
+    spl_offset_db: float  # dB SPL of full-scale^2 power 1 of a part whose gain is 0 dB
+
+    @property
+    def reference_sum(self) -> float:
+        return float(self.reference.sum() * max(1, int(self.active.sum())))
+
+    def subset(self, slots: Indices) -> Scene:
+        """The same scene on some of its slots (indices)."""
+        return Scene(
+            powers=self.powers[slots], excitation=self.excitation[slots], loudness=self.loudness[slots],
+            reference=self.reference, active=self.active[slots], zone_weights=self.zone_weights,
+            k_weights=self.k_weights, spl_offset_db=self.spl_offset_db,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlacedPart:
+    """A drum part on the scene's slots at its gain."""
+
+    powers: Array  # (slots, fine), at 0 dB gain
+    gain_db: float
+    excitation: Array  # (slots, bands)
+    alone: Array  # (slots, bands), sone/Cam
+
+
+@dataclass(frozen=True, slots=True)
+class InBeat:
+    """What one drum part (or a kit as one part) does in the beat."""
+
+    fill: float
+    room_filled: float
+    spill: float
+    overlap: float
+    buried: float
+    audible_share: float
+    lift_lu: float | None
