@@ -31,14 +31,7 @@ ARCHIVE_HELP = "the archive (default: %(default)s)"
 
 def command() -> None:
     """Run the command of this process, and end the process."""
-    code = main()
-    # To take a large interpreter apart takes a sixth of a second, for nothing: unless helpers are to be sent home.
-    if "joblib" not in sys.modules:
-        with suppress(OSError, ValueError):
-            sys.stdout.flush()
-            sys.stderr.flush()
-            os._exit(code)
-    sys.exit(code)
+    sys.exit(main())
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -166,7 +159,7 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier.archive import Archive
     from dossier.cache import Cache
     from dossier.errors import BeatError, DossierError
-    from dossier.workers import cores
+    from dossier.parallel import bounded
 
     places.ready(arguments.out, arguments.beats)
     results, failures, bad_input, left_out = [], [], 0, False
@@ -176,7 +169,7 @@ def _build(arguments: argparse.Namespace) -> int:
             name = name_of(folder)
             try:
                 built = pipeline.build(folder, archive, cache=cache, made=_now(), say=progress.item(name),
-                                       jobs=arguments.jobs or cores())  # fmt: skip
+                                       jobs=bounded(arguments.jobs))  # fmt: skip
                 lost, remarks = _left_out(archive, built)
             except Exception as error:
                 # One beat must not cost the others, not even by a fault of the program: it is named instead.
@@ -196,7 +189,7 @@ def _build(arguments: argparse.Namespace) -> int:
                     _print_built(built, remarks)
                 for what in lost:
                     _fail(f"{name}: left out: {what}")
-        index = pipeline.index(archive, cache) if results else None
+        index = pipeline.index(archive) if results else None
     if arguments.json:
         _print_json({"built": results, "failed": failures})
     elif index is not None:
@@ -222,7 +215,7 @@ def _measure(arguments: argparse.Namespace) -> int:
     from dossier.model.beat import DrumFile
     from dossier.names import printable
     from dossier.report import as_object
-    from dossier.stages.analyse import measure_file
+    from dossier.stages.candidates import measure_file
 
     measured: list[dict[str, object]] = []
     failed = False

@@ -17,7 +17,7 @@ from dossier import pipeline
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData, Mark, Response
-from dossier.workers import cores, spread
+from dossier.parallel import cores, process_map
 
 Say = Callable[[str], None]
 Show = Callable[[pipeline.Built], None]
@@ -46,7 +46,7 @@ def run(out: Path, beats: Path, *, made: str, say: Say, built: Show) -> Path:
     say(f"building {len(folders)} beats, {min(jobs, len(folders))} at a time; this takes most of a minute")
     # The longest work starts first: the beat with two revisions, then those with the most sound.
     order = sorted(range(len(folders)), key=lambda index: (folders[index].name != TOLD_FIRST, -_bytes(folders[index])))
-    told = spread(_build, [_Story(folder=folders[index], out=out, made=made) for index in order], jobs=jobs)
+    told = process_map(_build, [_Story(folder=folders[index], out=out, made=made) for index in order], jobs=jobs)
     for _, revisions in sorted(zip(order, told, strict=True), key=lambda pair: pair[0]):
         for revision in revisions:
             built(revision)

@@ -10,7 +10,6 @@ Conventions
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import itertools
 import os
@@ -74,20 +73,6 @@ def sync_file(path: Path) -> None:
     """Flush a file that something else wrote."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
-
-
-def not_read_soon(path: Path) -> None:
-    """Tell the system that it may use the memory in which it holds a file's content; nothing where it takes no hints.
-
-    What is written next goes into memory that is in use already, which costs a fraction of new memory.
-    """
-    if hasattr(os, "posix_fadvise"):
-        with contextlib.suppress(OSError):
-            file = os.open(path, os.O_RDONLY)
-            try:
-                os.posix_fadvise(file, 0, 0, os.POSIX_FADV_DONTNEED)
-            finally:
-                os.close(file)
 
 
 def write_new(path: Path, data: bytes) -> None:

@@ -28,7 +28,6 @@ from functools import partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
-from dossier import workers
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_response
 from dossier.archive.reader import LOG, ArchiveReader
@@ -49,6 +48,7 @@ from dossier.files import (
 )
 from dossier.model.datafile import Decision, DossierData
 from dossier.model.index import ArchiveIndex
+from dossier.parallel import thread_map
 
 Render = bytes | Callable[[Path], None]
 
@@ -110,8 +110,7 @@ class Archive(ArchiveReader):
         data : DossierData
             With `revision.id` as `next_revision` gives it, under the same `lock`.
         html : str or callable
-            The page, or what makes it while the renders are written, in a copy of the process where that can be: no
-            other thread may be at work then.
+            The page, or what makes it while the renders are written.
         renders : mapping, optional
             File name to its content, or to a function that writes it to the path it is given; what takes longest first.
 
@@ -243,9 +242,6 @@ def _stage(
     folder = staged / "renders"
     if renders:
         folder.mkdir()
-    # In one process everything else would wait for the page at every step.  The copy holds the archive's lock with this
-    # process, and ends soon where this one is killed.
-    text = partial(str, html) if isinstance(html, str) else workers.apart(html)
 
     def render(name: str) -> None:
         content = renders[name]
@@ -256,14 +252,14 @@ def _stage(
             sync_file(folder / name)
 
     def page() -> None:
-        write_new(staged / "page", text().encode())
+        write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
 
     def numbers() -> None:
         write_new(staged / "data", encode(data))
 
     # Flushing waits for the disk, and turning samples into bytes lets other threads work.
     writes: list[Callable[[], None]] = [page, numbers, *(partial(render, name) for name in renders)]
-    for _ in workers.side_by_side(operator.call, writes, ahead=len(writes)):
+    for _ in thread_map(operator.call, writes, ahead=len(writes)):
         pass
     if renders:
         sync_folder(folder)

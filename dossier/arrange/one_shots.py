@@ -10,27 +10,17 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from dossier.arrange.pattern import swung
 from dossier.model.beat import Pattern, Section
 from dossier.model.measures import Array, BandEnergies, Grid, Samples
+from dossier.model.parts import Voice
 from dossier.model.vocabulary import Role
 
 CHOKE_FADE_S = 0.004
 CHOKED_BY: Mapping[Role, tuple[Role, ...]] = {"open-hat": ("closed-hat",)}
-
-
-@dataclass(frozen=True, slots=True)
-class Voice:
-    """The hits of one role through the whole beat: start, end (the cut by the next hit) and amplitude."""
-
-    role: Role
-    starts_s: tuple[float, ...]
-    ends_s: tuple[float, ...]
-    gains: tuple[float, ...]
 
 
 def voices(
@@ -42,7 +32,7 @@ def voices(
     first downbeat.  Hits past the last slot are left out.
     """
     spans: list[tuple[float, float, Pattern]] = []
-    bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
+    bar_beats = grid.bar_beats
     total = grid.bars * bar_beats
     covered = 0.0
     for section in sorted(sections, key=lambda section: section.first_bar):

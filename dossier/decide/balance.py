@@ -6,8 +6,8 @@ Conventions
     of the round before, so that the order of the parts cannot matter, and rounds go on until no gain moves.  More of
     the others only ever asks for more of a part, so the rounds approach their answer from one side.
     Lift, the simple energy measure, stands beside it: published listening tests found that simple energy measures match
-    people's balances at least as well as masking models (Wichern et al., AES 139, 2015; Ma, Reiss and Black, AES 136,
-    2014).
+    people's balances at least as well as masking models (Wichern et al., AES 139, 2015; Ma, Reiss and Black, AES 53rd
+    Conference, 2014).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.model.findings import EqualPeaks
+from dossier.model.findings import EqualPeaks, Gains, Mix
 from dossier.model.vocabulary import Intent, Role
 
 LOWS: frozenset[str] = frozenset({"kick", "tom"})
@@ -24,6 +24,7 @@ GAIN_STEP_DB = 0.01  # a gain is solved to this
 FADER_STEP_DB = 0.1  # and then set to this: what is told is what can be dialled in
 ROUNDS = 40
 SETTLED_DB = 0.02
+SHORT_SHARE = 0.01  # a share this far under its target is as good as there
 MOST_PAIRS = 8
 
 ShareAt = Callable[[int, float, Sequence[float]], float]
@@ -32,13 +33,15 @@ ShareAt = Callable[[int, float, Sequence[float]], float]
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """One part's answer: its gain, its share there, and whether a bound stopped it."""
+    """One part's answer: its gain, its share there, and what stopped it, if anything did.
+
+    "low", "high": the bound; "squeezed": the highest gain that is allowed lies at or under the lowest that belongs to
+    the beat.
+    """
 
     gain_db: float
     share: float
-    stopped_low: bool
-    stopped_high: bool
-    squeezed: bool = False  # the highest gain that is allowed lies at or under the lowest that belongs to the beat
+    stopped: str = ""
 
 
 def target_share(role: Role | None, intent: Intent, policy: Mapping[str, float]) -> float:
@@ -53,17 +56,16 @@ def solve_one(share_at: Callable[[float], float], *, target: float, low_db: floa
 
     top, bottom = share_at(high_db), share_at(low_db)
     if top < target:
-        return Solved(high_db, top, stopped_low=False, stopped_high=True)
+        return Solved(high_db, top, "high")
     if bottom > target or high_db <= low_db:
-        return Solved(low_db, bottom, stopped_low=True, stopped_high=False)
+        return Solved(low_db, bottom, "low")
     gain = float(brentq(lambda trial: share_at(trial) - target, low_db, high_db, xtol=GAIN_STEP_DB))
-    return Solved(gain, share_at(gain), stopped_low=False, stopped_high=False)
+    return Solved(gain, share_at(gain))
 
 
 def on_fader(gain_db: float, low_db: float, high_db: float) -> float:
-    """The gain in whole steps of a fader, where its bounds hold one."""
-    steps = round(gain_db / FADER_STEP_DB)
-    return float(min(max(round(steps * FADER_STEP_DB, 1), low_db), max(low_db, high_db)))
+    """The gain in whole steps of a fader, between bounds that lie on such steps."""
+    return float(min(max(round(gain_db, 1), low_db), max(low_db, high_db)))
 
 
 def solve(
@@ -109,40 +111,39 @@ def solve(
     answers = []
     for part, (solved, gain) in enumerate(zip(gains, final, strict=True)):
         share = share_at(part, gain, final)
-        answers.append(
-            Solved(
-                gain, share,
-                stopped_low=solved <= low_db[part] + SETTLED_DB and share > targets[part],
-                stopped_high=solved >= high_db[part] - SETTLED_DB and share < targets[part] - 0.01,
-                squeezed=high_db[part] <= low_db[part],
-            )
-        )  # fmt: skip
+        if solved >= high_db[part] - SETTLED_DB and share < targets[part] - SHORT_SHARE:
+            stopped = "high"
+        elif high_db[part] <= low_db[part]:
+            stopped = "squeezed"
+        else:
+            stopped = "low" if solved <= low_db[part] + SETTLED_DB and share > targets[part] else ""
+        answers.append(Solved(gain, share, stopped))
     return tuple(answers)
 
 
 def advice(
-    solved: Solved, *, part: str, target: float, lift_lu: float | None, treated: bool, conflict: str
+    gains: Gains, *, share: float, part: str, target: float, lift_lu: float | None, treated: bool, conflict: str
 ) -> str:
     """What to do with one part, in a sentence made of its numbers.
 
     `conflict` names where the instrumental covers it most; empty where nothing does.
     """
-    share = f"{100 * solved.share:.0f} % of it is heard"
-    if solved.stopped_high:
+    heard = f"{100 * share:.0f} % of it is heard"
+    if gains.stopped == "high":
         way = f"thin out {conflict} under it, or take another {part}" if conflict else f"take another {part}"
         return (
             f"Level alone cannot do it{', even treated' if treated else ''}: at the highest gain that peaks and music "
-            f"allow {share}, against {100 * target:.0f} % asked; {way}."
+            f"allow {heard}, against {100 * target:.0f} % asked; {way}."
         )
-    if solved.squeezed:
+    if gains.stopped == "squeezed":
         return (
-            f"Its gain ends at {solved.gain_db:+.1f} dB, the most that its peak and its file allow: there {share}, but "
+            f"Its gain ends at {gains.db:+.1f} dB, the most that its peak and its file allow: there {heard}, but "
             f"it stays softer than a {part} should be beside this music; take a louder or fuller one."
         )
-    if solved.stopped_low:
-        return f"It stands clear: at the softest level that still belongs to the beat {share}. Raise it by taste."
+    if gains.stopped == "low":
+        return f"It stands clear: at the softest level that still belongs to the beat {heard}. Raise it by taste."
     beside = f", {lift_lu:+.1f} LU over the instrumental in its own bands" if lift_lu is not None else ""
-    return f"At this gain {share}{beside}."
+    return f"At this gain {heard}{beside}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,3 +194,22 @@ def equal_peak_pair(first: Metered, second: Metered, policy: Mapping[str, float]
             f"yet {loud.name} is {louder:.1f} LU louder."
         ),
     )  # fmt: skip
+
+
+def mix_advice(mix: Mix, target_lufs: float, policy: Mapping[str, float]) -> str:
+    """How the rough mix came out, in a sentence."""
+    if mix.integrated_lufs is None or mix.true_peak_dbtp is None:
+        return "The rough mix is too short or too soft to be measured."
+    ceiling = f"{policy['ceiling_dbtp']:.0f} dBTP"
+    words = (
+        f"The rough mix reads {mix.integrated_lufs:.1f} LUFS and {mix.true_peak_dbtp:.1f} dBTP "
+        f"with {mix.gain_db:+.1f} dB on everything"
+    )
+    if mix.limiter_db > 0:
+        words += f" and a limiter that takes at most {mix.limiter_db:.1f} dB"
+    if mix.limited:
+        return (
+            f"{words}; the target of {target_lufs:.1f} LUFS under a ceiling of {ceiling} would ask more of the "
+            "limiter, so it was stopped there."
+        )
+    return f"{words}, which leaves {mix.headroom_db:.1f} dB to {ceiling}."

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from dossier.decide.fit import missing_share
 from dossier.model.vocabulary import Role
 
 ROUNDS = 12
@@ -23,12 +24,29 @@ STAND_INS: Mapping[Role, tuple[Role, ...]] = {
 """Roles whose sounds are played in place of a role, the likeliest first (common practice, no source)."""
 
 
+def worth(
+    score: float, shares: Sequence[float], targets: Sequence[float], policy: Mapping[str, float]
+) -> float:
+    """What a kit is worth among kits: its score as one drum part, less what each member misses beside the others.
+
+    A member that is not heard is a role that is not played, so every member's loss counts in full.  Beside loops the
+    score alone counts: of a loop nobody asks whether each of its drums is heard.
+
+    Parameters
+    ----------
+    shares, targets
+        Audible share of each member beside the others, and what is asked of it; 0-1.
+    """
+    missing = sum(missing_share(share, target) for share, target in zip(shares, targets, strict=True))
+    return score - policy["weight_share"] * missing
+
+
 def choose(
     shortlists: Mapping[Role, Sequence[str]],
     *,
     pins: Mapping[Role, str],
     score: Callable[[Mapping[Role, str]], float],
-) -> tuple[dict[Role, str], float]:
+) -> dict[Role, str]:
     """Choose a member for every role.
 
     Parameters
@@ -42,11 +60,11 @@ def choose(
 
     Returns
     -------
-    The kit and its score.
+    A candidate a role; empty without candidates.
     """
     kit: dict[Role, str] = {role: pins.get(role, names[0]) for role, names in shortlists.items() if names}
     if not kit:
-        return {}, 0.0
+        return {}
     best = score(kit)
     for _ in range(ROUNDS):
         exchanges = [
@@ -61,4 +79,4 @@ def choose(
             break
         best = max(scores)
         kit = exchanges[scores.index(best)]
-    return kit, best
+    return kit

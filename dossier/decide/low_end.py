@@ -1,4 +1,4 @@
-"""Low end: what the measured meeting of kick and bass means, and which way out costs least.
+"""Low end: the search for remedies, what the measured meeting of kick and bass means, and which remedy costs least.
 
 Remedies are compared by what they are for: the share of the kick that is heard below 250 Hz, against the loudness of
 the bass that is lost for it.
@@ -6,11 +6,102 @@ the bass that is lost for it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from math import log2
 
 from dossier.decide.approach import percent
 from dossier.model.findings import LowEndRemedy
+
+DUCK, SHORTEN, TUNE = "duck the bass", "shorten the kick", "tune the kick"
+LONGER_RELEASES = (1.0, 1.6, 2.5)  # of the kick's effective length
+SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
+TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
+
+Judged = tuple[float, float]
+"""Share of the kick that is heard in the low zones, and what of the bass's loudness is lost there (0-1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class RemedyTrials:
+    """What can be tried on kick and bass: each renders, measures again and gives what came out."""
+
+    duck: Callable[[float, float], Judged]  # depth in dB, release in ms
+    shorten: Callable[[float], Judged]  # length in ms
+    tune: Callable[[int], Judged]  # semitones
+
+
+def remedies(
+    trials: RemedyTrials, *, bass_lost: float, has_bass: bool, kick_ms: float, effective_ms: float,
+    policy: Mapping[str, float],
+) -> tuple[LowEndRemedy, ...]:  # fmt: skip
+    """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
+
+    Parameters
+    ----------
+    bass_lost
+        What the kick masks of the bass as it is: remedies count what is lost beyond it; negative, something comes back.
+    has_bass
+        Whether there is anything to duck.
+    kick_ms, effective_ms
+        Length of the kick's sound, and its effective length.
+    """
+    good = policy["low_end_good_share"]
+    shortest, longest = policy["duck_shortest_release_ms"], policy["duck_longest_release_ms"]
+
+    def told(name: str, label: str, judged: Judged, **amounts: float) -> LowEndRemedy:
+        return LowEndRemedy(name=name, label=label, kick_share=judged[0], bass_lost=judged[1] - bass_lost,
+                            amounts=amounts)  # fmt: skip
+
+    def ducked(depth: float, release: float) -> LowEndRemedy:
+        label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
+        return told(DUCK, label, trials.duck(depth, release), depth_db=depth, release_ms=float(round(release)))
+
+    def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
+        """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
+        low, high = 0, int(policy["duck_most_db"])
+        while best.kick_share >= good and high - low > 1:
+            middle = (low + high) // 2
+            found = ducked(float(middle), release)
+            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
+        return best
+
+    listed: list[LowEndRemedy] = []
+    if has_bass:
+        release = min(longest, max(shortest, effective_ms))
+        releases = sorted({float(round(min(longest, ratio * release))) for ratio in LONGER_RELEASES})
+        deepest = [(ducked(policy["duck_most_db"], ms), ms) for ms in releases]
+        enough = [item for item in deepest if item[0].kick_share >= good]
+        # The shortest that is enough; where none is, what gives most for what it takes.
+        best, release = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
+        listed.append(shallowest(release, best))
+    shorter: list[LowEndRemedy] = []
+    for ms in (ms for ms in SHORTER_MS if ms < kick_ms):
+        shorter.append(told(SHORTEN, f"cutting the kick to {ms:.0f} ms", trials.shorten(ms), length_ms=ms))
+        if shorter[-1].kick_share >= good:
+            break
+    if shorter:
+        listed.append(max(shorter, key=lambda remedy: (remedy.kick_share >= good, remedy.kick_share)))
+    tuned = [
+        told(TUNE, f"tuning the kick by {by:+d} semitones", trials.tune(by), semitones=float(by))
+        for by in TUNE_SEMITONES
+    ]
+    return (*listed, max(tuned, key=lambda remedy: remedy.kick_share))
+
+
+def bass_stem(stems: Sequence[tuple[str, str, float, float]], policy: Mapping[str, float]) -> str | None:
+    """The stem that is called bass, else the one with the most energy below 250 Hz among those that live there.
+
+    `stems`: file, role in the user's words, energy below 250 Hz, and its share of the stem's energy.
+    """
+    named = [stem for stem in stems if "bass" in stem[1].lower()]
+    living = named or [stem for stem in stems if stem[3] > policy["low_end_bass_share"]]
+    return max(living, key=lambda stem: stem[2])[0] if living else None
+
+
+def helps(remedy: LowEndRemedy, kick_share: float, policy: Mapping[str, float]) -> bool:
+    """Whether a remedy gives the kick enough more to be worth a file."""
+    return remedy.kick_share >= kick_share + policy["low_end_helps"]
 
 
 def best_remedy(
@@ -18,9 +109,9 @@ def best_remedy(
 ) -> LowEndRemedy | None:
     """The remedy that costs the bass least among those that give the kick its share; else the one that gives most.
 
-    None where the kick has its share already, or no remedy brings at least two hundredths.
+    None where the kick has its share already, or no remedy helps.
     """
-    helping = [remedy for remedy in remedies if remedy.kick_share >= kick_share + 0.02]
+    helping = [remedy for remedy in remedies if helps(remedy, kick_share, policy)]
     good = policy["low_end_good_share"]
     if kick_share >= good or not helping:
         return None

@@ -86,6 +86,27 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("mono_loss_lu", 1.5, "LU", "a loss that is heard as softer"),
     Setting("quiet_db", 15.0, "dB", "quiet listening"),
     Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
+    # search hints
+    Setting("hint_covered_below", 0.15, "ratio", "of its loudness in a band: less is not missed"),
+    Setting("hint_worth", 0.08, "ratio", "of all that is masked: a smaller range is no work for an EQ"),
+    Setting("hint_beyond", 0.04, "ratio", "of all that is heard: less than this beyond a range and a pass may take it"),
+    Setting("hint_faint", 0.01, "ratio", "of the loudest band: the drum has nothing there"),
+    Setting("hint_ranges", 2.0, "number", "EQ ranges that a search tries"),
+    Setting("hint_layers", 3.0, "number", "second files that layering may try"),
+    # low end remedies
+    Setting("low_end_bass_share", 0.2, "ratio", "of a stem's energy below 250 Hz, to be called the bass"),
+    Setting("low_end_helps", 0.02, "ratio", "more of the kick that is heard, from which on a remedy is worth a file"),
+    Setting("duck_most_db", 12.0, "dB", "deeper is heard as a hole in the bass"),
+    Setting("duck_shortest_release_ms", 80.0, "ms", "shorter clicks"),
+    Setting("duck_longest_release_ms", 350.0, "ms", "longer takes the bass note"),
+    # mix, translation, what would change the verdict
+    Setting("mix_missed_lu", 0.1, "LU", "loudness that a limiter cost; less is not made up"),
+    Setting("mix_short_lu", 0.2, "LU", "from here on the mix is said to miss its target"),
+    Setting("translation_least_heard", 0.01, "ratio", "of its loudness alone: what is covered has nothing to lose"),
+    Setting("coarse_lift_lu", 6.0, "LU", "one lift for all that are looked at coarsely"),
+    Setting("what_if_lower_db", 4.0, "dB", "by how much a stem is lowered to see what would change"),
+    Setting("what_if_lowered", 3.0, "number", "stems that are also lowered: those that say most when they are gone"),
+    Setting("what_if_shown", 2.0, "number", "the most telling cases are told"),
 )
 DEFAULTS: Mapping[str, float] = MappingProxyType({setting.name: setting.default for setting in SETTINGS})
 

@@ -18,7 +18,7 @@ All sums run over active slots (from the first to the last sound of the instrume
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -161,7 +161,7 @@ def _loudness(excitation: Array, rows: Mask) -> Array:
     return out
 
 
-def occupancy_with(on: Scene, drums: list[PlacedPart]) -> Array:
+def occupancy_with(on: Scene, drums: Sequence[PlacedPart]) -> Array:
     """Occupancy of instrumental and drums together, `(slots, bands)`."""
     total = on.excitation + sum((drum.excitation for drum in drums), np.zeros_like(on.excitation))
     return np.asarray(occ.occupancy(hearing.specific_loudness(total), on.reference))

@@ -52,6 +52,18 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
+class Gains:
+    """The one gain of a drum part, to set with the instrumental where it is: in steps of 0.1 dB, bounds included."""
+
+    db: float
+    state: str  # what it was measured in: "alone" in the music, or "together" with the other parts as they are treated
+    stopped: str = ""  # "low", "high" or "squeezed" where a bound stopped it
+    low_db: float | None = None  # how far it moves with the assumptions; None where that was not looked at
+    high_db: float | None = None
+    sections: Mapping[str, float] = field(default_factory=dict)  # in sections with an intent of their own
+
+
+@dataclass(frozen=True, slots=True)
 class LoopFit:
     """How a loop was brought to the beat's tempo."""
 

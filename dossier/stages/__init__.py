@@ -1,5 +1,108 @@
-"""The stages that `dossier.pipeline` joins: analyse (audio to measurements), propose (measurements to findings),
-produce (findings to sound and page layers), assemble (everything to the data file).
+"""The stages of a build: each takes what it reads, returns a typed result, and decides nothing.
 
-Each stage calls the pure rooms (`measure`, `lay`, `treat`, `decide`) and `audio`; none of those knows a stage.
+What a stage measures, `dossier.decide` judges; `dossier.pipeline` calls the stages in turn.
 """
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from dossier import audio
+from dossier.cache import Cache
+from dossier.errors import AudioError
+from dossier.memo import Memo
+from dossier.model.beat import Beat
+from dossier.model.checks import Checks
+from dossier.model.choice import Balanced, Choice
+from dossier.model.datafile import InputFile
+from dossier.model.page import PageAssets
+from dossier.model.parts import Ranking, Treated
+from dossier.model.situation import Analysis
+from dossier.model.vocabulary import Direction
+from dossier.names import printable
+from dossier.stages import candidates, music, page_assets, playback, stems, treatments
+from dossier.stages import renders as render_stage
+from dossier.stages.balance import balance
+from dossier.stages.checks import check
+from dossier.stages.choice import approach_of, choose
+from dossier.stages.datafile import data_file
+from dossier.stages.ranking import rank
+from dossier.stages.render_reuse import Renders, from_earlier
+
+__all__ = [
+    "analyse", "balance", "check", "choose", "data_file", "from_earlier", "rank", "render", "treat",
+]  # fmt: skip
+
+
+def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analysis, Memo]:
+    """Measure a beat: the music, the room in it, and every drum file on its own.
+
+    Returns
+    -------
+    The analysis, and a memo whose results depend on the music and on all that was asked for.
+
+    Raises
+    ------
+    BeatError
+        A stem cannot be read, or the instrumental is silent or too short to measure.
+    """
+    say("reading stems")
+    files = Memo(cache)
+    summed = stems.sum_stems(beat, files)
+    heard = files.within([(entry.file, entry.sha256, entry.gain_db) for entry in summed.inputs])
+    say("measuring the instrumental")
+    measured = music.measure_music(beat, summed, heard)
+    conditions = music.conditions_of(beat)
+    reference, reference_notes = music.reference_of(beat, conditions.target_lufs)
+    here = music.situation_of(measured, conditions, reference)
+    sections, section_notes = music.sections_of(beat, here.grid)
+    others = _other_inputs(beat)
+    say(f"measuring {len(beat.drums)} drum candidates")
+    drums, drum_inputs, drum_notes = candidates.read_drums(candidates.pinned(beat), files)
+    notes = (*beat.notes, *summed.notes, *here.grid.notes, *reference_notes, *section_notes, *drum_notes)
+    analysis = Analysis(
+        beat=beat, here=here, room=music.room_of(here.scene, here.grid, sections),
+        groove=candidates.groove_of(beat, here.grid), drums=drums, inputs=(*summed.inputs, *drum_inputs, *others),
+        warnings=notes,
+    )  # fmt: skip
+    memo = heard.within(
+        here.grid, measured.key.name, conditions, reference, beat.pattern, beat.section_patterns, beat.sections,
+        sections,
+    )  # fmt: skip
+    return analysis, memo
+
+
+def treat(analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int) -> tuple[Direction, tuple[Treated, ...]]:
+    """The direction that the drums as they are point to, and a plan for each that leads there."""
+    way = approach_of(analysis.here, analysis.room, ranking)
+    return way.direction, treatments.search_plans(analysis, ranking, way, memo, jobs=jobs)
+
+
+def render(
+    analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo
+) -> tuple[PageAssets, Renders]:
+    """What the page plays and computes from, and the files beside it."""
+    here = analysis.here
+    assets = PageAssets(
+        previews=playback.previews(here, analysis.room, choice, balanced, memo),
+        what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db, memo=memo),
+    )
+    return assets, render_stage.renders(analysis, choice, balanced, checks, memo)
+
+
+def _other_inputs(beat: Beat) -> list[InputFile]:
+    """Settings, grooves and references, by their content."""
+    found = [
+        InputFile(file=printable(path.name), sha256=audio.sha256(path), rights="own", origin="",
+                  kind="settings" if path.suffix == ".toml" else "groove")
+        for path in beat.config_files
+    ]  # fmt: skip
+    for path in beat.references:
+        try:
+            digest = audio.sha256(path)
+        except AudioError:
+            digest = ""
+        found.append(
+            InputFile(file=printable(path.name), sha256=digest, kind="reference", rights="unknown", origin="")
+        )
+    return found

@@ -1,12 +1,9 @@
-"""Low end: the kick of the kit against the stem that carries the bass, where both sound; ways out, really computed.
-
-All of it is measured on an excerpt of whole bars in which both sound most.
-"""
+"""Low end: the kick of the kit against the stem that carries the bass, on whole bars in which both sound most."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
 
@@ -15,73 +12,63 @@ import soxr
 
 from dossier import audio
 from dossier.arrange.one_shots import lay_energies
+from dossier.arrange.parts import laid
 from dossier.decide import fit
-from dossier.decide import low_end as decide_lowend
+from dossier.decide import low_end as decide_low_end
 from dossier.measure import hearing, low_end, pitch
 from dossier.measure import occupancy as occ
+from dossier.memo import Memo
+from dossier.model.beat import Stem
+from dossier.model.checks import LowEndCheck
+from dossier.model.choice import Balanced
 from dossier.model.findings import LowEnd, LowEndRemedy
-from dossier.model.measures import Array, Pitch, Samples
-from dossier.stages.again import Write, keyed
-from dossier.stages.analyse import Analysis, SlotPowers
-from dossier.stages.settle import Part, Settled
-from dossier.stages.stems import LOW_HZ, StemAudio
+from dossier.model.measures import Array, Samples
+from dossier.model.parts import PlacedCandidate
+from dossier.model.situation import Situation
+from dossier.stages.render_reuse import Renders, reusable
+from dossier.stages.stems import LOW_HZ, read_stem
 from dossier.treat.truncation import truncate
 
 DUCKED_AT_ONCE_S = 30  # whole seconds, so that kicks stay on their sample
 EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
-LEAST_BASS_SHARE = 0.2  # of a stem's energy below 250 Hz, to be called the bass
-DEEPEST_DUCK_DB = 12  # deeper is heard as a hole in the bass
-SHORTEST_RELEASE_MS, LONGEST_RELEASE_MS = 80.0, 350.0  # shorter clicks, longer takes the bass note
-LONGER_RELEASES = (1.0, 1.6, 2.5)  # of the kick's effective length
-SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
-TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
-HELPS = 0.02  # more of the kick that is heard, from which on a remedy is worth a file
-DUCK, SHORTEN = "duck the bass", "shorten the kick"
-
-
-@dataclass(frozen=True, slots=True)
-class Result:
-    finding: LowEnd
-    renders: Mapping[str, Write] = field(default_factory=dict)
+LONGEST_DELAY_MS = 10.0
+DEFAULT_LENGTH_S = 0.15  # of a kick whose effective length cannot be measured
+HIGHEST_BASS_HZ = 400.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Excerpt:
-    """The bars of a stem that are looked at, as they are kept."""
+class BassInBeat:
+    """The bass stem's slot powers through the beat, and the bars that are looked at, as they are kept."""
 
-    samples: Samples
+    first_bar: int | None  # None: kick and bass never play in the same bar
+    excerpt: Samples
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Meeting:
+class KickAndBass:
     """Kick and bass in the excerpt, on its slots."""
 
-    analysis: Analysis
-    kick: Part
-    gain_db: float  # of the kick
-    bass_file: str
+    here: Situation
+    kick: PlacedCandidate
     bass: Samples  # (frames, 2)
     start_s: float
-    edges_s: Array  # from the excerpt's start
     slots: slice
     low: Array  # (bands,), weight of the sub and bass zones
 
     def bass_excitation(self, samples: Samples) -> Array:
-        powers = hearing.slot_powers(hearing.band_energies(samples, self.analysis.rate_hz), self.edges_s)
-        return hearing.excitation(powers, spl_offset_db=self.analysis.scene.spl_offset_db)
-
-    def kick_powers(self, samples: Samples) -> Array:
-        voice = self.kick.play.voice
-        assert voice is not None
-        energies = hearing.band_energies(samples, self.analysis.rate_hz, onset_at_start=True)
-        return lay_energies(energies, voice, self.analysis.grid.slot_edges_s())[self.slots]
+        edges = self.here.grid.slot_s * np.arange(self.slots.stop - self.slots.start + 1)
+        powers = hearing.slot_powers(hearing.band_energies(samples, self.here.music.rate_hz), edges)
+        return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db)
 
     def kick_excitation(self, samples: Samples) -> Array:
-        powers = self.kick_powers(samples)
-        return hearing.excitation(powers, spl_offset_db=self.analysis.scene.spl_offset_db + self.gain_db)
+        voice = self.kick.part.voice
+        assert voice is not None
+        energies = hearing.band_energies(samples, self.here.music.rate_hz, onset_at_start=True)
+        powers = lay_energies(energies, voice, self.here.grid.slot_edges_s())[self.slots]
+        return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db + self.kick.gains.db)
 
-    def shares(self, kick: Array, bass: Array, bass_before: Array) -> tuple[float, float]:
+    def judged(self, kick: Array, bass: Array, bass_before: Array) -> decide_low_end.Judged:
         """What is heard of the kick in the low zones, and what of the bass's loudness is lost there."""
         alone = hearing.specific_loudness(kick) @ self.low
         heard = hearing.partial_loudness(kick, bass) @ self.low
@@ -92,229 +79,138 @@ class _Meeting:
         return share, 1.0 - left / full if full > 0 else 0.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Bass:
-    """The bass in the excerpt, as it is kept: excitation `(slots, bands)`, and its notes' frequencies in Hz."""
-
-    excitation: Array
-    notes: Mapping[str, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """How kick and bass stand in time."""
-
-    polarity: int
-    delay_ms: float
-    gain_db: float | None  # in the low band, from aligning them; None with its reason
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class Met:
-    """What is measured of a kick and the bass, as it is kept."""
-
-    share: float  # of the kick that is heard in the low zones
-    overlaps: tuple[float | None, ...]
-    remedies: tuple[LowEndRemedy, ...]
-    release_ms: float  # of the duck
-    bass_notes: Mapping[str, float]
-    pitch: Pitch
-    line: Line
-
-
-def measure(analysis: Analysis, settled: Settled) -> Result:
+def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) -> LowEndCheck:
     """The low end of the beat, or what is missing to speak of it."""
-    kick = next((part for part in settled.parts if part.role == "kick"), None)
-    if kick is None:
-        return Result(_nothing("no kick is in the kit: there is none among the candidates, or the pattern plays none"))
-    bass = _bass_stem(analysis)
-    if bass is None:
-        return Result(_nothing("no stem carries a bass: none has a fifth of its energy below 250 Hz",
-                               kick=kick.placed.drum.name))  # fmt: skip
-    row = next(row for row in settled.rows if row.id == kick.id)
-    meeting = _meeting(analysis, kick, row.gain_db, bass)
-    if meeting is None:
-        return Result(_nothing("kick and bass never play in the same bar", kick=kick.placed.drum.name))
-    met = analysis.keep(
-        "low end", Met, lambda: _met(meeting), kick.play.samples, row.gain_db, bass.stem.file, meeting.start_s,
-        analysis.policy["low_end_good_share"],
-    )  # fmt: skip
-    remedies, renders = _rendered(meeting, bass, met)
-    line, found = met.line, met.pitch
+    part = next((part for part in balanced.parts if part.row.role == "kick"), None)
+    if part is None:
+        return _nothing("no kick is in the kit: there is none among the candidates, or the pattern plays none")
+    kick = part.item
+    listed = [(stem.file, stem.role, one.low_energy, one.low_share) for stem, one in here.music.stems]
+    file = decide_low_end.bass_stem(listed, here.policy)
+    if file is None:
+        return _nothing("no stem carries a bass: none has a fifth of its energy below 250 Hz", kick=kick.drum.name)
+    bass = next(stem for stem, _ in here.music.stems if stem.file == file)
+    both = _kick_and_bass(here, kick, bass, memo)
+    if both is None:
+        return _nothing("kick and bass never play in the same bar", kick=kick.drum.name)
+    before, plain = both.bass_excitation(both.bass), both.kick_excitation(kick.part.samples)
+    share, lost = both.judged(plain, before, before)
+    remedies, renders = _rendered(slug, both, bass, _remedies(both, plain, before, lost), share, memo)
+    line = _alignment(both)
+    found, notes = pitch.pitch(kick.part.samples, kick.part.rate_hz), _bass_notes(both)
     reasons = {"delay_ms": line.reason, "polarity": line.reason} if line.gain_db is None else {}
     if found.hz is None:
         reasons["kick_pitch_hz"] = found.reason
-    cents = fit.cents_from_key(found.hz, analysis.key.name) if found.hz and analysis.key.name else None
-    overlaps, notes, share = met.overlaps, met.bass_notes, met.share
+    key = here.music.key.name
+    cents = fit.cents_from_key(found.hz, key) if found.hz and key else None
+    overlaps = _zone_overlaps(plain, before)
     aligned = line.gain_db is not None
     polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
-    said = decide_lowend.sentences(
-        kick=kick.placed.drum.name.rsplit("/", 1)[-1], bass=bass.stem.file.rsplit("/", 1)[-1],
-        overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=analysis.key.name,
-        note=found.note, bass_notes=notes,
-        bass_cents=decide_lowend.cents_from_bass(found.hz, notes) if found.hz else None, polarity=polarity,
-        delay_ms=line.delay_ms if aligned else None, delay_gain_db=line.gain_db, remedies=remedies,
-        policy=analysis.policy,
+    delay_ms = line.delay_ms if aligned else None
+    said = decide_low_end.sentences(
+        kick=kick.drum.name.rsplit("/", 1)[-1], bass=bass.file.rsplit("/", 1)[-1],
+        overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=key, note=found.note,
+        bass_notes=notes, bass_cents=decide_low_end.cents_from_bass(found.hz, notes) if found.hz else None,
+        polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, policy=here.policy,
     )  # fmt: skip
-    if not row.chosen:
+    if not part.row.chosen:
         said = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *said)
     finding = LowEnd(
-        kick=kick.placed.drum.name, bass_stem=bass.stem.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1],
-        kick_share=share, kick_pitch_hz=found.hz, kick_note=found.note, kick_cents_from_key=cents,
-        bass_notes=tuple(notes), polarity=polarity, delay_ms=line.delay_ms if aligned else None,
-        delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons, sentences=said,
+        kick=kick.drum.name, bass_stem=bass.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share,
+        kick_pitch_hz=found.hz, kick_note=found.note, kick_cents_from_key=cents, bass_notes=tuple(notes),
+        polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
+        sentences=said,
     )  # fmt: skip
-    return Result(finding, renders)
+    return LowEndCheck(finding, renders)
 
 
-def _met(meeting: _Meeting) -> Met:
-    """Kick and bass as they are, and every way out at the mildest amount that gives the kick its share."""
-    kick, rate = meeting.kick.play, meeting.analysis.rate_hz
-    bass = meeting.analysis.keep(
-        "bass", Bass, lambda: Bass(meeting.bass_excitation(meeting.bass), _bass_notes(meeting)), meeting.bass_file,
-        meeting.start_s, len(meeting.bass),
-    )  # fmt: skip
-    before = bass.excitation
-    kick_excitation = meeting.kick_excitation(kick.samples)
-    share, lost = meeting.shares(kick_excitation, before, before)
-    laid = kick.laid(start_s=meeting.start_s, length_s=len(meeting.bass) / rate)
-    frames = min(len(laid), len(meeting.bass))
-    line = low_end.alignment(
-        laid[:frames] * 10.0 ** (meeting.gain_db / 20.0), meeting.bass[:frames], rate, max_ms=10.0
-    )  # fmt: skip
-    remedies, release_ms = _remedies(meeting, kick_excitation, before, lost)
-    return Met(
-        share=share, overlaps=_zone_overlaps(kick_excitation, before), remedies=remedies, release_ms=release_ms,
-        bass_notes=bass.notes, pitch=pitch.pitch(kick.samples, rate),
-        line=Line(polarity=line.polarity, delay_ms=line.delay_ms, gain_db=line.gain_db, reason=line.reason),
+def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Memo) -> KickAndBass | None:
+    """The bars in which both sound most; None where there is no bar with both."""
+    grid, rate, per_bar = here.grid, here.music.rate_hz, here.grid.slots_per_bar
+    bars = min(EXCERPT_BARS, grid.bars)
+    low = hearing.FINE_HZ < LOW_HZ
+
+    def span(first: int) -> tuple[float, int, int]:
+        start = max(0.0, grid.first_downbeat_s + first * grid.bar_s)
+        return start, round(start * rate), round(start * rate) + round(bars * grid.bar_s * rate)
+
+    def excerpt() -> BassInBeat:
+        samples = read_stem(bass, rate)
+        powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.slot_edges_s())[:, low].sum(axis=1)
+        drum = kick.powers[:, low].sum(axis=1)
+        shared = np.sqrt(powers.reshape(-1, per_bar).sum(axis=1) * drum.reshape(-1, per_bar).sum(axis=1))
+        if not shared.any():
+            return BassInBeat(None, samples[:0])
+        first = int(np.argmax(np.convolve(shared, np.ones(bars), mode="valid")))
+        _, begin, end = span(first)
+        return BassInBeat(first, samples[begin:end].copy())
+
+    kept = memo("heard", BassInBeat, excerpt, bass.file, kick.part.samples)
+    if kept.first_bar is None:
+        return None
+    return KickAndBass(
+        here=here, kick=kick, bass=kept.excerpt, start_s=span(kept.first_bar)[0],
+        slots=slice(kept.first_bar * per_bar, (kept.first_bar + bars) * per_bar),
+        low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 
 
-def _rendered(meeting: _Meeting, stem: StemAudio, met: Met) -> tuple[tuple[LowEndRemedy, ...], dict[str, Write]]:
+def _remedies(both: KickAndBass, plain: Array, before: Array, lost: float) -> tuple[LowEndRemedy, ...]:
+    """Every way out, rendered and measured again."""
+    part, rate = both.kick.part, both.here.music.rate_hz
+    assert part.voice is not None
+    times = [start - both.start_s for start in part.voice.starts_s]
+
+    def duck(depth: float, release: float) -> decide_low_end.Judged:
+        curve = low_end.duck_curve(times, len(both.bass) / rate, rate, depth_db=depth, release_ms=release)
+        return both.judged(plain, both.bass_excitation(both.bass * curve[: len(both.bass), None]), before)
+
+    def changed(samples: Samples) -> decide_low_end.Judged:
+        return both.judged(both.kick_excitation(samples), before, before)
+
+    trials = decide_low_end.RemedyTrials(
+        duck=cache(duck), shorten=lambda ms: changed(_shortened(part.samples, rate, ms)),
+        tune=lambda semitones: changed(_tuned(part.samples, rate, semitones)),
+    )  # fmt: skip
+    effective_s = both.kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S
+    return decide_low_end.remedies(
+        trials, bass_lost=lost, has_bass=bool(both.bass.any()), kick_ms=1000.0 * len(part.samples) / rate,
+        effective_ms=1000.0 * effective_s, policy=both.here.policy,
+    )  # fmt: skip
+
+
+def _rendered(
+    slug: str, both: KickAndBass, bass: Stem, remedies: Sequence[LowEndRemedy], share: float, memo: Memo
+) -> tuple[tuple[LowEndRemedy, ...], Renders]:
     """The remedies, with a file to hear each that helps."""
-    play, slug = meeting.kick.play, meeting.analysis.beat.slug
-    assert play.voice is not None
+    part, rate = both.kick.part, both.here.music.rate_hz
+    assert part.voice is not None
     listed: list[LowEndRemedy] = []
-    renders: dict[str, Write] = {}
-    for remedy in met.remedies:
-        if remedy.kick_share < met.share + HELPS:
+    renders: Renders = {}
+    for remedy in remedies:
+        if not decide_low_end.helps(remedy, share, both.here.policy):
             listed.append(remedy)
             continue
         name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
-        if remedy.name == DUCK:
-            starts, depth, release = play.voice.starts_s, amounts["depth_db"], met.release_ms
-            make = partial(_ducked, stem=stem, starts_s=starts, depth_db=depth, release_ms=release)
-            frames = len(meeting.analysis.instrumental)
-            renders[name] = keyed(
-                meeting.analysis.keep, make, stem.rate_hz, frames, "duck", stem.stem.file, starts, depth, release
-            )
+        if remedy.name == decide_low_end.DUCK:
+            make = partial(_ducked, stem=bass, rate_hz=rate, starts_s=part.voice.starts_s, **amounts)
+            renders[name] = reusable(memo, make, rate, "duck", bass.file, part.voice.starts_s, amounts)
         else:
-            change = _shortened if remedy.name == SHORTEN else _tuned
-            renders[name] = partial(_write_changed, change=change, samples=play.samples, rate=play.rate_hz,
+            change = _shortened if remedy.name == decide_low_end.SHORTEN else _tuned
+            renders[name] = partial(_write_changed, change=change, samples=part.samples, rate=rate,
                                     amount=next(iter(amounts.values())))  # fmt: skip
         listed.append(replace(remedy, render=name))
     return tuple(listed), renders
 
 
-def _bass_stem(analysis: Analysis) -> StemAudio | None:
-    """The stem that is called bass, else the one with the most energy below 250 Hz among those that live there."""
-    named = [stem for stem in analysis.stems if "bass" in stem.stem.role.lower()]
-    living = named or [stem for stem in analysis.stems if stem.low_share > LEAST_BASS_SHARE]
-    return max(living, key=lambda stem: stem.low_energy, default=None)
-
-
-def _meeting(analysis: Analysis, kick: Part, gain_db: float, bass: StemAudio) -> _Meeting | None:
-    """The bars in which both sound most; None where there is no bar with both."""
-    grid, rate = analysis.grid, analysis.rate_hz
-    read = cache(bass.read)  # only where something that needs its sound was not kept
-    per_bar = grid.slots_per_bar
-    low = hearing.FINE_HZ < LOW_HZ
-    powers = analysis.keep("stem powers", SlotPowers, lambda: SlotPowers(
-        hearing.slot_powers(hearing.band_energies(read(), rate), grid.slot_edges_s())
-    ), bass.stem.file).powers[:, low].sum(axis=1)  # fmt: skip
-    drum = kick.powers[:, low].sum(axis=1)
-    both = np.sqrt(powers.reshape(-1, per_bar).sum(axis=1) * drum.reshape(-1, per_bar).sum(axis=1))
-    if not both.any():
-        return None
-    bars = min(EXCERPT_BARS, grid.bars)
-    sums = np.convolve(both, np.ones(bars), mode="valid")
-    first = int(np.argmax(sums))
-    start = max(0.0, grid.first_downbeat_s + first * grid.bar_s)
-    slots = slice(first * per_bar, (first + bars) * per_bar)
-    edges = grid.slot_s * np.arange(slots.stop - slots.start + 1)
-    begin, end = round(start * rate), round(start * rate) + round(edges[-1] * rate)
-    sound = analysis.keep("stem excerpt", Excerpt, lambda: Excerpt(read()[begin:end]), bass.stem.file, begin, end)
-    return _Meeting(
-        analysis=analysis, kick=kick, gain_db=gain_db, bass_file=bass.stem.file, bass=sound.samples,
-        start_s=start, edges_s=edges, slots=slots, low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
-    )  # fmt: skip
-
-
-def _remedies(
-    meeting: _Meeting, plain: Array, before: Array, lost_before: float
-) -> tuple[tuple[LowEndRemedy, ...], float]:
-    """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
-
-    What the bass loses is counted beyond what the kick masks of it as it is; negative: it gets something back.  The
-    second value is the duck's release in ms.
-    """
-    good = meeting.analysis.policy["low_end_good_share"]
-    kick, rate = meeting.kick, meeting.analysis.rate_hz
-    voice = kick.play.voice
-    assert voice is not None
-    times = [start - meeting.start_s for start in voice.starts_s]
-    effective = kick.placed.drum.measures.hit.effective_length_s or 0.15
-    release = min(LONGEST_RELEASE_MS, max(SHORTEST_RELEASE_MS, 1000.0 * effective))
-    length = len(meeting.bass) / rate
-    listed: list[LowEndRemedy] = []
-
-    def judged(name: str, label: str, amounts: Mapping[str, float], kick: Array, bass: Array) -> LowEndRemedy:
-        reached, lost = meeting.shares(kick, bass, before)
-        return LowEndRemedy(name=name, label=label, kick_share=reached, bass_lost=lost - lost_before, amounts=amounts)
-
-    def ducked(depth: float, release: float) -> LowEndRemedy:
-        curve = low_end.duck_curve(times, length, rate, depth_db=depth, release_ms=release)[: len(meeting.bass), None]
-        label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
-        amounts = {"depth_db": depth, "release_ms": float(round(release))}
-        return judged(DUCK, label, amounts, plain, meeting.bass_excitation(meeting.bass * curve))
-
-    def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
-        """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
-        low, high = 0, DEEPEST_DUCK_DB
-        while best.kick_share >= good and high - low > 1:
-            middle = (low + high) // 2
-            found = ducked(float(middle), release)
-            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
-        return best
-
-    def shortened(ms: float) -> LowEndRemedy:
-        sound = _shortened(kick.play.samples, rate, ms)
-        return judged(SHORTEN, f"cutting the kick to {ms:.0f} ms", {"length_ms": ms}, meeting.kick_excitation(sound),
-                      before)  # fmt: skip
-
-    def tuned(semitones: int) -> LowEndRemedy:
-        sound = _tuned(kick.play.samples, rate, semitones)
-        return judged("tune the kick", f"tuning the kick by {semitones:+d} semitones",
-                      {"semitones": float(semitones)}, meeting.kick_excitation(sound), before)  # fmt: skip
-
-    if meeting.bass.any():
-        releases = sorted({min(LONGEST_RELEASE_MS, ratio * release) for ratio in LONGER_RELEASES})
-        deepest = [(ducked(float(DEEPEST_DUCK_DB), ms), ms) for ms in releases]
-        enough = [item for item in deepest if item[0].kick_share >= good]
-        # The shortest that is enough; where none is, what gives most for what it takes.
-        best, release = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
-        listed.append(shallowest(release, best))
-    shorter: list[LowEndRemedy] = []
-    for ms in (ms for ms in SHORTER_MS if ms < 1000.0 * len(kick.play.samples) / rate):
-        shorter.append(shortened(ms))
-        if shorter[-1].kick_share >= good:
-            break
-    if shorter:
-        listed.append(max(shorter, key=lambda remedy: (remedy.kick_share >= good, remedy.kick_share)))
-    listed.append(max(map(tuned, TUNE_SEMITONES), key=lambda remedy: remedy.kick_share))
-    return tuple(listed), release
+def _alignment(both: KickAndBass) -> low_end.Alignment:
+    """How kick and bass stand in time."""
+    part, rate = both.kick.part, both.here.music.rate_hz
+    sound = laid(part, start_s=both.start_s, length_s=len(both.bass) / rate)
+    frames = min(len(sound), len(both.bass))
+    turned = sound[:frames] * 10.0 ** (both.kick.gains.db / 20.0)
+    return low_end.alignment(turned, both.bass[:frames], rate, max_ms=LONGEST_DELAY_MS)
 
 
 def _shortened(samples: Samples, rate_hz: int, ms: float) -> Samples:
@@ -336,36 +232,34 @@ def _zone_overlaps(kick: Array, bass: Array) -> tuple[float | None, ...]:
     return tuple(out)
 
 
-def _bass_notes(meeting: _Meeting) -> dict[str, float]:
+def _bass_notes(both: KickAndBass) -> Mapping[str, float]:
     """Notes that the bass plays in the excerpt, one look a half bar, from low to high: their frequencies in Hz."""
-    rate, grid = meeting.analysis.rate_hz, meeting.analysis.grid
-    step = round(grid.bar_s / 2 * rate)
+    rate = both.here.music.rate_hz
+    step = round(both.here.grid.bar_s / 2 * rate)
     found: dict[str, float] = {}
-    for start in range(0, len(meeting.bass) - step + 1, max(step, 1)):
-        heard = pitch.pitch(meeting.bass[start : start + step], rate)
-        if heard.hz is not None and heard.note is not None and heard.hz < 400.0:
+    for start in range(0, len(both.bass) - step + 1, max(step, 1)):
+        heard = pitch.pitch(both.bass[start : start + step], rate)
+        if heard.hz is not None and heard.note is not None and heard.hz < HIGHEST_BASS_HZ:
             found.setdefault(heard.note, heard.hz)
     return dict(sorted(found.items(), key=lambda item: item[1]))
 
 
-def _nothing(why: str, *, kick: str | None = None) -> LowEnd:
-    return LowEnd(
+def _nothing(why: str, *, kick: str | None = None) -> LowEndCheck:
+    return LowEndCheck(LowEnd(
         kick=kick, bass_stem=None, overlap_sub=None, overlap_bass=None, kick_share=None, kick_pitch_hz=None,
         kick_note=None, kick_cents_from_key=None, bass_notes=(), polarity=None, delay_ms=None, delay_gain_db=None,
         remedies=(), sentences=(), reasons={"low_end": why},
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
-def _ducked(*, stem: StemAudio, starts_s: Sequence[float], depth_db: float, release_ms: float) -> Samples:
+def _ducked(*, stem: Stem, rate_hz: int, starts_s: Sequence[float], depth_db: float, release_ms: float) -> Samples:
     """The whole bass stem, ducked under every kick: it takes the place of the stem, whose own gain is left out."""
-    samples, rate = stem.read(gain=False), stem.rate_hz
-    piece = DUCKED_AT_ONCE_S * rate
+    samples = read_stem(stem, rate_hz, gain=False)
+    piece = DUCKED_AT_ONCE_S * rate_hz
     for first in range(0, len(samples), piece):
         part = samples[first : first + piece]
-        curve = low_end.duck_curve(
-            [start - first / rate for start in starts_s], len(part) / rate, rate, depth_db=depth_db,
-            release_ms=release_ms,
-        )  # fmt: skip
+        starts = [start - first / rate_hz for start in starts_s]
+        curve = low_end.duck_curve(starts, len(part) / rate_hz, rate_hz, depth_db=depth_db, release_ms=release_ms)
         np.multiply(part, curve[: len(part), None], out=part, casting="same_kind")
     return samples
 

@@ -7,38 +7,37 @@ own gain; the before and after that are shown are measured on the whole beat.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from dossier import workers
+import numpy as np
+
 from dossier.decide import plan as decide_plan
+from dossier.decide import search_hints
 from dossier.decide.plan.goals import Goals
-from dossier.measure import in_beat, true_peak
+from dossier.measure import hearing, in_beat, true_peak
+from dossier.measure import occupancy as occ
+from dossier.memo import Memo
 from dossier.model.findings import Approach, Plan
-from dossier.model.measures import Indices, Samples
+from dossier.model.measures import Array, Indices, Samples
+from dossier.model.parts import DrumPart, PlacedCandidate, Ranking, Treated
 from dossier.model.scene import Scene
-from dossier.model.vocabulary import Direction
+from dossier.model.situation import Analysis, Situation
+from dossier.model.vocabulary import ZONE_KEYS, Direction
 from dossier.names import slug
-from dossier.stages import bus, figures, hints
-from dossier.stages.again import Again
-from dossier.stages.analyse import Analysis
-from dossier.stages.levels import LONGEST_BLOCK_BARS, as_it_plays, target_of
-from dossier.stages.placing import Playable, groove_of
-from dossier.stages.produce import Treated
-from dossier.stages.rank import Placed, Ranking, kit_target, rescored, with_members
-from dossier.stages.settle import Part, part_of
-from dossier.treat import FAMILIES
+from dossier.stages import drum_meter, kit_bus
+from dossier.stages.gains import LONGEST_BLOCK_BARS, kit_target, target_of
+from dossier.treat import FAMILIES, eq
 from dossier.treat.families import Line
 
 _TEMPO_IN_NAME = re.compile(r"[\s_-]*\d+(?:[.,]\d+)?\s*bpm", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Task:
+class PlanSearch:
     """One search with all that it needs, so that it can run in another process."""
 
-    play: Playable
+    part: DrumPart
     gain_db: float
     scene: Scene
     slots: Indices
@@ -52,160 +51,148 @@ class Task:
     render: str
     cycle_bars: int
 
-    def cost_s(self) -> float:
-        """How long a search takes, in seconds, roughly: on one core of this decade."""
-        return 0.1 + 0.3e-6 * len(self.play.samples) * self.most
-
     def depends(self) -> tuple[object, ...]:
-        """All that a result rests on beside the beat itself."""
-        play = self.play
+        """Everything that a result rests on beside the beat itself."""
+        part = self.part
         return (
-            play.name, play.role, play.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
+            part.name, part.role, part.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
             self.own_lines, self.goals, self.most, self.plan_id, self.render, self.cycle_bars,
         )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Searched:
+class FoundPlan:
     """A plan with its figures on the whole beat, and the drum as it leaves it."""
 
     plan: Plan
     samples: Samples
 
 
-def search_plans(analysis: Analysis, ranking: Ranking, approach: Approach, *, jobs: int = 1) -> tuple[Treated, ...]:
+def search_plans(
+    analysis: Analysis, ranking: Ranking, approach: Approach, memo: Memo, *, jobs: int = 1
+) -> tuple[Treated, ...]:
     """A plan for each member of the kit, for the best loops and for the kit as a whole, in the approach's direction.
 
-    The kit as a whole (`bus.NAME` in place of a file) comes last, and only where one-shots are, or may be, used.
+    The kit as a whole (`kit_bus.NAME` in place of a file) comes last, and only where one-shots are, or may be, used.
     """
-    groove = groove_of(analysis)
-    loops = [item for item in ranking.loops if item.closely][: int(analysis.policy["plans_loops"])]
+    here, groove = analysis.here, analysis.groove
+    loops = [item for item in ranking.loops if item.closely][: int(here.policy["plans_loops"])]
     wanted = [*ranking.kit_parts, *loops]
-    whole = bus.kit_as_one(analysis, groove, ranking) if bus.wanted(ranking, approach) else None
+    whole = kit_bus.kit_as_one(here, groove, ranking, memo) if kit_bus.is_wanted(ranking, approach) else None
     if whole is not None:
         wanted.append(whole)
-    bars = round(groove.pattern.length_beats * analysis.grid.meter[1] / 4.0 / analysis.grid.meter[0])
-    on = analysis.scene.subset(ranking.slots)
-    room = hints.room_by_zone(on)
-    shares = {item.drum.name: hints.zone_shares(on, item) for item in ranking.one_shots if item.closely}
-    tasks = []
-    for number, placed in enumerate(wanted, 1):
-        layers = hints.second_files(on, placed, ranking.one_shots, room=room, shares=shares)
-        adds = {name: hints.adds_in(shares[placed.drum.name], shares[name], room) for name in layers}
-        tasks.append(
-            _task(analysis, ranking, approach.direction, placed, number, on=on, layers=layers, adds_in=adds, bars=bars)
-        )
-    found = analysis.keep.spread(
-        "plan", Searched, search, tasks, depends=[task.depends() for task in tasks], jobs=jobs, cost_s=Task.cost_s
-    )  # fmt: skip
+    bars = round(groove.pattern.length_beats / here.grid.bar_beats)
+    on = here.scene.subset(ranking.slots)
+    fills = occ.zone_fills(on.loudness, on.reference, on.active)
+    room = np.array([1.0 - fills[zone] for zone in ZONE_KEYS])
+    close = {item.drum.name: item for item in ranking.one_shots if item.closely}
+    shares = {name: zone_shares(on, item) for name, item in close.items()}
+    searches = []
+    for number, item in enumerate(wanted, 1):
+        own, role = item.drum.name, item.part.role
+        names = [] if role is None else search_hints.second_files(
+            own, role, [(name, other.part.role) for name, other in close.items()], shares, room, here.policy
+        )  # fmt: skip
+        searches.append(
+            _search_of(
+                here, ranking, analysis.beat.slug, approach.direction, item, number, on=on, bars=bars,
+                layers={name: close[name].part.samples for name in names},
+                adds_in={name: search_hints.adds_in(shares[own], shares[name], room) for name in names},
+            )
+        )  # fmt: skip
+    depends = [one.depends() for one in searches]
+    found = memo.process_map("plan", FoundPlan, search, searches, depends, jobs=jobs)
     return tuple(
-        Treated(plan=item.plan, placed=placed, samples=item.samples)
-        for placed, item in zip(wanted, found, strict=True)
+        Treated(plan=one.plan, placed=item, samples=one.samples) for item, one in zip(wanted, found, strict=True)
     )
 
 
-def whole_kit_render(
-    analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], *, beside: Executor
-) -> dict[str, Again]:
-    """The kit through its bus treatment in the beat's length, where its plan helped, begun at once; by file name."""
-    return {
-        item.plan.render: bus.render(analysis, ranking, item.placed, item.plan).begun(beside)
-        for item in treated if item.plan.candidate == bus.NAME and item.plan.render
-    }  # fmt: skip
+def zone_shares(on: Scene, item: PlacedCandidate) -> Array:
+    """How the loudness of a one-shot, at its gain, is spread over the zones, `(zones,)`, adding to about 1.
+
+    Taken from the mean spectrum of the slots in which it is loudest.
+    """
+    level = item.powers.sum(axis=1)
+    rows = level > 0.25 * level.max(initial=0.0)
+    if not rows.any():
+        return np.zeros(len(ZONE_KEYS))
+    mean = item.powers[rows].mean(axis=0)[None, :]
+    excitation = hearing.excitation(mean, spl_offset_db=on.spl_offset_db + item.gains.db)
+    loudness = hearing.specific_loudness(excitation)[0]
+    return np.asarray(on.zone_weights @ loudness / max(float(loudness.sum()), 1e-12))
 
 
-def treated_part(placed: Placed, treated: Sequence[Treated]) -> Part:
-    """The part of the balance: with its plan where that helped."""
-    part = part_of(placed)
-    for item in treated:
-        if item.placed.drum is placed.drum and item.plan.helped and item.plan.steps:
-            if placed.play.samples is item.samples:  # scored as its plan left it already
-                return replace(part, treated=True)
-            play = placed.play.with_samples(item.samples)
-            return replace(part, play=play, powers=play.powers(), plays=as_it_plays(play), treated=True)
-    return part
-
-
-def treated_ranking(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated]) -> Ranking:
-    """The ranking as it comes out with the plans that helped: what the approach is decided on."""
-    by_name = {item.placed.drum.name: item for item in treated if item.plan.helped and item.plan.steps}
-
-    def after(placed: Placed) -> Placed:
-        item = by_name.get(placed.drum.name)
-        if item is None:
-            return placed
-        return rescored(placed, analysis, placed.play.with_samples(item.samples), ranking.slots)
-
-    loops = sorted((after(item) for item in ranking.loops), key=lambda item: (not item.closely, -item.score))
-    return with_members(
-        replace(ranking, loops=tuple(loops)), [after(item) for item in ranking.kit_parts], analysis
+def covered_lines(on: Scene, item: PlacedCandidate, slots: Indices, policy: Mapping[str, float]) -> tuple[Line, ...]:
+    """EQ amounts that take the drum back where the instrumental covers it; none where it is heard everywhere."""
+    drum = in_beat.place(on, item.powers[slots], gain_db=item.gains.db)
+    rows = in_beat.own_hits(on, drum)
+    heard = hearing.partial_loudness(drum.excitation[rows], on.excitation[rows]).sum(axis=0)
+    edges = hearing.BAND_EDGES_HZ
+    return tuple(
+        eq.covered_line(float(edges[one.first]), float(edges[one.last]), from_bottom=one.from_bottom, to_top=one.to_top)
+        for one in search_hints.covered_ranges(drum.alone[rows].sum(axis=0), heard, policy)
     )
 
 
-def _task(
-    analysis: Analysis, ranking: Ranking, direction: Direction, placed: Placed, number: int, *, on: Scene,
-    layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
-) -> Task:  # fmt: skip
-    policy, play = analysis.policy, placed.play
-    whole = play.name == bus.NAME
-    enough = kit_target(analysis, ranking.kit_parts) if whole else target_of(analysis, play.role)
+def _search_of(
+    here: Situation, ranking: Ranking, beat: str, direction: Direction, item: PlacedCandidate, number: int, *,
+    on: Scene, layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
+) -> PlanSearch:  # fmt: skip
+    policy, part = here.policy, item.part
+    whole = part.name == kit_bus.NAME
+    roles = [member.part.role for member in ranking.kit_parts]
+    enough = kit_target(here, roles) if whole else target_of(here, part.role)
     goals = Goals(gain=policy["plan_gain_goal"], clear=policy["plan_least_offered"],
                   share_loss=policy["plan_share_loss"], share_enough=enough)  # fmt: skip
-    most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
-    if play.kind == "loop":
-        bars = round(len(play.samples) / play.rate_hz / play.grid.bar_s)
-    drum = in_beat.place(on, placed.powers[ranking.slots], gain_db=placed.gain_db)
-    return Task(
-        play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking.slots, direction=direction,
-        layers=layers, adds_in=adds_in,
-        own_lines={"EQ": hints.covered_lines(on, drum)} if direction == "leaner" else {}, goals=goals, most=int(most),
-        plan_id=f"plan-{number:02d}", render=_render_name(analysis.beat.slug, number, play),
-        cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
+    most = policy["plan_evaluations"] if part.kind == "one-shot" else policy["plan_loop_evaluations"]
+    if part.kind == "loop":
+        bars = round(len(part.samples) / part.rate_hz / part.grid.bar_s)
+    lines = {"EQ": covered_lines(on, item, ranking.slots, policy)} if direction == "leaner" else {}
+    return PlanSearch(
+        part=part, gain_db=item.gains.db, scene=here.scene, slots=ranking.slots, direction=direction, layers=layers,
+        adds_in=adds_in, own_lines=lines, goals=goals, most=int(most), plan_id=f"plan-{number:02d}",
+        render=_render_name(beat, number, part), cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
     )  # fmt: skip
 
 
-def _render_name(beat: str, number: int, play: Playable) -> str:
+def _render_name(beat: str, number: int, part: DrumPart) -> str:
     """Sorts in the order of the plans; a loop, which was fitted to the beat, says its tempo there."""
-    stem = play.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
-    if play.name == bus.NAME:
+    stem = part.name.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+    if part.name == kit_bus.NAME:
         return f"{beat}-{number:02d}-kit-treated.wav"
-    if play.kind == "loop":
-        name, tail = slug(_TEMPO_IN_NAME.sub("", stem) or "loop"), f"-{play.grid.tempo_bpm:.4g}bpm"
+    if part.kind == "loop":
+        name, tail = slug(_TEMPO_IN_NAME.sub("", stem) or "loop"), f"-{part.grid.tempo_bpm:.4g}bpm"
     else:
         name, tail = slug(stem), ""
-    role = play.role or "loop"
+    role = part.role or "loop"
     named = name if name == role or name.startswith(f"{role}-") else f"{role}-{name}"
     return f"{beat}-{number:02d}-{named}-treated{tail}.wav"
 
 
-def search(task: Task) -> Searched:
+def search(task: PlanSearch) -> FoundPlan:
     """Search one plan, in the beat that the task describes."""
-    play, on = task.play, task.scene.subset(task.slots)
-    looking = workers.apart(lambda: figures.full(task.scene, play, play.samples, task.gain_db))
-    ear = figures.Listener(play=play, on=on, slots=task.slots, gain_db=task.gain_db)
-    try:
-        with workers.Pair() as each:
-            result = decide_plan.search(
-                play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction,
-                families=FAMILIES, measure=ear.figures, turned=ear.turned, true_peak=_true_peak, layers=task.layers,
-                goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id, each=each,
-            )  # fmt: skip
-    finally:
-        before, powers_before = looking()  # whatever became of the search, nothing is left of the copy
-    changed = figures.full(task.scene, play, result.samples, task.gain_db) if result.plan.helped else None
-    after, powers = changed or (before, powers_before)
-    even = None
-    if result.plan.helped and before.integrated_lufs is not None and after.integrated_lufs is not None:
-        gain_db = task.gain_db + before.integrated_lufs - after.integrated_lufs
-        even = figures.at_gain(task.scene, powers, gain_db, like=after)
+    part, scene, gain_db = task.part, task.scene, task.gain_db
+    meter = drum_meter.DrumMeter(part=part, on=scene.subset(task.slots), slots=task.slots, gain_db=gain_db)
+    result = decide_plan.search(
+        part.samples, part.rate_hz, candidate=part.name, role=part.role, direction=task.direction,
+        families=FAMILIES, measure=meter.figures, turned=meter.turned, true_peak=_true_peak, layers=task.layers,
+        goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id,
+    )  # fmt: skip
+    before, powers_before = drum_meter.full_figures(scene, part, part.samples, gain_db)
+    after, powers, equally_loud = before, powers_before, None
+    if result.plan.helped:
+        after, powers = drum_meter.full_figures(scene, part, result.samples, gain_db)
+        if before.integrated_lufs is not None and after.integrated_lufs is not None:
+            level_db = gain_db + before.integrated_lufs - after.integrated_lufs
+            equally_loud = drum_meter.at_gain(scene, powers, level_db, like=after)
     plan = replace(
-        decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=even),
+        decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=equally_loud),
         render=task.render if result.plan.helped and result.plan.steps else None,
-        occupancy_change=figures.occupancy_change(
-            task.scene, play, powers_before, powers, task.gain_db, bars=task.cycle_bars
+        occupancy_change=drum_meter.occupancy_change(
+            scene, part, powers_before, powers, gain_db, bars=task.cycle_bars
         ),
     )  # fmt: skip
-    return Searched(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
+    return FoundPlan(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
 
 
 def _true_peak(samples: Samples, rate_hz: int) -> float:
@@ -213,14 +200,14 @@ def _true_peak(samples: Samples, rate_hz: int) -> float:
     return true_peak.true_peak(samples)
 
 
-def _with_grounds(plan: Plan, task: Task) -> str:
+def _with_grounds(plan: Plan, task: PlanSearch) -> str:
     """The plan's reason, and what in this beat speaks for its steps."""
     reason = plan.reason
     for step in plan.steps:
         if step.treatment == "layering" and str(step.amounts["file"]) in task.adds_in:
             zone = task.adds_in[str(step.amounts["file"])]
             reason += f" The layer adds where the drum has less and the beat has room, most in the {zone}."
-    if plan.candidate == bus.NAME and plan.helped:
+    if plan.candidate == kit_bus.NAME and plan.helped:
         reason += (
             " This treats all members of the kit together, in place of treating them one by one; the file plays at "
             f"{task.gain_db:+.1f} dB."

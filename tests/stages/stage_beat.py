@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from dossier.stages.analyse import Analysis
+from dossier.stages.rank import Placed, Ranking
+from dossier.stages.settle import Part
 
 from dossier import audio, pipeline
 from dossier.cache import Cache
 from dossier.model.measures import Samples
 from dossier.stages import analyse, placing, rank, treatments
-from dossier.stages.analyse import Analysis
 from dossier.stages.placing import Groove
-from dossier.stages.rank import Placed, Ranking
-from dossier.stages.settle import Part
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 RATE = 44_100

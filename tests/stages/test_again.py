@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
+from dossier.stages.keep import Keep
 
 from dossier.cache import Cache
 from dossier.stages import again
-from dossier.stages.keep import Keep
 
 RATE = 48_000
 SOUND = np.array([[0.5, -0.25], [0.125, 0.0]])

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
+from dossier.stages.settle import Part
 from small_beat import MADE, Small, kick, noise_hit
 from small_beat import write_beat as write_small
 from stage_beat import RATE, Staged, full_music, real, staged, write_beat
@@ -22,7 +23,6 @@ from dossier.measure import loudness
 from dossier.model.findings import BalancePart
 from dossier.model.measures import Samples
 from dossier.stages import levels, robust, settle
-from dossier.stages.settle import Part
 
 NAMES = ("bd_zome", "drum_heavy_kick", "sn_dub", "drum_cymbal_closed")
 FREE = {  # bounds out of the way, so that only the audible share decides

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
+from dossier.stages.produce import Treated
 from small_beat import Small, drum_loop, kick, noise_hit, tone
 from small_beat import write_beat as write_small
 from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
@@ -20,7 +21,6 @@ from dossier.cache import Cache
 from dossier.measure import hearing, in_beat, loudness
 from dossier.model.findings import Approach, Plan
 from dossier.stages import bus, hints, settle, treatments
-from dossier.stages.produce import Treated
 from dossier.treat import FAMILIES
 
 FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "integrated_lufs", "crest_factor_db", "effective_length_s", "fill",

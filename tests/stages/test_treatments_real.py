@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from dossier.stages.rank import Placed
 from stage_beat import RATE, Staged, full_music, real, staged, write_beat
 
 from dossier.decide import plan
@@ -14,7 +15,6 @@ from dossier.measure import true_peak
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
 from dossier.stages import figures
-from dossier.stages.rank import Placed
 from dossier.treat import FAMILIES
 from dossier.treat.saturation import saturate
 from dossier.treat.transient import shape

@@ -1,17 +1,21 @@
-"""Assemble: measurements and findings to the one document that is saved and that the page is drawn from."""
+"""The data file: every number of a dossier in one document, from which the page is drawn."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from dossier.arrange.pattern import roles_of
+from dossier.decide.balance import mix_advice
 from dossier.decide.policy import SETTINGS
 from dossier.model.beat import Pattern
+from dossier.model.checks import Checks
+from dossier.model.choice import Balanced, Choice
 from dossier.model.datafile import (
     FORMAT_VERSION,
     BeatInfo,
     Decision,
     DossierData,
+    InputFile,
     Instrumental,
     Looked,
     PatternInfo,
@@ -22,63 +26,49 @@ from dossier.model.datafile import (
     SettingUsed,
     ZoneWidth,
 )
-from dossier.model.findings import Approach, Balance, Candidate, LowEnd, Plan, Translation
-from dossier.stages.analyse import Analysis, Drum
-from dossier.stages.placing import Groove
-from dossier.stages.produce import Treated
-from dossier.stages.rank import Placed, Ranking
-from dossier.stages.settle import Part, Settled
-from dossier.stages.together import Together
+from dossier.model.findings import Approach, Balance, Candidate, Plan, Room
+from dossier.model.parts import Drum, Groove, PlacedCandidate, Ranking, Treated
+from dossier.model.situation import Analysis, Music
 
 
-def assemble(
-    analysis: Analysis,
-    groove: Groove,
-    ranking: Ranking,
-    approach: Approach,
-    treated: Sequence[Treated],
-    settled: Settled,
-    *,
-    together: Together,
-    balance: Balance,
-    low_end: LowEnd | None,
-    translation: Translation | None,
-    revision: RevisionInfo,
-    version: str,
-    decisions: Sequence[Decision],
-    renders: Sequence[str],
-) -> DossierData:
+def data_file(
+    analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, *,
+    revision: RevisionInfo, version: str, decisions: Sequence[Decision], renders: Sequence[str],
+) -> DossierData:  # fmt: skip
     """The data file of one revision."""
-    chosen = [part for part, _ in settled.chosen]
-    candidates = _candidates(analysis, ranking, chosen, treated)
-    plans = tuple(item.plan for item in treated)
+    here, ranking = analysis.here, choice.ranking
+    plans = tuple(item.plan for item in choice.plans)
+    mix = checks.mix.mix
     return DossierData(
         format_version=FORMAT_VERSION,
         program=ProgramInfo(name="dossier", version=version),
         beat=_beat(analysis),
         revision=revision,
         inputs=analysis.inputs,
-        instrumental=_instrumental(analysis),
-        occupancy=together.occupancy,
-        approach=approach,
-        candidates=candidates,
+        instrumental=_instrumental(here.music, analysis.room),
+        occupancy=checks.occupancy,
+        approach=checks.approach,
+        candidates=_candidates(ranking, balanced, choice.plans),
         kit=ranking.kit,
         plans=plans,
-        balance=balance,
-        low_end=low_end,
-        translation=translation,
-        room_left=together.room_left,
-        patterns=_patterns(groove, analysis.grid.meter),
+        balance=Balance(
+            parts=tuple(part.row for part in balanced.parts), mix=mix, equal_peaks=balanced.equal_peaks,
+            advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), sections=balanced.sections,
+        ),
+        low_end=checks.low_end.finding,
+        translation=checks.translation,
+        room_left=checks.room_left,
+        patterns=_patterns(analysis.groove, here.grid.meter),
         looked=Looked(
             files=len(analysis.beat.drums), measured=len(analysis.drums),
             placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
             unreadable=sum(entry.kind == "drum" and not entry.used and not entry.sha256 for entry in analysis.inputs),
         ),
-        proposals=_proposals(analysis, approach, settled, plans),
+        proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
         decisions=tuple(decisions),
         warnings=(*analysis.warnings, *ranking.notes),
         settings=tuple(
-            SettingUsed(name=s.name, value=analysis.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
+            SettingUsed(name=s.name, value=here.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
             for s in SETTINGS
         ),
         renders=tuple(sorted(renders)),
@@ -86,13 +76,14 @@ def assemble(
 
 
 def _beat(analysis: Analysis) -> BeatInfo:
-    beat, grid = analysis.beat, analysis.grid
+    beat, music, conditions = analysis.beat, analysis.here.music, analysis.here.conditions
+    grid = music.grid
     return BeatInfo(
-        title=beat.title, slug=beat.slug, artist=beat.artist, tempo_bpm=grid.tempo_bpm, key=analysis.key.name,
-        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=len(analysis.instrumental) / analysis.rate_hz,
+        title=beat.title, slug=beat.slug, artist=beat.artist, tempo_bpm=grid.tempo_bpm, key=music.key.name,
+        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=len(music.samples) / music.rate_hz,
         bars=grid.bars, swing=grid.swing, first_downbeat_s=grid.first_downbeat_s, intent=beat.intent,
-        target_lufs=analysis.target_lufs, listening_level_db_spl=analysis.listening_level_db_spl,
-        sample_rate_hz=analysis.rate_hz,
+        target_lufs=conditions.target_lufs, listening_level_db_spl=conditions.listening_level_db_spl,
+        sample_rate_hz=music.rate_hz,
         sources={
             "tempo_bpm": grid.tempo_source, "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source,
             "key": "beat.toml" if beat.key else "estimated",
@@ -102,14 +93,14 @@ def _beat(analysis: Analysis) -> BeatInfo:
         },
         confidences={
             "tempo_bpm": grid.tempo_confidence, "first_downbeat_s": grid.downbeat_confidence,
-            "swing": grid.swing_confidence, "key": analysis.key.confidence,
+            "swing": grid.swing_confidence, "key": music.key.confidence,
         },
         notes=grid.notes,
     )  # fmt: skip
 
 
-def _instrumental(analysis: Analysis) -> Instrumental:
-    room, loud, image = analysis.room, analysis.loudness, analysis.image
+def _instrumental(music: Music, room: Room) -> Instrumental:
+    loud, image = music.loudness, music.image
     widths = {"whole": image.whole, **image.zones}
     return Instrumental(
         fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars,
@@ -122,34 +113,34 @@ def _instrumental(analysis: Analysis) -> Instrumental:
 
 
 def _candidates(
-    analysis: Analysis, ranking: Ranking, chosen: Sequence[Part], treated: Sequence[Treated]
+    ranking: Ranking, balanced: Balanced, treated: Sequence[Treated]
 ) -> tuple[Candidate, ...]:
-    used = {part.placed.drum.name for part in chosen}
+    used = {part.row.file for part in balanced.chosen}
     plans = {item.placed.drum.name: item.plan.id for item in treated}
     found = [
-        _candidate(item.drum, placed=item, chosen=item.drum.name in used, plan=plans.get(item.drum.name))
+        _candidate(item.drum, item, chosen=item.drum.name in used, plan=plans.get(item.drum.name))
         for item in (*ranking.loops, *ranking.one_shots)
     ]
-    found += [_candidate(drum, placed=None, chosen=False, plan=None, why=why) for drum, why in ranking.unplaced]
+    found += [_candidate(drum, None, chosen=False, plan=None, why=why) for drum, why in ranking.unplaced]
     return tuple(found)
 
 
 def _candidate(
-    drum: Drum, *, placed: Placed | None, chosen: bool, plan: str | None, why: str = ""
+    drum: Drum, placed: PlacedCandidate | None, *, chosen: bool, plan: str | None, why: str = ""
 ) -> Candidate:
     m = drum.measures
     problems = drum.problems
-    if placed is not None and placed.play.assumed_voice:
-        problems = (*problems, f"the pattern plays no {placed.play.role}: a plain line was assumed to compare it")
-    if placed is not None and placed.play.loop is not None and placed.play.loop.poor_match:
-        problems = (*problems, placed.play.loop.note)
+    if placed is not None and placed.part.assumed_voice:
+        problems = (*problems, f"the pattern plays no {placed.part.role}: a plain line was assumed to compare it")
+    if placed is not None and placed.part.loop is not None and placed.part.loop.poor_match:
+        problems = (*problems, placed.part.loop.note)
     return Candidate(
         file=drum.name, name=drum.name.rsplit("/", 1)[-1], kind=m.hit.kind, role=m.hit.role, rights=drum.file.rights,
         origin=drum.file.origin,
         looked_at="not at all" if placed is None else "closely" if placed.closely else "coarsely",
         score=None if placed is None else placed.score, terms={} if placed is None else placed.terms,
-        fit=None if placed is None else placed.fit, gain_db=None if placed is None else placed.gain_db,
-        reason=why if placed is None else placed.reason, loop=None if placed is None else placed.play.loop,
+        fit=None if placed is None else placed.fit, gain_db=None if placed is None else placed.gains.db,
+        reason=why if placed is None else placed.reason, loop=None if placed is None else placed.part.loop,
         integrated_lufs=m.loudness.integrated_lufs, one_hit_lufs=m.loudness.one_hit_lufs,
         sample_peak_dbfs=m.loudness.sample_peak_dbfs, true_peak_dbtp=m.loudness.true_peak_dbtp,
         crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz, pitch_note=m.pitch.note,
@@ -188,9 +179,9 @@ def _pattern(
 
 
 def _proposals(
-    analysis: Analysis, approach: Approach, settled: Settled, plans: Sequence[Plan]
+    inputs: Sequence[InputFile], approach: Approach, balanced: Balanced, plans: Sequence[Plan]
 ) -> tuple[Proposal, ...]:
-    rows = [row for _, row in settled.chosen]
+    rows = [part.row for part in balanced.chosen]
     used = {row.file for row in rows}
     found = [Proposal(id="approach", kind="approach", text=approach.verdict)]
     if rows:
@@ -203,7 +194,7 @@ def _proposals(
     found += [
         Proposal(id=f"gain:{row.id}", kind="gain", text=f"Set {row.part} to {row.gain_db:+.1f} dB.") for row in rows
     ]
-    for entry in analysis.inputs:
+    for entry in inputs:
         concerned = entry.kind == "stem" or entry.file in used
         if entry.used and concerned and entry.rights in ("pending", "unknown"):
             text = f"Rights of {entry.file} are {entry.rights}: clear them, or replace the sound."

@@ -1,4 +1,4 @@
-"""Bus: the kit as a whole, as one loop-like sound that a treatment can be searched for.
+"""Kit bus: the kit as a whole, as one loop-like sound that a treatment can be searched for.
 
 All members are summed at their gains over one cycle of the pattern, as it sounds in the middle of the beat (tails of
 the cycle before it are in it); repeated through the beat, it is measured like a loop.  The sum is turned to a true peak
@@ -14,64 +14,67 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier import workers
+from dossier.arrange.parts import add_part
 from dossier.measure import true_peak
+from dossier.memo import Memo
 from dossier.model.beat import DrumFile
-from dossier.model.findings import Approach, Fit, Plan, Step
-from dossier.model.measures import Clip, FileMeasures, Samples
-from dossier.stages.again import Again, keyed
-from dossier.stages.analyse import Analysis, Drum, measure_file
-from dossier.stages.levels import LONGEST_BLOCK_BARS
-from dossier.stages.placing import Groove, Playable
-from dossier.stages.rank import Placed, Ranking
+from dossier.model.findings import Approach, Gains, Plan, Step
+from dossier.model.measures import Clip, FileMeasures, Grid, Samples
+from dossier.model.parts import Drum, DrumPart, Groove, PlacedCandidate, Ranking
+from dossier.model.situation import Situation
+from dossier.parallel import thread_map
+from dossier.stages.candidates import as_it_plays, measure_file, part_powers
+from dossier.stages.gains import LONGEST_BLOCK_BARS
+from dossier.stages.render_reuse import ReusableRender, reusable
 from dossier.treat import FAMILIES
 from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S, SILENCE
 
 NAME = "kit"  # what a plan calls it in place of a file
-FEWEST = 2  # members: one drum is no kit
+FEWEST_MEMBERS = 2  # one drum is no kit
 PEAK_DBTP = -3.0  # of the file: room for what a treatment in the beat's length may find beyond one cycle
 BLOCK_S = 15.0
 
 
-def wanted(ranking: Ranking, approach: Approach) -> bool:
+def is_wanted(ranking: Ranking, approach: Approach) -> bool:
     """Whether a plan for the kit as a whole says anything: one-shots are, or may be, what is used."""
-    return approach.kind in ("one-shots", "either") and ranking.kit is not None and len(ranking.kit_parts) >= FEWEST
+    kit = ranking.kit is not None and len(ranking.kit_parts) >= FEWEST_MEMBERS
+    return kit and approach.kind in ("one-shots", "either")
 
 
-def kit_as_one(analysis: Analysis, groove: Groove, ranking: Ranking) -> Placed | None:
+def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) -> PlacedCandidate | None:
     """The kit as one placed candidate; None where it never plays."""
-    start, length = _cycle(analysis, groove)
-    sound: Samples = np.zeros((round(length * analysis.rate_hz), 2))
+    rate, grid = here.music.rate_hz, here.grid
+    start, length = _cycle(grid, groove)
+    sound: Samples = np.zeros((round(length * rate), 2))
     _add(ranking.kit_parts, sound, start_s=start)
     peak = true_peak.true_peak(sound)
     if ranking.kit is None or peak < SILENCE:
         return None
     gain_db = 20.0 * float(np.log10(peak)) - PEAK_DBTP
     sound = sound * 10.0 ** (-gain_db / 20.0)
-    clip = Clip(sound, analysis.rate_hz)
-    file = DrumFile(file=NAME, path=Path(NAME), kind="loop", tempo_bpm=analysis.grid.tempo_bpm)
-    measures = analysis.keep(
-        "kit", FileMeasures, lambda: measure_file(clip, drum=file, channels=2, bit_depth="64-bit float"), sound
+    clip = Clip(sound, rate)
+    file = DrumFile(file=NAME, path=Path(NAME), kind="loop", tempo_bpm=grid.tempo_bpm)
+    measures = memo(
+        "measured", FileMeasures, lambda: measure_file(clip, drum=file, channels=2, bit_depth="64-bit float"), sound
     )
     drum = Drum(file=file, clip=clip, sha256="", problems=(), measures=measures)
-    play = Playable(name=NAME, kind="loop", role=None, samples=sound, rate_hz=analysis.rate_hz, grid=analysis.grid,
-                    voice=None, loop=None)  # fmt: skip
-    fit: Fit = ranking.kit.fit
-    return Placed(
-        drum=drum, play=play, powers=play.powers(), plays=None, gain_db=gain_db, fit=fit, score=ranking.kit.score,
-        terms=ranking.kit.terms, reason=ranking.kit.reason, closely=True,
+    part = DrumPart(name=NAME, kind="loop", role=None, samples=sound, rate_hz=rate, grid=grid, voice=None, loop=None)
+    return PlacedCandidate(
+        drum=drum, part=part, powers=part_powers(part), plays=as_it_plays(part),
+        gains=Gains(db=gain_db, state="together"), fit=ranking.kit.fit, score=ranking.kit.score,
+        terms=ranking.kit.terms, reason=ranking.kit.reason,
     )  # fmt: skip
 
 
-def whole_kit(
-    kit: Placed, parts: Sequence[Placed], steps: Sequence[Step], *, length_s: float
+def treated_in_full(
+    kit: PlacedCandidate, parts: Sequence[PlacedCandidate], steps: Sequence[Step], *, length_s: float
 ) -> Samples:
-    """The kit through its bus treatment in the beat's length, `(frames, 2)`, to be played at `kit.gain_db`.
+    """The kit through its bus treatment in the beat's length, `(frames, 2)`, to be played at the kit's gain.
 
     Worked on block by block, so that memory grows with the result only.  The cycle that the plan was searched on goes
     before each block, so that amounts that count from the peak count from the same one everywhere.
     """
-    rate, cycle = kit.play.rate_hz, kit.play.samples
+    rate, cycle, turn_db = kit.part.rate_hz, kit.part.samples, -kit.gains.db
     frames, before, after = round(length_s * rate), round(CYCLE_BEFORE_S * rate), round(CYCLE_AFTER_S * rate)
     ahead, block = len(cycle) + before, round(BLOCK_S * rate)
     out = np.zeros((frames, cycle.shape[1]), dtype=np.float32)
@@ -80,38 +83,33 @@ def whole_kit(
         last, context = min(frames, first + block), min(first, before)
         sound: Samples = np.zeros((ahead + min(frames, last + after) - first + context, cycle.shape[1]))
         sound[: len(cycle)] = cycle
-        _add(parts, sound[ahead:], start_s=(first - context) / rate, turn_db=-kit.gain_db)
+        _add(parts, sound[ahead:], start_s=(first - context) / rate, turn_db=turn_db)
         for step in steps:
             sound = FAMILIES[step.treatment].apply(sound, rate, **step.amounts)
         out[first:last] = sound[ahead + context :][: last - first]
 
-    for _ in workers.side_by_side(work, range(0, frames, block)):
+    for _ in thread_map(work, range(0, frames, block)):
         pass
     return out
 
 
-def render(analysis: Analysis, ranking: Ranking, kit: Placed, plan: Plan) -> Again:
-    """`whole_kit` in the beat's length, made when it is asked for, so that no long sound waits in memory."""
-    parts = ranking.kit_parts
-    make = partial(whole_kit, kit, parts, plan.steps, length_s=len(analysis.instrumental) / analysis.rate_hz)
-    sounds = [(part.play.role, part.play.samples, part.gain_db) for part in parts]
-    return keyed(
-        analysis.keep, make, analysis.rate_hz, len(analysis.instrumental), "kit", kit.play.samples, kit.gain_db, sounds,
-        plan.steps,
-    )  # fmt: skip
+def kit_render(here: Situation, ranking: Ranking, kit: PlacedCandidate, plan: Plan, memo: Memo) -> ReusableRender:
+    """The treated kit in the beat's length, made when it is written, so that no long sound waits in memory."""
+    parts, rate, frames = ranking.kit_parts, here.music.rate_hz, len(here.music.samples)
+    make = partial(treated_in_full, kit, parts, plan.steps, length_s=frames / rate)
+    sounds = [(item.part.role, item.part.samples, item.gains.db) for item in parts]
+    return reusable(memo, make, rate, "kit", kit.part.samples, kit.gains.db, sounds, plan.steps)
 
 
-def _add(parts: Sequence[Placed], out: Samples, *, start_s: float, turn_db: float = 0.0) -> None:
+def _add(parts: Sequence[PlacedCandidate], out: Samples, *, start_s: float, turn_db: float = 0.0) -> None:
     """Add the parts, each at its gain and all turned, to a sound whose first sample is at `start_s`."""
-    for part in parts:
-        part.play.add_to(out, start_s=start_s, gain_db=part.gain_db + turn_db)
+    for item in parts:
+        add_part(out, item.part, start_s=start_s, gain_db=item.gains.db + turn_db)
 
 
-def _cycle(analysis: Analysis, groove: Groove) -> tuple[float, float]:
+def _cycle(grid: Grid, groove: Groove) -> tuple[float, float]:
     """Start and length in seconds of one cycle of the pattern, whole bars, in the middle of its run."""
-    grid = analysis.grid
-    bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
-    bars = max(1, min(LONGEST_BLOCK_BARS, round(groove.pattern.length_beats / bar_beats), grid.bars))
+    bars = max(1, min(LONGEST_BLOCK_BARS, round(groove.pattern.length_beats / grid.bar_beats), grid.bars))
     cycles = max(1, grid.bars // bars)
     hits = np.zeros(cycles)
     for voice in groove.voices.values():

@@ -1,4 +1,4 @@
-"""Figures: a drum as it plays in the beat, one side of a before-and-after, quickly for a search and in full."""
+"""Drum meter: a drum as it plays in this beat, one side of a before-and-after, quickly for a search and in full."""
 
 from __future__ import annotations
 
@@ -9,37 +9,37 @@ import numpy as np
 from dossier.measure import hearing, hits, in_beat, loudness
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Array, Indices, Samples
+from dossier.model.parts import DrumPart
 from dossier.model.scene import InBeat, Scene
-from dossier.stages.levels import as_it_plays
-from dossier.stages.placing import Playable
+from dossier.stages.candidates import as_it_plays, part_powers
 
 ENVELOPE_POINTS = 120
 ENVELOPE_FLOOR_DB = -60.0
 
 
 @dataclass(slots=True, eq=False)
-class Listener:
+class DrumMeter:
     """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows."""
 
-    play: Playable
+    part: DrumPart
     on: Scene  # of those slots
     slots: Indices
     gain_db: float
-    heard: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # the last one
+    last: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # what was measured last
 
     def figures(self, samples: Samples) -> DrumFigures:
-        powers = self.play.powers(samples)
+        powers = part_powers(self.part, samples)
         found = in_beat.measure(self.on, in_beat.place(self.on, powers[self.slots], gain_db=self.gain_db))
-        level = in_beat.plays_lufs(powers, self.on.k_weights, self.play.grid.slot_s)
+        level = in_beat.plays_lufs(powers, self.on.k_weights, self.part.grid.slot_s)
         figures = replace(_figures(found), integrated_lufs=level)
-        self.heard[:] = [(samples, powers, figures)]
+        self.last[:] = [(samples, powers, figures)]
         return figures
 
     def turned(self, samples: Samples, turn_db: float) -> DrumFigures:
-        """The same at another gain; of the samples heard last this costs next to nothing."""
-        if not self.heard or self.heard[0][0] is not samples:
+        """The same at another gain; of the samples measured last this costs next to nothing."""
+        if not self.last or self.last[0][0] is not samples:
             self.figures(samples)
-        _, powers, figures = self.heard[0]
+        _, powers, figures = self.last[0]
         return at_gain(self.on, powers[self.slots], self.gain_db + turn_db, like=figures)
 
 
@@ -52,19 +52,18 @@ def at_gain(on: Scene, powers: Array, gain_db: float, *, like: DrumFigures) -> D
     )  # fmt: skip
 
 
-def full(scene: Scene, play: Playable, samples: Samples, gain_db: float) -> tuple[DrumFigures, Array]:
+def full_figures(scene: Scene, part: DrumPart, samples: Samples, gain_db: float) -> tuple[DrumFigures, Array]:
     """One side of a before-and-after on the whole beat, with envelope and spectrum, and its slot powers."""
-    changed = play.with_samples(samples)
-    powers = changed.powers()
+    changed = part.with_samples(samples)
+    powers = part_powers(changed)
     found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=gain_db))
-    level = as_it_plays(changed).integrated_lufs
-    envelope, step = envelope_db(samples, play.rate_hz)
-    file = loudness.measure(samples, play.rate_hz)
+    envelope, step = envelope_db(samples, part.rate_hz)
+    file = loudness.measure(samples, part.rate_hz)
     figures = replace(
         _figures(found),
         sample_peak_dbfs=file.sample_peak_dbfs, true_peak_dbtp=file.true_peak_dbtp,
-        crest_factor_db=file.crest_factor_db, integrated_lufs=level,
-        effective_length_s=hits.measure(samples, play.rate_hz, kind=play.kind, role=play.role).effective_length_s,
+        crest_factor_db=file.crest_factor_db, integrated_lufs=as_it_plays(changed).integrated_lufs,
+        effective_length_s=hits.measure(samples, part.rate_hz, kind=part.kind, role=part.role).effective_length_s,
         envelope_db=envelope, envelope_step_s=step,
         spectrum_db=_spectrum(powers),
     )  # fmt: skip
@@ -81,15 +80,15 @@ def envelope_db(samples: Samples, rate_hz: int) -> tuple[tuple[float, ...], floa
 
 
 def occupancy_change(
-    scene: Scene, play: Playable, before: Array, after: Array, gain_db: float, *, bars: int
+    scene: Scene, part: DrumPart, before: Array, after: Array, gain_db: float, *, bars: int
 ) -> tuple[tuple[float, ...], ...]:
     """Occupancy with the treated drum less with the untreated one, from their slot powers, `(band, slot)`.
 
     Over one cycle of `bars` bars: the first in which the drum plays.
     """
-    per_bar = play.grid.slots_per_bar
-    first = play.first_bar // bars * bars * per_bar
-    rows = np.arange(first, min(first + bars * per_bar, play.grid.slots), dtype=np.intp)
+    per_bar = part.grid.slots_per_bar
+    first = part.first_bar // bars * bars * per_bar
+    rows = np.arange(first, min(first + bars * per_bar, part.grid.slots), dtype=np.intp)
     on = scene.subset(rows)
     change = in_beat.occupancy_with(on, [in_beat.place(on, after[rows], gain_db=gain_db)])
     change = change - in_beat.occupancy_with(on, [in_beat.place(on, before[rows], gain_db=gain_db)])

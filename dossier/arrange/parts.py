@@ -1,0 +1,67 @@
+"""Drum parts as sound: laid on the beat's grid, one at a time or several as one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from dossier.arrange import loops, one_shots
+from dossier.model.measures import Samples
+from dossier.model.parts import DrumPart
+
+
+def add_part(out: Samples, part: DrumPart, *, start_s: float = 0.0, gain_db: float = 0.0, rest: int = 0) -> None:
+    """Add a part at a gain to a sound, `(frames, 2)`, whose first sample is at `start_s`.
+
+    Where `out` is a piece of a longer sound, `rest` samples follow it.
+    """
+    sound = part.samples * 10.0 ** (gain_db / 20.0) if gain_db else part.samples
+    if part.voice is not None:
+        one_shots.add_samples(out, sound, part.rate_hz, part.voice, start_s=start_s, rest=rest)
+    else:
+        loops.add_cycle(out, sound, part.rate_hz, part.grid, start_s=start_s)
+
+
+def laid(part: DrumPart, *, length_s: float, start_s: float = 0.0) -> Samples:
+    """The part as sound, `length_s` from `start_s` on (0: the start of the stems), `(frames, 2)`, at 0 dB gain."""
+    out = np.zeros((round(length_s * part.rate_hz), part.samples.shape[1]))
+    add_part(out, part, start_s=start_s)
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LaidParts:
+    """Parts as one sound, `(frames, 2)`, from the start of the stems on, made slice by slice as it is looked at.
+
+    A sound in the length of a beat takes long to make mostly for the memory it needs.
+    """
+
+    parts: tuple[DrumPart, ...]
+    frames: int
+    rate_hz: int
+
+    @staticmethod
+    def at_gains(playing: Iterable[tuple[DrumPart, float]], *, frames: int, rate_hz: int) -> LaidParts:
+        """Of parts and their gains in dB."""
+        parts = [part.with_samples(part.samples * 10.0 ** (gain_db / 20.0)) for part, gain_db in playing]
+        return LaidParts(parts=tuple(parts), frames=frames, rate_hz=rate_hz)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.frames, 2
+
+    @property
+    def dtype(self) -> np.dtype[np.float32]:
+        return np.dtype(np.float32)
+
+    def __len__(self) -> int:
+        return self.frames
+
+    def __getitem__(self, frames: slice) -> Samples:
+        first, last, _ = frames.indices(self.frames)
+        out = np.zeros((max(0, last - first), 2), dtype=self.dtype)
+        for part in self.parts:
+            add_part(out, part, start_s=first / self.rate_hz, rest=self.frames - last)
+        return out

@@ -1,0 +1,86 @@
+"""What an earlier build worked out is not worked out again.
+
+A result is filed under its kind, the program's own source and everything that it depends on, by content: a key must
+list every input.  What only words depend on (title, artist, origin, rights) is in no key.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Literal, TypeVar
+
+import numpy as np
+
+import dossier
+from dossier.cache import Cache, key_of
+from dossier.parallel import process_map
+
+MOST_BYTES = 128 << 20  # a longer sound is made again rather than kept
+
+Kind = Literal[
+    "measured",  # a drum file on its own
+    "heard",  # the music: its sum and its measures
+    "level",  # a candidate in this beat
+    "plan",  # a searched treatment
+    "mix",  # figures of the rough mix and of long parts
+    "preview",  # an encoded excerpt
+    "file",  # the digest of a long render
+]
+In = TypeVar("In")
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Memo:
+    """The cache, and what all results that are filed here depend on."""
+
+    cache: Cache
+    mark: str = ""
+
+    def within(self, *depends: object) -> Memo:
+        """A memo whose results depend on these things too."""
+        return Memo(self.cache, key_of(self.mark, *map(_by_content, depends)))
+
+    def key(self, kind: Kind, *depends: object) -> str:
+        return key_of(kind, source_mark(), self.mark, *map(_by_content, depends))
+
+    def __call__(self, kind: Kind, result: type[T], compute: Callable[[], T], *depends: object) -> T:
+        """A dataclass of numbers, text and arrays, from the cache or computed and then kept."""
+        return self.cache.remember(self.key(kind, result.__name__, *depends), result, compute, most_bytes=MOST_BYTES)
+
+    def process_map(
+        self, kind: Kind, result: type[T], function: Callable[[In], T], inputs: Sequence[In],
+        depends: Sequence[Sequence[object]], *, jobs: int,
+    ) -> list[T]:  # fmt: skip
+        """`function` of each input: from the cache where it is known, the rest over several processes."""
+        keys = [self.key(kind, result.__name__, *parts) for parts in depends]
+        known = [self.cache.find(key, result) for key in keys]
+        fresh = [index for index, value in enumerate(known) if value is None]
+        made = process_map(function, [inputs[index] for index in fresh], jobs=jobs)
+        for index, value in zip(fresh, made, strict=True):
+            self.cache.keep(keys[index], value)
+            known[index] = value
+        return [value for value in known if value is not None]
+
+
+@lru_cache(maxsize=1)
+def source_mark() -> str:
+    """A mark of the program's own files: version, and name, size and time of each module."""
+    root = Path(dossier.__file__).parent
+    stats = [(str(path.relative_to(root)), path.stat()) for path in sorted(root.rglob("*.py"))]
+    return key_of(dossier.__version__, [(name, found.st_size, found.st_mtime_ns) for name, found in stats])
+
+
+def _by_content(part: object) -> object:
+    """Arrays by a digest, also inside mappings and sequences; everything else as it is."""
+    if isinstance(part, Mapping):
+        return [[name, _by_content(value)] for name, value in part.items()]
+    if isinstance(part, list | tuple):
+        return [_by_content(value) for value in part]
+    if isinstance(part, np.ndarray):
+        return [part.shape, str(part.dtype), hashlib.sha256(np.ascontiguousarray(part).tobytes()).hexdigest()]
+    return part

@@ -1,0 +1,40 @@
+"""What was checked of the chosen drums in the beat: the mix, the low end, how it travels, what room is left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from dossier.model.datafile import Occupancy
+from dossier.model.findings import Approach, LowEnd, Mix, RoomLeft, Translation
+from dossier.model.measures import Samples, StereoImage
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RoughMix:
+    """The rough mix's figures, and its sound, which may be made again when it is asked for."""
+
+    mix: Mix
+    image: StereoImage
+    sound: Callable[[], Samples]
+
+
+@dataclass(frozen=True, slots=True)
+class LowEndCheck:
+    """The finding, and a file to hear each remedy that helps, by name."""
+
+    finding: LowEnd
+    renders: Mapping[str, bytes | Callable[[Path], None]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checks:
+    """Everything that was checked once the drums were at their gains."""
+
+    approach: Approach  # with what would change it
+    mix: RoughMix
+    low_end: LowEndCheck
+    translation: Translation | None
+    occupancy: Occupancy
+    room_left: RoomLeft | None

@@ -1,0 +1,46 @@
+"""What was chosen: the approach, and the drums of both sides in their final state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dossier.model.findings import Approach, BalancePart, EqualPeaks, SectionBalance
+from dossier.model.parts import PlacedCandidate, Ranking, Treated
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """The approach and its drums, and the other side's, each as its plan leaves it and at its own gain."""
+
+    approach: Approach
+    untreated: Ranking  # the candidates before treatments
+    plans: tuple[Treated, ...]
+    ranking: Ranking  # the candidates as their plans leave them
+    chosen: tuple[PlacedCandidate, ...]
+    others: tuple[PlacedCandidate, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BalancedPart:
+    """A drum part of the balance; `row` is what is told of it."""
+
+    item: PlacedCandidate
+    row: BalancePart
+
+    @property
+    def id(self) -> str:
+        return self.row.id
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Balanced:
+    """The parts at their gains: those of the approach, then those of the other side."""
+
+    parts: tuple[BalancedPart, ...]
+    equal_peaks: tuple[EqualPeaks, ...]
+    sections: tuple[SectionBalance, ...]
+
+    @property
+    def chosen(self) -> tuple[BalancedPart, ...]:
+        """The parts that play."""
+        return tuple(part for part in self.parts if part.row.chosen)

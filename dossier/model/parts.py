@@ -1,0 +1,131 @@
+"""Drums on their way into a beat: a measured candidate, the part that it plays, and that part placed at its gain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from dossier.model.beat import DrumFile, Pattern
+from dossier.model.findings import Fit, Gains, Kit, LoopFit, Plan
+from dossier.model.measures import Array, Clip, FileMeasures, Grid, Indices, Loudness, Samples
+from dossier.model.vocabulary import Kind, Role
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drum:
+    """One candidate, measured on its own."""
+
+    file: DrumFile
+    clip: Clip  # two channels, as it lies on disk
+    measures: FileMeasures
+    sha256: str
+    problems: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return self.file.file
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """The hits of one role through the whole beat: start, end (cut by the next hit) and amplitude."""
+
+    role: Role
+    starts_s: tuple[float, ...]
+    ends_s: tuple[float, ...]
+    gains: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Groove:
+    """What is played: the beat's patterns, and the voices that they make on the grid."""
+
+    pattern: Pattern
+    section_patterns: Mapping[str, Pattern]
+    assumed: bool
+    voices: Mapping[Role, Voice]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrumPart:
+    """A candidate as it plays in one beat, at the beat's sample rate: treatments and renders use what was measured.
+
+    A one-shot is its sound from the onset on and the voice that plays it; a loop is one pass, fitted to the tempo.
+    """
+
+    name: str  # the candidate's file
+    kind: Kind
+    role: Role | None
+    samples: Samples  # (frames, 2)
+    rate_hz: int
+    grid: Grid
+    voice: Voice | None  # None for a loop
+    loop: LoopFit | None
+    assumed_voice: bool = False
+    notes: tuple[str, ...] = ()  # what is odd about it in this beat
+
+    @property
+    def first_bar(self) -> int:
+        """The bar of its first hit, 0-based."""
+        if self.voice is None or not self.voice.starts_s:
+            return 0
+        return max(0, int((self.voice.starts_s[0] - self.grid.first_downbeat_s) / self.grid.bar_s + 1e-6))
+
+    def with_samples(self, samples: Samples) -> DrumPart:
+        return replace(self, samples=samples)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlacedCandidate:
+    """A candidate at its gain in the beat, with its fit and score there."""
+
+    drum: Drum
+    part: DrumPart
+    powers: Array  # (slots, fine bands) at 0 dB; empty after a coarse look
+    plays: Loudness | None  # on the grid at 0 dB; None after a coarse look
+    gains: Gains
+    fit: Fit
+    score: float
+    terms: Mapping[str, float]
+    reason: str
+    treated: bool = False
+
+    @property
+    def closely(self) -> bool:
+        return self.plays is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranking:
+    """All placed candidates by score, the kit, and the candidates that could not be placed with the reason."""
+
+    loops: tuple[PlacedCandidate, ...]
+    one_shots: tuple[PlacedCandidate, ...]
+    kit: Kit | None
+    kit_parts: tuple[PlacedCandidate, ...]
+    unplaced: tuple[tuple[Drum, str], ...]
+    notes: tuple[str, ...]
+    slots: Indices  # on which they were compared
+
+    @property
+    def best_loop(self) -> PlacedCandidate | None:
+        """The loop that speaks for all: the best; one that fits the tempo badly only where there is nothing else."""
+        looked = [item for item in self.loops if item.closely]
+        fitting = [item for item in looked if item.part.loop is None or not item.part.loop.poor_match]
+        if not fitting and self.kit is not None:
+            return None
+        return next(iter(fitting or looked), None)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Treated:
+    """A searched plan and the sound that it made."""
+
+    plan: Plan
+    placed: PlacedCandidate  # as it was
+    samples: Samples
+
+    @property
+    def changes(self) -> bool:
+        """Whether the plan is worth following."""
+        return self.plan.helped and bool(self.plan.steps)

@@ -1,0 +1,94 @@
+"""What every drum of a beat is judged in: the music, the conditions, and the scene that both make."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from dossier.model.beat import Beat, Stem
+from dossier.model.datafile import InputFile
+from dossier.model.findings import Room
+from dossier.model.measures import Array, Grid, Key, Loudness, Samples, StereoImage
+from dossier.model.parts import Drum, Groove
+from dossier.model.scene import Scene
+from dossier.model.vocabulary import Intent, Role
+
+
+@dataclass(frozen=True, slots=True)
+class StemMeasures:
+    """What the beat needs to know of one stem without keeping its sound."""
+
+    duration_s: float
+    rate_hz: int  # of the file
+    channels: int
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    low_energy: float  # below 250 Hz
+    low_share: float  # of its whole energy
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Music:
+    """The instrumental: the sum of the stems at their gains, measured on its own."""
+
+    samples: Samples  # (frames, 2)
+    rate_hz: int
+    stems: tuple[tuple[Stem, StemMeasures], ...]
+    loudness: Loudness
+    integrated_lufs: float  # as in `loudness`, known to be measurable
+    blocks: Array  # (blocks,), K-weighted mean square of each 100 ms
+    image: StereoImage
+    grid: Grid
+    key: Key
+    powers: Array  # (slots, fine bands), full-scale^2
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What the user asked for, or the defaults that stand in for it."""
+
+    policy: Mapping[str, float]
+    target_lufs: float
+    listening_level_db_spl: float
+    intent: Intent
+    role_intents: Mapping[Role, Intent]
+
+    def intent_of(self, role: Role | None) -> Intent:
+        return self.role_intents.get(role, self.intent) if role is not None else self.intent
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Situation:
+    """The music, how it is to be heard, and the scene that drums meet."""
+
+    music: Music
+    conditions: Conditions
+    scene: Scene
+    reference_powers: Array  # (fine bands,), full-scale^2 at the target loudness
+
+    @property
+    def grid(self) -> Grid:
+        return self.music.grid
+
+    @property
+    def policy(self) -> Mapping[str, float]:
+        return self.conditions.policy
+
+    @property
+    def playing_gain_db(self) -> float:
+        """Gain that brings the instrumental to its level in the mix."""
+        return self.conditions.target_lufs - self.policy["instrumental_below_mix"] - self.music.integrated_lufs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """A beat, measured."""
+
+    beat: Beat
+    here: Situation
+    room: Room
+    groove: Groove
+    drums: tuple[Drum, ...]
+    inputs: tuple[InputFile, ...]
+    warnings: tuple[str, ...]

@@ -1,0 +1,57 @@
+"""Several cores: the same function over many inputs, the same results in the same order whatever the number of workers.
+
+Threads pay where the work is in large arrays, files or encoders, which let other threads run.  Searches made of many
+small arrays go to processes, which come from joblib (loky).
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TypeVar
+
+MOST_JOBS_A_CORE = 4
+
+In = TypeVar("In")
+Out = TypeVar("Out")
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def bounded(jobs: int) -> int:
+    """A number of processes that this machine can bear; 0 asks for one a core."""
+    return min(jobs, MOST_JOBS_A_CORE * cores()) if jobs > 0 else cores()
+
+
+def thread_map(function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0) -> Iterator[Out]:
+    """`map(function, inputs)` on one thread a core.
+
+    At most one result a thread waits to be taken, and `ahead` more: few of large results, many of small ones.
+    """
+    threads = cores()
+    with ThreadPoolExecutor(max_workers=threads) as pool:
+        waiting: deque[Future[Out]] = deque()
+        for each in inputs:
+            waiting.append(pool.submit(function, each))
+            if len(waiting) >= threads + ahead:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def process_map(function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int) -> list[Out]:
+    """`[function(each) for each in inputs]` on up to `jobs` processes; with one job, or one input, in this one.
+
+    Function and inputs must be picklable.  Put what takes longest first: pieces are handed out in order.
+    """
+    if jobs <= 1 or len(inputs) <= 1:
+        return [function(each) for each in inputs]
+    from joblib import Parallel, delayed
+
+    found: list[Out] = Parallel(n_jobs=min(jobs, len(inputs)), batch_size=1)(delayed(function)(each) for each in inputs)
+    return found

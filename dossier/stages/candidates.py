@@ -1,0 +1,225 @@
+"""Candidates: drum files read, measured on their own, and laid into the beat."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier import audio
+from dossier.arrange import loops, one_shots
+from dossier.arrange import pattern as patterns
+from dossier.arrange.parts import laid
+from dossier.errors import AudioError
+from dossier.measure import grid as grid_measure
+from dossier.measure import hearing, hits, loudness, pitch, stereo
+from dossier.measure import loops as loop_measure
+from dossier.memo import Memo
+from dossier.model.beat import Beat, DrumFile
+from dossier.model.datafile import InputFile
+from dossier.model.measures import (
+    Array,
+    BandEnergies,
+    Clip,
+    FileMeasures,
+    Grid,
+    LoopMeasures,
+    Loudness,
+    Samples,
+)
+from dossier.model.parts import Drum, DrumPart, Groove
+from dossier.model.situation import Situation
+from dossier.parallel import thread_map
+
+READ_AHEAD = 16  # candidates
+LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
+WRAP_S = 0.25  # of a loop's own end and start around it, so that analysis windows see its neighbours
+AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
+
+
+def measure_file(clip: Clip, *, drum: DrumFile, channels: int, bit_depth: str) -> FileMeasures:
+    """Everything known of one file on its own; a mono file is measured as it plays, on two channels."""
+    samples = audio.to_stereo(clip.samples)
+    hit = hits.measure(samples, clip.rate_hz, kind=drum.kind, role=drum.role, name=drum.file)
+    loop = None
+    if hit.kind == "loop" and clip.duration_s <= LONGEST_LOOP_S:
+        loop = loop_measure.measure(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, name=drum.file)
+    elif hit.kind == "loop":
+        loop = _long_loop(samples, clip, drum)
+    return FileMeasures(
+        file=drum.file, sample_rate_hz=clip.rate_hz, channels=channels, duration_s=clip.duration_s,
+        bit_depth=bit_depth, loudness=loudness.measure(samples, clip.rate_hz),
+        stereo=stereo.measure(samples, clip.rate_hz), hit=hit, loop=loop, pitch=pitch.pitch(samples, clip.rate_hz),
+    )  # fmt: skip
+
+
+def _long_loop(samples: Samples, clip: Clip, drum: DrumFile) -> LoopMeasures:
+    """A file too long for a loop, such as a stem: its grid, without naming its hits."""
+    grid = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, names=(drum.file,))
+    steady = grid.tempo_source != "assumed"
+    why = f"it is longer than {LONGEST_LOOP_S:.0f} s: its hits are not told apart"
+    reasons = {"continuity": why, "hits": why}
+    if not steady:
+        none = grid.notes[0] if grid.notes else "no steady tempo was found in it"
+        reasons |= dict.fromkeys(("tempo_bpm", "beats", "swing"), none)
+    return LoopMeasures(
+        tempo_bpm=grid.tempo_bpm if steady else None, tempo_source=grid.tempo_source,
+        beats=round(clip.duration_s * grid.tempo_bpm / 60.0, 2) if steady else None,
+        downbeat_s=grid.first_downbeat_s, swing=grid.swing if steady else None, hits=(), continuity=None,
+        reasons=reasons,
+    )  # fmt: skip
+
+
+def pinned(beat: Beat) -> list[DrumFile]:
+    """The candidates, those that beat.toml pins to a role in that role, and first among copies of the same sound."""
+    roles = {file: role for role, file in beat.kit_pins.items()}
+    told = [replace(d, kind="one-shot", role=roles[d.file]) if d.file in roles else d for d in beat.drums]
+    return sorted(told, key=lambda drum: drum.file not in roles)
+
+
+def read_drums(
+    files: Sequence[DrumFile], memo: Memo
+) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
+    """Read and measure the candidates: drums, inputs and warnings.
+
+    A file that cannot be used is named in the warnings and left out; of copies of a sound the first is looked at.
+    """
+    inputs: list[InputFile] = []
+    warnings: list[str] = []
+    used: list[tuple[DrumFile, audio.ReadInfo, str]] = []
+    seen: dict[str, str] = {}
+    for file, found in zip(files, thread_map(_read, files, ahead=READ_AHEAD), strict=True):
+        if isinstance(found, AudioError):
+            warnings.append(str(found))
+            inputs.append(InputFile(file=file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin,
+                                    used=False))  # fmt: skip
+            continue
+        info, digest = found
+        silent = not np.any(info.clip.samples)
+        if digest in seen:
+            warnings.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
+        if silent:
+            warnings.append(f"{file.file}: is silent from start to end; left out")
+        wanted = not silent and digest not in seen
+        inputs.append(
+            InputFile(file=file.file, sha256=digest, kind="drum", rights=file.rights, origin=file.origin,
+                      duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
+                      used=wanted)
+        )  # fmt: skip
+        if wanted:
+            seen[digest] = file.file
+            used.append((file, info, digest))
+
+    def drum(entry: tuple[DrumFile, audio.ReadInfo, str]) -> Drum:
+        file, info, digest = entry
+        measures = memo(
+            "measured", FileMeasures,
+            lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth),
+            digest, file.kind, file.role, file.tempo_bpm, file.file,
+        )  # fmt: skip
+        clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
+        return Drum(file=file, clip=clip, measures=measures, sha256=digest, problems=tuple(info.notes))
+
+    return tuple(thread_map(drum, used, ahead=len(used))), inputs, warnings
+
+
+def _read(file: DrumFile) -> tuple[audio.ReadInfo, str] | AudioError:
+    try:
+        return audio.read_info(file.path, shown_as=file.file), audio.sha256(file.path)
+    except AudioError as error:
+        return error
+
+
+def groove_of(beat: Beat, grid: Grid) -> Groove:
+    """The beat's own patterns, or a plain one, said to be assumed."""
+    pattern = beat.pattern or patterns.plain(grid.meter)
+    return Groove(
+        pattern=pattern, section_patterns=beat.section_patterns, assumed=beat.pattern is None,
+        voices=one_shots.voices(grid, pattern, beat.section_patterns, beat.sections),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoopCycle:
+    """One pass of a fitted loop, as it is kept."""
+
+    samples: Samples
+
+
+def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPart | None:
+    """The candidate laid into the beat; None for a one-shot without a role."""
+    grid = here.grid
+    at_rate = audio.resample(drum.clip, here.music.rate_hz)
+    hit = drum.measures.hit
+    if hit.kind == "loop":
+        return _loop_part(drum, at_rate, here, groove, memo)
+    role = hit.role
+    if role is None:
+        return None
+    voice, assumed = groove.voices.get(role), False
+    if voice is None:
+        plain = patterns.plain_voice(role, grid.meter)
+        voice, assumed = one_shots.voices(grid, plain, {}, ()).get(role), True
+        if voice is None:
+            return None
+    start = round(hit.onset_s * at_rate.rate_hz)
+    notes = []
+    if at_rate.duration_s - hit.onset_s > grid.bars * grid.bar_s:
+        notes.append(f"longer than the beat: it rings for {at_rate.duration_s - hit.onset_s:.1f} s and is cut there")
+    return DrumPart(
+        name=drum.name, kind="one-shot", role=role, samples=np.asarray(at_rate.samples[start:], dtype=np.float64),
+        rate_hz=at_rate.rate_hz, grid=grid, voice=voice, loop=None, assumed_voice=assumed, notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _loop_part(drum: Drum, at_rate: Clip, here: Situation, groove: Groove, memo: Memo) -> DrumPart:
+    measured = drum.measures.loop
+    assert measured is not None
+    policy, grid = here.policy, here.grid
+    bar_beats = grid.bar_beats
+    fitted = loops.fit_loop(
+        measured, duration_s=at_rate.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar_beats,
+        as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
+        poor_beyond=policy["loop_poor_beyond"],
+    )  # fmt: skip
+    fit = loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
+    beside = loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
+    if beside:
+        fit = replace(fit, note=f"{fit.note}; {beside}")
+    cycle = memo(
+        "level", LoopCycle,
+        lambda: LoopCycle(loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)),
+        drum.sha256, fit.method, fit.ratio, fit.beats, fit.downbeat_s,
+    )  # fmt: skip
+    return DrumPart(name=drum.name, kind="loop", role=None, samples=cycle.samples, rate_hz=at_rate.rate_hz, grid=grid,
+                    voice=None, loop=fit)  # fmt: skip
+
+
+def part_powers(part: DrumPart, samples: Samples | None = None) -> Array:
+    """Mean power a slot, `(slots, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
+    sound = part.samples if samples is None else samples
+    if part.voice is not None:
+        energies = hearing.band_energies(sound, part.rate_hz, onset_at_start=True)
+        return one_shots.lay_energies(energies, part.voice, part.grid.slot_edges_s())
+    return loops.lay_cycle_energies(_cycle_energies(sound, part.rate_hz), part.grid)
+
+
+def as_it_plays(part: DrumPart) -> Loudness:
+    """Loudness and peaks of the drum part on the grid at 0 dB gain, over a few bars from its first hit."""
+    grid = part.grid
+    start = max(0.0, grid.first_downbeat_s + part.first_bar * grid.bar_s)
+    end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_BARS * grid.bar_s)
+    return loudness.measure(laid(part, start_s=start, length_s=end - start), part.rate_hz)
+
+
+def _cycle_energies(cycle: Samples, rate_hz: int) -> BandEnergies:
+    """Band energies of one pass as it sounds when repeated: measured with its own end before it and start after it."""
+    pad = min(len(cycle), round(WRAP_S * rate_hz))
+    around = np.concatenate([cycle[len(cycle) - pad :], cycle, cycle[:pad]])
+    energies = hearing.band_energies(around, rate_hz)
+    duration = len(cycle) / rate_hz
+    steps = max(1, round(duration / energies.step_s))
+    times = pad / rate_hz + np.linspace(0.0, duration, steps + 1)
+    inside = one_shots.cumulative_at(energies, times)
+    return BandEnergies(cumulative=inside - inside[0], step_s=duration / steps, duration_s=duration)

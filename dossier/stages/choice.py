@@ -1,0 +1,113 @@
+"""Choice: the approach, decided between the best loop and the best kit.
+
+After treatments both sides stand in their final state: treated where a plan helped, at the gain that is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from dossier.decide import approach as decide_approach
+from dossier.decide import fit
+from dossier.measure import in_beat
+from dossier.memo import Memo
+from dossier.model.choice import Choice
+from dossier.model.findings import Approach, Fit, Room
+from dossier.model.measures import Array, Indices
+from dossier.model.parts import PlacedCandidate, Ranking, Treated
+from dossier.model.situation import Analysis, Situation
+from dossier.model.vocabulary import Direction
+from dossier.stages.gains import kit_target, target_of
+from dossier.stages.kits import balanced_together, kit_in_state
+from dossier.stages.placing import place_alone
+from dossier.stages.ranking import with_treated
+
+
+def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way: Direction, memo: Memo) -> Choice:
+    """The approach and its drums; `way` is the direction in which the plans were searched, which stays."""
+    here = analysis.here
+    by_name = {item.placed.drum.name: item for item in treated if item.changes}
+
+    def after(item: PlacedCandidate) -> PlacedCandidate:
+        plan = by_name.get(item.drum.name)
+        if plan is None:
+            return item
+        part = item.part.with_samples(plan.samples)
+        return place_alone(item.drum, part, here, ranking.slots, memo, treated=True)
+
+    kit_parts = tuple(after(item) for item in ranking.kit_parts)
+    if kit_parts:
+        kit_parts = balanced_together(here, kit_parts, ranking.slots)
+    kit = kit_in_state(ranking.kit, here, kit_parts, ranking.slots) if ranking.kit is not None else None
+    loops = [after(item) for item in ranking.loops if item.drum.name in by_name]
+    final = replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)
+    approach = approach_of(here, analysis.room, final, treated=True, way=way)
+    chosen, others = _sides(approach, final)
+    return Choice(approach=approach, untreated=ranking, plans=tuple(treated), ranking=final, chosen=chosen,
+                  others=others)  # fmt: skip
+
+
+def approach_of(
+    here: Situation, room: Room, ranking: Ranking, *, treated: bool = False, way: Direction | None = None
+) -> Approach:
+    """The approach of the beat and of its sections, from the best loop and the best kit.
+
+    `treated`: they are as their plans left them, searched in the direction `way`, which then stays.
+    """
+    slots = np.arange(here.grid.slots, dtype=np.intp)
+    loop = ranking.best_loop
+    loop_contender = (
+        decide_approach.Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
+    )
+    kit_contender = (
+        decide_approach.Contender(name="kit", score=ranking.kit.score, fit=ranking.kit.fit)
+        if ranking.kit is not None
+        else None
+    )
+    per_bar = here.grid.slots_per_bar
+    sections = []
+    for section in room.sections:
+        rows = slots[(section.first_bar - 1) * per_bar : (section.first_bar - 1 + section.bars) * per_bar]
+        sections.append((section, *_in_section(here, ranking, loop, rows)))
+    return decide_approach.decide(
+        room, loop=loop_contender, kit=kit_contender, sections=sections, treated=treated, way=way, policy=here.policy
+    )
+
+
+def _sides(
+    approach: Approach, ranking: Ranking
+) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
+    """The drums of the approach, and the other side's."""
+    best, kit = ranking.best_loop, ranking.kit_parts
+    loop = (best,) if best is not None else ()
+    if best is None or not kit or ranking.kit is None:
+        return (loop or kit), ()
+    prefers_loop = best.score >= ranking.kit.score if approach.kind == "either" else approach.kind == "loop"
+    return (loop, kit) if prefers_loop else (kit, loop)
+
+
+def _in_section(
+    here: Situation, ranking: Ranking, loop: PlacedCandidate | None, rows: Indices
+) -> tuple[decide_approach.Contender | None, decide_approach.Contender | None]:
+    on = here.scene.subset(rows)
+
+    def score(name: str, powers: Array, gain: float, like: Fit, target: float) -> decide_approach.Contender:
+        found = in_beat.measure(on, in_beat.place(on, powers[rows], gain_db=gain))
+        there = replace(
+            like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            audible_share=found.audible_share, lift_lu=found.lift_lu,
+        )  # fmt: skip
+        value, _ = fit.score(there, fill=found.fill - found.room_filled, target_share=target, policy=here.policy)
+        return decide_approach.Contender(name=name, score=value, fit=there)
+
+    loop_there = None
+    if loop is not None:
+        loop_there = score(loop.drum.name, loop.powers, loop.gains.db, loop.fit, target_of(here, None))
+    if not ranking.kit_parts or ranking.kit is None:
+        return loop_there, None
+    powers = np.sum([item.powers * 10.0 ** (item.gains.db / 10.0) for item in ranking.kit_parts], axis=0)
+    target = kit_target(here, [item.part.role for item in ranking.kit_parts])
+    return loop_there, score("kit", powers, 0.0, ranking.kit.fit, target)

@@ -1,0 +1,187 @@
+"""Music: the instrumental measured on its own, the scene that it makes, and how full that is.
+
+It is brought to its level in the mix: the mix's target less what the drums will add (policy `instrumental_below_mix`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier import audio
+from dossier.decide.policy import Policy
+from dossier.errors import AudioError, BeatError, Problem
+from dossier.measure import grid as grid_measure
+from dossier.measure import hearing, in_beat, loudness, pitch, stereo
+from dossier.measure import occupancy as occ
+from dossier.memo import Memo
+from dossier.model.beat import Beat
+from dossier.model.findings import Room, SectionFill
+from dossier.model.measures import Array, Grid, Key, Loudness, Mask, Samples, StereoImage
+from dossier.model.scene import Scene
+from dossier.model.situation import Conditions, Music, Situation
+from dossier.model.vocabulary import ZONE_KEYS
+from dossier.names import printable
+from dossier.parallel import thread_map
+from dossier.stages.stems import SummedStems
+
+LEAST_MUSIC_S = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MusicMeasures:
+    """What is kept of the instrumental."""
+
+    loudness: Loudness
+    blocks: Array
+    grid: Grid
+    key: Key
+    image: StereoImage
+    powers: Array
+
+
+def conditions_of(beat: Beat) -> Conditions:
+    """What the user asked for, the defaults where nothing was."""
+    policy = Policy(beat.policy)
+    level = beat.listening_level_db_spl
+    return Conditions(
+        policy=dict(policy), target_lufs=policy["target_lufs"] if beat.target_lufs is None else beat.target_lufs,
+        listening_level_db_spl=policy["listening_level"] if level is None else level,
+        intent=beat.intent, role_intents=beat.role_intents,
+    )  # fmt: skip
+
+
+def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
+    """Loudness, grid, key, width and powers of the instrumental.
+
+    Raises
+    ------
+    BeatError
+        It is silent or too short to measure, or the first downbeat lies past its end.
+    """
+    samples, rate, where = summed.samples, summed.rate_hz, beat.folder.name
+    if len(samples) < LEAST_MUSIC_S * rate:
+        found = f"the music is {len(samples) / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
+        raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
+    kept = memo(
+        "heard", MusicMeasures, lambda: _measured(beat, samples, rate, where), beat.tempo_bpm, beat.first_downbeat_s,
+        beat.swing, beat.meter, beat.key,
+    )  # fmt: skip
+    integrated = kept.loudness.integrated_lufs
+    assert integrated is not None
+    if kept.grid.bars < 1:
+        found = f"{kept.grid.first_downbeat_s:.2f} s lies past the music, which ends at {len(samples) / rate:.2f} s"
+        raise BeatError([Problem(where, "first_downbeat", found)])
+    return Music(
+        samples=samples, rate_hz=rate, stems=summed.stems, loudness=kept.loudness, integrated_lufs=integrated,
+        blocks=kept.blocks, image=kept.image, grid=kept.grid, key=kept.key, powers=kept.powers,
+    )  # fmt: skip
+
+
+def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMeasures:
+    whole, blocks = loudness.measure_with_blocks(samples, rate_hz)
+    if whole.integrated_lufs is None:
+        why = whole.reasons.get("integrated_lufs", "it is silent")
+        raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
+    grid = grid_measure.estimate(
+        samples, rate_hz, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
+        meter=beat.meter, names=tuple(stem.file for stem in beat.stems),
+    )  # fmt: skip
+    key = pitch.key(samples, rate_hz) if beat.key is None else Key(beat.key, 1.0)
+    powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.slot_edges_s())
+    return MusicMeasures(
+        loudness=whole, blocks=blocks, grid=grid, key=key, image=stereo.measure(samples, rate_hz), powers=powers
+    )
+
+
+def situation_of(music: Music, conditions: Conditions, reference_powers: Array) -> Situation:
+    """The music at its level in the mix, against the reference."""
+    integrated = music.integrated_lufs
+    gain = conditions.target_lufs - conditions.policy["instrumental_below_mix"] - integrated
+    level, target = conditions.listening_level_db_spl, conditions.target_lufs
+    scene = in_beat.scene(
+        music.powers, reference=occ.reference_of(reference_powers, target_lufs=target, listening_level=level),
+        active=occ.active_slots(music.powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
+        spl_offset_db=level - target + gain,
+    )  # fmt: skip
+    return Situation(music=music, conditions=conditions, scene=scene, reference_powers=reference_powers)
+
+
+def at_level(here: Situation, change_db: float) -> Scene:
+    """The scene when everything is played `change_db` louder, the reference included."""
+    scene, conditions = here.scene, here.conditions
+    excitation = hearing.excitation(scene.powers, spl_offset_db=scene.spl_offset_db + change_db)
+    reference = occ.reference_of(
+        here.reference_powers, target_lufs=conditions.target_lufs,
+        listening_level=conditions.listening_level_db_spl + change_db,
+    )  # fmt: skip
+    return replace(
+        scene, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
+        spl_offset_db=scene.spl_offset_db + change_db,
+    )  # fmt: skip
+
+
+def reference_of(beat: Beat, target_lufs: float) -> tuple[Array, list[str]]:
+    """The reference's powers at the target loudness, from the user's own recordings or published; and warnings."""
+
+    def mean_power(path_name: int) -> Array | str:
+        path = beat.references[path_name]
+        try:
+            clip = audio.read(path, shown_as=printable(path.name))
+        except AudioError as error:
+            return f"reference left out: {error}"
+        energies = hearing.band_energies(audio.to_stereo(clip.samples), clip.rate_hz)
+        return np.asarray(energies.cumulative[-1] / energies.duration_s)
+
+    found = list(thread_map(mean_power, range(len(beat.references))))
+    means = [item for item in found if not isinstance(item, str)]
+    warnings = [item for item in found if isinstance(item, str)]
+    if not means:
+        return occ.reference_powers(target_lufs=target_lufs), warnings
+    return occ.own_reference_powers(np.array(means), target_lufs=target_lufs), warnings
+
+
+def room_of(scene: Scene, grid: Grid, sections: Sequence[tuple[str, int, int]]) -> Room:
+    """Fill of the beat, its zones, sections `(name, first bar, bars)` and bars."""
+    ref, active = scene.reference, scene.active
+
+    def rows_of(first: int, bars: int) -> Mask:
+        rows = np.zeros(len(active), dtype=bool)
+        rows[first * grid.slots_per_bar : (first + bars) * grid.slots_per_bar] = True
+        return np.asarray(rows & active)
+
+    def fill(rows: Mask) -> float:
+        return float(occ.fill(scene.loudness, ref, active=rows)) if rows.any() else 0.0
+
+    zones = occ.zone_fills(scene.loudness, ref, active)
+    parts = tuple(
+        SectionFill(name=name, first_bar=first + 1, bars=count, fill=fill(rows_of(first, count)),
+                    zones=occ.zone_fills(scene.loudness, ref, rows_of(first, count)))
+        for name, first, count in sections if rows_of(first, count).any()
+    )  # fmt: skip
+    return Room(
+        fill=fill(active), zones=zones, sections=parts, roomiest_zone=min(ZONE_KEYS, key=lambda zone: zones[zone]),
+        fullest_zone=max(ZONE_KEYS, key=lambda zone: zones[zone]),
+        bars=tuple(fill(rows_of(bar, 1)) for bar in range(grid.bars)),
+    )  # fmt: skip
+
+
+def sections_of(beat: Beat, grid: Grid) -> tuple[list[tuple[str, int, int]], list[str]]:
+    """Named sections, cut to the music's length; bars after the last one are one more section.  And warnings."""
+    out, warnings = [], []
+    for section in beat.sections:
+        end = section.first_bar + section.bars
+        if end > grid.bars:
+            heard = f"only to bar {grid.bars}" if section.first_bar < grid.bars else "not at all"
+            warnings.append(
+                f"section '{section.name}' is said to reach bar {end}, the music ends with bar {grid.bars}: "
+                f"it is looked at {heard}"
+            )
+        if section.first_bar < grid.bars:
+            out.append((section.name, section.first_bar, min(section.bars, grid.bars - section.first_bar)))
+    end = max((first + count for _, first, count in out), default=0)
+    if end < grid.bars:
+        out.append(("whole" if not out else "rest", end, grid.bars - end))
+    return out, warnings

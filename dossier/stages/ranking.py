@@ -1,0 +1,87 @@
+"""Ranking: every candidate placed in the beat and scored on the same terms; the kit chosen together.
+
+Looking closely costs, so large folders are first looked at coarsely: on a few bars of the beat, at the gain at which
+the drum meets the instrumental at one lift for all.  The best of each role, and the best loops, are then placed on the
+beat at the gain that their intent asks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from dossier.memo import Memo
+from dossier.model.measures import Indices
+from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Ranking
+from dossier.model.situation import Analysis, Situation
+from dossier.parallel import thread_map
+from dossier.stages.candidates import drum_part
+from dossier.stages.gains import blocks, ranking_slots
+from dossier.stages.kits import choose_kit
+from dossier.stages.placing import place_alone, place_coarsely
+
+COARSE_SLOTS = 32  # two bars of sixteenths are enough to tell the hopeless from the promising
+
+
+def rank(analysis: Analysis, memo: Memo) -> Ranking:
+    """Place, score and order all candidates of a beat."""
+    here, groove = analysis.here, analysis.groove
+    unplaced: list[tuple[Drum, str]] = []
+    parts: list[tuple[Drum, DrumPart]] = []
+    laid = thread_map(lambda drum: drum_part(drum, here, groove, memo), analysis.drums, ahead=len(analysis.drums))
+    for drum, part in zip(analysis.drums, laid, strict=True):
+        if part is None:
+            why = drum.measures.hit.reasons.get("role", "its role could not be told from its sound or name")
+            unplaced.append((drum, why))
+            continue
+        told = replace(drum, problems=(*drum.problems, *part.notes)) if part.notes else drum
+        parts.append((told, part))
+    slots = ranking_slots(here, groove)
+    coarse = _coarse(parts, here, blocks(here, groove, COARSE_SLOTS), set(analysis.beat.kit_pins.values()))
+
+    def closely(index: int) -> PlacedCandidate:
+        return coarse[index] if index in coarse else place_alone(*parts[index], here, slots, memo)
+
+    placed = sorted(thread_map(closely, range(len(parts)), ahead=len(parts)), key=_order)
+    loops = tuple(item for item in placed if item.part.kind == "loop")
+    one_shots = tuple(item for item in placed if item.part.kind == "one-shot")
+    chosen = choose_kit(analysis, one_shots, slots, unplaced, memo)
+    return Ranking(loops=loops, one_shots=one_shots, kit=chosen.kit, kit_parts=chosen.parts, unplaced=tuple(unplaced),
+                   notes=chosen.notes, slots=slots)  # fmt: skip
+
+
+def with_treated(ranking: Ranking, treated: Sequence[PlacedCandidate]) -> Ranking:
+    """The ranking with candidates as their plans leave them."""
+    by_name = {item.drum.name: item for item in treated}
+
+    def now(items: Sequence[PlacedCandidate]) -> tuple[PlacedCandidate, ...]:
+        return tuple(sorted((by_name.get(item.drum.name, item) for item in items), key=_order))
+
+    return replace(ranking, loops=now(ranking.loops), one_shots=now(ranking.one_shots))
+
+
+def _order(item: PlacedCandidate) -> tuple[bool, float, str]:
+    return not item.closely, -item.score, item.drum.name
+
+
+def _coarse(
+    parts: Sequence[tuple[Drum, DrumPart]], here: Situation, few: Indices, pins: set[str]
+) -> dict[int, PlacedCandidate]:
+    """Those to be left at a coarse look, by index; empty where there are few candidates.
+
+    Of each role and of the loops the policy's number goes on to a close look: files fixed in beat.toml first, then the
+    best by the coarse score.
+    """
+    policy = here.policy
+    groups: dict[str, list[int]] = {}
+    for index, (_, part) in enumerate(parts):
+        groups.setdefault(part.role or "loop", []).append(index)
+    left: dict[int, PlacedCandidate] = {}
+    for group, members in groups.items():
+        most = int(policy["closely_loops"] if group == "loop" else policy["closely_per_role"])
+        if len(members) > most:
+            seen = thread_map(lambda i: place_coarsely(*parts[i], here, few), members, ahead=len(members))
+            looked = dict(zip(members, seen, strict=True))
+            order = sorted(members, key=lambda i: (parts[i][0].name not in pins, -looked[i].score, i))
+            left.update({i: looked[i] for i in order[most:]})
+    return left

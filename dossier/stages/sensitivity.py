@@ -1,0 +1,241 @@
+"""Sensitivity: the approach decided again where an assumption moves, or a stem is really lowered or left out.
+
+Assumptions that move: the listening level, by +-`robust_level_db`; the reference, zone by zone, by
++-`robust_reference_db`.  The best loop and the members of the best kit are turned by as much as their intents ask for
+more or less of them in the changed scene, within the bounds that hold in the beat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier.decide import approach as decide_approach
+from dossier.decide import fit, sensitivity
+from dossier.measure import hearing, in_beat, loudness
+from dossier.measure import occupancy as occ
+from dossier.memo import Memo
+from dossier.model.beat import Stem
+from dossier.model.findings import Approach, Fit, WhatIf
+from dossier.model.measures import Array, Grid, Indices, Samples
+from dossier.model.parts import PlacedCandidate, Ranking
+from dossier.model.scene import Scene
+from dossier.model.situation import Situation
+from dossier.model.vocabulary import ZONES
+from dossier.parallel import thread_map
+from dossier.stages.gains import alone, gain_bounds, kit_target, target_of
+from dossier.stages.music import at_level
+from dossier.stages.stems import read_stem
+
+SOLVED_SLOTS = 128  # of them gains are solved on, whole bars spread evenly
+EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole bars spread over the beat
+
+
+def with_sensitivity(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> Approach:
+    """The approach with what would change it, and with a warning where it hangs on an assumption."""
+    return replace(
+        approach, what_would_change_it=_what_would_change(here, ranking, approach, memo),
+        uncertain=_uncertain(here, ranking, approach),
+    )  # fmt: skip
+
+
+def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | None:
+    slots, policy = ranking.slots, here.policy
+    again = Redecision.of(here, ranking, here.scene.subset(slots), slots)
+    level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
+
+    def level_moved(change: float) -> tuple[str, sensitivity.Outcome]:
+        outcome = again.outcome(at_level(here, change).subset(slots))
+        return f"at a listening level {change:+.0f} dB", outcome
+
+    def zone_moved(zone: int, change: float) -> tuple[str, sensitivity.Outcome]:
+        reference = _shifted_reference(here, occ.zone_weights()[zone], change)
+        # The reference moves no gain: what is heard of a drum does not depend on it.
+        outcome = again.outcome(replace(here.scene, reference=reference).subset(slots), turned=False)
+        return f"with {change:+.0f} dB of {ZONES[zone].label} in the reference", outcome
+
+    moved = [level_moved(change) for change in (-level, level)]
+    moved += [zone_moved(zone, change) for zone in range(len(ZONES)) for change in (-zone_db, zone_db)]
+    return sensitivity.uncertain(moved, approach, again.before)
+
+
+def _what_would_change(
+    here: Situation, ranking: Ranking, approach: Approach, memo: Memo
+) -> tuple[WhatIf, ...]:
+    stems = [stem for stem, _ in here.music.stems]
+    slots = _excerpt_slots(here.grid)
+    as_it_is = _changed_scene(here, None, 0.0, slots, memo)
+    if len(stems) < 2 or as_it_is is None:
+        return ()
+    again = Redecision.of(here, ranking, as_it_is, slots)
+    policy = here.policy
+
+    def changed(stem: Stem, change_db: float | None) -> sensitivity.ChangedStem | None:
+        scene = _changed_scene(here, stem, change_db, slots, memo)
+        if scene is None:
+            return None
+        # The rest is brought to the playing level again, and the drums' bounds with it.
+        shift_db = as_it_is.spl_offset_db - scene.spl_offset_db
+        return sensitivity.ChangedStem(stem.file, change_db, again.outcome(scene, shift_db=shift_db))
+
+    without = [one for one in thread_map(lambda stem: changed(stem, None), stems) if one is not None]
+    # A stem that moves little when it is gone moves less when it is lowered.
+    telling = sensitivity.most_telling(without, approach, again.before, most=int(policy["what_if_lowered"]))
+    files = {one.stem for one in telling}
+    lower = [stem for stem in stems if stem.file in files]
+    lowered = [one for one in thread_map(lambda stem: changed(stem, -policy["what_if_lower_db"]), lower) if one]
+    shown = sensitivity.most_telling(
+        [*without, *lowered], approach, again.before, most=int(policy["what_if_shown"])
+    )
+    return tuple(sensitivity.told(one, approach, again.before) for one in shown)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """The best loop, or the members of the best kit, to be judged again in changed scenes of the same slots."""
+
+    name: str
+    here: Situation
+    slots: Indices
+    items: tuple[PlacedCandidate, ...]
+    fit: Fit
+    target: float
+    asked: tuple[float, ...] = ()  # gains in the scene as it is
+
+    def gains(self, scene: Scene, shift_db: float = 0.0) -> tuple[float, ...]:
+        """The gain that each part's intent asks for in a scene, beside the others at the gains that they have.
+
+        Bounds move by `shift_db`.
+        """
+        few = in_beat.spread_slots(len(self.slots), self.here.grid.slots_per_bar, SOLVED_SLOTS)
+        on = scene.subset(few)
+        thin = [item.powers[self.slots[few]] for item in self.items]
+        placed = [
+            in_beat.place(on, powers, gain_db=item.gains.db + shift_db)
+            for item, powers in zip(self.items, thin, strict=True)
+        ]
+        total = np.sum([one.excitation for one in placed], axis=0)
+        found = []
+        for item, powers, one in zip(self.items, thin, placed, strict=True):
+            assert item.plays is not None
+            low, high = gain_bounds(self.here, item.part.role, item.plays)
+            beside = replace(on, excitation=on.excitation + total - one.excitation)
+            target = target_of(self.here, item.part.role)
+            found.append(alone(beside, powers, target=target, bounds=(low + shift_db, high + shift_db)).db)
+        return tuple(found)
+
+    def there(self, scene: Scene, *, shift_db: float, turned: bool) -> decide_approach.Contender:
+        """How it does in a scene, its parts turned by what is asked more or less of them there."""
+        by_db: Sequence[float] = [0.0] * len(self.items)
+        if turned:
+            by_db = [new - old for new, old in zip(self.gains(scene, shift_db), self.asked, strict=True)]
+        powers = np.sum([
+            item.powers[self.slots] * 10.0 ** ((item.gains.db + by) / 10.0)
+            for item, by in zip(self.items, by_db, strict=True)
+        ], axis=0)  # fmt: skip
+        found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=0.0))
+        there: Fit = replace(
+            self.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
+            audible_share=found.audible_share, lift_lu=found.lift_lu,
+        )  # fmt: skip
+        value, _ = fit.score(
+            there, fill=found.fill - found.room_filled, target_share=self.target, policy=self.here.policy
+        )
+        return decide_approach.Contender(name=self.name, score=value, fit=there)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Redecision:
+    """The approach decided again in changed scenes."""
+
+    here: Situation
+    loop: Side | None
+    kit: Side | None
+    before: sensitivity.Outcome  # what the same calculation says of the scene as it is
+
+    @staticmethod
+    def of(here: Situation, ranking: Ranking, scene: Scene, slots: Indices) -> Redecision:
+        def side(name: str, items: tuple[PlacedCandidate, ...], like: Fit, target: float) -> Side:
+            made = Side(name=name, here=here, slots=slots, items=items, fit=like, target=target)
+            return replace(made, asked=made.gains(scene))
+
+        best, items = ranking.best_loop, ranking.kit_parts
+        loop = side("loop", (best,), best.fit, target_of(here, None)) if best is not None else None
+        roles = [item.part.role for item in items]
+        kit = side("kit", items, ranking.kit.fit, kit_target(here, roles)) if ranking.kit and items else None
+        again = Redecision(here=here, loop=loop, kit=kit, before=sensitivity.Outcome(0.0, "either", "as it is"))
+        return replace(again, before=again.outcome(scene, turned=False))
+
+    def outcome(self, scene: Scene, *, shift_db: float = 0.0, turned: bool = True) -> sensitivity.Outcome:
+        """Fill, kind and direction in a scene."""
+        loop, kit = (
+            side.there(scene, shift_db=shift_db, turned=turned) if side is not None else None
+            for side in (self.loop, self.kit)
+        )
+        fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
+        return sensitivity.outcome(fill, loop, kit, self.here.policy)
+
+
+def _shifted_reference(here: Situation, zone: Array, change_db: float) -> Array:
+    """N'ref with one zone (weights a band) raised or lowered by `change_db`."""
+    weight = np.interp(hearing.FINE_CAM, hearing.BAND_CAM, zone)
+    powers = here.reference_powers * 10.0 ** (weight * change_db / 10.0)
+    conditions = here.conditions
+    return occ.reference_of(
+        powers, target_lufs=conditions.target_lufs, listening_level=conditions.listening_level_db_spl
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChangedMusic:
+    """The instrumental on the excerpt's slots with one stem changed, as it is kept."""
+
+    powers: Array  # (slots, fine)
+    integrated_lufs: float | None
+
+
+def _changed_scene(
+    here: Situation, stem: Stem | None, change_db: float | None, slots: Indices, memo: Memo
+) -> Scene | None:
+    """The excerpt's scene with a stem turned by `change_db` (None: left out), at its playing level again."""
+    music, grid = here.music, here.grid
+
+    def measured() -> ChangedMusic:
+        samples = _excerpt(grid, music.rate_hz, slots, music.samples)
+        if stem is not None:
+            factor = 0.0 if change_db is None else 10.0 ** (change_db / 20.0)
+            samples += (factor - 1.0) * _excerpt(grid, music.rate_hz, slots, read_stem(stem, music.rate_hz))
+        powers = hearing.slot_powers(
+            hearing.band_energies(samples, music.rate_hz), grid.slot_s * np.arange(len(slots) + 1)
+        )
+        return ChangedMusic(powers=powers, integrated_lufs=loudness.integrated(samples, music.rate_hz))
+
+    heard = memo("heard", ChangedMusic, measured, stem.file if stem is not None else "", change_db, slots)
+    if heard.integrated_lufs is None:
+        return None
+    conditions = here.conditions
+    gain = conditions.target_lufs - here.policy["instrumental_below_mix"] - heard.integrated_lufs
+    return in_beat.scene(
+        heard.powers, reference=here.scene.reference, active=here.scene.active[slots], k_weights=here.scene.k_weights,
+        spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,
+    )  # fmt: skip
+
+
+def _excerpt_slots(grid: Grid) -> Indices:
+    most = max(grid.slots_per_bar, int(EXCERPT_S / grid.slot_s))
+    return in_beat.spread_slots(grid.slots, grid.slots_per_bar, most)
+
+
+def _excerpt(grid: Grid, rate_hz: int, slots: Indices, samples: Samples) -> Samples:
+    """The samples of the excerpt's slots, one after the other."""
+    pieces = []
+    for run in np.split(slots, np.flatnonzero(np.diff(slots) != 1) + 1):
+        begin = round((grid.first_downbeat_s + run[0] * grid.slot_s) * rate_hz)
+        end = round((grid.first_downbeat_s + (run[-1] + 1) * grid.slot_s) * rate_hz)
+        piece = np.zeros((end - begin, samples.shape[1]))
+        found = samples[max(0, begin) : max(0, min(end, len(samples)))]
+        piece[max(0, -begin) : max(0, -begin) + len(found)] = found
+        pieces.append(piece)
+    return np.concatenate(pieces)

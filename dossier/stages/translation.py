@@ -1,0 +1,79 @@
+"""Translation: the chosen parts and the rough mix in mono, on a small speaker and at a low level."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dossier.decide import translation as decide_translation
+from dossier.measure import hearing, in_beat, stereo
+from dossier.model.checks import RoughMix
+from dossier.model.choice import Balanced
+from dossier.model.findings import PartTranslation, Translation
+from dossier.model.measures import Array, Indices
+from dossier.model.scene import Scene
+from dossier.model.situation import Situation
+
+
+def translation(here: Situation, balanced: Balanced, mixed: RoughMix, slots: Indices) -> Translation | None:
+    """How the chosen drums travel; None without drums."""
+    if not balanced.chosen:
+        return None
+    policy = here.policy
+    items = [part.item for part in balanced.chosen]
+    rows = [part.row for part in balanced.chosen]
+    powers = [item.powers[slots] for item in items]
+    gains = [item.gains.db for item in items]
+    on = here.scene.subset(slots)
+    above = np.where(policy["small_speaker_hz"] <= hearing.FINE_HZ, 1.0, 0.0)
+    normal = _heard(on, powers, gains)
+    small = _heard(_played(on, on.powers * above, 0.0), [power * above for power in powers], gains)
+    quiet = _heard(_played(on, on.powers, -policy["quiet_db"]), powers, gains)
+    images = [stereo.measure(item.part.samples, here.music.rate_hz) for item in items]
+
+    def left(there: PartLoudness, usual: PartLoudness) -> float | None:
+        """Share of what is usually heard; None for a part that is covered anyway."""
+        return there.heard / usual.heard if usual.heard > policy["translation_least_heard"] * usual.alone else None
+
+    found = tuple(
+        PartTranslation(part=row.part, mono_loss_lu=image.whole.mono_loss_lu,
+                        small_speaker_share=left(there, usual), quiet_share=left(softly, usual))
+        for row, image, usual, there, softly in zip(rows, images, normal, small, quiet, strict=True)
+    )  # fmt: skip
+    zones = {zone: width.mono_loss_lu for zone, width in mixed.image.zones.items()}
+    part_zones = {
+        row.part: {zone: width.mono_loss_lu for zone, width in own.zones.items()}
+        for row, own in zip(rows, images, strict=True)
+    }
+    return Translation(
+        parts=found, mono_zones={"whole": mixed.image.whole.mono_loss_lu, **zones},
+        sentences=decide_translation.sentences(found, zones, policy, part_zones=part_zones),
+    )  # fmt: skip
+
+
+def _played(on: Scene, powers: Array, level_db: float) -> Scene:
+    """The scene with other powers, played at another level."""
+    offset = on.spl_offset_db + level_db
+    excitation = hearing.excitation(powers, spl_offset_db=offset)
+    return replace(on, powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation),
+                   spl_offset_db=offset)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class PartLoudness:
+    """Loudness of one part in everything else that plays, and alone, summed over the slots."""
+
+    heard: float
+    alone: float
+
+
+def _heard(on: Scene, powers: Sequence[Array], gains: Sequence[float]) -> list[PartLoudness]:
+    placed = [in_beat.place(on, power, gain_db=gain) for power, gain in zip(powers, gains, strict=True)]
+    total = np.sum([item.excitation for item in placed], axis=0)
+    alone = [float(item.alone.sum()) for item in placed]
+    return [
+        PartLoudness(in_beat.audible_share(on, item, total - item.excitation) * own, own)
+        for item, own in zip(placed, alone, strict=True)
+    ]
