@@ -13,25 +13,25 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from dossier import __version__, audio, beatfile, stages
+from dossier import __version__, audio, beatfile
 from dossier.archive import Archive
 from dossier.archive.changes import changes
 from dossier.archive.revisions import identity
 from dossier.cache import Cache
 from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import ArchiveError, AudioError, BeatError
-from dossier.measure import hearing
 from dossier.model.beat import Beat
-from dossier.model.checks import Checks
-from dossier.model.choice import Balanced, Choice
 from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
-from dossier.model.page import PageAssets
-from dossier.model.situation import Analysis
 from dossier.parallel import thread_map
-from dossier.render.index import render_archive
-from dossier.render.page import render_dossier
-from dossier.stages.render_reuse import Renders
+
+if TYPE_CHECKING:
+    from dossier.model.checks import Checks
+    from dossier.model.choice import Balanced, Choice
+    from dossier.model.page import PageAssets
+    from dossier.model.situation import Analysis
+    from dossier.stages.render_reuse import Renders
 
 Say = Callable[[str], None]
 
@@ -78,6 +78,8 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     known = archive.find(beat.slug, mark)
     if known is not None:
         return _unchanged(archive, beat, known)
+    from dossier import stages
+
     analysis, memo = stages.analyse(beat, cache, say)
     say("placing and ranking the candidates")
     ranking = stages.rank(analysis, memo)
@@ -98,6 +100,10 @@ def publish(
     renders: Renders, *, mark: str, made: str,
 ) -> Built:  # fmt: skip
     """Put the revision into the archive, unless another build was faster."""
+    from dossier import stages
+    from dossier.measure import hearing
+    from dossier.render.page import render_dossier
+
     beat = analysis.beat
     with archive.lock():
         known = archive.find(beat.slug, mark)
@@ -123,6 +129,8 @@ def publish(
 
 def index(archive: Archive) -> Path:
     """Rebuild the archive page from the data files alone."""
+    from dossier.render.index import render_archive
+
     return archive.write_index(render_archive)
 
 

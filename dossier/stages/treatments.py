@@ -47,8 +47,6 @@ class PlanSearch:
     own_lines: Mapping[str, tuple[Line, ...]]  # amounts made for this drum in this beat
     goals: Goals
     most: int
-    plan_id: str
-    render: str
     cycle_bars: int
 
     def depends(self) -> tuple[object, ...]:
@@ -56,7 +54,7 @@ class PlanSearch:
         part = self.part
         return (
             part.name, part.role, part.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
-            self.own_lines, self.goals, self.most, self.plan_id, self.render, self.cycle_bars,
+            self.own_lines, self.goals, self.most, self.cycle_bars,
         )  # fmt: skip
 
 
@@ -88,23 +86,26 @@ def search_plans(
     close = {item.drum.name: item for item in ranking.one_shots if item.closely}
     shares = {name: zone_shares(on, item) for name, item in close.items()}
     searches = []
-    for number, item in enumerate(wanted, 1):
+    for item in wanted:
         own, role = item.drum.name, item.part.role
         names = [] if role is None else search_hints.second_files(
             own, role, [(name, other.part.role) for name, other in close.items()], shares, room, here.policy
         )  # fmt: skip
         searches.append(
             _search_of(
-                here, ranking, analysis.beat.slug, approach.direction, item, number, on=on, bars=bars,
+                here, ranking, approach.direction, item, on=on, bars=bars,
                 layers={name: close[name].part.samples for name in names},
                 adds_in={name: search_hints.adds_in(shares[own], shares[name], room) for name in names},
             )
         )  # fmt: skip
     depends = [one.depends() for one in searches]
     found = memo.process_map("plan", FoundPlan, search, searches, depends, jobs=jobs)
-    return tuple(
-        Treated(plan=one.plan, placed=item, samples=one.samples) for item, one in zip(wanted, found, strict=True)
-    )
+    treated = []
+    for number, (item, one) in enumerate(zip(wanted, found, strict=True), 1):
+        render = _render_name(analysis.beat.slug, number, item.part) if one.plan.helped and one.plan.steps else None
+        plan = replace(one.plan, id=f"plan-{number:02d}", render=render)
+        treated.append(Treated(plan=plan, placed=item, samples=one.samples))
+    return tuple(treated)
 
 
 def zone_shares(on: Scene, item: PlacedCandidate) -> Array:
@@ -135,8 +136,8 @@ def covered_lines(on: Scene, item: PlacedCandidate, slots: Indices, policy: Mapp
 
 
 def _search_of(
-    here: Situation, ranking: Ranking, beat: str, direction: Direction, item: PlacedCandidate, number: int, *,
-    on: Scene, layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
+    here: Situation, ranking: Ranking, direction: Direction, item: PlacedCandidate, *, on: Scene,
+    layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
 ) -> PlanSearch:  # fmt: skip
     policy, part = here.policy, item.part
     whole = part.name == kit_bus.NAME
@@ -150,8 +151,8 @@ def _search_of(
     lines = {"EQ": covered_lines(on, item, ranking.slots, policy)} if direction == "leaner" else {}
     return PlanSearch(
         part=part, gain_db=item.gains.db, scene=here.scene, slots=ranking.slots, direction=direction, layers=layers,
-        adds_in=adds_in, own_lines=lines, goals=goals, most=int(most), plan_id=f"plan-{number:02d}",
-        render=_render_name(beat, number, part), cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
+        adds_in=adds_in, own_lines=lines, goals=goals, most=int(most),
+        cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
     )  # fmt: skip
 
 
@@ -176,7 +177,7 @@ def search(task: PlanSearch) -> FoundPlan:
     result = decide_plan.search(
         part.samples, part.rate_hz, candidate=part.name, role=part.role, direction=task.direction,
         families=FAMILIES, measure=meter.figures, turned=meter.turned, true_peak=_true_peak, layers=task.layers,
-        goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id,
+        goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most,
     )  # fmt: skip
     before, powers_before = drum_meter.full_figures(scene, part, part.samples, gain_db)
     after, powers, equally_loud = before, powers_before, None
@@ -187,7 +188,6 @@ def search(task: PlanSearch) -> FoundPlan:
             equally_loud = drum_meter.at_gain(scene, powers, level_db, like=after)
     plan = replace(
         decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=equally_loud),
-        render=task.render if result.plan.helped and result.plan.steps else None,
         occupancy_change=drum_meter.occupancy_change(
             scene, part, powers_before, powers, gain_db, bars=task.cycle_bars
         ),
