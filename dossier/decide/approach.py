@@ -24,7 +24,6 @@ class Contender:
     fit: Fit
 
 
-LEAST_ROOM = 0.001  # of the reference; a drum that fills less has no crowding to speak of
 LABELS = {zone.key: zone.label for zone in ZONES}
 
 
@@ -47,7 +46,7 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "leaner", f"{percent(fill)} of the reference is used already, so the drums should be leaner"
     if winner is None:
         return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
-    crowding = (winner.overlap + winner.buried) / max(winner.room_filled, LEAST_ROOM)
+    crowding = (winner.overlap + winner.buried) / max(winner.room_filled, policy["crowding_least_room"])
     numbers = (
         f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and lose or "
         f"hide {crowding:.1f} times as much"

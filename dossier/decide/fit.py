@@ -80,14 +80,14 @@ def cents_from_key(pitch_hz: float, key: str) -> float:
     return 100.0 * min((inside - step for step in (*steps, 12)), key=abs)
 
 
-def tuning_match(pitch_hz: float | None, key: str | None) -> float | None:
-    """1 on a note of the key, 0 a quarter tone or more beside it; None for an unpitched drum or an unknown key."""
+def tuning_match(pitch_hz: float | None, key: str | None, *, gone_cents: float) -> float | None:
+    """1 on a note of the key, falling to 0 at `gone_cents` beside it; None for an unpitched drum or an unknown key."""
     if pitch_hz is None or key is None:
         return None
-    return max(0.0, 1.0 - abs(cents_from_key(pitch_hz, key)) / 50.0)
+    return max(0.0, 1.0 - abs(cents_from_key(pitch_hz, key)) / gone_cents)
 
 
-def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float]) -> str:
+def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float], policy: Mapping[str, float]) -> str:
     """The fit in one sentence: what it brings and what weighs most against it; shares are of the reference.
 
     `gain_db` is None for a kit, whose members have gains of their own.
@@ -104,6 +104,6 @@ def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float]) -> st
         "tuning": "its pitch lies beside the notes of the key",
         "mono": "it vanishes in mono" if fit.mono_loss_lu is None else f"it loses {fit.mono_loss_lu:.1f} LU in mono",
     }
-    if terms[against] >= -0.005 or against not in costs:
+    if terms[against] >= -policy["cost_told"] or against not in costs:
         return f"{brings}, and costs nearly nothing."
     return f"{brings}; {costs[against]}."

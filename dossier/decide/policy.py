@@ -25,8 +25,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("full_above", 0.70, "ratio", "a six-part full-range arrangement measures about 0.77"),
     Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats measure about 3 lost or hidden for 1 filled"),
     Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),
-    Setting("zone_open_below", 0.35, "ratio", "zones scatter more than the whole; below this a zone is nearly unused"),
-    Setting("zone_full_above", 0.70, "ratio", "the reference less what two parts in one zone usually leave"),
+    Setting("crowding_least_room", 0.001, "ratio", "a drum that fills less has no crowding to speak of"),
     # levels of the analysis
     Setting("target_lufs", -16.0, "LUFS", "AES TD1008 recommends -16 LUFS for tracks"),
     Setting("listening_level", 75.0, "dB SPL", "a moderate working level; loudness depends on it, so it is stated"),
@@ -43,6 +42,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("weight_tempo", 0.4, "per ratio", "a stretched loop loses its attacks, a repitched one its pitch"),
     Setting("weight_tuning", 0.08, "per ratio", "a pitched drum off the key rubs; a smaller matter than room"),
     Setting("weight_mono", 0.02, "per LU", "what vanishes in mono is missing on a phone"),
+    Setting("tuning_gone_cents", 50.0, "cents", "a quarter tone off the key is as far off as a note can be"),
+    Setting("cost_told", 0.005, "score", "a term of the score that takes less is not worth a word"),
     Setting("mono_gone_lu", 20.0, "LU", "stands for a sound of which nothing is left in mono"),
     Setting("either_within", 0.04, "score", "a smaller lead than this is not heard as a difference"),
     # loops on the grid
@@ -67,7 +68,27 @@ SETTINGS: tuple[Setting, ...] = (
     # plans
     Setting("plan_gain_goal", 0.25, "ratio", "a change of room filled or overlap by a quarter is worth a treatment"),
     Setting("plan_least_offered", 0.25, "ratio", "less than the goal is told, but not worth a chain of treatments"),
+    Setting("plan_matched_gain", 0.05, "ratio", "with less left at equal loudness a treatment is only a fader"),
     Setting("plan_share_loss", 0.10, "ratio", "a leaner drum must stay as audible as its intent"),
+    Setting("plan_share_slack", 0.01, "ratio", "a point of audible share is nothing"),
+    Setting("plan_peak_slack_db", 0.1, "dB", "true peaks are read to about this"),
+    Setting("plan_loudness_loss_lu", 6.0, "LU", "a drum that loses more is turned down, not made leaner"),
+    Setting("plan_other_side", 0.02, "ratio", "a smaller change for the worse is within what a measurement can tell"),
+    Setting("plan_least_share", 0.002, "ratio", "a smaller share of the reference is nothing to work on"),
+    Setting("plan_harm", 4.0, "per ratio", "0.05 of added masking or lost room costs as much as a gentle step"),
+    Setting("plan_promising", 0.02, "ratio", "a smaller gain is no reason to go on along a line of amounts"),
+    Setting("plan_gain_per_cost", 0.04, "ratio", "what a unit of cost must bring where no chain meets the goal"),
+    Setting("plan_spill_told", 0.005, "ratio", "a smaller change of loudness above the reference is not worth a word"),
+    Setting("plan_output_told_db", 0.005, "dB", "a smaller output gain reads as 0.0 dB"),
+    Setting("plan_effort_layering", 1.2, "cost", "a second sound makes it another drum"),
+    Setting("plan_effort_eq", 0.7, "cost", "a filter keeps the character"),
+    Setting("plan_effort_transient_shaping", 0.8, "cost", "the shape changes, the tone does not"),
+    Setting("plan_effort_saturation", 1.0, "cost", "new overtones: the yardstick of the others"),
+    Setting("plan_effort_parallel_compression", 0.95, "cost", "more body without new overtones"),
+    Setting("plan_effort_band_and_bit_reduction", 1.3, "cost", "the strongest change of character"),
+    Setting("plan_effort_short_room", 1.05, "cost", "puts the drum in another place"),
+    Setting("plan_effort_width", 0.6, "cost", "the mono sum stays as it is"),
+    Setting("plan_effort_truncation", 0.6, "cost", "what is kept stays as it is"),
     Setting("plan_evaluations", 48.0, "count", "bounds the search; each costs some tens of milliseconds"),
     Setting("plan_loop_evaluations", 20.0, "count", "a loop is long, so each of its trials costs more"),
     Setting("plans_loops", 2.0, "count", "loops whose treatment is searched"),
@@ -78,14 +99,20 @@ SETTINGS: tuple[Setting, ...] = (
     # robustness
     Setting("robust_level_db", 10.0, "dB", "listening levels differ by this much between quiet and loud rooms"),
     Setting("robust_reference_db", 3.0, "dB", "spectra of released music scatter by about this a zone"),
+    # room left
+    Setting("extra_least_room", 0.004, "ratio", "an extra that fills less is not missed"),
+    Setting("extra_most_crowding", 0.5, "ratio", "an extra must fill twice what it loses or spills"),
     # low end and translation
     Setting("small_speaker_hz", 150.0, "Hz", "phones and small speakers give little below this"),
     Setting("low_end_good_share", 0.7, "ratio", "a kick of which this much is heard below 250 Hz stands out"),
     Setting("low_end_alignment_db", 0.5, "dB", "a smaller gain in low-end level is not heard"),
     Setting("low_end_cents_off", 35.0, "cents", "a kick further than this from the key rubs against the bass"),
+    Setting("low_end_least_gain", 0.02, "ratio", "a remedy that brings the kick less is not worth a file"),
     Setting("mono_loss_lu", 1.5, "LU", "a loss that is heard as softer"),
+    Setting("mono_zone_told_lu", 0.05, "LU", "a smaller loss in a zone reads as 0.0 LU"),
     Setting("quiet_db", 15.0, "dB", "quiet listening"),
     Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
+    Setting("gone_below", 0.05, "ratio", "less of a part than this is no longer heard as that part"),
 )
 DEFAULTS: Mapping[str, float] = MappingProxyType({setting.name: setting.default for setting in SETTINGS})
 

@@ -25,7 +25,8 @@ from dossier.stages.levels import LONGEST_BLOCK_BARS
 from dossier.stages.placing import Groove, Playable
 from dossier.stages.rank import Placed, Ranking
 from dossier.treat import FAMILIES
-from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S, SILENCE
+from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S
+from dossier.treat.samples import SILENCE
 
 NAME = "kit"  # what a plan calls it in place of a file
 FEWEST = 2  # members: one drum is no kit

@@ -19,7 +19,7 @@ from dossier.model.scene import PlacedPart, Scene
 from dossier.model.vocabulary import ZONE_KEYS, Role
 from dossier.stages.rank import Placed
 from dossier.treat import eq
-from dossier.treat.families import Line
+from dossier.treat.families import AmountLine
 
 LAYERS = 3  # second files that layering may try
 COVERED_BELOW = 0.15  # of its loudness in a band: less is not missed
@@ -36,7 +36,7 @@ ROLES_BESIDE: Mapping[Role, tuple[Role, ...]] = {  # common practice, no source:
 }  # fmt: skip
 
 
-def covered_lines(on: Scene, drum: PlacedPart) -> tuple[Line, ...]:
+def covered_lines(on: Scene, drum: PlacedPart) -> tuple[AmountLine, ...]:
     """EQ amounts that take the drum back where the instrumental covers it; none where it is heard everywhere."""
     rows = in_beat.own_hits(on, drum)
     alone = drum.alone[rows].sum(axis=0)

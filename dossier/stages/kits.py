@@ -111,7 +111,7 @@ def choose_kit(
     )  # fmt: skip
     whole = Kit(
         members=listed, missing_roles=missing, score=value, terms=terms, fit=measured,
-        reason=fit.reason(measured, gain_db=None, terms=terms),
+        reason=fit.reason(measured, gain_db=None, terms=terms, policy=bench.analysis.policy),
     )  # fmt: skip
     return Chosen(whole, tuple(parts), tuple(notes))
 

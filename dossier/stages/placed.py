@@ -103,7 +103,9 @@ def scored(
         room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share, lift_lu=found.lift_lu,
         tempo_match=fit.tempo_match(play.loop, poor_beyond=analysis.policy["loop_poor_beyond"]),
-        tuning_match=fit.tuning_match(drum.measures.pitch.hz, analysis.key.name) if play.kind == "one-shot" else None,
+        tuning_match=fit.tuning_match(
+            drum.measures.pitch.hz, analysis.key.name, gone_cents=analysis.policy["tuning_gone_cents"]
+        ) if play.kind == "one-shot" else None,
         mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
     )  # fmt: skip
     value, terms = fit.score(
@@ -112,6 +114,7 @@ def scored(
     )  # fmt: skip
     return Placed(
         drum=drum, play=play, powers=powers if plays is not None else powers[:0], plays=plays, gain_db=gain_db,
-        fit=measured, score=value, terms=terms, reason=fit.reason(measured, gain_db=gain_db, terms=terms),
+        fit=measured, score=value, terms=terms,
+        reason=fit.reason(measured, gain_db=gain_db, terms=terms, policy=analysis.policy),
         closely=plays is not None,
     )  # fmt: skip

@@ -102,5 +102,5 @@ def with_members(ranking: Ranking, parts: Sequence[Placed], analysis: Analysis) 
         return ranking
     measured, value, terms = kit_fit(analysis, parts, ranking.slots)
     whole = replace(ranking.kit, score=value, terms=terms, fit=measured,
-                    reason=fit.reason(measured, gain_db=None, terms=terms))  # fmt: skip
+                    reason=fit.reason(measured, gain_db=None, terms=terms, policy=analysis.policy))  # fmt: skip
     return replace(ranking, kit=whole, kit_parts=tuple(parts))

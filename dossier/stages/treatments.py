@@ -11,9 +11,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
-from dossier import workers
 from dossier.decide import plan as decide_plan
-from dossier.decide.plan.goals import Goals
 from dossier.measure import in_beat, true_peak
 from dossier.model.findings import Approach, Plan
 from dossier.model.measures import Indices, Samples
@@ -29,7 +27,7 @@ from dossier.stages.produce import Treated
 from dossier.stages.rank import Placed, Ranking, kit_target, rescored, with_members
 from dossier.stages.settle import Part, part_of
 from dossier.treat import FAMILIES
-from dossier.treat.families import Line
+from dossier.treat.families import AmountLine
 
 _TEMPO_IN_NAME = re.compile(r"[\s_-]*\d+(?:[.,]\d+)?\s*bpm", re.IGNORECASE)
 
@@ -45,8 +43,9 @@ class Task:
     direction: Direction
     layers: Mapping[str, Samples]
     adds_in: Mapping[str, str]  # layer -> the zone in which it adds most, in words
-    own_lines: Mapping[str, tuple[Line, ...]]  # amounts made for this drum in this beat
-    goals: Goals
+    own_lines: Mapping[str, tuple[AmountLine, ...]]  # amounts made for this drum in this beat
+    policy: Mapping[str, float]
+    share_enough: float
     most: int
     plan_id: str
     render: str
@@ -61,7 +60,7 @@ class Task:
         play = self.play
         return (
             play.name, play.role, play.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
-            self.own_lines, self.goals, self.most, self.plan_id, self.render, self.cycle_bars,
+            self.own_lines, self.share_enough, self.most, self.plan_id, self.render, self.cycle_bars,
         )  # fmt: skip
 
 
@@ -149,8 +148,6 @@ def _task(
     policy, play = analysis.policy, placed.play
     whole = play.name == bus.NAME
     enough = kit_target(analysis, ranking.kit_parts) if whole else target_of(analysis, play.role)
-    goals = Goals(gain=policy["plan_gain_goal"], clear=policy["plan_least_offered"],
-                  share_loss=policy["plan_share_loss"], share_enough=enough)  # fmt: skip
     most = policy["plan_evaluations"] if play.kind == "one-shot" else policy["plan_loop_evaluations"]
     if play.kind == "loop":
         bars = round(len(play.samples) / play.rate_hz / play.grid.bar_s)
@@ -158,8 +155,9 @@ def _task(
     return Task(
         play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking.slots, direction=direction,
         layers=layers, adds_in=adds_in,
-        own_lines={"EQ": hints.covered_lines(on, drum)} if direction == "leaner" else {}, goals=goals, most=int(most),
-        plan_id=f"plan-{number:02d}", render=_render_name(analysis.beat.slug, number, play),
+        own_lines={"EQ": hints.covered_lines(on, drum)} if direction == "leaner" else {}, policy=policy,
+        share_enough=enough, most=int(most), plan_id=f"plan-{number:02d}",
+        render=_render_name(analysis.beat.slug, number, play),
         cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
     )  # fmt: skip
 
@@ -181,36 +179,30 @@ def _render_name(beat: str, number: int, play: Playable) -> str:
 def search(task: Task) -> Searched:
     """Search one plan, in the beat that the task describes."""
     play, on = task.play, task.scene.subset(task.slots)
-    looking = workers.apart(lambda: figures.full(task.scene, play, play.samples, task.gain_db))
     ear = figures.Listener(play=play, on=on, slots=task.slots, gain_db=task.gain_db)
-    try:
-        with workers.Pair() as each:
-            result = decide_plan.search(
-                play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction,
-                families=FAMILIES, measure=ear.figures, turned=ear.turned, true_peak=_true_peak, layers=task.layers,
-                goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most, plan_id=task.plan_id, each=each,
-            )  # fmt: skip
-    finally:
-        before, powers_before = looking()  # whatever became of the search, nothing is left of the copy
+    result = decide_plan.search(
+        play.samples, play.rate_hz, candidate=play.name, role=play.role, direction=task.direction, families=FAMILIES,
+        measure=ear.figures, measure_at_gain=ear.turned, true_peak=true_peak.true_peak, layers=task.layers,
+        policy=task.policy, share_enough=task.share_enough, own_lines=task.own_lines, most_evaluations=task.most,
+        plan_id=task.plan_id,
+    )  # fmt: skip
+    before, powers_before = figures.full(task.scene, play, play.samples, task.gain_db)
     changed = figures.full(task.scene, play, result.samples, task.gain_db) if result.plan.helped else None
     after, powers = changed or (before, powers_before)
-    even = None
+    matched = None
     if result.plan.helped and before.integrated_lufs is not None and after.integrated_lufs is not None:
         gain_db = task.gain_db + before.integrated_lufs - after.integrated_lufs
-        even = figures.at_gain(task.scene, powers, gain_db, like=after)
+        matched = figures.at_gain(task.scene, powers, gain_db, like=after)
     plan = replace(
-        decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=even),
+        decide_plan.with_figures(
+            result.plan, before=before, after=after, policy=task.policy, share_enough=task.share_enough, matched=matched
+        ),
         render=task.render if result.plan.helped and result.plan.steps else None,
         occupancy_change=figures.occupancy_change(
             task.scene, play, powers_before, powers, task.gain_db, bars=task.cycle_bars
         ),
     )  # fmt: skip
     return Searched(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
-
-
-def _true_peak(samples: Samples, rate_hz: int) -> float:
-    """Linear, by the meter that the figures are read from, so that equal peaks read equal."""
-    return true_peak.true_peak(samples)
 
 
 def _with_grounds(plan: Plan, task: Task) -> str:

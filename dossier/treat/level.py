@@ -7,13 +7,9 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from dossier.model.measures import Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import Amounts, Family, Line, Setting, checked, like, number
-
-LEAST_DB = 0.005  # less is not worth a line
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, number
+from dossier.treat.samples import checked, like
 
 
 def turn(samples: Samples, rate_hz: int, *, gain_db: float) -> Samples:
@@ -31,9 +27,7 @@ def turn(samples: Samples, rate_hz: int, *, gain_db: float) -> Samples:
     return like(checked(samples, rate_hz) * 10.0 ** (gain_db / 20.0), samples)
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(**_: object) -> tuple[AmountLine, ...]:
     return ()
 
 
@@ -41,7 +35,7 @@ def _label(amounts: Amounts) -> str:
     return f"output {number(amounts, 'gain_db'):+.1f} dB"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [("output gain", number(amounts, "gain_db"), "dB")]
 
 
@@ -49,8 +43,7 @@ FAMILY = Family(
     name="output level",
     directions=(),
     place=99,
-    weight=0.0,
-    ladders=_ladders,
+    amount_lines=_amount_lines,
     apply=turn,
     label=_label,
     settings=_settings,

@@ -14,25 +14,14 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_percent,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.model.vocabulary import Direction, Role
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_percent, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 SEED = 4119
 DELAY_S = 0.003
@@ -89,9 +78,7 @@ def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float, seed:
     return like(wet, samples)
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     if direction != "fuller":
         return ()
     steps: tuple[tuple[float, float], ...] = ((0.2, 0.1), (0.25, 0.16), (0.3, 0.22), (0.4, 0.28), (0.5, 0.36))
@@ -104,7 +91,7 @@ def _label(amounts: Amounts) -> str:
     return f"short room, {number(amounts, 'decay_s'):.2g} s decay, {in_percent(number(amounts, 'mix'))} mixed in"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [
         ("decay (60 dB)", number(amounts, "decay_s"), "s"),
         ("mix", 100.0 * number(amounts, "mix"), "%"),
@@ -116,8 +103,7 @@ FAMILY = Family(
     name="short room",
     directions=("fuller",),
     place=70,
-    weight=1.05,
-    ladders=_ladders,
+    amount_lines=_amount_lines,
     apply=in_room,
     label=_label,
     settings=_settings,

@@ -11,11 +11,13 @@ from masking_beat import RATE, snare
 from dossier.arrange import one_shots
 from dossier.arrange import pattern as patterns
 from dossier.decide.plan import search
+from dossier.decide.policy import DEFAULTS
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
+from dossier.measure.true_peak import true_peak
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Grid, Samples
-from dossier.treat import FAMILIES, true_peak
+from dossier.treat import FAMILIES
 
 GRID = Grid(
     tempo_bpm=92.0, tempo_source="beat.toml", tempo_confidence=1.0, first_downbeat_s=0.0, downbeat_source="beat.toml",
@@ -54,7 +56,7 @@ def ear(*, full: bool, gain_db: float) -> Callable[[Samples], DrumFigures]:
         found = in_beat.measure(on, in_beat.place(on, one_shots.lay_energies(energies, voice, GRID.slot_edges_s()),
                                                 gain_db=gain_db))  # fmt: skip
         return DrumFigures(
-            sample_peak_dbfs=None, true_peak_dbtp=20.0 * np.log10(true_peak(drum, RATE)) + gain_db,
+            sample_peak_dbfs=None, true_peak_dbtp=20.0 * np.log10(true_peak(drum)) + gain_db,
             integrated_lufs=None, crest_factor_db=None, effective_length_s=None, fill=found.fill,
             room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share,
@@ -69,7 +71,7 @@ def test_a_plan_found_by_ear(direction: str, full: bool, gain_db: float) -> None
     drum, figures = snare(level=0.9), ear(full=full, gain_db=gain_db)
     result = search(
         drum, RATE, candidate="drums/snare.wav", role="snare", direction=direction, families=FAMILIES, measure=figures,
-        true_peak=true_peak, most_evaluations=48,
+        true_peak=true_peak, policy=DEFAULTS, most_evaluations=48,
     )  # fmt: skip
     plan = result.plan
     assert plan.helped, plan.reason
