@@ -23,7 +23,7 @@ LEADS: frozenset[str] = frozenset({"kick", "snare", "clap"})
 GAIN_STEP_DB = 0.01  # a gain is solved to this
 FADER_STEP_DB = 0.1  # and then set to this: what is told is what can be dialled in
 ROUNDS = 40
-SETTLED_DB = 0.02
+GAIN_TOLERANCE_DB = 0.02
 MOST_PAIRS = 8
 
 ShareAt = Callable[[int, float, Sequence[float]], float]
@@ -103,7 +103,7 @@ def solve(
         gains = moved
         change = max((abs(a - b) for a, b in zip(gains, fixed, strict=True)), default=0.0)
         width = max(0.25, min(12.0, 2.0 * change))
-        if change < SETTLED_DB:
+        if change < GAIN_TOLERANCE_DB:
             break
     final = tuple(on_fader(gain, low_db[part], high_db[part]) for part, gain in enumerate(gains))
     answers = []
@@ -112,8 +112,8 @@ def solve(
         answers.append(
             Solved(
                 gain, share,
-                stopped_low=solved <= low_db[part] + SETTLED_DB and share > targets[part],
-                stopped_high=solved >= high_db[part] - SETTLED_DB and share < targets[part] - 0.01,
+                stopped_low=solved <= low_db[part] + GAIN_TOLERANCE_DB and share > targets[part],
+                stopped_high=solved >= high_db[part] - GAIN_TOLERANCE_DB and share < targets[part] - 0.01,
                 squeezed=high_db[part] <= low_db[part],
             )
         )  # fmt: skip

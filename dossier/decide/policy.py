@@ -90,6 +90,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("plan_effort_width", 0.6, "cost", "the mono sum stays as it is"),
     Setting("plan_effort_truncation", 0.6, "cost", "what is kept stays as it is"),
     Setting("plan_evaluations", 48.0, "count", "bounds the search; each costs some tens of milliseconds"),
+    Setting("plan_singles_share", 0.6, "ratio", "of the evaluations; the rest is left for chains"),
     Setting("plan_loop_evaluations", 20.0, "count", "a loop is long, so each of its trials costs more"),
     Setting("plans_loops", 2.0, "count", "loops whose treatment is searched"),
     # how closely candidates are looked at

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dossier.measure import loudness, stereo
+from dossier.measure import loudness, stereo, true_peak
 from dossier.model.findings import Balance, Mix
 from dossier.model.measures import Samples, StereoImage
 from dossier.stages.analyse import Analysis
@@ -71,7 +71,7 @@ def _mixed_beside(analysis: Analysis, settled: Settled, beside: Executor) -> tup
     def limited() -> float:
         """Turn the mix to its level and limit it where it lies; the most that was taken in dB."""
         np.multiply(mix, np.float32(10.0 ** (gain / 20.0)), out=mix)
-        return limit(mix, rate, ceiling_dbtp=ceiling, in_place=True)[1]
+        return limit(mix, rate, ceiling_dbtp=ceiling, peak_envelope=true_peak.peak_envelope, in_place=True)[1]
 
     lay()
     raw = loudness.measure(mix, rate, beside=beside)

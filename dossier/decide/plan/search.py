@@ -12,8 +12,7 @@ import numpy as np
 
 from dossier.decide.plan.trials import Chain, Key, Move, Trial, Trials
 
-LONGEST_CHAIN = 3
-SINGLES_SHARE = 0.6  # of the evaluations, before chains are looked at
+MOST_STEPS = 3
 MOST_PAIRS, MOST_TRIPLES, MOST_EXTENDED = 12, 10, 4
 MOST_AFTER_FIRST = 6  # singles beyond one a line, for a drum that should stay as it is
 
@@ -86,7 +85,7 @@ class Search:
             while found is None and line.next is not None and trials.evaluations < trials.most:
                 found = self._advance(line)
             started.append((found.verdict.gain if found else 0.0, line))
-        limit = max(len(started), round(SINGLES_SHARE * trials.most))
+        limit = max(len(started), round(self.policy["plan_singles_share"] * trials.most))
         if trials.direction == "as it is":
             limit = len(started) + MOST_AFTER_FIRST
         for _, line in sorted(started, key=lambda entry: -entry[0]):
@@ -170,7 +169,7 @@ class Search:
 
     def _gentler(self) -> None:
         """The best chain with each of its steps a step gentler, the dearest first, as long as the goal holds."""
-        for _ in range(LONGEST_CHAIN):
+        for _ in range(MOST_STEPS):
             best = self._met()
             if best is None or len(best.moves) < 2:
                 return
