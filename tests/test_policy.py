@@ -14,7 +14,7 @@ from dossier.decide.policy import DEFAULTS, SETTINGS
 PACKAGE = Path(__file__).resolve().parents[1] / "dossier"
 DECIDING = ("decide",)  # rooms whose comparisons may not read a number of their own
 NUMERICS = re.compile(r"MOST_\w+|\w+_TOLERANCE\w*|\w+_STEP_\w+")
-"""Names of an algorithm's own numbers: bounds of work (MOST_...), what absorbs rounding (..._TOLERANCE) and raster steps
+"""Names of an algorithm's own numbers: bounds of work (MOST_...), what absorbs rounding (..._TOLERANCE), raster steps
 (..._STEP_DB).  Any other number in capitals that is compared belongs in the policy."""
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill, WhatIf
+from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 
 
@@ -87,8 +87,6 @@ def decide(
     loop: Contender | None,
     kit: Contender | None,
     sections: Sequence[tuple[SectionFill, Contender | None, Contender | None]] = (),
-    what_would_change_it: Sequence[WhatIf] = (),
-    uncertain: str | None = None,
     treated: bool = False,
     way: Direction | None = None,
     policy: Mapping[str, float],
@@ -132,7 +130,6 @@ def decide(
         kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
         verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=best is not None),
         sections=tuple(parts),
-        what_would_change_it=tuple(what_would_change_it), uncertain=uncertain,
     )  # fmt: skip
 
 

@@ -49,6 +49,8 @@ SETTINGS: tuple[Setting, ...] = (
     # loops on the grid
     Setting("loop_as_is_within", 0.002, "ratio", "0.2 % is less than half a millisecond a slot at 92 BPM"),
     Setting("loop_repitch_within", 0.06, "ratio", "about a semitone; drums stand it"),
+    Setting("loop_half_time_cost", 0.15, "octaves", "half or double time changes what plays: must be clearly nearer"),
+    Setting("loop_swing_heard", 0.04, "of an eighth", "13 ms at 92 BPM, about where two feels begin to rub"),
     Setting("loop_poor_beyond", 0.12, "ratio", "beyond two semitones or this much stretch a loop is another loop"),
     # balance
     Setting("share_forward", 0.40, "ratio", "leads the beat: two fifths stand clear of all else that plays"),

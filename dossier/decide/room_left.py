@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from dossier.decide.approach import LABELS
 from dossier.model.findings import RoomLeft
-from dossier.model.vocabulary import ZONES
 
 MOST_IDEAS = 3
 
@@ -39,8 +39,7 @@ def decide(
     fill
         Fill of the beat with the chosen drums.
     """
-    labels = {zone.key: zone.label for zone in ZONES}
-    roomiest = max(labels, key=lambda zone: zones[zone])
+    roomiest = max(LABELS, key=lambda zone: zones[zone])
     fitting = [
         extra for extra in extras
         if extra.room_filled >= policy["extra_least_room"]
@@ -58,7 +57,7 @@ def decide(
     )
     sentence = (
         f"With the chosen drums the beat reaches {100 * fill:.0f} % of the reference; most of what is left lies in the "
-        f"{labels[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
+        f"{LABELS[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
     )
     if not ideas:
         sentence += " None of the other candidates fills more of it than it crowds: nothing more fits."

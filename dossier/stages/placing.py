@@ -166,12 +166,11 @@ def playable(drum: Drum, analysis: Analysis, groove: Groove) -> Playable | None:
 def _loop(drum: Drum, at_rate: Clip, analysis: Analysis, groove: Groove) -> Playable:
     measured = drum.measures.loop
     assert measured is not None
-    policy, grid = analysis.policy, analysis.grid
+    grid = analysis.grid
     bar_beats = grid.meter[0] * 4.0 / grid.meter[1]
     fitted = loops.fit_loop(
         measured, duration_s=at_rate.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar_beats,
-        as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
-        poor_beyond=policy["loop_poor_beyond"],
+        policy=analysis.policy,
     )  # fmt: skip
     fit = loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
     beside = loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)

@@ -16,8 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from dossier import audio, names, workers
-from dossier.arrange import loops
-from dossier.arrange import pattern as patterns
+from dossier.arrange import loops, midi
 from dossier.measure import loudness
 from dossier.model.findings import Plan
 from dossier.model.measures import Array, Samples
@@ -70,11 +69,11 @@ def renders(
     if playing:
         together = partial(_together, playing=playing, frames=frames, rate=rate)
         files[f"{slug}-drums.wav"] = keyed(analysis.keep, together, rate, 0, "drums", sounds)
-    files[f"{slug}-pattern.mid"] = patterns.write_midi(
+    files[f"{slug}-pattern.mid"] = midi.write(
         groove.pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
     )
     for number, (name, pattern) in enumerate(sorted(groove.section_patterns.items()), 1):
-        files[f"{slug}-pattern-{number:02d}-{names.slug(name)}.mid"] = patterns.write_midi(
+        files[f"{slug}-pattern-{number:02d}-{names.slug(name)}.mid"] = midi.write(
             pattern, tempo_bpm=analysis.grid.tempo_bpm, meter=analysis.grid.meter, swing=analysis.grid.swing
         )
     files[f"{slug}-settings.csv"] = settings_sheet(settled, treated)

@@ -170,11 +170,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="EQ",
-    directions=("leaner", "fuller"),
-    place=20,
-    amount_lines=_amount_lines,
-    apply=equalise,
-    label=_label,
+    name="EQ", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=equalise, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

@@ -46,7 +46,6 @@ class Family:
     ----------
     name : its words for a heading, and its key in the registry
     directions : what it can serve, "fuller", "leaner" or both
-    place : where it stands in a chain (lower comes first)
     amount_lines : called with `role` (None: a loop), `rate_hz`, `direction`, `kind` and `layers` (names of sounds that
         may be layered), all by keyword; returns no line where the family has nothing to offer
     apply : `apply(samples, rate_hz, **amounts) -> samples`; layering also takes `layer=samples`
@@ -59,7 +58,6 @@ class Family:
 
     name: str
     directions: tuple[Direction, ...]
-    place: int
     amount_lines: Callable[..., tuple[AmountLine, ...]]
     apply: Callable[..., Samples]
     label: Callable[[Amounts], str]

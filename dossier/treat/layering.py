@@ -192,14 +192,7 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="layering",
-    directions=("fuller",),
-    place=10,
-    amount_lines=_amount_lines,
-    apply=add_layer,
-    label=_label,
-    settings=_settings,
-    suits_loops=False,
-    resolve=resolve,
+    name="layering", directions=("fuller",), amount_lines=_amount_lines, apply=add_layer, label=_label,
+    settings=_settings, suits_loops=False, resolve=resolve,
     nothing_to_do="has nothing to add: one of the two sounds is silent",
-)
+)  # fmt: skip

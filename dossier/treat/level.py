@@ -40,11 +40,5 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="output level",
-    directions=(),
-    place=99,
-    amount_lines=_amount_lines,
-    apply=turn,
-    label=_label,
-    settings=_settings,
-)
+    name="output level", directions=(), amount_lines=_amount_lines, apply=turn, label=_label, settings=_settings,
+)  # fmt: skip

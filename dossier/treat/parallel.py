@@ -130,11 +130,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="parallel compression",
-    directions=("fuller",),
-    place=50,
-    amount_lines=_amount_lines,
-    apply=compress,
-    label=_label,
+    name="parallel compression", directions=("fuller",), amount_lines=_amount_lines, apply=compress, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

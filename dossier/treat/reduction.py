@@ -100,11 +100,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="band and bit reduction",
-    directions=("leaner",),
-    place=60,
-    amount_lines=_amount_lines,
-    apply=reduce,
-    label=_label,
+    name="band and bit reduction", directions=("leaner",), amount_lines=_amount_lines, apply=reduce, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

@@ -31,13 +31,13 @@ LENGTH = 1.1  # of the decay: -66 dB
 
 
 @lru_cache(maxsize=24)
-def impulse_response(rate_hz: int, channels: int, decay_s: float, seed: int = SEED) -> Array:
+def impulse_response(rate_hz: int, channels: int, decay_s: float) -> Array:
     """The tail alone, `(frames, channels)`, unit energy a channel; the same for the same arguments."""
     from scipy.ndimage import uniform_filter1d
     from scipy.signal import lfilter
 
     frames = max(8, round(LENGTH * decay_s * rate_hz))
-    noise = np.random.default_rng(seed).standard_normal((frames, channels))
+    noise = np.random.default_rng(SEED).standard_normal((frames, channels))
     low = np.exp(-2.0 * np.pi * LOW_HZ / rate_hz)
     high = np.exp(-2.0 * np.pi * min(HIGH_HZ, 0.4 * rate_hz) / rate_hz)
     noise = lfilter([1.0 - high], [1.0, -high], lfilter([1.0, -1.0], [1.0, -low], noise, axis=0), axis=0)
@@ -52,7 +52,7 @@ def impulse_response(rate_hz: int, channels: int, decay_s: float, seed: int = SE
     return tail
 
 
-def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float, seed: int = SEED) -> Samples:
+def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float) -> Samples:
     """Put a sound into a short room.
 
     Parameters
@@ -70,7 +70,7 @@ def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float, seed:
     work = checked(samples, rate_hz)
     if sample_peak(work) < SILENCE or mix <= 0.0:
         return like(work, samples)
-    response = impulse_response(rate_hz, work.shape[1], float(decay_s), seed)
+    response = impulse_response(rate_hz, work.shape[1], float(decay_s))
     wet = oaconvolve(work, response, axes=0)
     frames = len(work)
     wet *= mix
@@ -100,11 +100,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="short room",
-    directions=("fuller",),
-    place=70,
-    amount_lines=_amount_lines,
-    apply=in_room,
-    label=_label,
+    name="short room", directions=("fuller",), amount_lines=_amount_lines, apply=in_room, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

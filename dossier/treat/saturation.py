@@ -152,11 +152,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="saturation",
-    directions=("fuller",),
-    place=40,
-    amount_lines=_amount_lines,
-    apply=saturate,
-    label=_label,
+    name="saturation", directions=("fuller",), amount_lines=_amount_lines, apply=saturate, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

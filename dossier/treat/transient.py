@@ -119,11 +119,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="transient shaping",
-    directions=("fuller", "leaner"),
-    place=30,
-    amount_lines=_amount_lines,
-    apply=shape,
-    label=_label,
-    settings=_settings,
-)
+    name="transient shaping", directions=("fuller", "leaner"), amount_lines=_amount_lines, apply=shape,
+    label=_label, settings=_settings,
+)  # fmt: skip

@@ -83,13 +83,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="truncation",
-    directions=("leaner",),
-    place=90,
-    amount_lines=_amount_lines,
-    apply=truncate,
-    label=_label,
-    settings=_settings,
-    suits_loops=False,
-    nothing_to_do="is shorter than that already",
-)
+    name="truncation", directions=("leaner",), amount_lines=_amount_lines, apply=truncate, label=_label,
+    settings=_settings, suits_loops=False, nothing_to_do="is shorter than that already",
+)  # fmt: skip

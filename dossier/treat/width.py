@@ -53,12 +53,6 @@ def _settings(amounts: Amounts) -> list[SheetRow]:
 
 
 FAMILY = Family(
-    name="width",
-    directions=("leaner", "fuller"),
-    place=80,
-    amount_lines=_amount_lines,
-    apply=widen,
-    label=_label,
-    settings=_settings,
-    nothing_to_do="has the same in both channels: no side to change",
-)
+    name="width", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=widen, label=_label,
+    settings=_settings, nothing_to_do="has the same in both channels: no side to change",
+)  # fmt: skip

@@ -37,7 +37,7 @@ def run(drum: Samples, direction, beat, **options) -> SearchResult:
 def one(name: str, effect, direction) -> Family:
     """A treatment of five strengths, `effect(samples, strength)`."""
     return Family(
-        name=name, directions=(direction,), place=1,
+        name=name, directions=(direction,),
         amount_lines=lambda **_: (tuple({"strength": s} for s in (0.2, 0.4, 0.6, 0.8, 1.0)),),
         apply=lambda samples, rate_hz, *, strength: effect(samples, strength),
         label=lambda amounts: f"{name} {amounts['strength']}", settings=lambda amounts: [],

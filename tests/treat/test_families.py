@@ -125,12 +125,10 @@ def test_amounts_are_words_that_can_be_read(family: Family, direction: str) -> N
 
 
 def test_the_registry_covers_the_families_in_the_order_of_a_chain() -> None:
-    """Analytic: nine families under their own names and the output level after them; places rise."""
+    """Analytic: nine families under their own names and the output level after them."""
     assert all(name == family.name for name, family in FAMILIES.items())
     assert len([family for family in FAMILIES.values() if family.directions]) == 9
     assert list(FAMILIES)[9:] == ["output level"]
-    places = [family.place for family in FAMILIES.values()]
-    assert places == sorted(places)
     assert {d for family in FAMILIES.values() for d in family.directions} == {"fuller", "leaner"}
 
 

@@ -69,7 +69,7 @@ def search(
     candidate, role, direction
         What it is (a loop where there is no role), and where it should go.
     families
-        Treatments by name, for example `dossier.treat.FAMILIES`.
+        Treatments by name, in the order in which they stand in a chain, for example `dossier.treat.FAMILIES`.
     measure
         Figures of a drum given as samples at `rate_hz`, as it plays in this beat; called `most_evaluations` times at
         most.

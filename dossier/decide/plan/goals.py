@@ -85,7 +85,7 @@ def judge(
         if after.audible_share < before.audible_share - slack:
             problems.append(_share_falls(before, after))
         if strict and load(after) > load(before) * (1.0 + other_side) + ROUNDING_TOLERANCE:
-            problems.append(f"overlap and buried rise from {per_cent(load(before))} to {per_cent(load(after))} %")
+            problems.append(f"overlap and buried rise from {percentage(load(before))} to {percentage(load(after))} %")
     else:
         harm = max(0.0, before.room_filled - after.room_filled)
         floor = before.audible_share * (1.0 - policy["plan_share_loss"])
@@ -96,14 +96,14 @@ def judge(
         if after.audible_share < floor:
             problems.append(_share_falls(before, after))
         if after.buried > before.buried * (1.0 + other_side) + ROUNDING_TOLERANCE:
-            problems.append(f"buried rises from {per_cent(before.buried)} to {per_cent(after.buried)} %")
+            problems.append(f"buried rises from {percentage(before.buried)} to {percentage(after.buried)} %")
         if _rise(after.integrated_lufs, before.integrated_lufs) > policy["plan_loudness_loss_lu"]:
             problems.append(
                 f"it is only turned down, from {before.integrated_lufs:.1f} to {after.integrated_lufs:.1f} LUFS"
             )
         if strict and after.room_filled < before.room_filled * (1.0 - other_side):
             problems.append(
-                f"room filled falls from {per_cent(before.room_filled)} to {per_cent(after.room_filled)} %"
+                f"room filled falls from {percentage(before.room_filled)} to {percentage(after.room_filled)} %"
             )
     gained = gain(before, after, side, policy)
     matched_gain = None if matched is None else gain(before, matched, side, policy)
@@ -114,7 +114,7 @@ def judge(
     )  # fmt: skip
 
 
-def per_cent(share: float) -> str:
+def percentage(share: float) -> str:
     """'4.2' for 0.042; two decimals below one per cent."""
     return f"{100.0 * share:.2f}" if abs(share) < 0.01 else f"{100.0 * share:.1f}"
 

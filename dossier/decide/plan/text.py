@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dossier.decide.plan.goals import Verdict, per_cent
+from dossier.decide.plan.goals import Verdict, percentage
 from dossier.decide.plan.trials import Treatment, Trial, Trials
 from dossier.model.findings import DrumFigures, Tried
 from dossier.model.vocabulary import Direction
@@ -27,7 +27,7 @@ def change(before: DrumFigures, after: DrumFigures, verdict: Verdict) -> str:
     else:
         name, old, new, sign = "overlap", before.overlap, after.overlap, -1.0
     matched = "" if verdict.matched_gain is None else f", at equal loudness {_signed(sign * verdict.matched_gain)}"
-    return f"{name} from {per_cent(old)} to {per_cent(new)} % ({_signed(sign * verdict.gain)}{matched})"
+    return f"{name} from {percentage(old)} to {percentage(new)} % ({_signed(sign * verdict.gain)}{matched})"
 
 
 def _signed(share: float) -> str:
@@ -47,12 +47,12 @@ def side_effects(before: DrumFigures, after: DrumFigures, verdict: Verdict, poli
         if old is not None and new is not None:
             rows.append((name, f"{old:.1f}", f"{new:.1f}", unit))
     if abs(after.spill - before.spill) >= policy["plan_spill_told"]:
-        rows.append(("above the reference", per_cent(before.spill), per_cent(after.spill), "%"))
+        rows.append(("above the reference", percentage(before.spill), percentage(after.spill), "%"))
     if verdict.side == "fuller":
-        rows.append(("overlap", per_cent(before.overlap), per_cent(after.overlap), "%"))
+        rows.append(("overlap", percentage(before.overlap), percentage(after.overlap), "%"))
     else:
-        rows.append(("room filled", per_cent(before.room_filled), per_cent(after.room_filled), "%"))
-    rows.append(("buried", per_cent(before.buried), per_cent(after.buried), "%"))
+        rows.append(("room filled", percentage(before.room_filled), percentage(after.room_filled), "%"))
+    rows.append(("buried", percentage(before.buried), percentage(after.buried), "%"))
     return "; ".join(f"{name} {old} to {new} {unit}" for name, old, new, unit in rows if old != new)
 
 
@@ -82,8 +82,8 @@ def reason(trials: Trials, best: Trial | None) -> str:
         return "The drum is silent: there is nothing to treat."
     if trials.pointless:
         return (
-            f"The instrumental masks only {per_cent(before.overlap)} % of the reference of it: there is nothing for a "
-            "leaner treatment to take away."
+            f"The instrumental masks only {percentage(before.overlap)} % of the reference of it: there is nothing for "
+            "a leaner treatment to take away."
         )
     if best is not None:
         return outcome(before, best.figures, best.verdict, policy, direction=direction)

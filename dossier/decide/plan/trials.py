@@ -29,8 +29,6 @@ class Treatment(Protocol):
     @property
     def directions(self) -> tuple[Direction, ...]: ...
     @property
-    def place(self) -> int: ...
-    @property
     def suits_loops(self) -> bool: ...
     @property
     def nothing_to_do(self) -> str: ...
@@ -143,7 +141,7 @@ class Trials:
 
     def try_chain(self, moves: Iterable[Move], *, below: float = np.inf) -> Trial | None:
         """Render and measure a chain; None where it changes nothing, costs `below` or more, or the bound is reached."""
-        chain = tuple(sorted(moves, key=lambda move: (move.family.place, move.line)))
+        chain = tuple(sorted(moves, key=lambda move: move.line))
         key = tuple(move.key for move in chain)
         if key in self._seen:
             return self._seen[key]
