@@ -41,12 +41,12 @@ def fit_loop(
     bar_beats: float = 4.0,
     policy: Mapping[str, float],
 ) -> LoopFit:
-    """Decide how a loop is brought to `tempo_bpm`.
+    """Decide how a loop is brought to `tempo_bpm`; without a steady tempo it is laid as it is, as a poor match.
 
     Parameters
     ----------
     swing, bar_beats
-        The beat's swing and the quarter notes in its bar; a loop that differs is said to.
+        The beat's swing and the quarter notes in its bar; the fit's note says where the loop differs.
     policy
         Its `loop_...` settings are read.  Up to `loop_as_is_within` nothing is done, up to `loop_repitch_within` the
         loop is repitched, above it stretched; beyond `loop_poor_beyond` it is marked as a poor match.
@@ -94,7 +94,7 @@ def _whole_bars(beats: float, bar_beats: float) -> tuple[float, str]:
     passes = 1.0 / bars
     if abs(bars - round(bars)) < 0.01 or (bars < 1.0 and abs(passes - round(passes)) < 0.01):
         return beats, ""
-    kept = bar_beats * max(1, round(bars - 0.01))  # a half goes down: rather no rest
+    kept = bar_beats * max(1, round(bars - 0.01))  # a tie is cut rather than padded
     done = f"a rest of {kept - beats:g} follows each pass"
     if kept < beats:
         done = f"its last {beats - kept:g} {'is' if beats - kept == 1 else 'are'} left out"
@@ -111,7 +111,7 @@ def _feel(own: float | None, swing: float, *, heard_from: float) -> str:
 
 
 def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
-    """The fit of a loop in a beat of so many quarter notes: of a longer loop only what is heard is laid."""
+    """The fit, cut to a beat of `beats` quarter notes: of a longer loop only what is heard is laid."""
     if fit.beats <= beats:
         return fit
     note = f"longer than the beat: {beats / bar_beats:g} of its {fit.beats / bar_beats:g} bars are heard"
@@ -121,14 +121,9 @@ def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
 def part_by_part(
     loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float
 ) -> str:
-    """What the loop plays beside what a kit would play, role by role in hits a bar; empty where no hit was told.
+    """What the loop plays against what a kit would play (`pattern`), role by role in hits a bar, in words.
 
-    Parameters
-    ----------
-    fit
-        How the loop was laid: only hits of the part of it that is heard count.
-    pattern
-        What the kit plays.
+    Only hits in the part of the loop that `fit` lays count; empty where none is known.
     """
     last_s = fit.downbeat_s + fit.beats * 60.0 / tempo_bpm * fit.ratio - 0.01
     mine = Counter(hit.role for hit in loop.hits if fit.downbeat_s - 0.01 <= hit.time_s < last_s)
@@ -144,9 +139,9 @@ def part_by_part(
 
 
 def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: float) -> Samples:
-    """One pass of the fitted loop, exactly `fit.beats` long at `tempo_bpm`, starting on its downbeat.
+    """One pass of the fitted loop from its downbeat, `(frames, channels)` float64, `fit.beats` long at `tempo_bpm`.
 
-    A pass that is too short is filled with silence; for what lies before the downbeat see the module's conventions.
+    A pass that is too short is padded with silence; for what lies before the downbeat see the module's conventions.
     """
     start = round(fit.downbeat_s * rate_hz)
     frames = round(fit.beats * 60.0 / tempo_bpm * rate_hz)
@@ -195,14 +190,14 @@ def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
 
 
 def span(grid: Grid, rate_hz: int) -> tuple[int, int]:
-    """The samples from which and up to which a loop plays."""
+    """First sample of a loop in the beat, and the one after its last."""
     return (
         round(grid.first_downbeat_s * rate_hz), round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz)
     )  # fmt: skip
 
 
 def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s: float = 0.0) -> None:
-    """Add the repeated loop to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
+    """Add the repeated pass to `out`, in place; both `(frames, channels)`, the first sample of `out` at `start_s`."""
     downbeat, end = (place - round(start_s * rate_hz) for place in span(grid, rate_hz))
     start, stop = max(0, downbeat), min(len(out), end)
     while start < stop:
@@ -213,7 +208,7 @@ def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s
 
 
 def lay_cycle_energies(cycle: BandEnergies, grid: Grid) -> Array:
-    """Mean power of the repeated loop in every slot, `(slots, fine bands)`, from the energies of one pass."""
+    """Mean power of the repeated loop in every slot, linear, `(slots, fine bands)`, from the energies of one pass."""
     edges = grid.slot_s * np.arange(grid.slots + 1)
     passes, inside = np.divmod(edges + 1e-9, cycle.duration_s)
     total = cycle.cumulative[-1]

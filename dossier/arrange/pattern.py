@@ -140,11 +140,11 @@ def plain(meter: tuple[int, int] = (4, 4)) -> Pattern:
 
 
 def plain_voice(role: Role, meter: tuple[int, int] = (4, 4)) -> Pattern:
-    """One bar of a role on its own, for candidates whose role the beat's pattern does not play.
+    """One bar of a role on its own, so that candidates that the beat's pattern does not play can be compared at all.
 
-    So that they can be compared at all; said to be assumed wherever used.  Common practice, no source: accents on one,
-    backbeats on every second beat (in the middle of an odd bar), hats and rides in eighths, shakers in sixteenths, toms
-    at the end of the bar, percussion between the beats.
+    Its source is 'assumed'.  Common practice, no source: kicks on every other beat, backbeats on every second beat (in
+    the middle of an odd bar), hats and rides in eighths, shakers in sixteenths, toms at the end of the bar, percussion
+    between the beats.
     """
     beats, quarter = meter[0], 4.0 / meter[1]
     length = beats * quarter
@@ -166,7 +166,7 @@ def plain_voice(role: Role, meter: tuple[int, int] = (4, 4)) -> Pattern:
 def swung(beat: float, swing: float) -> float:
     """Move a straight position (quarter notes) to the swung one: each second sixteenth falls at `swing` of its eighth.
 
-    0.5 is straight, 2/3 triplet swing; positions between are stretched evenly, so that ornaments keep their order.
+    0.5 is straight, 2/3 triplet swing; positions in between are stretched evenly, so that ornaments keep their order.
     """
     eighth, inside = divmod(beat * 2.0, 1.0)
     moved = inside * 2.0 * swing if inside < 0.5 else swing + (inside - 0.5) * 2.0 * (1.0 - swing)

@@ -1,7 +1,7 @@
 """Fit: the measured terms of one candidate in this beat, and the one score that orders the table.
 
 The score is a weighted sum; every term is kept beside it with its sign, so that the order can be argued with.  Weights
-stand in `dossier.decide.policy`.
+are in `dossier.decide.policy`.
 
 Conventions
     Loudness won and lost is counted in one currency, shares of the reference: what the drum fills, what the music
@@ -25,7 +25,7 @@ from dossier.model.findings import Fit, LoopFit
 def score(
     fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, float]
 ) -> tuple[float, dict[str, float]]:
-    """The score of a fit and its terms (positive speaks for the candidate); the terms add up to the score.
+    """The score of a fit and its terms by name (positive speaks for the candidate); the terms add up to the score.
 
     Parameters
     ----------
@@ -48,12 +48,15 @@ def score(
 
 
 def missing_share(audible_share: float, target_share: float) -> float:
-    """The part of the asked share that is missing, 0-1."""
+    """The part of the asked share that is missing, 0-1; 0 where nothing is asked."""
     return max(0.0, 1.0 - audible_share / target_share) if target_share > 0 else 0.0
 
 
 def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:
-    """1 where nothing had to be changed, falling to 0 at the change that is called poor; 0 without a steady tempo."""
+    """1 where nothing had to be changed, falling to 0 at a relative change of `poor_beyond`; 0 without a steady tempo.
+
+    None, a one-shot: 1.
+    """
     if loop is None:
         return 1.0
     if loop.source_tempo_bpm is None:
@@ -70,7 +73,8 @@ FLATS = {"Db": "C#", "Eb": "D#", "Gb": "F#", "Ab": "G#", "Bb": "A#", "Cb": "B", 
 def cents_from_key(pitch_hz: float, key: str) -> float:
     """Distance in cents from a pitch to the nearest note of a key's scale (A4 = 440 Hz), -100 to 100.
 
-    Minor is the natural minor.  Positive: the pitch lies above the note.
+    Minor is the natural minor.  Positive: the pitch lies above the note.  `key` reads "F# minor", "Db major"; a tonic
+    that is no note raises `ValueError`.
     """
     tonic, _, mode = key.partition(" ")
     root = NOTE_NAMES.index(FLATS.get(tonic, tonic))

@@ -69,7 +69,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("unequal_loudness_from_lu", 3.0, "LU", "a loudness difference that nobody overhears"),
     # plans
     Setting("plan_gain_goal", 0.25, "ratio", "a change of room filled or overlap by a quarter is worth a treatment"),
-    Setting("plan_least_offered", 0.25, "ratio", "less than the goal is told, but not worth a chain of treatments"),
+    Setting("plan_least_offered", 0.25, "ratio", "less is shown, but not worth a chain of treatments"),
     Setting("plan_matched_gain", 0.05, "ratio", "with less left at equal loudness a treatment is only a fader"),
     Setting("plan_share_loss", 0.10, "ratio", "a leaner drum must stay as audible as its intent"),
     Setting("plan_share_slack", 0.01, "ratio", "a point of audible share is nothing"),

@@ -18,12 +18,12 @@ def sentences(
     *,
     part_zones: Mapping[str, Mapping[str, float | None]] = NO_ZONES,
 ) -> tuple[str, ...]:
-    """What to know about mono, a small speaker and quiet listening.
+    """What to know about mono, a small speaker and quiet listening; empty without parts and losses.
 
     Parameters
     ----------
     mono_zones : loss of the mix in LU by zone, None where there is nothing to lose
-    part_zones : the same of each part
+    part_zones : the same of each part, by its name
     """
     said = []
     least = policy["mono_loss_lu"]
@@ -32,7 +32,7 @@ def sentences(
     measured = {zone: loss for zone, loss in mono_zones.items() if loss is not None}
     zone = max(measured, key=lambda name: measured[name], default=None)
     if gone:
-        said.append(f"In mono {' and '.join(gone)} vanishes: one channel is the other turned over.")
+        said.append(f"In mono {' and '.join(gone)} vanishes: one channel is the other inverted.")
     if losing:
         worst = max(losing, key=lambda part: part.mono_loss_lu or 0.0)
         where = _most_in(part_zones.get(worst.part, {}), policy["mono_zone_told_lu"])

@@ -134,12 +134,12 @@ def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tu
 
 
 def covered_line(low_hz: float, high_hz: float, *, from_bottom: bool = False, to_top: bool = False) -> AmountLine:
-    """Amounts, gentle to strong, that take a sound back where others cover it: what is not heard is not missed.
+    """Amounts, gentle to strong, that thin a sound out where others cover it: what is not heard is not missed.
 
     Parameters
     ----------
     low_hz, high_hz : edges of the covered range
-    from_bottom, to_top : nothing of the sound is heard below, or above; a pass takes it away then, else a bell
+    from_bottom, to_top : nothing of the sound is heard below, or above: a pass filter; otherwise a bell
     """
     if to_top:
         return tuple(

@@ -1,12 +1,13 @@
 """What a treatment family is, and how its amounts are read and worded.
 
 Conventions
-    Samples are `(frames, channels)`, float, 1 or 2 channels; the sample rate stands beside them and is kept.  A
+    Samples are `(frames, channels)`, float, 1 or 2 channels; the sample rate is passed beside them and is kept.  A
     family's `apply` never edits its input, answers in the input's float type, adds no latency (linear-phase filters
     are centred, the others start at once) and never returns a value that is not finite.  Silence comes back as silence.
     Amounts that depend on level (drive, threshold) count from the sound's own sample peak, so that the same amount
-    means the same for a file recorded hot or low.  No make-up gain: whoever compares a treated with an untreated sound
-    scales it to the same true peak.
+    means the same for a file recorded hot or low.  There is no make-up gain: before a treated sound is compared with
+    the untreated one it must be scaled to the same true peak.
+    Every `apply` raises `MeasureError` for samples that break this contract (`dossier.treat.samples.checked`).
 
     Amounts are plain numbers and words.  `amount_lines` holds the amounts worth trying, as lines that each run from
     gentle to strong, so that a search is bounded and can move along a line.  The choice of amounts is common practice

@@ -3,7 +3,7 @@
 Conventions
     The layer is set to the first sound's sample peak and then to `gain_db`.  `delay_ms` moves the layer (positive:
     later), polarity is "as it is" or "invert".  A copy that is late by T combs: nulls at (2k + 1)/(2T) Hz where both
-    are equal.  So, unless a delay is told, the layer is aligned: of all delays within 20 ms and both polarities the
+    are equal.  So, unless a delay is given, the layer is aligned: of all delays within 20 ms and both polarities the
     one with the highest
         rho(signal) * polarity + rho(onsets)
     where rho is the normalised cross-correlation, of the samples and of how fast their levels rise.  The first finds a
@@ -125,12 +125,17 @@ def add_layer(
         for a mono sound
     gain_db : level of the layer once its sample peak is that of the sound
     delay_ms : moves the layer, rounded to the frame; None aligns it and chooses its polarity
-    polarity : "as it is" or "invert"; only looked at with a delay
+    polarity : "as it is" or "invert"; ignored without a delay
     file : name of the layer, for the record
 
     Returns
     -------
     (frames, channels), as long as the longer of the two.  A silent sound or layer changes nothing.
+
+    Raises
+    ------
+    MeasureError
+        For another polarity.
     """
     work = checked(samples, rate_hz)
     under = checked(layer, rate_hz)
@@ -152,7 +157,7 @@ def add_layer(
 
 
 def resolve(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples | None = None) -> Amounts:
-    """The amounts with the delay and polarity that the alignment finds, so that they can be told and set by hand."""
+    """The amounts with the delay and polarity that the alignment finds, so that they can be shown and set by hand."""
     if layer is None or "delay_ms" in amounts:
         return amounts
     where = align(samples, layer, rate_hz, gain_db=number(amounts, "gain_db"))

@@ -1,8 +1,8 @@
-"""Output level: the gain after a chain, so that what is told can be set by hand.
+"""Output level: the gain after a chain, written down so that it can be set by hand.
 
 Conventions
-    Not a treatment: a search never tries it.  It stands last in a chain and says by how much the result was turned to
-    be compared fairly, at the true peak (or the loudness) of the untreated sound.
+    Not a treatment: a search never tries it.  It comes last in a chain and records the gain that made the comparison
+    fair, at the true peak (or the loudness) of the untreated sound.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A look-ahead limiter for the rough mix: the ceiling holds, and what it took is told.  Not a treatment of a drum.
+"""A look-ahead limiter for the rough mix: it holds the ceiling and reports what it took.  Not a treatment of a drum.
 
 Conventions
     Detection is on the true peak (ITU-R BS.1770-5 Annex 2), all channels together, by the caller's meter.
@@ -22,9 +22,9 @@ PeakEnvelope = Callable[[Samples, int, int], Array]
 LOOK_MS = 4.0  # to each side; long enough that the gain's own movement is not heard as distortion
 MARGIN_DB = 0.25  # what a meter may miss of a peak close to half the sample rate
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
-REACH = 16  # samples round a loud one that are looked at too
-BLOCK = 1 << 16  # samples that are looked at together
-LONGEST_GAP = 1024  # samples between two loud places that are looked at in one go
+REACH = 16  # samples on each side of a loud one that are measured with it
+BLOCK = 1 << 16  # samples scanned at once
+LONGEST_GAP = 1024  # loud places closer than this are measured in one go
 
 
 def limit(

@@ -2,8 +2,8 @@
 
 Conventions
     The tail is noise from a fixed seed, one independent line a channel, band-limited by first-order slopes (200 Hz and
-    6 kHz: small rooms carry little bass, and surfaces take the highs), levelled over 5 ms so that its decay is what it
-    is told to be, times exp(-6.9078 t / decay), which is 60 dB in `decay_s`.  It starts after 3 ms, so the attack
+    6 kHz: small rooms carry little bass, and surfaces take the highs), levelled over 5 ms so that it decays as
+    specified, times exp(-6.9078 t / decay), which is 60 dB in `decay_s`.  It starts after 3 ms, so the attack
     stays dry, and ends after 1.1 times the decay in a fade.  Each line has unit energy: `mix` is a share of level, out
     = (1 - mix) x + mix tail.  The result is longer than the sound by the tail.
 References

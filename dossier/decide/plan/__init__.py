@@ -1,7 +1,7 @@
 """The plan: a chain of at most three treatments, searched and measured in the beat.
 
 Conventions
-    The caller hands over the treatments, a true-peak meter and a function that measures a drum as it plays in this beat
+    The caller passes in the treatments, a true-peak meter and a function that measures a drum as it plays in this beat
     (`DrumFigures`).  Every variant is rendered, brought to the untreated true peak (a leaner one that got softer to the
     untreated loudness, as far as that peak allows) and measured, where it gains something at equal loudness too;
     nothing is looked up.  Amounts come from each family's lines, gentle to strong, and from lines made for this drum
@@ -78,7 +78,7 @@ def search(
     share_enough
         Audible share, 0-1, at which the intent asks for no more; None: it must stay as it is.
     layers
-        Other sounds at `rate_hz` that may be layered under the drum, best first; three are looked at.
+        Other sounds at `rate_hz` that may be layered under the drum, best first; three are tried.
     plan_id
         None: the candidate.
     measure_at_gain

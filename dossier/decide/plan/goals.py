@@ -2,7 +2,7 @@
 
 Conventions
     before and after are `DrumFigures` of one drum as it plays in the beat, at equal true peak.  A gain is a change for
-    the better, as a share of what was there before.  All sizes stand in `dossier.decide.policy` (`plan_...`).
+    the better, as a share of what was there before.  All thresholds are in `dossier.decide.policy` (`plan_...`).
     fuller     gain = (room filled after - before) / before.
                Must hold: audible share not down, true peak not up.
     leaner     gain = 1 - overlap after / overlap before.
@@ -13,7 +13,7 @@ Conventions
     Level alone moves both gains: whatever gets louder under its peak fills more room.  So where the treated drum was
     also measured at the untreated one's loudness (`matched`), a part of the gain must be left there.
     Beside the goal stands the harm: overlap, buried and loudness above the reference that a fuller drum adds, room that
-    a leaner one no longer fills.  It makes a plan dearer, it does not forbid it.
+    a leaner one no longer fills.  It raises a plan's cost; it does not rule it out.
 """
 
 from __future__ import annotations

@@ -208,7 +208,7 @@ class Trials:
         return replace(figures, true_peak_dbtp=float(20.0 * np.log10(peak)))
 
     def _told(self, output: float) -> float:
-        """A linear output gain; 1 where it is too small to be told."""
+        """A linear output gain; 1 where it is too small to be shown."""
         return output if abs(20.0 * np.log10(output)) >= self.policy["plan_output_told_db"] else 1.0
 
     def _loudness_restored(self, rendered: Samples, figures: DrumFigures, peak: float) -> tuple[float, DrumFigures]:
