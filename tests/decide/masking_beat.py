@@ -23,6 +23,11 @@ SLOT = 4800  # 0.1 s
 SLOTS = 8
 REFERENCE = np.array([0.9, 1.0, 1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4])  # loudness a band
 
+FIGURES = DrumFigures(
+    sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
+    fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
+)  # fmt: skip
+
 
 def band_powers(samples: Samples) -> Array:
     """`(slots, bands)` mean power, cut after 0.8 s."""

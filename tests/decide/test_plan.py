@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from masking_beat import DENSE, EMPTY, RATE, SPARSE, Counted, SmallBeat, played, snare
+from masking_beat import DENSE, EMPTY, FIGURES, RATE, SPARSE, Counted, SmallBeat, played, snare
 
 from dossier.decide.plan import SearchResult, search, with_figures
 from dossier.decide.plan.goals import judge, load
@@ -21,10 +21,6 @@ from dossier.model.vocabulary import Direction
 from dossier.treat import FAMILIES, Family
 
 LAYERS = {"b.wav": snare(seed=4, per_s=20.0)}
-FIGURES = DrumFigures(
-    sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
-    fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
-)  # fmt: skip
 
 
 def run(drum: Samples, direction: Direction, measure, **options) -> SearchResult:

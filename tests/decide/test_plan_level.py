@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from masking_beat import DENSE, RATE, SPARSE, played, snare
+from masking_beat import DENSE, FIGURES, RATE, SPARSE, played, snare
 
 from dossier.decide.plan import SearchResult, search, with_figures
 from dossier.decide.plan.goals import judge
@@ -17,11 +17,6 @@ from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
 from dossier.treat import FAMILIES, Family
 from dossier.treat.eq import covered_line
-
-FIGURES = DrumFigures(
-    sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
-    fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
-)  # fmt: skip
 
 
 def run(drum: Samples, direction, beat, **options) -> SearchResult:

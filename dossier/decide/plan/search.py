@@ -10,7 +10,7 @@ from itertools import combinations
 
 import numpy as np
 
-from dossier.decide.plan.trials import Chain, Key, Move, Trial, Trials
+from dossier.decide.plan.trials import Chain, ChainKey, Move, Trial, Trials
 
 MOST_STEPS = 3
 MOST_PAIRS, MOST_TRIPLES, MOST_EXTENDED = 12, 10, 4
@@ -140,7 +140,7 @@ class Search:
             pairs = [trial for trial in promising if len(trial.moves) == 2]
             pairs.sort(key=lambda trial: -(trial.verdict.gain if trial.verdict.held else 0.0))
             pool = [(pair, single) for pair in pairs[:MOST_EXTENDED] for single in singles]
-        waiting: dict[Key, tuple[tuple[bool, float], Chain]] = {}
+        waiting: dict[ChainKey, tuple[tuple[bool, float], Chain]] = {}
         for parts in pool:
             moves = tuple(move for part in parts for move in part.moves)
             if len({move.line for move in moves}) == length:

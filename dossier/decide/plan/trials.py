@@ -61,7 +61,7 @@ class Move:
 
 
 Chain = tuple[Move, ...]
-Key = tuple[tuple[int, float], ...]
+ChainKey = tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,8 +94,8 @@ class Trials:
         self.before = self._measured(samples, self.peak)
         self.evaluations = 1
         self.done: list[Trial] = []
-        self._seen: dict[Key, Trial | None] = {}  # None: the chain leaves the sound as it is
-        self._played: dict[Key, Samples] = {}
+        self._seen: dict[ChainKey, Trial | None] = {}  # None: the chain leaves the sound as it is
+        self._played: dict[ChainKey, Samples] = {}
         self.lines = self._lines()
 
     # what can be tried
