@@ -38,17 +38,17 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("weight_overlap", 1.0, "per ratio", "loudness that the instrumental masks is spent for nothing"),
     Setting("weight_buried", 1.5, "per ratio", "a drum that hides the music costs the song more than its own loss"),
     Setting("weight_spill", 2.0, "per ratio", "loudness above the reference crowds the mix"),
-    Setting("weight_share", 0.5, "per ratio", "a drum that misses its audible share will be turned up and hurt"),
+    Setting("weight_share", 0.5, "per ratio", "a drum that misses its audible share will be turned up too far"),
     Setting("weight_tempo", 0.4, "per ratio", "a stretched loop loses its attacks, a repitched one its pitch"),
     Setting("weight_tuning", 0.08, "per ratio", "a pitched drum off the key rubs; a smaller matter than room"),
     Setting("weight_mono", 0.02, "per LU", "what vanishes in mono is missing on a phone"),
-    Setting("tuning_gone_cents", 50.0, "cents", "a quarter tone off the key is as far off as a note can be"),
-    Setting("cost_told", 0.005, "score", "a term of the score that takes less is not worth a word"),
+    Setting("tuning_gone_cents", 50.0, "cents", "a quarter tone beside the scale is on no note at all"),
+    Setting("cost_told", 0.005, "score", "a term that costs less is not worth a word"),
     Setting("mono_gone_lu", 20.0, "LU", "stands for a sound of which nothing is left in mono"),
     Setting("either_within", 0.04, "score", "a smaller lead than this is not heard as a difference"),
     # loops on the grid
     Setting("loop_as_is_within", 0.002, "ratio", "0.2 % is less than half a millisecond a slot at 92 BPM"),
-    Setting("loop_repitch_within", 0.06, "ratio", "about a semitone; drums stand it"),
+    Setting("loop_repitch_within", 0.06, "ratio", "about a semitone; drums tolerate it"),
     Setting("loop_half_time_cost", 0.15, "octaves", "half or double time changes what plays: must be clearly nearer"),
     Setting("loop_swing_heard", 0.04, "of an eighth", "13 ms at 92 BPM, about where two feels begin to rub"),
     Setting("loop_poor_beyond", 0.12, "ratio", "beyond two semitones or this much stretch a loop is another loop"),
@@ -66,7 +66,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("gain_floor_db", -40.0, "dB", "a part lower than this is off"),
     Setting("gain_ceiling_db", 24.0, "dB", "a file that needs more than this is too soft to use as it is"),
     Setting("equal_peak_within_db", 0.5, "dB", "meters are read to about this"),
-    Setting("unequal_loudness_from_lu", 3.0, "LU", "a loudness difference that nobody overhears"),
+    Setting("unequal_loudness_from_lu", 3.0, "LU", "a loudness difference that nobody misses"),
     # plans
     Setting("plan_gain_goal", 0.25, "ratio", "a change of room filled or overlap by a quarter is worth a treatment"),
     Setting("plan_least_offered", 0.25, "ratio", "less is shown, but not worth a chain of treatments"),
@@ -95,10 +95,10 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("plan_singles_share", 0.6, "ratio", "of the evaluations; the rest is left for chains"),
     Setting("plan_loop_evaluations", 20.0, "count", "a loop is long, so each of its trials costs more"),
     Setting("plans_loops", 2.0, "count", "loops whose treatment is searched"),
-    # how closely candidates are looked at
+    # how many candidates are examined closely
     Setting("closely_per_role", 6.0, "count", "one-shots a role that are placed on the whole beat"),
     Setting("closely_loops", 10.0, "count", "loops that are placed on the whole beat"),
-    Setting("ranking_slots", 256.0, "count", "slots of the beat, spread evenly by bars, that a ranking looks at"),
+    Setting("ranking_slots", 256.0, "count", "slots of the beat, spread evenly by bars, that a ranking measures"),
     # robustness
     Setting("robust_level_db", 10.0, "dB", "listening levels differ by this much between quiet and loud rooms"),
     Setting("robust_reference_db", 3.0, "dB", "spectra of released music scatter by about this a zone"),
