@@ -25,8 +25,9 @@ CHOKED_BY: Mapping[Role, tuple[Role, ...]] = {"open-hat": ("closed-hat",)}
 
 @dataclass(frozen=True, slots=True)
 class Voice:
-    """The hits of one role through the whole beat, by time: start, end (where the next hit cuts it) and amplitude."""
+    """The hits of one role through the whole beat: start, end (the cut by the next hit) and amplitude."""
 
+    role: Role
     starts_s: tuple[float, ...]
     ends_s: tuple[float, ...]
     gains: tuple[float, ...]
@@ -82,6 +83,7 @@ def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: 
     after = np.searchsorted(cutters, np.array(own) + 1e-6)
     ends = [float(cutters[min(index, len(cutters) - 1)]) for index in after]
     return Voice(
+        role=role,
         starts_s=tuple(own),
         ends_s=tuple(max(start, end) for start, end in zip(own, ends, strict=True)),
         gains=tuple(gain for _, gain in starts[role]),

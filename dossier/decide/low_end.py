@@ -18,9 +18,9 @@ def best_remedy(
 ) -> LowEndRemedy | None:
     """The remedy that costs the bass least among those that give the kick its share; else the one that gives most.
 
-    None where the kick has its share already, or no remedy brings enough.
+    None where the kick has its share already, or no remedy brings at least two hundredths.
     """
-    helping = [remedy for remedy in remedies if remedy.kick_share >= kick_share + policy["low_end_least_gain"]]
+    helping = [remedy for remedy in remedies if remedy.kick_share >= kick_share + 0.02]
     good = policy["low_end_good_share"]
     if kick_share >= good or not helping:
         return None

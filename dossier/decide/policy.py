@@ -106,16 +106,15 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("extra_least_room", 0.004, "ratio", "an extra that fills less is not missed"),
     Setting("extra_most_crowding", 0.5, "ratio", "an extra must fill twice what it loses or spills"),
     # low end and translation
+    Setting("gone_below", 0.05, "ratio", "less of a part than this is no longer heard as that part"),
+    Setting("mono_zone_told_lu", 0.05, "LU", "a smaller loss in a zone reads as 0.0 LU"),
     Setting("small_speaker_hz", 150.0, "Hz", "phones and small speakers give little below this"),
     Setting("low_end_good_share", 0.7, "ratio", "a kick of which this much is heard below 250 Hz stands out"),
     Setting("low_end_alignment_db", 0.5, "dB", "a smaller gain in low-end level is not heard"),
     Setting("low_end_cents_off", 35.0, "cents", "a kick further than this from the key rubs against the bass"),
-    Setting("low_end_least_gain", 0.02, "ratio", "a remedy that brings the kick less is not worth a file"),
     Setting("mono_loss_lu", 1.5, "LU", "a loss that is heard as softer"),
-    Setting("mono_zone_told_lu", 0.05, "LU", "a smaller loss in a zone reads as 0.0 LU"),
     Setting("quiet_db", 15.0, "dB", "quiet listening"),
     Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
-    Setting("gone_below", 0.05, "ratio", "less of a part than this is no longer heard as that part"),
 )
 DEFAULTS: Mapping[str, float] = MappingProxyType({setting.name: setting.default for setting in SETTINGS})
 

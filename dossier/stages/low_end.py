@@ -36,6 +36,7 @@ SHORTEST_RELEASE_MS, LONGEST_RELEASE_MS = 80.0, 350.0  # shorter clicks, longer 
 LONGER_RELEASES = (1.0, 1.6, 2.5)  # of the kick's effective length
 SHORTER_MS = (300.0, 220.0, 160.0, 110.0)
 TUNE_SEMITONES = (-5, -4, -3, -2, -1, 1, 2, 3, 4, 5)
+HELPS = 0.02  # more of the kick that is heard, from which on a remedy is worth a file
 DUCK, SHORTEN = "duck the bass", "shorten the kick"
 
 
@@ -194,11 +195,10 @@ def _rendered(meeting: _Meeting, stem: StemAudio, met: Met) -> tuple[tuple[LowEn
     """The remedies, with a file to hear each that helps."""
     play, slug = meeting.kick.play, meeting.analysis.beat.slug
     assert play.voice is not None
-    least = met.share + meeting.analysis.policy["low_end_least_gain"]
     listed: list[LowEndRemedy] = []
     renders: dict[str, Write] = {}
     for remedy in met.remedies:
-        if remedy.kick_share < least:
+        if remedy.kick_share < met.share + HELPS:
             listed.append(remedy)
             continue
         name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
