@@ -44,7 +44,7 @@ class Task:
     layers: Mapping[str, Samples]
     adds_in: Mapping[str, str]  # layer -> the zone in which it adds most, in words
     own_lines: Mapping[str, tuple[AmountLine, ...]]  # amounts made for this drum in this beat
-    policy: Mapping[str, float]
+    policy: Mapping[str, float]  # the settings of plans
     share_enough: float
     most: int
     plan_id: str
@@ -60,7 +60,7 @@ class Task:
         play = self.play
         return (
             play.name, play.role, play.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
-            self.own_lines, self.share_enough, self.most, self.plan_id, self.render, self.cycle_bars,
+            self.own_lines, self.policy, self.share_enough, self.most, self.plan_id, self.render, self.cycle_bars,
         )  # fmt: skip
 
 
@@ -155,9 +155,9 @@ def _task(
     return Task(
         play=play, gain_db=placed.gain_db, scene=analysis.scene, slots=ranking.slots, direction=direction,
         layers=layers, adds_in=adds_in,
-        own_lines={"EQ": hints.covered_lines(on, drum)} if direction == "leaner" else {}, policy=policy,
-        share_enough=enough, most=int(most), plan_id=f"plan-{number:02d}",
-        render=_render_name(analysis.beat.slug, number, play),
+        own_lines={"EQ": hints.covered_lines(on, drum)} if direction == "leaner" else {},
+        policy={name: policy[name] for name in policy if name.startswith("plan_")}, share_enough=enough, most=int(most),
+        plan_id=f"plan-{number:02d}", render=_render_name(analysis.beat.slug, number, play),
         cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
     )  # fmt: skip
 
