@@ -26,8 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import drum_synthesis
 from labelled_sounds import GROUPS, SOUNDFONTS, Labelled, cc0, kit, kits, patches
 
-from dossier.measure import body as bodies
-from dossier.measure import roles
+from dossier.measure import roles, sound_shape
 
 PROTOTYPES, WIDE_PROTOTYPES = 5, {"percussion": 16}
 VARIATIONS, VARIATIONS_OF_MADE = 5, 1
@@ -63,10 +62,10 @@ def varied(sound: Labelled, number: int) -> Labelled:
 
 
 def figures(sound: Labelled) -> np.ndarray | None:
-    body = bodies.measure_shape(sound.samples, sound.rate_hz)
-    if body is None:
+    shape = sound_shape.measure_shape(sound.samples, sound.rate_hz)
+    if shape is None:
         return None
-    return roles.features(body)
+    return roles.features(shape)
 
 
 def mixture(x: np.ndarray, count: int, floor: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -28,7 +28,8 @@ from dossier.demo_beats.writing import encode, items, score_of, write_beat
 from test_loudness_crosscheck import FFMPEG, scan
 
 from dossier import demo_beats
-from dossier.arrange.pattern import parse_lines, read_midi, roles_of
+from dossier.arrange import midi
+from dossier.arrange.pattern import parse_lines, roles_of
 from dossier.errors import ArchiveError
 from dossier.measure import hearing, occupancy, spectra
 from dossier.measure.loudness import measure as measure_loudness
@@ -268,7 +269,7 @@ def test_every_role_that_is_played_has_a_candidate(written: Path, slug: str) -> 
     """Analytic: the patterns name roles for which a one-shot lies in drums/."""
     pattern = settings(written, slug)["pattern"]
     if "midi" in pattern:
-        played = [read_midi(written / slug / pattern["midi"])]
+        played = [midi.read(written / slug / pattern["midi"])]
     else:
         own = [pattern, *pattern.get("sections", {}).values()]
         played = [parse_lines(p["lines"], steps_per_beat=p["steps_per_beat"], source="beat.toml") for p in own]

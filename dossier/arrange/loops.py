@@ -14,6 +14,7 @@ Conventions
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import replace
 from math import log2
 
@@ -29,8 +30,6 @@ STRETCH_WINDOW_S = 0.02
 SHORTEST_STRETCH_S = 0.01  # a shorter piece has no pitch to keep: it is repitched
 PICKUP_STANDS_OUT_DB = 6.0
 EDGE_FADE_S = 0.0025
-HALF_TIME_COST = 0.15  # octaves: half or double time must be clearly nearer, because it changes what the loop plays
-SWING_HEARD = 0.04  # of an eighth; at 92 BPM 13 ms, about where two feels begin to rub (common practice, no source)
 
 
 def fit_loop(
@@ -40,19 +39,17 @@ def fit_loop(
     tempo_bpm: float,
     swing: float = 0.5,
     bar_beats: float = 4.0,
-    as_is_within: float,
-    repitch_within: float,
-    poor_beyond: float,
+    policy: Mapping[str, float],
 ) -> LoopFit:
-    """Decide how a loop is brought to `tempo_bpm`.
+    """Decide how a loop is brought to `tempo_bpm`; without a steady tempo it is laid as it is, as a poor match.
 
     Parameters
     ----------
     swing, bar_beats
-        The beat's swing and the quarter notes in its bar; a loop that differs is said to.
-    as_is_within, repitch_within, poor_beyond
-        Relative tempo changes (0.002 is 0.2 %): up to the first nothing is done, up to the second the loop is
-        repitched, above it stretched; beyond the third it is marked as a poor match.
+        The beat's swing and the quarter notes in its bar; the fit's note says where the loop differs.
+    policy
+        Its `loop_...` settings are read.  Up to `loop_as_is_within` nothing is done, up to `loop_repitch_within` the
+        loop is repitched, above it stretched; beyond `loop_poor_beyond` it is marked as a poor match.
     """
     if loop.tempo_bpm is None:
         beats, uneven = _whole_bars(max(1.0, round((duration_s - loop.downbeat_s) * tempo_bpm / 60.0)), bar_beats)
@@ -63,24 +60,27 @@ def fit_loop(
             downbeat_s=loop.downbeat_s, poor_match=True, note="; ".join(word for word in words if word),
         )  # fmt: skip
     source = loop.tempo_bpm
-    factor = min((1.0, 0.5, 2.0), key=lambda f: abs(log2(tempo_bpm * f / source)) + (HALF_TIME_COST if f != 1 else 0.0))
+    cost_of = {1.0: 0.0, 0.5: policy["loop_half_time_cost"], 2.0: policy["loop_half_time_cost"]}
+    factor = min(cost_of, key=lambda f: abs(log2(tempo_bpm * f / source)) + cost_of[f])
     ratio = tempo_bpm * factor / source
     change = ratio - 1.0
     own = loop.beats if loop.beats is not None else duration_s * source / 60.0
     beats, uneven = _whole_bars(max(0.5, round(own * 2.0 / factor) / 2.0), bar_beats)
     time_note = {0.5: "played in half time", 1.0: "", 2.0: "played in double time"}[factor]
-    if abs(change) <= as_is_within:
+    if abs(change) <= policy["loop_as_is_within"]:
         method, semitones, cost = "as it is", 0.0, "fits as it is"
         ratio = 1.0
-    elif abs(change) <= repitch_within:
+    elif abs(change) <= policy["loop_repitch_within"]:
         method, semitones = "repitch", 12.0 * log2(ratio)
         cost = f"repitched by {100 * change:+.1f} %, which moves its pitch by {semitones:+.2f} semitones"
     else:
         method, semitones = "stretch", 0.0
         cost = f"stretched by {100 * change:+.1f} %, which keeps its pitch and softens its attacks"
+    poor_beyond = policy["loop_poor_beyond"]
     poor = abs(change) > poor_beyond
     far = f"more than {100 * poor_beyond:.0f} % away: a poor match" if poor else ""
-    words = [cost, time_note, _feel(loop.swing, swing) if factor == 1.0 else "", uneven, far]
+    feel = _feel(loop.swing, swing, heard_from=policy["loop_swing_heard"]) if factor == 1.0 else ""
+    words = [cost, time_note, feel, uneven, far]
     return LoopFit(
         method=method, ratio=ratio, change_percent=100.0 * change, semitones=semitones,
         source_tempo_bpm=source, beats=beats, downbeat_s=loop.downbeat_s, poor_match=poor,
@@ -94,24 +94,24 @@ def _whole_bars(beats: float, bar_beats: float) -> tuple[float, str]:
     passes = 1.0 / bars
     if abs(bars - round(bars)) < 0.01 or (bars < 1.0 and abs(passes - round(passes)) < 0.01):
         return beats, ""
-    kept = bar_beats * max(1, round(bars - 0.01))  # a half goes down: rather no rest
+    kept = bar_beats * max(1, round(bars - 0.01))  # a tie is cut rather than padded
     done = f"a rest of {kept - beats:g} follows each pass"
     if kept < beats:
         done = f"its last {beats - kept:g} {'is' if beats - kept == 1 else 'are'} left out"
     return kept, f"its {beats:g} quarter notes are not whole bars of this beat, so {done}"
 
 
-def _feel(own: float | None, swing: float) -> str:
+def _feel(own: float | None, swing: float, *, heard_from: float) -> str:
     """Swing against swing; empty where the loop's is not known."""
     if own is None:
         return ""
-    if abs(own - swing) >= SWING_HEARD:
+    if abs(own - swing) >= heard_from:
         return f"its swing is {100 * own:.0f} % against {100 * swing:.0f} % in the beat"
     return f"its swing of {100 * own:.0f} % goes with the beat's"
 
 
 def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
-    """The fit of a loop in a beat of so many quarter notes: of a longer loop only what is heard is laid."""
+    """The fit, cut to a beat of `beats` quarter notes: of a longer loop only what is heard is laid."""
     if fit.beats <= beats:
         return fit
     note = f"longer than the beat: {beats / bar_beats:g} of its {fit.beats / bar_beats:g} bars are heard"
@@ -121,14 +121,9 @@ def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
 def part_by_part(
     loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float
 ) -> str:
-    """What the loop plays beside what a kit would play, role by role in hits a bar; empty where no hit was told.
+    """What the loop plays against what a kit would play (`pattern`), role by role in hits a bar, in words.
 
-    Parameters
-    ----------
-    fit
-        How the loop was laid: only hits of the part of it that is heard count.
-    pattern
-        What the kit plays.
+    Only hits in the part of the loop that `fit` lays count; empty where none is known.
     """
     last_s = fit.downbeat_s + fit.beats * 60.0 / tempo_bpm * fit.ratio - 0.01
     mine = Counter(hit.role for hit in loop.hits if fit.downbeat_s - 0.01 <= hit.time_s < last_s)
@@ -144,9 +139,9 @@ def part_by_part(
 
 
 def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: float) -> Samples:
-    """One pass of the fitted loop, exactly `fit.beats` long at `tempo_bpm`, starting on its downbeat.
+    """One pass of the fitted loop from its downbeat, `(frames, channels)` float64, `fit.beats` long at `tempo_bpm`.
 
-    A pass that is too short is filled with silence; for what lies before the downbeat see the module's conventions.
+    A pass that is too short is padded with silence; for what lies before the downbeat see the module's conventions.
     """
     start = round(fit.downbeat_s * rate_hz)
     frames = round(fit.beats * 60.0 / tempo_bpm * rate_hz)
@@ -195,14 +190,14 @@ def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
 
 
 def span(grid: Grid, rate_hz: int) -> tuple[int, int]:
-    """The samples from which and up to which a loop plays."""
+    """First sample of a loop in the beat, and the one after its last."""
     return (
         round(grid.first_downbeat_s * rate_hz), round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz)
     )  # fmt: skip
 
 
 def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s: float = 0.0) -> None:
-    """Add the repeated loop to a sound, `(frames, channels)`, whose first sample is at `start_s`."""
+    """Add the repeated pass to `out`, in place; both `(frames, channels)`, the first sample of `out` at `start_s`."""
     downbeat, end = (place - round(start_s * rate_hz) for place in span(grid, rate_hz))
     start, stop = max(0, downbeat), min(len(out), end)
     while start < stop:
@@ -213,7 +208,7 @@ def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s
 
 
 def lay_cycle_energies(cycle: BandEnergies, grid: Grid) -> Array:
-    """Mean power of the repeated loop in every slot, `(slots, fine bands)`, from the energies of one pass."""
+    """Mean power of the repeated loop in every slot, linear, `(slots, fine bands)`, from the energies of one pass."""
     edges = grid.slot_s * np.arange(grid.slots + 1)
     passes, inside = np.divmod(edges + 1e-9, cycle.duration_s)
     total = cycle.cumulative[-1]

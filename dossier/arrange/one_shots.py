@@ -26,10 +26,10 @@ CHOKED_BY: Mapping[Role, tuple[Role, ...]] = {"open-hat": ("closed-hat",)}
 def voices(
     grid: Grid, pattern: Pattern, section_patterns: Mapping[str, Pattern], sections: Sequence[Section]
 ) -> dict[Role, Voice]:
-    """Play the patterns through the beat.
+    """Play the patterns through the beat: one voice a role that is played.
 
-    A section with a pattern of its own plays that from its first bar; everything else plays `pattern`, counted from the
-    first downbeat.  Hits past the last slot are left out.
+    A section with a pattern of its own (`section_patterns`, by name) plays that from its first bar; everything else
+    plays `pattern`, counted from the first downbeat.  Hits past the last slot are left out.
     """
     spans: list[tuple[float, float, Pattern]] = []
     bar_beats = grid.bar_beats
@@ -83,15 +83,15 @@ def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: 
 def add_samples(
     out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0
 ) -> None:
-    """Add the voice to a sound, `(frames, channels)`, whose first sample is at `start_s`.
+    """Add a voice that plays `hit` to `out`, in place; both `(frames, channels)`, `out` from `start_s` on.
 
-    Where `out` is a piece of a longer sound, `rest` samples follow it.
+    Where `out` is a piece of a longer sound, `rest` frames follow it.
     """
     frames = len(out)
     origin = round(start_s * rate_hz)
     fade = max(1, round(CHOKE_FADE_S * rate_hz))
     ramp = np.linspace(1.0, 0.0, fade)[:, None]
-    # A voice is monophonic, so that its hits end in the order in which they start.
+    # A voice is monophonic, so its hits end in the order in which they start.
     first = bisect_left(voice.ends_s, (origin - 1) / rate_hz)
     last = bisect_right(voice.starts_s, (origin + frames + 1) / rate_hz)
     for hit_s, end_s, gain in zip(
@@ -111,16 +111,16 @@ def add_samples(
 
 
 def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
-    """Mean power of the voice in every slot, `(slots, fine bands)`, from the energies of one hit.
+    """Mean power of the voice in every slot, linear, `(slots, fine bands)`, from the energies of one hit.
 
-    Hits that fall alike on the grid (same phase in the slot, same cut) share one computed profile, so that the cost
-    grows with the pattern and not with the length of the beat.
+    `edges_s` are the `(slots + 1,)` edges of the slots.  Hits that fall alike on the grid (same phase in the slot, same
+    cut) share one profile, so that the cost grows with the pattern and not with the length of the beat.
     """
     slots = len(edges_s) - 1
     widths = np.diff(edges_s)
     energy = np.zeros((slots, hit.cumulative.shape[1]))
     length = (len(hit.cumulative) - 1) * hit.step_s
-    lag = max(0.0, length - hit.duration_s)  # the analysis tells energy a little late; a cut hit keeps what it played
+    lag = max(0.0, length - hit.duration_s)  # the analysis reports energy a little late; a cut hit keeps what it played
     profiles: dict[tuple[float, float], Array] = {}
     for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
         first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1

@@ -18,7 +18,8 @@ from typing import Any, TypeVar, cast
 
 from msgspec import UnsetType
 
-from dossier.arrange.pattern import NoDrumsError, PatternError, parse_lines, read_midi
+from dossier.arrange import midi
+from dossier.arrange.pattern import PatternError, parse_lines
 from dossier.audio.guard import explain
 from dossier.beatfile.check import Ledger, check, found, join
 from dossier.beatfile.folder import locate, state_of
@@ -229,8 +230,8 @@ class _Loader:
         if path not in self.config_files:
             self.config_files.append(path)
         try:
-            made = read_midi(path, meter=meter)
-        except NoDrumsError as error:
+            made = midi.read(path, meter=meter)
+        except midi.NoDrumsError as error:
             if asked_for:
                 about(error.places[0][2])
             else:

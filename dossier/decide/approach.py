@@ -11,8 +11,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill, WhatIf
+from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
+
+LABELS = {zone.key: zone.label for zone in ZONES}
+KIND_WORDS = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots alike"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,19 +27,15 @@ class Contender:
     fit: Fit
 
 
-LEAST_ROOM = 0.001  # of the reference; a drum that fills less has no crowding to speak of
-LABELS = {zone.key: zone.label for zone in ZONES}
-
-
 def fullness(fill: float, policy: Mapping[str, float]) -> str:
-    """'open', 'part filled' or 'full'."""
+    """'open', 'part filled' or 'full', for a fill of 0-1 and above."""
     if fill < policy["open_below"]:
         return "open"
     return "full" if fill > policy["full_above"] else "part filled"
 
 
 def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> tuple[Direction, str]:
-    """The direction and why.
+    """The direction and why, in words.
 
     Between open and full the winner decides: what it loses and hides for each point of room that it fills.
     """
@@ -47,7 +46,7 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "leaner", f"{percent(fill)} of the reference is used already, so the drums should be leaner"
     if winner is None:
         return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
-    crowding = (winner.overlap + winner.buried) / max(winner.room_filled, LEAST_ROOM)
+    crowding = (winner.overlap + winner.buried) / max(winner.room_filled, policy["crowding_least_room"])
     numbers = (
         f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and lose or "
         f"hide {crowding:.1f} times as much"
@@ -62,7 +61,7 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
 def kind(
     loop: Contender | None, kit: Contender | None, policy: Mapping[str, float], *, treated: bool = False
 ) -> tuple[ApproachKind, str]:
-    """Loop, one-shots or either, and why; `treated` says that they stand as their plans left them."""
+    """Loop, one-shots or either, and why, in words; `treated`: the contenders are as their plans left them."""
     if loop is None and kit is None:
         return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
     if kit is None:
@@ -88,8 +87,6 @@ def decide(
     loop: Contender | None,
     kit: Contender | None,
     sections: Sequence[tuple[SectionFill, Contender | None, Contender | None]] = (),
-    what_would_change_it: Sequence[WhatIf] = (),
-    uncertain: str | None = None,
     treated: bool = False,
     way: Direction | None = None,
     policy: Mapping[str, float],
@@ -105,7 +102,7 @@ def decide(
     sections
         For each section its fill, and the same two contenders as they came out there.
     treated, way
-        The contenders are as their plans left them; the direction in which those were searched, which stays.
+        Whether the contenders are as their plans left them, and the direction of those plans, which stays.
     """
     chosen, kind_reason = kind(loop, kit, policy, treated=treated)
     best = winner(chosen, loop, kit)
@@ -133,7 +130,6 @@ def decide(
         kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
         verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=best is not None),
         sections=tuple(parts),
-        what_would_change_it=tuple(what_would_change_it), uncertain=uncertain,
     )  # fmt: skip
 
 
@@ -158,25 +154,19 @@ def _scores(loop: Contender | None, kit: Contender | None) -> str:
 def _verdict(
     state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, *, has_drums: bool
 ) -> str:
-    start = {
-        "open": f"This instrumental is open ({percent(room.fill)} of the reference)",
-        "part filled": f"This instrumental is part filled ({percent(room.fill)} of the reference)",
-        "full": f"This instrumental is full ({percent(room.fill)} of the reference)",
-    }[state]
+    start = f"This instrumental is {state} ({percent(room.fill)} of the reference), with most room in the {roomy}"
     rich = "a rich loop" if way == "fuller" else "a loop"
     what = {"loop": rich, "one-shots": "separate one-shots", "either": "a loop or one-shots alike"}[chosen]
     how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": "left as they are"}[way]
     if chosen == "loop" and way == "as it is":
         how = "left as it is"
     if not has_drums:
-        return f"{start}, with most room in the {roomy}; there are no drums to judge."
-    return f"{start}, with most room in the {roomy}: use {what}, {how}."
-
-
-KIND_WORDS = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots alike"}
+        return f"{start}; there are no drums to judge."
+    return f"{start}: use {what}, {how}."
 
 
 def percent(ratio: float) -> str:
+    """'34 %', '3.4 %'."""
     return f"{100 * ratio:.0f} %" if abs(ratio) >= 0.1 else f"{100 * ratio:.1f} %"
 
 

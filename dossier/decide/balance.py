@@ -23,8 +23,8 @@ LEADS: frozenset[str] = frozenset({"kick", "snare", "clap"})
 GAIN_STEP_DB = 0.01  # a gain is solved to this
 FADER_STEP_DB = 0.1  # and then set to this: what is told is what can be dialled in
 ROUNDS = 40
-SETTLED_DB = 0.02
-SHORT_SHARE = 0.01  # a share this far under its target is as good as there
+GAIN_TOLERANCE_DB = 0.02
+SHARE_TOLERANCE = 0.01  # a share this far under its target is as good as there
 MOST_PAIRS = 8
 
 ShareAt = Callable[[int, float, Sequence[float]], float]
@@ -105,18 +105,18 @@ def solve(
         gains = moved
         change = max((abs(a - b) for a, b in zip(gains, fixed, strict=True)), default=0.0)
         width = max(0.25, min(12.0, 2.0 * change))
-        if change < SETTLED_DB:
+        if change < GAIN_TOLERANCE_DB:
             break
     final = tuple(on_fader(gain, low_db[part], high_db[part]) for part, gain in enumerate(gains))
     answers = []
     for part, (solved, gain) in enumerate(zip(gains, final, strict=True)):
         share = share_at(part, gain, final)
-        if solved >= high_db[part] - SETTLED_DB and share < targets[part] - SHORT_SHARE:
+        if solved >= high_db[part] - GAIN_TOLERANCE_DB and share < targets[part] - SHARE_TOLERANCE:
             stopped = "high"
         elif high_db[part] <= low_db[part]:
             stopped = "squeezed"
         else:
-            stopped = "low" if solved <= low_db[part] + SETTLED_DB and share > targets[part] else ""
+            stopped = "low" if solved <= low_db[part] + GAIN_TOLERANCE_DB and share > targets[part] else ""
         answers.append(Solved(gain, share, stopped))
     return tuple(answers)
 

@@ -1,7 +1,7 @@
 """Fit: the measured terms of one candidate in this beat, and the one score that orders the table.
 
 The score is a weighted sum; every term is kept beside it with its sign, so that the order can be argued with.  Weights
-stand in `dossier.decide.policy`.
+are in `dossier.decide.policy`.
 
 Conventions
     Loudness won and lost is counted in one currency, shares of the reference: what the drum fills, what the music
@@ -25,7 +25,7 @@ from dossier.model.findings import Fit, LoopFit
 def score(
     fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, float]
 ) -> tuple[float, dict[str, float]]:
-    """The score of a fit and its terms (positive speaks for the candidate); the terms add up to the score.
+    """The score of a fit and its terms by name (positive speaks for the candidate); the terms add up to the score.
 
     Parameters
     ----------
@@ -48,12 +48,15 @@ def score(
 
 
 def missing_share(audible_share: float, target_share: float) -> float:
-    """The part of the asked share that is missing, 0-1."""
+    """The part of the asked share that is missing, 0-1; 0 where nothing is asked."""
     return max(0.0, 1.0 - audible_share / target_share) if target_share > 0 else 0.0
 
 
 def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:
-    """1 where nothing had to be changed, falling to 0 at the change that is called poor; 0 without a steady tempo."""
+    """1 where nothing had to be changed, falling to 0 at a relative change of `poor_beyond`; 0 without a steady tempo.
+
+    None, a one-shot: 1.
+    """
     if loop is None:
         return 1.0
     if loop.source_tempo_bpm is None:
@@ -70,7 +73,8 @@ FLATS = {"Db": "C#", "Eb": "D#", "Gb": "F#", "Ab": "G#", "Bb": "A#", "Cb": "B", 
 def cents_from_key(pitch_hz: float, key: str) -> float:
     """Distance in cents from a pitch to the nearest note of a key's scale (A4 = 440 Hz), -100 to 100.
 
-    Minor is the natural minor.  Positive: the pitch lies above the note.
+    Minor is the natural minor.  Positive: the pitch lies above the note.  `key` reads "F# minor", "Db major"; a tonic
+    that is no note raises `ValueError`.
     """
     tonic, _, mode = key.partition(" ")
     root = NOTE_NAMES.index(FLATS.get(tonic, tonic))
@@ -80,14 +84,14 @@ def cents_from_key(pitch_hz: float, key: str) -> float:
     return 100.0 * min((inside - step for step in (*steps, 12)), key=abs)
 
 
-def tuning_match(pitch_hz: float | None, key: str | None) -> float | None:
-    """1 on a note of the key, 0 a quarter tone or more beside it; None for an unpitched drum or an unknown key."""
+def tuning_match(pitch_hz: float | None, key: str | None, *, gone_cents: float) -> float | None:
+    """1 on a note of the key, falling to 0 at `gone_cents` beside it; None for an unpitched drum or an unknown key."""
     if pitch_hz is None or key is None:
         return None
-    return max(0.0, 1.0 - abs(cents_from_key(pitch_hz, key)) / 50.0)
+    return max(0.0, 1.0 - abs(cents_from_key(pitch_hz, key)) / gone_cents)
 
 
-def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float]) -> str:
+def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float], policy: Mapping[str, float]) -> str:
     """The fit in one sentence: what it brings and what weighs most against it; shares are of the reference.
 
     `gain_db` is None for a kit, whose members have gains of their own.
@@ -104,6 +108,6 @@ def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float]) -> st
         "tuning": "its pitch lies beside the notes of the key",
         "mono": "it vanishes in mono" if fit.mono_loss_lu is None else f"it loses {fit.mono_loss_lu:.1f} LU in mono",
     }
-    if terms[against] >= -0.005 or against not in costs:
+    if terms[against] >= -policy["cost_told"] or against not in costs:
         return f"{brings}, and costs nearly nothing."
     return f"{brings}; {costs[against]}."

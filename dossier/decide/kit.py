@@ -13,7 +13,7 @@ from dossier.decide.fit import missing_share
 from dossier.model.vocabulary import Role
 
 ROUNDS = 12
-CLEARLY = 1e-6
+SCORE_TOLERANCE = 1e-6
 
 STAND_INS: Mapping[Role, tuple[Role, ...]] = {
     "kick": ("tom",), "snare": ("clap", "rim"), "clap": ("snare", "rim"), "rim": ("percussion", "clap", "snare"),
@@ -75,7 +75,7 @@ def choose(
             if name != kit[role]
         ]
         scores = [score(trial) for trial in exchanges]
-        if not scores or max(scores) <= best + CLEARLY:
+        if not scores or max(scores) <= best + SCORE_TOLERANCE:
             break
         best = max(scores)
         kit = exchanges[scores.index(best)]

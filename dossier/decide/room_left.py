@@ -1,7 +1,7 @@
 """Room left: after the chosen drums are in, what remains by zone and slot, and which unused candidates would fit.
 
-An idea must fill more than it crowds: it has to bring at least `LEAST_ROOM` of the reference, and lose or spill less
-than half of what it brings (common practice, no source: an extra that is not missed should not be added).
+An idea must fill more than it crowds: it has to bring some of the reference, and lose or spill less than a part of what
+it brings (common practice, no source: an extra that is not missed should not be added).
 """
 
 from __future__ import annotations
@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from dossier.decide.approach import LABELS
 from dossier.model.findings import RoomLeft
-from dossier.model.vocabulary import ZONES
 
-LEAST_ROOM = 0.004
 MOST_IDEAS = 3
 
 
@@ -40,11 +39,11 @@ def decide(
     fill
         Fill of the beat with the chosen drums.
     """
-    labels = {zone.key: zone.label for zone in ZONES}
-    roomiest = max(labels, key=lambda zone: zones[zone])
+    roomiest = max(LABELS, key=lambda zone: zones[zone])
     fitting = [
         extra for extra in extras
-        if extra.room_filled >= LEAST_ROOM and extra.spill + extra.lost < 0.5 * extra.room_filled
+        if extra.room_filled >= policy["extra_least_room"]
+        and extra.spill + extra.lost < policy["extra_most_crowding"] * extra.room_filled
     ]  # fmt: skip
     fitting.sort(key=lambda extra: (extra.spill + extra.lost - extra.room_filled, extra.name))
     taken: list[Extra] = []
@@ -58,7 +57,7 @@ def decide(
     )
     sentence = (
         f"With the chosen drums the beat reaches {100 * fill:.0f} % of the reference; most of what is left lies in the "
-        f"{labels[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
+        f"{LABELS[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
     )
     if not ideas:
         sentence += " None of the other candidates fills more of it than it crowds: nothing more fits."

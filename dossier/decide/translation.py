@@ -8,7 +8,6 @@ from types import MappingProxyType
 from dossier.decide.approach import LABELS, percent
 from dossier.model.findings import PartTranslation
 
-GONE_BELOW = 0.05  # of a part's loudness: less is no longer heard as that part
 NO_ZONES: Mapping[str, Mapping[str, float | None]] = MappingProxyType({})
 
 
@@ -19,12 +18,12 @@ def sentences(
     *,
     part_zones: Mapping[str, Mapping[str, float | None]] = NO_ZONES,
 ) -> tuple[str, ...]:
-    """What to know about mono, a small speaker and quiet listening.
+    """What to know about mono, a small speaker and quiet listening; empty without parts and losses.
 
     Parameters
     ----------
     mono_zones : loss of the mix in LU by zone, None where there is nothing to lose
-    part_zones : the same of each part
+    part_zones : the same of each part, by its name
     """
     said = []
     least = policy["mono_loss_lu"]
@@ -33,10 +32,10 @@ def sentences(
     measured = {zone: loss for zone, loss in mono_zones.items() if loss is not None}
     zone = max(measured, key=lambda name: measured[name], default=None)
     if gone:
-        said.append(f"In mono {' and '.join(gone)} vanishes: one channel is the other turned over.")
+        said.append(f"In mono {' and '.join(gone)} vanishes: one channel is the other inverted.")
     if losing:
         worst = max(losing, key=lambda part: part.mono_loss_lu or 0.0)
-        where = _most_in(part_zones.get(worst.part, {}))
+        where = _most_in(part_zones.get(worst.part, {}), policy["mono_zone_told_lu"])
         said.append(f"In mono {worst.part} loses {worst.mono_loss_lu:.1f} LU{where}; narrow it or check its channels.")
     if zone is not None and measured[zone] >= least:
         where = LABELS.get(zone, zone)
@@ -62,7 +61,7 @@ def sentences(
     quiet = [part for part in parts if part.quiet_share is not None]
     if quiet:
         first = min(quiet, key=lambda part: (part.quiet_share or 0.0, part.part))
-        below = (first.quiet_share or 0.0) < GONE_BELOW
+        below = (first.quiet_share or 0.0) < policy["gone_below"]
         how = f"{first.part} {'drops below hearing' if below else 'fades'} first: " if len(quiet) > 1 else (
             f"of {first.part} "
         )  # fmt: skip
@@ -71,8 +70,8 @@ def sentences(
     return tuple(said)
 
 
-def _most_in(zones: Mapping[str, float | None]) -> str:
+def _most_in(zones: Mapping[str, float | None], least_lu: float) -> str:
     """', most of it in the presence (4.1 LU)'; empty where no zone loses anything."""
-    measured = {zone: loss for zone, loss in zones.items() if loss is not None and loss > 0.05}
+    measured = {zone: loss for zone, loss in zones.items() if loss is not None and loss > least_lu}
     worst = max(measured, key=lambda zone: measured[zone], default=None)
     return "" if worst is None else f", most of it in the {LABELS.get(worst, worst)} ({measured[worst]:.1f} LU)"

@@ -137,6 +137,27 @@ def true_peak(samples: Samples, *, sample_peak: float | None = None) -> float:
     return sample_peak * max(1.0, _exact_peak(rows, fir))
 
 
+def peak_envelope(samples: Samples, start: int, stop: int) -> Array:
+    """Return the largest magnitude over the channels of each sample and of the waveform up to the next.
+
+    Parameters
+    ----------
+    samples : (frames, channels)
+    start, stop : int
+        The frames that are asked for; what lies round them is looked at too.
+
+    Returns
+    -------
+    (stop - start,), linear, in single precision between the samples.
+    """
+    chunks = -(-(stop - start) // CHUNK)
+    part = _cut(samples, start - (HALF - 1), chunks * CHUNK + TAPS - 1).astype(np.float32)
+    rows = np.lib.stride_tricks.sliding_window_view(part, SPAN, axis=1)[:, ::CHUNK]
+    phases = np.abs(rows @ interpolator().matrix).max(axis=0).reshape(-1, OVERSAMPLING - 1)[: stop - start].T
+    sampled = np.abs(samples[start:stop].T)
+    return np.asarray(np.maximum.reduce([*phases, *sampled]))
+
+
 def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
     """Bound the interpolated values of every chunk, `(channels, chunks + 2)`, relative to the sample peak.
 

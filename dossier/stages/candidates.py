@@ -176,12 +176,11 @@ def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPa
 def _loop_part(drum: Drum, at_rate: Clip, here: Situation, groove: Groove, memo: Memo) -> DrumPart:
     measured = drum.measures.loop
     assert measured is not None
-    policy, grid = here.policy, here.grid
+    grid = here.grid
     bar_beats = grid.bar_beats
     fitted = loops.fit_loop(
         measured, duration_s=at_rate.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar_beats,
-        as_is_within=policy["loop_as_is_within"], repitch_within=policy["loop_repitch_within"],
-        poor_beyond=policy["loop_poor_beyond"],
+        policy=here.policy,
     )  # fmt: skip
     fit = loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
     beside = loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)

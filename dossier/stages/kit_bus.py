@@ -27,7 +27,8 @@ from dossier.stages.candidates import as_it_plays, measure_file, part_powers
 from dossier.stages.gains import LONGEST_BLOCK_BARS
 from dossier.stages.render_reuse import ReusableRender, reusable
 from dossier.treat import FAMILIES
-from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S, SILENCE
+from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S
+from dossier.treat.samples import SILENCE
 
 NAME = "kit"  # what a plan calls it in place of a file
 FEWEST_MEMBERS = 2  # one drum is no kit

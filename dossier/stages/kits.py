@@ -147,7 +147,7 @@ def kit_in_state(kit: Kit, here: Situation, parts: Sequence[PlacedCandidate], sl
         replace(member, gain_db=by_role[member.role].gains.db, fit=by_role[member.role].fit) for member in kit.members
     )
     measured, value, terms = _fit(here, here.scene.subset(slots), slots, parts)
-    reason = fit.reason(measured, gain_db=None, terms=terms)
+    reason = fit.reason(measured, gain_db=None, terms=terms, policy=here.policy)
     return replace(kit, members=members, score=value, terms=terms, fit=measured, reason=reason)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.arrange.parts import add_part
-from dossier.measure import loudness, stereo
+from dossier.measure import loudness, stereo, true_peak
 from dossier.memo import Memo
 from dossier.model.checks import RoughMix
 from dossier.model.choice import Balanced
@@ -54,7 +54,7 @@ def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, Mi
     def limited(gain_db: float) -> float:
         """Turn the mix to its level and limit it where it lies; the most that was taken in dB."""
         np.multiply(mix, np.float32(10.0 ** (gain_db / 20.0)), out=mix)
-        return limit(mix, rate, ceiling_dbtp=ceiling, in_place=True)[1]
+        return limit(mix, rate, ceiling_dbtp=ceiling, peak_envelope=true_peak.peak_envelope, in_place=True)[1]
 
     lay()
     raw = loudness.measure(mix, rate)

@@ -72,7 +72,9 @@ def scored(
         room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
         audible_share=found.audible_share, lift_lu=found.lift_lu,
         tempo_match=fit.tempo_match(part.loop, poor_beyond=here.policy["loop_poor_beyond"]),
-        tuning_match=fit.tuning_match(drum.measures.pitch.hz, here.music.key.name) if part.kind == "one-shot" else None,
+        tuning_match=fit.tuning_match(
+            drum.measures.pitch.hz, here.music.key.name, gone_cents=here.policy["tuning_gone_cents"]
+        ) if part.kind == "one-shot" else None,
         mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
     )  # fmt: skip
     value, terms = fit.score(
@@ -80,5 +82,5 @@ def scored(
     )
     return PlacedCandidate(
         drum=drum, part=part, powers=powers, plays=plays, gains=gains, fit=measured, score=value, terms=terms,
-        reason=fit.reason(measured, gain_db=gains.db, terms=terms), treated=treated,
+        reason=fit.reason(measured, gain_db=gains.db, terms=terms, policy=here.policy), treated=treated,
     )  # fmt: skip

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from dossier import audio, names
-from dossier.arrange import pattern as patterns
+from dossier.arrange import midi
 from dossier.arrange.parts import LaidParts
 from dossier.memo import Memo
 from dossier.model.checks import Checks
@@ -53,7 +53,7 @@ def renders(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Chec
         for number, (name, pattern) in enumerate(sorted(groove.section_patterns.items()), 1)
     ]
     for name, pattern in played:
-        files[f"{slug}-pattern{name}.mid"] = patterns.write_midi(
+        files[f"{slug}-pattern{name}.mid"] = midi.write(
             pattern, tempo_bpm=grid.tempo_bpm, meter=grid.meter, swing=grid.swing
         )
     files[f"{slug}-settings.csv"] = settings_sheet(balanced, choice.plans)

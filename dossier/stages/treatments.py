@@ -14,7 +14,6 @@ import numpy as np
 
 from dossier.decide import plan as decide_plan
 from dossier.decide import search_hints
-from dossier.decide.plan.goals import Goals
 from dossier.measure import hearing, in_beat, true_peak
 from dossier.measure import occupancy as occ
 from dossier.memo import Memo
@@ -28,7 +27,7 @@ from dossier.names import slug
 from dossier.stages import drum_meter, kit_bus
 from dossier.stages.gains import LONGEST_BLOCK_BARS, kit_target, target_of
 from dossier.treat import FAMILIES, eq
-from dossier.treat.families import Line
+from dossier.treat.families import AmountLine
 
 _TEMPO_IN_NAME = re.compile(r"[\s_-]*\d+(?:[.,]\d+)?\s*bpm", re.IGNORECASE)
 
@@ -44,8 +43,9 @@ class PlanSearch:
     direction: Direction
     layers: Mapping[str, Samples]
     adds_in: Mapping[str, str]  # layer -> the zone in which it adds most, in words
-    own_lines: Mapping[str, tuple[Line, ...]]  # amounts made for this drum in this beat
-    goals: Goals
+    own_lines: Mapping[str, tuple[AmountLine, ...]]  # amounts made for this drum in this beat
+    policy: Mapping[str, float]  # the settings of plans
+    share_enough: float
     most: int
     cycle_bars: int
 
@@ -54,7 +54,7 @@ class PlanSearch:
         part = self.part
         return (
             part.name, part.role, part.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
-            self.own_lines, self.goals, self.most, self.cycle_bars,
+            self.own_lines, self.policy, self.share_enough, self.most, self.cycle_bars,
         )  # fmt: skip
 
 
@@ -123,7 +123,9 @@ def zone_shares(on: Scene, item: PlacedCandidate) -> Array:
     return np.asarray(on.zone_weights @ loudness / max(float(loudness.sum()), 1e-12))
 
 
-def covered_lines(on: Scene, item: PlacedCandidate, slots: Indices, policy: Mapping[str, float]) -> tuple[Line, ...]:
+def covered_lines(
+    on: Scene, item: PlacedCandidate, slots: Indices, policy: Mapping[str, float]
+) -> tuple[AmountLine, ...]:
     """EQ amounts that take the drum back where the instrumental covers it; none where it is heard everywhere."""
     drum = in_beat.place(on, item.powers[slots], gain_db=item.gains.db)
     rows = in_beat.own_hits(on, drum)
@@ -143,15 +145,14 @@ def _search_of(
     whole = part.name == kit_bus.NAME
     roles = [member.part.role for member in ranking.kit_parts]
     enough = kit_target(here, roles) if whole else target_of(here, part.role)
-    goals = Goals(gain=policy["plan_gain_goal"], clear=policy["plan_least_offered"],
-                  share_loss=policy["plan_share_loss"], share_enough=enough)  # fmt: skip
     most = policy["plan_evaluations"] if part.kind == "one-shot" else policy["plan_loop_evaluations"]
     if part.kind == "loop":
         bars = round(len(part.samples) / part.rate_hz / part.grid.bar_s)
     lines = {"EQ": covered_lines(on, item, ranking.slots, policy)} if direction == "leaner" else {}
     return PlanSearch(
         part=part, gain_db=item.gains.db, scene=here.scene, slots=ranking.slots, direction=direction, layers=layers,
-        adds_in=adds_in, own_lines=lines, goals=goals, most=int(most),
+        adds_in=adds_in, own_lines=lines, most=int(most), share_enough=enough,
+        policy={name: value for name, value in policy.items() if name.startswith("plan_")},
         cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
     )  # fmt: skip
 
@@ -176,28 +177,26 @@ def search(task: PlanSearch) -> FoundPlan:
     meter = drum_meter.DrumMeter(part=part, on=scene.subset(task.slots), slots=task.slots, gain_db=gain_db)
     result = decide_plan.search(
         part.samples, part.rate_hz, candidate=part.name, role=part.role, direction=task.direction,
-        families=FAMILIES, measure=meter.figures, turned=meter.turned, true_peak=_true_peak, layers=task.layers,
-        goals=task.goals, own_lines=task.own_lines, most_evaluations=task.most,
+        families=FAMILIES, measure=meter.figures, measure_at_gain=meter.turned, true_peak=true_peak.true_peak,
+        layers=task.layers, policy=task.policy, share_enough=task.share_enough, own_lines=task.own_lines,
+        most_evaluations=task.most,
     )  # fmt: skip
     before, powers_before = drum_meter.full_figures(scene, part, part.samples, gain_db)
-    after, powers, equally_loud = before, powers_before, None
+    after, powers, matched = before, powers_before, None
     if result.plan.helped:
         after, powers = drum_meter.full_figures(scene, part, result.samples, gain_db)
         if before.integrated_lufs is not None and after.integrated_lufs is not None:
             level_db = gain_db + before.integrated_lufs - after.integrated_lufs
-            equally_loud = drum_meter.at_gain(scene, powers, level_db, like=after)
+            matched = drum_meter.at_gain(scene, powers, level_db, like=after)
     plan = replace(
-        decide_plan.told_again(result.plan, before=before, after=after, goals=task.goals, even=equally_loud),
+        decide_plan.with_figures(
+            result.plan, before=before, after=after, policy=task.policy, share_enough=task.share_enough, matched=matched
+        ),
         occupancy_change=drum_meter.occupancy_change(
             scene, part, powers_before, powers, gain_db, bars=task.cycle_bars
         ),
     )  # fmt: skip
     return FoundPlan(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
-
-
-def _true_peak(samples: Samples, rate_hz: int) -> float:
-    """Linear, by the meter that the figures are read from, so that equal peaks read equal."""
-    return true_peak.true_peak(samples)
 
 
 def _with_grounds(plan: Plan, task: PlanSearch) -> str:

@@ -28,9 +28,9 @@ def linked(work: Array) -> Array:
 
 
 def in_pieces(filtered: Callable[[Array], Array], values: Array, reach: int) -> Array:
-    """`filtered(values)`, `(steps,)`, of a filter that looks no further than `reach` steps to each side.
+    """`filtered(values)`, `(steps,)`, for a filter that looks no further than `reach` steps to each side.
 
-    Such a filter takes as much memory again as it is given at once, and memory that is new costs more than the filter.
+    Working in pieces keeps the filter's buffers small: allocating new memory costs more than the filtering.
     """
     result = np.empty(len(values))
     for start in range(0, len(values), PIECE):

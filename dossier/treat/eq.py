@@ -12,25 +12,14 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import (
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_db,
-    in_hz,
-    like,
-    number,
-    rounded,
-)
+from dossier.model.vocabulary import Direction, Role
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, in_hz, number, rounded
+from dossier.treat.samples import checked, like
 
 SHAPES = ("high-pass", "low-pass", "low shelf", "high shelf", "bell")
 BUTTERWORTH_Q = math.sqrt(0.5)
@@ -118,27 +107,25 @@ _BODY_HZ: dict[Role | None, float] = {"kick": 60.0, "tom": 110.0, "snare": 190.0
 _BOX_HZ: dict[Role | None, float] = {"kick": 300.0, "tom": 350.0, "snare": 450.0, "clap": 1100.0, "rim": 800.0}
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     bright = role in _BRIGHT
     if direction == "fuller":
         gains = (1.5, 3.0, 4.5, 6.0)
-        air: Line = tuple(
+        air: AmountLine = tuple(
             {"shape": "high shelf", "hz": 7000.0 if bright else 5000.0, "gain_db": gain, "q": 0.71} for gain in gains
         )
         if bright:
             return (air,)
-        body: Line = tuple(
+        body: AmountLine = tuple(
             {"shape": "bell", "hz": _BODY_HZ.get(role, 150.0), "gain_db": gain, "q": 0.9} for gain in gains
         )
         return body, air
     cuts = (-2.0, -4.0, -6.0, -9.0, -12.0)
     lowest = _LOWEST_HZ.get(role, (80.0, 130.0, 210.0, 340.0))
-    low: Line = tuple({"shape": "high-pass", "hz": hz, "q": 0.71} for hz in lowest)
+    low: AmountLine = tuple({"shape": "high-pass", "hz": hz, "q": 0.71} for hz in lowest)
     box_hz = _BOX_HZ.get(role, 2500.0 if bright else 400.0)
-    box: Line = tuple({"shape": "bell", "hz": box_hz, "gain_db": gain, "q": 0.9} for gain in cuts)
-    high: Line = (
+    box: AmountLine = tuple({"shape": "bell", "hz": box_hz, "gain_db": gain, "q": 0.9} for gain in cuts)
+    high: AmountLine = (
         tuple({"shape": "high shelf", "hz": 7000.0, "gain_db": gain, "q": 0.71} for gain in cuts)
         if bright
         else tuple({"shape": "low-pass", "hz": hz, "q": 0.71} for hz in _HIGHEST_HZ)
@@ -146,13 +133,13 @@ def _ladders(
     return low, box, high
 
 
-def covered_line(low_hz: float, high_hz: float, *, from_bottom: bool = False, to_top: bool = False) -> Line:
-    """Amounts, gentle to strong, that take a sound back where others cover it: what is not heard is not missed.
+def covered_line(low_hz: float, high_hz: float, *, from_bottom: bool = False, to_top: bool = False) -> AmountLine:
+    """Amounts, gentle to strong, that thin a sound out where others cover it: what is not heard is not missed.
 
     Parameters
     ----------
     low_hz, high_hz : edges of the covered range
-    from_bottom, to_top : nothing of the sound is heard below, or above; a pass takes it away then, else a bell
+    from_bottom, to_top : nothing of the sound is heard below, or above: a pass filter; otherwise a bell
     """
     if to_top:
         return tuple(
@@ -175,20 +162,14 @@ def _label(amounts: Amounts) -> str:
     return f"{text}, Q {number(amounts, 'q', BUTTERWORTH_Q):.2g}"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
-    settings: list[Setting] = [("shape", str(amounts["shape"]), ""), ("frequency", number(amounts, "hz"), "Hz")]
+def _settings(amounts: Amounts) -> list[SheetRow]:
+    settings: list[SheetRow] = [("shape", str(amounts["shape"]), ""), ("frequency", number(amounts, "hz"), "Hz")]
     if amounts["shape"] in ("bell", "low shelf", "high shelf"):
         settings.append(("gain", number(amounts, "gain_db"), "dB"))
     return [*settings, ("Q", number(amounts, "q", BUTTERWORTH_Q), "")]
 
 
 FAMILY = Family(
-    name="EQ",
-    directions=("leaner", "fuller"),
-    place=20,
-    weight=0.7,
-    ladders=_ladders,
-    apply=equalise,
-    label=_label,
+    name="EQ", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=equalise, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

@@ -3,7 +3,7 @@
 Conventions
     The layer is set to the first sound's sample peak and then to `gain_db`.  `delay_ms` moves the layer (positive:
     later), polarity is "as it is" or "invert".  A copy that is late by T combs: nulls at (2k + 1)/(2T) Hz where both
-    are equal.  So, unless a delay is told, the layer is aligned: of all delays within 20 ms and both polarities the
+    are equal.  So, unless a delay is given, the layer is aligned: of all delays within 20 ms and both polarities the
     one with the highest
         rho(signal) * polarity + rho(onsets)
     where rho is the normalised cross-correlation, of the samples and of how fast their levels rise.  The first finds a
@@ -24,19 +24,9 @@ import numpy as np
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_db,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.model.vocabulary import Direction, Kind
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 REACH_S = 0.020
 LOOK_S = 0.4  # of both sounds: where the onsets are, and low waves have had time to show
@@ -44,14 +34,14 @@ ENVELOPE_S = 0.002
 
 
 @dataclass(frozen=True, slots=True)
-class Alignment:
+class LayerAlignment:
     """Where the layer goes: `delay` in frames (positive: later), `polarity` +1 or -1."""
 
     delay: int
     polarity: int
 
 
-def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.0) -> Alignment:
+def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.0) -> LayerAlignment:
     """Delay and polarity at which a layer, peak-matched and then at `gain_db`, goes best with a sound.
 
     Parameters
@@ -61,7 +51,7 @@ def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.
 
     Returns
     -------
-    Alignment; no delay and no inversion where one of them is silent.
+    LayerAlignment; no delay and no inversion where one of them is silent.
     """
     first = checked(samples, rate_hz).mean(axis=1)
     second = _conformed(checked(layer, rate_hz), 1, sample_peak(samples), gain_db)[:, 0]
@@ -69,7 +59,7 @@ def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.
     first, second = first[:look], second[:look]
     energy = float(np.sum(first**2)), float(np.sum(second**2))
     if min(energy) < SILENCE**2:
-        return Alignment(0, 1)
+        return LayerAlignment(0, 1)
     reach = round(REACH_S * rate_hz)
     delays = np.arange(-reach, reach + 1)
     alike = _correlation(first, second, reach)
@@ -79,12 +69,12 @@ def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.
     onsets = _onsets(first, rate_hz), _onsets(second, rate_hz)
     shape = _correlation(*onsets, reach) / np.sqrt(np.sum(onsets[0] ** 2) * np.sum(onsets[1] ** 2))
     unaligned = 2.0 * alike[reach] * (1.0 - 1e-12)
-    best, where = -np.inf, Alignment(0, 1)
+    best, where = -np.inf, LayerAlignment(0, 1)
     for polarity in (1, -1):
         score = np.where(2.0 * polarity * alike - lost >= unaligned, polarity * signal + shape, -np.inf)
         place = int(np.argmax(score - 1e-9 * np.abs(delays)))
         if score[place] > best:
-            best, where = float(score[place]), Alignment(int(delays[place]), polarity)
+            best, where = float(score[place]), LayerAlignment(int(delays[place]), polarity)
     return where
 
 
@@ -135,12 +125,17 @@ def add_layer(
         for a mono sound
     gain_db : level of the layer once its sample peak is that of the sound
     delay_ms : moves the layer, rounded to the frame; None aligns it and chooses its polarity
-    polarity : "as it is" or "invert"; only looked at with a delay
+    polarity : "as it is" or "invert"; ignored without a delay
     file : name of the layer, for the record
 
     Returns
     -------
     (frames, channels), as long as the longer of the two.  A silent sound or layer changes nothing.
+
+    Raises
+    ------
+    MeasureError
+        For another polarity.
     """
     work = checked(samples, rate_hz)
     under = checked(layer, rate_hz)
@@ -151,7 +146,7 @@ def add_layer(
     else:
         if polarity not in ("as it is", "invert"):
             raise MeasureError(f"layering: polarity must be 'as it is' or 'invert', found {polarity!r}")
-        where = Alignment(round(1e-3 * delay_ms * rate_hz), -1 if polarity == "invert" else 1)
+        where = LayerAlignment(round(1e-3 * delay_ms * rate_hz), -1 if polarity == "invert" else 1)
     under = where.polarity * _conformed(under, work.shape[1], sample_peak(work), gain_db)
     under = under[max(0, -where.delay) :]
     start = max(0, where.delay)
@@ -161,8 +156,8 @@ def add_layer(
     return like(result, samples)
 
 
-def settle(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples | None = None) -> Amounts:
-    """The amounts with the delay and polarity that the alignment finds, so that they can be told and set by hand."""
+def resolve(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples | None = None) -> Amounts:
+    """The amounts with the delay and polarity that the alignment finds, so that they can be shown and set by hand."""
     if layer is None or "delay_ms" in amounts:
         return amounts
     where = align(samples, layer, rate_hz, gain_db=number(amounts, "gain_db"))
@@ -173,9 +168,7 @@ def settle(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples |
     }
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, direction: Direction, kind: Kind, layers: Sequence[str], **_: object) -> tuple[AmountLine, ...]:
     if direction != "fuller" or kind == "loop":
         return ()
     return tuple(tuple({"file": file, "gain_db": gain} for gain in (-12.0, -9.0, -6.0, -3.0)) for file in layers)
@@ -190,8 +183,8 @@ def _label(amounts: Amounts) -> str:
     return f"{text}, {moved}, polarity {'inverted' if amounts.get('polarity') == 'invert' else 'as it is'}"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
-    settings: list[Setting] = [
+def _settings(amounts: Amounts) -> list[SheetRow]:
+    settings: list[SheetRow] = [
         ("layer", str(amounts.get("file", "")), ""),
         ("gain, at equal peaks", number(amounts, "gain_db"), "dB"),
     ]
@@ -204,15 +197,7 @@ def _settings(amounts: Amounts) -> list[Setting]:
 
 
 FAMILY = Family(
-    name="layering",
-    directions=("fuller",),
-    place=10,
-    weight=1.2,
-    ladders=_ladders,
-    apply=add_layer,
-    label=_label,
-    settings=_settings,
-    suits_loops=False,
-    settle=settle,
+    name="layering", directions=("fuller",), amount_lines=_amount_lines, apply=add_layer, label=_label,
+    settings=_settings, suits_loops=False, resolve=resolve,
     nothing_to_do="has nothing to add: one of the two sounds is silent",
-)
+)  # fmt: skip

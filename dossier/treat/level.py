@@ -1,19 +1,15 @@
-"""Output level: the gain after a chain, so that what is told can be set by hand.
+"""Output level: the gain after a chain, written down so that it can be set by hand.
 
 Conventions
-    Not a treatment: a search never tries it.  It stands last in a chain and says by how much the result was turned to
-    be compared fairly, at the true peak (or the loudness) of the untreated sound.
+    Not a treatment: a search never tries it.  It comes last in a chain and records the gain that made the comparison
+    fair, at the true peak (or the loudness) of the untreated sound.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from dossier.model.measures import Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import Amounts, Family, Line, Setting, checked, like, number
-
-LEAST_DB = 0.005  # less is not worth a line
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, number
+from dossier.treat.samples import checked, like
 
 
 def turn(samples: Samples, rate_hz: int, *, gain_db: float) -> Samples:
@@ -31,9 +27,7 @@ def turn(samples: Samples, rate_hz: int, *, gain_db: float) -> Samples:
     return like(checked(samples, rate_hz) * 10.0 ** (gain_db / 20.0), samples)
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(**_: object) -> tuple[AmountLine, ...]:
     return ()
 
 
@@ -41,17 +35,10 @@ def _label(amounts: Amounts) -> str:
     return f"output {number(amounts, 'gain_db'):+.1f} dB"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [("output gain", number(amounts, "gain_db"), "dB")]
 
 
 FAMILY = Family(
-    name="output level",
-    directions=(),
-    place=99,
-    weight=0.0,
-    ladders=_ladders,
-    apply=turn,
-    label=_label,
-    settings=_settings,
-)
+    name="output level", directions=(), amount_lines=_amount_lines, apply=turn, label=_label, settings=_settings,
+)  # fmt: skip

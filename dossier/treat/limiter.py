@@ -1,14 +1,14 @@
-"""A look-ahead limiter for the rough mix: the ceiling holds, and what it took is told.  Not a treatment of a drum.
+"""A look-ahead limiter for the rough mix: it holds the ceiling and reports what it took.  Not a treatment of a drum.
 
 Conventions
-    Detection is on the true peak, interpolated four times (ITU-R BS.1770-5 Annex 2), both channels together.
+    Detection is on the true peak (ITU-R BS.1770-5 Annex 2), all channels together, by the caller's meter.
     The gain that each moment needs is held by a running minimum over the look-ahead window and smoothed by a Hann
     window of the same length: the smoothed gain never lies above the needed one, and nothing is delayed.
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
 
 import numpy as np
 
@@ -16,17 +16,20 @@ from dossier.errors import MeasureError
 from dossier.model.measures import Array, Indices, Samples
 from dossier.treat.envelope import linked
 
+PeakEnvelope = Callable[[Samples, int, int], Array]
+"""(samples, start, stop) -> largest magnitude of each sample and of the waveform up to the next, `(stop - start,)`."""
+
 LOOK_MS = 4.0  # to each side; long enough that the gain's own movement is not heard as distortion
-OVERSAMPLING = 4
-MARGIN_DB = 0.25  # what this interpolation may miss of a peak close to half the sample rate
+MARGIN_DB = 0.25  # what a meter may miss of a peak close to half the sample rate
 PASSES = 4  # what is left above the ceiling between samples is taken again; two are the rule
-REACH = 16  # samples that the interpolation looks at to each side
-CHUNK = 32  # samples whose values between are computed together
-BLOCK = 1 << 16  # samples that are looked at together
-LONGEST_GAP = 1024  # samples between two loud places that are looked at in one go
+REACH = 16  # samples on each side of a loud one that are measured with it
+BLOCK = 1 << 16  # samples scanned at once
+LONGEST_GAP = 1024  # loud places closer than this are measured in one go
 
 
-def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float, in_place: bool = False) -> tuple[Samples, float]:
+def limit(
+    samples: Samples, rate_hz: int, *, ceiling_dbtp: float, peak_envelope: PeakEnvelope, in_place: bool = False
+) -> tuple[Samples, float]:
     """Limit a mix.
 
     Parameters
@@ -35,6 +38,8 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float, in_place: bool
         Finite samples at any level.
     ceiling_dbtp
         Highest true peak, dBTP.
+    peak_envelope
+        The meter, for example `dossier.measure.true_peak.peak_envelope`.
     in_place
         Whether the samples are changed where they lie, rather than a copy of them.
 
@@ -42,14 +47,19 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float, in_place: bool
     -------
     samples, most_db
         The limited mix and the most that was taken anywhere, in dB (0: nothing was touched, the input comes back).
+
+    Raises
+    ------
+    MeasureError
+        If the samples are not `(frames, channels)`.
     """
     if samples.ndim != 2:
         raise MeasureError(f"a mix is (frames, channels), found shape {samples.shape}")
     ceiling = 10.0 ** ((ceiling_dbtp - MARGIN_DB) / 20.0)
     reach = max(1, round(LOOK_MS / 1000.0 * rate_hz))
     limited, least = samples, 1.0
-    for start, stop in _over(samples, ceiling, reach):
-        gain = _gain(samples[start:stop], ceiling, reach)
+    for start, stop in _over(samples, ceiling, reach, peak_envelope):
+        gain = _gain(samples[start:stop], ceiling, reach, peak_envelope)
         if limited is samples and not in_place:
             limited = samples.copy()
         limited[start:stop] *= gain[:, None]
@@ -57,41 +67,29 @@ def limit(samples: Samples, rate_hz: int, *, ceiling_dbtp: float, in_place: bool
     return limited, float(-20.0 * np.log10(least)) + 0.0
 
 
-def _over(samples: Samples, ceiling: float, reach: int) -> list[tuple[int, int]]:
+def _over(samples: Samples, ceiling: float, reach: int, peak_envelope: PeakEnvelope) -> list[tuple[int, int]]:
     """Stretches in which the sound passes the ceiling, far enough apart to be limited one by one."""
     found = []
     for start in range(0, len(samples), BLOCK):
         # Interpolation exceeds the samples round it by a few dB at most: soft ones need no look between them.
         loud = np.flatnonzero(linked(samples[start : start + BLOCK]) > ceiling / 1.5)
         for first, stop in _runs(start + loud, reach=REACH, gap=LONGEST_GAP, frames=len(samples)):
-            found.append(first + np.flatnonzero(_between(samples, first, stop) > ceiling))
+            found.append(first + np.flatnonzero(peak_envelope(samples, first, stop) > ceiling))
     where = np.unique(np.concatenate(found)) if found else np.zeros(0, dtype=np.intp)
     return _runs(where, reach=2 * reach, gap=6 * reach, frames=len(samples))
 
 
-def _gain(samples: Samples, ceiling: float, reach: int) -> Array:
+def _gain(samples: Samples, ceiling: float, reach: int, peak_envelope: PeakEnvelope) -> Array:
     """Gain of one stretch, `(frames,)`."""
     total = np.ones(len(samples))
     limited = samples
     for _ in range(PASSES):
-        needed = ceiling / np.maximum(_between(limited, 0, len(limited)), ceiling)
+        needed = ceiling / np.maximum(peak_envelope(limited, 0, len(limited)), ceiling)
         if needed.min(initial=1.0) >= 1.0:
             break
         total *= _smoothed(needed, reach)
         limited = samples * total[:, None]
     return total
-
-
-def _between(samples: Samples, start: int, stop: int) -> Array:
-    """Largest magnitude over the channels of each sample and of what lies between it and the next, `(frames,)`."""
-    chunks = -(-(stop - start) // CHUNK)
-    window = np.zeros((samples.shape[1], chunks * CHUNK + 2 * REACH), dtype=np.float32)
-    first, last = max(0, start - REACH), min(len(samples), start + chunks * CHUNK + REACH)
-    window[:, first - (start - REACH) : last - (start - REACH)] = samples[first:last].T
-    rows = np.lib.stride_tricks.sliding_window_view(window, CHUNK + 2 * REACH, axis=1)[:, ::CHUNK]
-    values = np.abs(rows @ _interpolator()).reshape(samples.shape[1], chunks, OVERSAMPLING - 1, CHUNK)
-    between = values.max(axis=(0, 2)).reshape(-1)[: stop - start]
-    return np.asarray(np.maximum(between, linked(samples[start:stop])))
 
 
 def _runs(where: Indices, *, reach: int, gap: int, frames: int) -> list[tuple[int, int]]:
@@ -102,20 +100,6 @@ def _runs(where: Indices, *, reach: int, gap: int, frames: int) -> list[tuple[in
     firsts = np.concatenate([where[:1], where[breaks + 1]]) - reach
     lasts = np.concatenate([where[breaks], where[-1:]]) + reach + 1
     return [(max(0, int(first)), min(frames, int(last))) for first, last in zip(firsts, lasts, strict=True)]
-
-
-@lru_cache(maxsize=1)
-def _interpolator() -> Array:
-    """A chunk's values between the samples in one product, `(CHUNK + 2 REACH, 3 CHUNK)`: a windowed sinc."""
-    from scipy.signal import firwin
-
-    taps = OVERSAMPLING * firwin(2 * REACH * OVERSAMPLING + 1, 1.0 / OVERSAMPLING, window=("kaiser", 7.0))
-    matrix = np.zeros((CHUNK + 2 * REACH, OVERSAMPLING - 1, CHUNK), dtype=np.float32)
-    for step in range(1, OVERSAMPLING):
-        phase = taps[step::OVERSAMPLING][::-1]  # of the samples from REACH - 1 before to REACH after
-        for n in range(CHUNK):
-            matrix[n + 1 : n + 1 + len(phase), step - 1, n] = phase
-    return matrix.reshape(len(matrix), -1)
 
 
 def _smoothed(needed: Array, reach: int) -> Array:

@@ -15,34 +15,16 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.model.vocabulary import Direction, Role
 from dossier.treat.envelope import HOLD_S, decibels, held, linked
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_percent,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_percent, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 STEP_S = 0.00025
-
-
-def static_curve_db(level_db: Array, *, threshold_db: float, ratio: float) -> Array:
-    """Level of the compressed copy for a steady level, both dB relative to the peak, make-up included."""
-    over = np.maximum(level_db - threshold_db, 0.0)
-    result: Array = level_db - over * (1.0 - 1.0 / ratio) - threshold_db * (1.0 - 1.0 / ratio)
-    return result
 
 
 def compress(
@@ -112,16 +94,14 @@ def reduction_db(
     return result
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     if direction != "fuller":
         return ()
     short = role in ("closed-hat", "rim", "shaker", "percussion", "clap")
     release = 40.0 if short else 60.0
     steps = ((-18.0, 3.0, 0.25), (-24.0, 4.0, 0.3), (-30.0, 5.0, 0.4), (-36.0, 7.0, 0.5), (-40.0, 10.0, 0.65))
     timing = {"attack_ms": 1.0, "release_ms": release, "look_ahead_ms": 4.0}
-    line: Line = tuple(
+    line: AmountLine = tuple(
         {"threshold_db": threshold, "ratio": ratio, "blend": blend, **timing} for threshold, ratio, blend in steps
     )
     return (line,)
@@ -137,7 +117,7 @@ def _label(amounts: Amounts) -> str:
     )
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [
         ("threshold, relative to the peak", number(amounts, "threshold_db"), "dB"),
         ("ratio", number(amounts, "ratio"), ":1"),
@@ -150,12 +130,6 @@ def _settings(amounts: Amounts) -> list[Setting]:
 
 
 FAMILY = Family(
-    name="parallel compression",
-    directions=("fuller",),
-    place=50,
-    weight=0.95,
-    ladders=_ladders,
-    apply=compress,
-    label=_label,
+    name="parallel compression", directions=("fuller",), amount_lines=_amount_lines, apply=compress, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

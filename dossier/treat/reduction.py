@@ -15,25 +15,14 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_hz,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.model.vocabulary import Direction
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_hz, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 PASS, STOP = 0.40, 0.50  # of the low rate
 STOP_DB = 80.0
@@ -91,9 +80,7 @@ def _quantised(work: Array, bits: int) -> Array:
     return result
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, rate_hz: int, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     if direction != "leaner":
         return ()
     steps = ((26_000.0, 12.0), (20_000.0, 12.0), (15_000.0, 10.0), (11_000.0, 10.0), (8_000.0, 8.0))
@@ -105,7 +92,7 @@ def _label(amounts: Amounts) -> str:
     return f"reduced to {in_hz(rate)} sample rate and {bits} bits"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [
         ("sample rate", number(amounts, "reduced_rate_hz"), "Hz"),
         ("word length", float(round(number(amounts, "bits"))), "bits"),
@@ -113,12 +100,6 @@ def _settings(amounts: Amounts) -> list[Setting]:
 
 
 FAMILY = Family(
-    name="band and bit reduction",
-    directions=("leaner",),
-    place=60,
-    weight=1.3,
-    ladders=_ladders,
-    apply=reduce,
-    label=_label,
+    name="band and bit reduction", directions=("leaner",), amount_lines=_amount_lines, apply=reduce, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

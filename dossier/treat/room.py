@@ -2,8 +2,8 @@
 
 Conventions
     The tail is noise from a fixed seed, one independent line a channel, band-limited by first-order slopes (200 Hz and
-    6 kHz: small rooms carry little bass, and surfaces take the highs), levelled over 5 ms so that its decay is what it
-    is told to be, times exp(-6.9078 t / decay), which is 60 dB in `decay_s`.  It starts after 3 ms, so the attack
+    6 kHz: small rooms carry little bass, and surfaces take the highs), levelled over 5 ms so that it decays as
+    specified, times exp(-6.9078 t / decay), which is 60 dB in `decay_s`.  It starts after 3 ms, so the attack
     stays dry, and ends after 1.1 times the decay in a fade.  Each line has unit energy: `mix` is a share of level, out
     = (1 - mix) x + mix tail.  The result is longer than the sound by the tail.
 References
@@ -14,25 +14,14 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_percent,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.model.vocabulary import Direction, Role
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_percent, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 SEED = 4119
 DELAY_S = 0.003
@@ -42,13 +31,13 @@ LENGTH = 1.1  # of the decay: -66 dB
 
 
 @lru_cache(maxsize=24)
-def impulse_response(rate_hz: int, channels: int, decay_s: float, seed: int = SEED) -> Array:
+def impulse_response(rate_hz: int, channels: int, decay_s: float) -> Array:
     """The tail alone, `(frames, channels)`, unit energy a channel; the same for the same arguments."""
     from scipy.ndimage import uniform_filter1d
     from scipy.signal import lfilter
 
     frames = max(8, round(LENGTH * decay_s * rate_hz))
-    noise = np.random.default_rng(seed).standard_normal((frames, channels))
+    noise = np.random.default_rng(SEED).standard_normal((frames, channels))
     low = np.exp(-2.0 * np.pi * LOW_HZ / rate_hz)
     high = np.exp(-2.0 * np.pi * min(HIGH_HZ, 0.4 * rate_hz) / rate_hz)
     noise = lfilter([1.0 - high], [1.0, -high], lfilter([1.0, -1.0], [1.0, -low], noise, axis=0), axis=0)
@@ -63,7 +52,7 @@ def impulse_response(rate_hz: int, channels: int, decay_s: float, seed: int = SE
     return tail
 
 
-def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float, seed: int = SEED) -> Samples:
+def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float) -> Samples:
     """Put a sound into a short room.
 
     Parameters
@@ -81,7 +70,7 @@ def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float, seed:
     work = checked(samples, rate_hz)
     if sample_peak(work) < SILENCE or mix <= 0.0:
         return like(work, samples)
-    response = impulse_response(rate_hz, work.shape[1], float(decay_s), seed)
+    response = impulse_response(rate_hz, work.shape[1], float(decay_s))
     wet = oaconvolve(work, response, axes=0)
     frames = len(work)
     wet *= mix
@@ -89,9 +78,7 @@ def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float, seed:
     return like(wet, samples)
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     if direction != "fuller":
         return ()
     steps: tuple[tuple[float, float], ...] = ((0.2, 0.1), (0.25, 0.16), (0.3, 0.22), (0.4, 0.28), (0.5, 0.36))
@@ -104,7 +91,7 @@ def _label(amounts: Amounts) -> str:
     return f"short room, {number(amounts, 'decay_s'):.2g} s decay, {in_percent(number(amounts, 'mix'))} mixed in"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [
         ("decay (60 dB)", number(amounts, "decay_s"), "s"),
         ("mix", 100.0 * number(amounts, "mix"), "%"),
@@ -113,12 +100,6 @@ def _settings(amounts: Amounts) -> list[Setting]:
 
 
 FAMILY = Family(
-    name="short room",
-    directions=("fuller",),
-    place=70,
-    weight=1.05,
-    ladders=_ladders,
-    apply=in_room,
-    label=_label,
+    name="short room", directions=("fuller",), amount_lines=_amount_lines, apply=in_room, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

@@ -18,25 +18,14 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_db,
-    in_percent,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.model.vocabulary import Direction, Role
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, in_percent, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 EDGE_LOW, EDGE_HIGH = 0.45, 0.50  # of the sample rate: the band edge, zero phase
 MARGIN = 512  # frames on each side of a block: the edge's impulse response has fallen below -120 dB there
@@ -134,15 +123,13 @@ def without_dc(work: Array, rate_hz: int) -> Array:
     return result
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     if direction != "fuller":
         return ()
     steps = ((4.0, 0.5), (7.0, 0.6), (10.0, 0.7), (14.0, 0.8), (18.0, 1.0))
     if role in ("closed-hat", "open-hat", "ride", "crash", "shaker"):  # bright already: harmonics turn to hiss
         steps = ((3.0, 0.4), (5.0, 0.5), (7.0, 0.6), (10.0, 0.7), (13.0, 0.8))
-    symmetric: Line = tuple({"drive_db": drive, "mix": mix, "asymmetry": 0.0} for drive, mix in steps)
+    symmetric: AmountLine = tuple({"drive_db": drive, "mix": mix, "asymmetry": 0.0} for drive, mix in steps)
     if role in ("kick", "tom", "snare"):  # even harmonics give the octave to a drum with a pitch
         return symmetric, tuple({"drive_db": drive, "mix": mix, "asymmetry": 0.25} for drive, mix in steps)
     return (symmetric,)
@@ -156,7 +143,7 @@ def _label(amounts: Amounts) -> str:
     return f"saturation, {in_db(number(amounts, 'drive_db'))} drive{kind}{blend}"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [
         ("drive over the peak", number(amounts, "drive_db"), "dB"),
         ("asymmetry", 100.0 * number(amounts, "asymmetry"), "%"),
@@ -165,12 +152,6 @@ def _settings(amounts: Amounts) -> list[Setting]:
 
 
 FAMILY = Family(
-    name="saturation",
-    directions=("fuller",),
-    place=40,
-    weight=1.0,
-    ladders=_ladders,
-    apply=saturate,
-    label=_label,
+    name="saturation", directions=("fuller",), amount_lines=_amount_lines, apply=saturate, label=_label,
     settings=_settings,
-)
+)  # fmt: skip

@@ -15,25 +15,13 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.model.vocabulary import Direction
 from dossier.treat.envelope import HOLD_S, decibels, from_decibels, held, in_pieces, linked
-from dossier.treat.families import (
-    SILENCE,
-    Amounts,
-    Family,
-    Line,
-    Setting,
-    checked,
-    in_db,
-    like,
-    number,
-    sample_peak,
-)
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 RISE_S = 0.020  # time constant of the slow envelope
 ATTACK_SPAN_DB = 6.0
@@ -104,12 +92,10 @@ def _smoothed(gain: Array, span: int) -> Array:
     return gain
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     if direction == "fuller":  # more body under the same peak: more sustain, or less attack
-        sustain: Line = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (2.0, 4.0, 6.0, 9.0, 12.0))
-        attack: Line = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
+        sustain: AmountLine = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (2.0, 4.0, 6.0, 9.0, 12.0))
+        attack: AmountLine = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
         return sustain, attack
     sustain = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (-3.0, -6.0, -9.0, -14.0, -20.0))
     attack = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
@@ -125,7 +111,7 @@ def _label(amounts: Amounts) -> str:
     return "transient shaping, " + (", ".join(parts) or "nothing changed")
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [
         ("attack gain", number(amounts, "attack_db"), "dB"),
         ("sustain gain", number(amounts, "sustain_db"), "dB"),
@@ -133,12 +119,6 @@ def _settings(amounts: Amounts) -> list[Setting]:
 
 
 FAMILY = Family(
-    name="transient shaping",
-    directions=("fuller", "leaner"),
-    place=30,
-    weight=0.8,
-    ladders=_ladders,
-    apply=shape,
-    label=_label,
-    settings=_settings,
-)
+    name="transient shaping", directions=("fuller", "leaner"), amount_lines=_amount_lines, apply=shape,
+    label=_label, settings=_settings,
+)  # fmt: skip

@@ -8,14 +8,13 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Direction, Kind, Role
 from dossier.treat.envelope import linked
-from dossier.treat.families import SILENCE, Amounts, Family, Line, Setting, checked, like, number, sample_peak
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, number
+from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 ONSET_DB = -40.0
 
@@ -66,9 +65,7 @@ _LENGTHS_MS: dict[Role | None, tuple[float, ...]] = {
 }
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, role: Role | None, direction: Direction, kind: Kind, **_: object) -> tuple[AmountLine, ...]:
     if direction != "leaner" or kind == "loop":
         return ()
     lengths = _LENGTHS_MS.get(role, _LENGTHS_MS["percussion"])
@@ -81,19 +78,11 @@ def _label(amounts: Amounts) -> str:
     )
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [("length", number(amounts, "length_ms"), "ms"), ("fade-out", number(amounts, "fade_ms"), "ms")]
 
 
 FAMILY = Family(
-    name="truncation",
-    directions=("leaner",),
-    place=90,
-    weight=0.6,
-    ladders=_ladders,
-    apply=truncate,
-    label=_label,
-    settings=_settings,
-    suits_loops=False,
-    nothing_to_do="is shorter than that already",
-)
+    name="truncation", directions=("leaner",), amount_lines=_amount_lines, apply=truncate, label=_label,
+    settings=_settings, suits_loops=False, nothing_to_do="is shorter than that already",
+)  # fmt: skip

@@ -7,13 +7,12 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from dossier.model.measures import Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-from dossier.treat.families import Amounts, Family, Line, Setting, checked, in_db, like, number
+from dossier.model.vocabulary import Direction
+from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, number
+from dossier.treat.samples import checked, like
 
 NONE_DB = -60.0
 
@@ -39,9 +38,7 @@ def widen(samples: Samples, rate_hz: int, *, side_db: float) -> Samples:
     return like(np.stack((mid + side, mid - side), axis=1), samples)
 
 
-def _ladders(
-    role: Role | None, rate_hz: int, *, direction: Direction, kind: Kind, layers: Sequence[str]
-) -> tuple[Line, ...]:
+def _amount_lines(*, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
     gains = (2.0, 4.0, 6.0) if direction == "fuller" else (-3.0, -6.0, -12.0, NONE_DB)
     return (tuple({"side_db": gain} for gain in gains),)
 
@@ -51,18 +48,11 @@ def _label(amounts: Amounts) -> str:
     return "narrowed to mono" if side <= NONE_DB else f"{'widened' if side > 0 else 'narrowed'}, side {in_db(side)}"
 
 
-def _settings(amounts: Amounts) -> list[Setting]:
+def _settings(amounts: Amounts) -> list[SheetRow]:
     return [("side gain", number(amounts, "side_db"), "dB")]
 
 
 FAMILY = Family(
-    name="width",
-    directions=("leaner", "fuller"),
-    place=80,
-    weight=0.6,
-    ladders=_ladders,
-    apply=widen,
-    label=_label,
-    settings=_settings,
-    nothing_to_do="has the same in both channels: no side to change",
-)
+    name="width", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=widen, label=_label,
+    settings=_settings, nothing_to_do="has the same in both channels: no side to change",
+)  # fmt: skip

@@ -10,6 +10,7 @@ from tests_support import grid
 
 from dossier.arrange import loops
 from dossier.arrange.pattern import parse_lines
+from dossier.decide.policy import DEFAULTS
 from dossier.model.findings import LoopFit
 from dossier.model.measures import BandEnergies, LoopHit, LoopMeasures
 
@@ -21,10 +22,8 @@ def measured(tempo: float | None, beats: float | None = None, downbeat: float = 
                         continuity=None)  # fmt: skip
 
 
-def fit(loop: LoopMeasures, duration: float, tempo: float) -> LoopFit:
-    return loops.fit_loop(
-        loop, duration_s=duration, tempo_bpm=tempo, as_is_within=0.002, repitch_within=0.06, poor_beyond=0.12
-    )
+def fit(loop: LoopMeasures, duration: float, tempo: float, **beat: float) -> LoopFit:
+    return loops.fit_loop(loop, duration_s=duration, tempo_bpm=tempo, policy=DEFAULTS, **beat)
 
 
 @pytest.mark.parametrize(
@@ -109,10 +108,7 @@ def test_analytic_a_short_pickup_survives_every_method(ratio: float, lead_s: flo
 )  # fmt: skip
 def test_a_pass_keeps_to_whole_bars(beats: float, meter_beats: float, kept: float, words: str) -> None:
     """A loop that does not would walk away from beat one (common practice, no source)."""
-    found = loops.fit_loop(
-        measured(120.0, beats=beats), duration_s=beats / 2, tempo_bpm=120.0, bar_beats=meter_beats, as_is_within=0.002,
-        repitch_within=0.06, poor_beyond=0.12,
-    )  # fmt: skip
+    found = fit(measured(120.0, beats=beats), beats / 2, 120.0, bar_beats=meter_beats)
     assert found.beats == kept
     assert words in found.note
     assert ("whole bars" in found.note) == (kept != beats)
@@ -128,9 +124,7 @@ def test_one_beat_in_double_time_is_half_a_beat() -> None:
 )  # fmt: skip
 def test_swing_is_compared(own: float | None, beat: float, words: str) -> None:
     loop = dataclasses.replace(measured(120.0, beats=8.0), swing=own)
-    found = loops.fit_loop(
-        loop, duration_s=4.0, tempo_bpm=120.0, swing=beat, as_is_within=0.002, repitch_within=0.06, poor_beyond=0.12
-    )
+    found = fit(loop, 4.0, 120.0, swing=beat)
     assert words in found.note
     assert ("swing" in found.note) == bool(words)
 

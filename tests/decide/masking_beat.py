@@ -6,14 +6,15 @@ energies by band and slot), so that a search meets real trade-offs.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from dossier.model.findings import DrumFigures
+from dossier.measure.true_peak import true_peak
+from dossier.model.findings import DrumFigures, Step
 from dossier.model.measures import Array, Samples
-from dossier.treat import true_peak
+from dossier.treat import FAMILIES
 
 RATE = 48_000
 EDGES_HZ = np.array([20, 60, 120, 250, 500, 1000, 2000, 4000, 8000, 16_000.0])
@@ -21,6 +22,11 @@ BANDS = len(EDGES_HZ) - 1
 SLOT = 4800  # 0.1 s
 SLOTS = 8
 REFERENCE = np.array([0.9, 1.0, 1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4])  # loudness a band
+
+FIGURES = DrumFigures(
+    sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
+    fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
+)  # fmt: skip
 
 
 def band_powers(samples: Samples) -> Array:
@@ -67,13 +73,21 @@ class SmallBeat:
         level = float(np.mean(drum**2)) if drum.size else 0.0
         energy = float(np.sum(drum**2)) / RATE
         return DrumFigures(
-            sample_peak_dbfs=_db(peak), true_peak_dbtp=_db(true_peak(drum, RATE)),
+            sample_peak_dbfs=_db(peak), true_peak_dbtp=_db(true_peak(drum)),
             integrated_lufs=_db(np.sqrt(energy)), crest_factor_db=_db(peak / np.sqrt(level)) if level else None,
             effective_length_s=len(drum) / RATE, fill=fill, room_filled=fill - fill_before, spill=spill,
             overlap=float((alone - heard).sum()) / total,
             buried=float((before - left).sum()) / max(float(before.sum()), 1e-12),
             audible_share=float(heard.sum() / alone.sum()) if alone.sum() else 0.0,
         )  # fmt: skip
+
+
+def played(drum: Samples, steps: Iterable[Step], layers: Mapping[str, Samples]) -> Samples:
+    """The recorded steps, output level included, as anyone would play them."""
+    for step in steps:
+        file = step.amounts.get("file")
+        drum = FAMILIES[step.treatment].play(drum, RATE, step.amounts, layer=layers.get(str(file)))
+    return drum
 
 
 class Counted:

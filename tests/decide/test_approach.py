@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dossier.decide import approach, kit
+from dossier.decide import approach
 from dossier.decide.policy import DEFAULTS
 from dossier.model.findings import Fit, Room, SectionFill
 from dossier.model.vocabulary import ZONE_KEYS
@@ -85,20 +85,3 @@ def test_each_section_says_what_both_sides_score() -> None:
 @pytest.mark.parametrize(("fill", "words"), [(0.4, "use a rich loop, made fuller"), (0.8, "use a loop, kept lean")])
 def test_only_a_loop_that_may_be_fuller_is_called_rich(fill: float, words: str) -> None:
     assert words in approach.decide(room(fill), loop=LOOP, kit=KIT, policy=DEFAULTS).verdict
-
-
-def test_a_kit_is_chosen_jointly_and_pins_hold() -> None:
-    """The best of each role alone is not the best kit: the two long ones mask each other."""
-    worth = {"kick-long": 3.0, "kick-short": 2.5, "snare-long": 3.0, "snare-short": 2.8}
-
-    def score(members: dict[str, str]) -> float:
-        clash = 2.0 if {"kick-long", "snare-long"} <= set(members.values()) else 0.0
-        return sum(worth[name] for name in members.values()) - clash
-
-    lists = {"kick": ["kick-long", "kick-short"], "snare": ["snare-long", "snare-short"]}
-    chosen, value = kit.choose(lists, pins={}, score=score)  # type: ignore[arg-type]
-    assert chosen == {"kick": "kick-long", "snare": "snare-short"}
-    assert value == pytest.approx(5.8)
-    pinned, _ = kit.choose(lists, pins={"kick": "kick-short"}, score=score)  # type: ignore[dict-item, arg-type]
-    assert pinned["kick"] == "kick-short"
-    assert kit.choose({}, pins={}, score=score) == ({}, 0.0)  # type: ignore[arg-type]

@@ -65,8 +65,8 @@ def test_analytic_cents_from_the_key(hz: float, key: str, cents: float) -> None:
 
 
 def test_unpitched_drums_have_no_tuning() -> None:
-    assert fit.tuning_match(None, "D minor") is None
-    assert fit.tuning_match(55.0, None) is None
+    assert fit.tuning_match(None, "D minor", gone_cents=50.0) is None
+    assert fit.tuning_match(55.0, None, gone_cents=50.0) is None
 
 
 def _loop(change: float, tempo: float | None = 90.0) -> LoopFit:
@@ -84,7 +84,7 @@ def test_tempo_match_falls_to_nothing_at_a_poor_match() -> None:
 def test_the_reason_names_what_weighs_most() -> None:
     heavy = dataclasses.replace(GOOD, buried=0.3)
     _, terms = fit.score(heavy, fill=0.6, target_share=0.8, policy=DEFAULTS)
-    said = fit.reason(heavy, gain_db=-3.0, terms=terms)
+    said = fit.reason(heavy, gain_db=-3.0, terms=terms, policy=DEFAULTS)
     assert "hides 30.0 %" in said
     assert "-3.0 dB" in said
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import replace
 
@@ -10,26 +9,29 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from masking_beat import DENSE, EMPTY, RATE, SPARSE, Counted, SmallBeat, snare
+from masking_beat import DENSE, EMPTY, FIGURES, RATE, SPARSE, Counted, SmallBeat, played, snare
 
-from dossier import workers
-from dossier.decide.plan import SearchResult, search, told_again
-from dossier.decide.plan.goals import Goals, judge, load
+from dossier.decide.plan import SearchResult, search, with_figures
+from dossier.decide.plan.goals import judge, load
+from dossier.decide.policy import DEFAULTS
+from dossier.measure.true_peak import true_peak
 from dossier.model.findings import DrumFigures, Plan, Step
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction
-from dossier.treat import FAMILIES, Family, render_chain, true_peak
+from dossier.treat import FAMILIES, Family
 
 LAYERS = {"b.wav": snare(seed=4, per_s=20.0)}
-FIGURES = DrumFigures(
-    sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
-    fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
-)  # fmt: skip
 
 
 def run(drum: Samples, direction: Direction, measure, **options) -> SearchResult:
-    given_ = {"candidate": "drums/snare.wav", "role": "snare", "families": FAMILIES, "layers": LAYERS, **options}
-    return search(drum, RATE, direction=direction, measure=measure, true_peak=true_peak, **given_)
+    given_ = {"role": "snare", "families": FAMILIES, "layers": LAYERS, "policy": DEFAULTS, "most_evaluations": 60}
+    return search(drum, RATE, candidate="drums/snare.wav", direction=direction, measure=measure, true_peak=true_peak,
+                  **(given_ | options))  # fmt: skip
+
+
+def goal(gain: float, least: float = 0.10) -> dict[str, float]:
+    """The policy with another goal, and the least that is offered where it is missed."""
+    return {**DEFAULTS, "plan_gain_goal": gain, "plan_least_offered": least}
 
 
 def treatments(plan: Plan) -> list[Step]:
@@ -76,38 +78,12 @@ def test_the_same_again_to_the_byte(direction: Direction) -> None:
     assert first.samples.tobytes() == second.samples.tobytes()
 
 
-@pytest.mark.parametrize("most", [3, 20, 60])
-@pytest.mark.parametrize("direction", ["fuller", "leaner", "as it is"])
-def test_two_looks_at_a_time_find_the_same(direction: Direction, most: int) -> None:
-    """Analytic: only the order in which sounds are looked at differs, and nothing depends on it."""
-    with workers.Pair() as each:
-        at_once = run(snare(), direction, DENSE.figures, most_evaluations=most, each=each)
-    one_by_one = run(snare(), direction, DENSE.figures, most_evaluations=most)
-    assert at_once.plan == one_by_one.plan
-    assert at_once.samples.tobytes() == one_by_one.samples.tobytes()
-
-
-def test_a_look_ahead_that_fails_is_no_trial() -> None:
-    """Analytic: an error counts where the chain is tried, and nowhere else."""
-    home = os.getpid()
-
-    def measure(samples: np.ndarray) -> DrumFigures:
-        if os.getpid() != home:
-            raise ValueError("there")
-        return DENSE.figures(samples)
-
-    with workers.Pair() as each:
-        ahead = run(snare(), "leaner", measure, each=each)
-    assert ahead.plan == run(snare(), "leaner", DENSE.figures).plan
-
-
 @pytest.mark.parametrize(("direction", "beat"), [("fuller", SPARSE), ("leaner", DENSE)])
 def test_the_steps_play_the_same_by_themselves(direction: Direction, beat: SmallBeat) -> None:
     """Analytic: the recorded amounts, played as a chain, are the returned samples."""
     drum = snare()
     result = run(drum, direction, beat.figures)
-    again = render_chain(drum, RATE, result.plan.steps, layers=LAYERS, raise_level=direction == "fuller")
-    assert np.allclose(again, result.samples, atol=1e-12)
+    assert np.allclose(played(drum, result.plan.steps, LAYERS), result.samples, atol=1e-12)
 
 
 def test_nothing_is_treated_in_place() -> None:
@@ -136,13 +112,12 @@ def test_where_nothing_helps_it_says_so_with_numbers() -> None:
 
 def test_a_partial_gain_is_offered_and_said_to_fall_short() -> None:
     """Analytic: a goal out of reach; the best of what holds is offered if it is a clear gain."""
-    goals = Goals(gain=5.0, clear=0.10)
-    plan = run(snare(), "fuller", SPARSE.figures, goals=goals).plan
+    plan = run(snare(), "fuller", SPARSE.figures, policy=goal(5.0)).plan
     assert plan.helped
     assert plan.reason.startswith("Part of the way only")
     assert "500 %" in plan.reason
     assert plan.after.room_filled >= 1.1 * plan.before.room_filled
-    hopeless = run(snare(), "fuller", SPARSE.figures, goals=Goals(gain=50.0, clear=20.0)).plan
+    hopeless = run(snare(), "fuller", SPARSE.figures, policy=goal(50.0, 20.0)).plan
     assert not hopeless.helped
 
 
@@ -206,7 +181,7 @@ def test_a_layer_is_recorded_with_what_the_alignment_found() -> None:
     top = np.repeat((np.sin(2 * np.pi * 5000 * time) * np.exp(-25 * time))[:, None], 2, axis=1)
     body = np.repeat((np.sin(2 * np.pi * 90 * time) * np.exp(-12 * time))[:, None], 2, axis=1)
     late = np.vstack((np.zeros((240, 2)), body))
-    plan = run(0.5 * top, "fuller", EMPTY.figures, layers={"drums/body.wav": late}, goals=Goals(gain=1.0)).plan
+    plan = run(0.5 * top, "fuller", EMPTY.figures, layers={"drums/body.wav": late}, policy=goal(1.0)).plan
     layered = next(step for step in plan.steps if step.treatment == "layering")
     assert layered.amounts["file"] == "drums/body.wav"
     assert isinstance(layered.amounts["delay_ms"], float)
@@ -217,17 +192,15 @@ def test_a_layer_is_recorded_with_what_the_alignment_found() -> None:
 # Treatments whose effect is known: each raises one quarter of the sound, the measure reads the quarters.
 
 
-def quarter(number: int, *, weight: float = 1.0) -> Family:
+def quarter(number: int) -> Family:
     def apply(samples: Samples, rate_hz: int, *, gain: float) -> Samples:
         out = samples.copy()
         out[number * 100 : (number + 1) * 100] *= gain
         return out
 
-    def ladders(role, rate_hz, *, direction, kind, layers):
-        return (tuple({"gain": gain} for gain in (1.1, 1.2, 1.3, 1.4, 1.5)),)
-
     return Family(
-        name=f"quarter {number}", directions=("fuller",), place=number, weight=weight, ladders=ladders, apply=apply,
+        name=f"quarter {number}", directions=("fuller",), apply=apply,
+        amount_lines=lambda **_: (tuple({"gain": gain} for gain in (1.1, 1.2, 1.3, 1.4, 1.5)),),
         label=lambda amounts: f"quarter {number} by {amounts['gain']}", settings=lambda amounts: [],
     )  # fmt: skip
 
@@ -237,12 +210,12 @@ def quarters(samples: Samples) -> DrumFigures:
     return replace(FIGURES, room_filled=0.1 * sum(means) / 4.0)
 
 
-def search_quarters(gain: float, weights: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0), most: int = 60) -> Plan:
-    families = {family.name: family for family in (quarter(n, weight=w) for n, w in enumerate(weights))}
-    drum = np.ones((400, 1))
+def search_quarters(gain: float, efforts: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)) -> Plan:
+    families = {family.name: family for family in map(quarter, range(len(efforts)))}
+    policy = goal(gain, 0.02) | {f"plan_effort_quarter_{n}": effort for n, effort in enumerate(efforts)}
     return search(
-        drum, RATE, candidate="x", role="kick", direction="fuller", families=families, measure=quarters,
-        true_peak=lambda samples, rate: 1.0, goals=Goals(gain=gain, clear=0.02), most_evaluations=most,
+        np.ones((400, 1)), RATE, candidate="x", role="kick", direction="fuller", families=families, measure=quarters,
+        true_peak=lambda samples: 1.0, policy=policy, most_evaluations=60,
     ).plan  # fmt: skip
 
 
@@ -254,7 +227,7 @@ def test_one_step_where_one_is_enough() -> None:
 
 def test_of_equal_gains_the_lighter_treatment_is_taken() -> None:
     """Analytic: the cost prefers little."""
-    plan = search_quarters(0.0499, weights=(1.2, 1.0, 0.6, 0.9))
+    plan = search_quarters(0.0499, efforts=(1.2, 1.0, 0.6, 0.9))
     assert [step.treatment for step in plan.steps] == ["quarter 2"]
 
 
@@ -299,28 +272,28 @@ def test_a_chain_uses_no_more_than_it_needs() -> None:
 )
 def test_fuller(changes: dict, met: bool, words: str) -> None:
     """Analytic: 25 % more room filled, audible share and true peak held."""
-    verdict = judge(FIGURES, replace(FIGURES, **changes), "fuller", Goals())
+    verdict = judge(FIGURES, replace(FIGURES, **changes), "fuller", DEFAULTS)
     assert (verdict.met, verdict.broken) == (met, words)
 
 
 @pytest.mark.parametrize(
-    ("changes", "goals", "met"),
+    ("changes", "enough", "met"),
     [
-        ({"overlap": 0.0375}, Goals(), True),
-        ({"overlap": 0.0376}, Goals(), False),
-        ({"overlap": 0.02, "buried": 0.052}, Goals(), False),
-        ({"overlap": 0.02, "true_peak_dbtp": -0.5}, Goals(), False),
-        ({"overlap": 0.02, "audible_share": 0.73}, Goals(), True),
-        ({"overlap": 0.02, "audible_share": 0.71}, Goals(), False),
-        ({"overlap": 0.02, "audible_share": 0.71}, Goals(share_enough=0.62), True),
-        ({"overlap": 0.02, "audible_share": 0.95}, Goals(), True),
-        ({"overlap": 0.02, "integrated_lufs": -26.5}, Goals(), False),
-        ({"overlap": 0.02, "integrated_lufs": None}, Goals(), True),
+        ({"overlap": 0.0375}, None, True),
+        ({"overlap": 0.0376}, None, False),
+        ({"overlap": 0.02, "buried": 0.052}, None, False),
+        ({"overlap": 0.02, "true_peak_dbtp": -0.5}, None, False),
+        ({"overlap": 0.02, "audible_share": 0.73}, None, True),
+        ({"overlap": 0.02, "audible_share": 0.71}, None, False),
+        ({"overlap": 0.02, "audible_share": 0.71}, 0.62, True),
+        ({"overlap": 0.02, "audible_share": 0.95}, None, True),
+        ({"overlap": 0.02, "integrated_lufs": -26.5}, None, False),
+        ({"overlap": 0.02, "integrated_lufs": None}, None, True),
     ],
 )
-def test_leaner(changes: dict, goals: Goals, met: bool) -> None:
+def test_leaner(changes: dict, enough: float | None, met: bool) -> None:
     """Analytic: 25 % less overlap at no more buried; audible, and not simply turned down."""
-    assert judge(FIGURES, replace(FIGURES, **changes), "leaner", goals).met == met
+    assert judge(FIGURES, replace(FIGURES, **changes), "leaner", DEFAULTS, share_enough=enough).met == met
 
 
 @settings(max_examples=100, deadline=None, derandomize=True)
@@ -333,7 +306,7 @@ def test_a_verdict_is_always_a_number(room: float, overlap: float, buried: float
     """Analytic: finite for every before and after, also where there was nothing before."""
     after = replace(FIGURES, room_filled=room, overlap=overlap, buried=buried, audible_share=share)
     for before in (FIGURES, replace(FIGURES, room_filled=0.0, overlap=0.0, buried=0.0, audible_share=0.0)):
-        verdict = judge(before, after, side, Goals(), strict=strict)
+        verdict = judge(before, after, side, DEFAULTS, strict=strict)
         assert np.isfinite(verdict.gain)
         assert verdict.harm >= 0.0
         assert not (verdict.met and verdict.broken)
@@ -343,10 +316,10 @@ def test_figures_from_elsewhere_are_told_as_they_are() -> None:
     """Analytic: the sentence follows the figures that the page shows, also where they fall short."""
     plan = run(snare(), "fuller", SPARSE.figures).plan
     after = replace(FIGURES, room_filled=0.13)
-    told = told_again(plan, before=FIGURES, after=after)
+    told = with_figures(plan, before=FIGURES, after=after, policy=DEFAULTS)
     assert "from 10.0 to 13.0 % (+30 %)" in told.reason
     assert told.steps == plan.steps
-    short = told_again(plan, before=FIGURES, after=replace(FIGURES, room_filled=0.12))
+    short = with_figures(plan, before=FIGURES, after=replace(FIGURES, room_filled=0.12), policy=DEFAULTS)
     assert short.reason.startswith("Part of the way only")
     unhelped = run(snare(), "fuller", lambda samples: FIGURES).plan
-    assert told_again(unhelped, before=FIGURES, after=after).after == FIGURES
+    assert with_figures(unhelped, before=FIGURES, after=after, policy=DEFAULTS).after == FIGURES

@@ -6,35 +6,34 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from masking_beat import DENSE, RATE, SPARSE, snare
+from masking_beat import DENSE, FIGURES, RATE, SPARSE, played, snare
 
-from dossier.decide.plan import SearchResult, search, told_again
-from dossier.decide.plan.goals import Goals, beside, change, judge
+from dossier.decide.plan import SearchResult, search, with_figures
+from dossier.decide.plan.goals import judge
+from dossier.decide.plan.text import change, side_effects
+from dossier.decide.policy import DEFAULTS
+from dossier.measure.true_peak import true_peak
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
-from dossier.treat import FAMILIES, Family, render_chain, true_peak
+from dossier.treat import FAMILIES, Family
 from dossier.treat.eq import covered_line
-
-FIGURES = DrumFigures(
-    sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
-    fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
-)  # fmt: skip
 
 
 def run(drum: Samples, direction, beat, **options) -> SearchResult:
-    def turned(samples: Samples, turn_db: float) -> DrumFigures:
-        return beat.figures(samples * 10.0 ** (turn_db / 20.0))
+    def measure_at_gain(samples: Samples, gain_db: float) -> DrumFigures:
+        return beat.figures(samples * 10.0 ** (gain_db / 20.0))
 
-    options = {"families": FAMILIES, "turned": turned, **options}
+    efforts = {"plan_effort_flat": 1.0, "plan_effort_soft": 1.0}
+    options = {"families": FAMILIES, "measure_at_gain": measure_at_gain, **options}
     return search(drum, RATE, candidate="drums/snare.wav", role="snare", direction=direction, measure=beat.figures,
-                  true_peak=true_peak, **options)  # fmt: skip
+                  true_peak=true_peak, policy=DEFAULTS | efforts, most_evaluations=60, **options)  # fmt: skip
 
 
 def one(name: str, effect, direction) -> Family:
     """A treatment of five strengths, `effect(samples, strength)`."""
     return Family(
-        name=name, directions=(direction,), place=1, weight=1.0,
-        ladders=lambda role, rate_hz, **_: (tuple({"strength": s} for s in (0.2, 0.4, 0.6, 0.8, 1.0)),),
+        name=name, directions=(direction,),
+        amount_lines=lambda **_: (tuple({"strength": s} for s in (0.2, 0.4, 0.6, 0.8, 1.0)),),
         apply=lambda samples, rate_hz, *, strength: effect(samples, strength),
         label=lambda amounts: f"{name} {amounts['strength']}", settings=lambda amounts: [],
     )  # fmt: skip
@@ -64,16 +63,16 @@ def test_a_treatment_that_is_only_louder_at_its_peak_is_not_called_fuller() -> N
     plan = result.plan
     assert not plan.reason.startswith("Brings room filled") or "mostly by being louder" in plan.reason
     assert "at equal loudness" in plan.reason
-    blind = run(spiky_snare(), "fuller", SPARSE, families=families, turned=None).plan
+    blind = run(spiky_snare(), "fuller", SPARSE, families=families, measure_at_gain=None).plan
     assert blind.helped
     assert "at equal loudness" not in blind.reason
 
 
-@pytest.mark.parametrize(("even", "met"), [(0.1051, True), (0.104, False)])
-def test_a_part_of_the_gain_must_be_left_at_equal_loudness(even: float, met: bool) -> None:
+@pytest.mark.parametrize(("matched", "met"), [(0.1051, True), (0.104, False)])
+def test_a_part_of_the_gain_must_be_left_at_equal_loudness(matched: float, met: bool) -> None:
     """Analytic: 5 % of what was filled before."""
     after = replace(FIGURES, room_filled=0.13)
-    verdict = judge(FIGURES, after, "fuller", Goals(), even=replace(FIGURES, room_filled=even))
+    verdict = judge(FIGURES, after, "fuller", DEFAULTS, matched=replace(FIGURES, room_filled=matched))
     assert verdict.gain == pytest.approx(0.3)
     assert (verdict.met, verdict.only_level) == (met, not met)
 
@@ -106,12 +105,7 @@ def test_the_output_level_is_told_and_plays(direction, beat) -> None:
     """Analytic: the steps, output level included, are the returned samples without any further matching."""
     drum = snare()
     result = run(drum, direction, beat, layers={})
-    played = drum
-    for step in result.plan.steps:
-        played = FAMILIES[step.treatment].apply(played, RATE, **step.amounts)
-    assert np.allclose(played, result.samples, atol=1e-12)
-    again = render_chain(drum, RATE, result.plan.steps, raise_level=direction == "fuller")
-    assert np.allclose(again, result.samples, atol=1e-9)
+    assert np.allclose(played(drum, result.plan.steps, {}), result.samples, atol=1e-12)
     told = [step for step in result.plan.steps if step.treatment == "output level"]
     for step in told:
         assert step is result.plan.steps[-1]
@@ -145,17 +139,17 @@ def test_a_covered_range_is_taken_back_from_the_side_where_nothing_is_heard(opti
 def test_words_leave_out_what_does_not_move() -> None:
     """Analytic: parts that read the same before and after are not told; both peaks read -0.9 dBTP."""
     after = replace(FIGURES, room_filled=0.13, true_peak_dbtp=-0.94, integrated_lufs=-18.6)
-    verdict = judge(FIGURES, after, "fuller", Goals(), even=replace(FIGURES, room_filled=0.11))
+    verdict = judge(FIGURES, after, "fuller", DEFAULTS, matched=replace(FIGURES, room_filled=0.11))
     assert change(FIGURES, after, verdict) == "room filled from 10.0 to 13.0 % (+30 %, at equal loudness +10 %)"
-    assert beside(FIGURES, after, verdict) == "loudness -20.0 to -18.6 LUFS"
+    assert side_effects(FIGURES, after, verdict, DEFAULTS) == "loudness -20.0 to -18.6 LUFS"
     still = replace(FIGURES, room_filled=0.13)
-    assert beside(FIGURES, still, judge(FIGURES, still, "fuller", Goals())) == ""
+    assert side_effects(FIGURES, still, judge(FIGURES, still, "fuller", DEFAULTS), DEFAULTS) == ""
 
 
 def test_figures_of_the_whole_beat_carry_their_own_gain_at_equal_loudness() -> None:
     """Analytic: the sentence is told from what it is given."""
     plan = run(snare(), "fuller", SPARSE).plan
-    told = told_again(plan, before=FIGURES, after=replace(FIGURES, room_filled=0.13),
-                      even=replace(FIGURES, room_filled=0.101))  # fmt: skip
+    told = with_figures(plan, before=FIGURES, after=replace(FIGURES, room_filled=0.13), policy=DEFAULTS,
+                        matched=replace(FIGURES, room_filled=0.101))  # fmt: skip
     assert "(+30 %, at equal loudness +1 %)" in told.reason
     assert "mostly by being louder under the same peak" in told.reason

@@ -39,7 +39,7 @@ def test_a_part_that_loses_is_named_with_the_zone() -> None:
 def test_what_vanishes_is_said_to() -> None:
     """Analytic: no level in mono at all, next to nothing above 150 Hz, below hearing when played softly."""
     said = sentences([part("kick", small=0.1, quiet=0.5), part("hat", mono=None, quiet=0.02)], ZONES, DEFAULTS)
-    assert said[0] == "In mono hat vanishes: one channel is the other turned over."
+    assert said[0] == "In mono hat vanishes: one channel is the other inverted."
     assert any("kick (10 % left) all but vanishes" in text for text in said)
     assert said[-1].startswith("Played 15 dB lower, hat drops below hearing first: 2.0 % of its loudness")
 

@@ -115,7 +115,7 @@ def test_where_only_brilliance_is_open_a_soft_bright_hat_ranks_above_a_dark_one(
     folder = write_beat(tmp_path / "top", stems, drums, bpm=120.0, lines=("closed-hat |x-x-x-x-x-x-x-x-|",))
     found = ranked(folder, Cache(tmp_path / "cache"))
     zones = found.analysis.room.zones
-    assert zones["brilliance"] < DEFAULTS["zone_open_below"] < min(zones[z] for z in zones if z != "brilliance")
+    assert zones["brilliance"] < 0.35 < min(zones[z] for z in zones if z != "brilliance")  # the one zone nearly unused
     bright, dark, dull = found.of("hat-bright"), found.of("hat-dark"), found.of("hat-dull")
     assert bright.drum.measures.loudness.one_hit_lufs < dark.drum.measures.loudness.one_hit_lufs - 6.0
     assert bright.score > max(dark.score, dull.score) + 0.1

@@ -15,7 +15,7 @@ from common_beats import LEANEST, RATE, instrumental, real, write_beat
 
 from dossier import pipeline
 from dossier.archive import Archive
-from dossier.arrange import pattern as patterns
+from dossier.arrange import midi
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData
 from dossier.model.findings import Candidate
@@ -128,7 +128,7 @@ def test_the_pattern_is_drawn_and_saved_as_midi(odd: Built) -> None:
     ]  # fmt: skip
     assert 'class="pattern"' in odd.page
     saved = next(odd.folder.rglob("*-pattern.mid"))
-    back = patterns.read_midi(saved)
+    back = midi.read(saved)
     assert [(hit.role, hit.beat) for hit in back.hits if hit.role in ("kick", "tom")] == [
         ("kick", 0.0), ("kick", 1.5), ("tom", 1.75),
     ]  # fmt: skip

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests_support import grid
 
-from dossier.arrange import hits
+from dossier.arrange import one_shots
 from dossier.arrange.pattern import parse_lines
 from dossier.stages.placing import Laid, Playable
 
@@ -16,7 +16,8 @@ RATE = 8_000
 def parts() -> list[tuple[Playable, float]]:
     rng = np.random.default_rng(2)
     beat = grid(bars=3, start=0.21)
-    voice = hits.voices(beat, parse_lines(["kick |X--x----X-x-----|"], steps_per_beat=4, source="test"), {}, ())["kick"]
+    pattern = parse_lines(["kick |X--x----X-x-----|"], steps_per_beat=4, source="test")
+    voice = one_shots.voices(beat, pattern, {}, ())["kick"]
     one_shot = Playable("kick.wav", "one-shot", "kick", rng.standard_normal((2_500, 2)), RATE, beat, voice, None)
     loop = Playable("loop.wav", "loop", None, rng.standard_normal((15_999, 2)), RATE, beat, None, None)
     return [(one_shot, -3.0), (loop, 2.5)]

@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 from treat_sounds import RATE, burst
 
 from dossier.errors import MeasureError
-from dossier.model.findings import Step
 from dossier.model.vocabulary import ROLES
-from dossier.treat import FAMILIES, render_chain, true_peak
-from dossier.treat.families import Family, between, in_hz, rounded
+from dossier.treat import FAMILIES
+from dossier.treat.families import Family, in_hz, rounded
 
 LAYER = burst(0.3, seed=9)
 CASES = [
@@ -44,9 +43,13 @@ def extra(family: Family) -> dict[str, np.ndarray]:
     return {"layer": LAYER} if family.name == "layering" else {}
 
 
+def offered(family: Family, role: str | None, rate: int, direction: str, kind: str = "one-shot") -> tuple:
+    return family.amount_lines(role=role, rate_hz=rate, direction=direction, kind=kind, layers=("b.wav",))
+
+
 def ends(family: Family, direction: str, rate: int = RATE, role: str = "snare") -> list[dict]:
     """Gentlest and strongest amounts of every line."""
-    lines = family.ladders(role, rate, direction=direction, kind="one-shot", layers=("b.wav",))
+    lines = offered(family, role, rate, direction)
     return [dict(line[index]) for line in lines for index in (0, -1)]
 
 
@@ -106,11 +109,11 @@ def test_channels_may_be_swapped(family: Family, direction: str) -> None:
 
 
 @pytest.mark.parametrize(("family", "direction"), CASES)
-def test_ladders_are_words_that_can_be_read(family: Family, direction: str) -> None:
+def test_amounts_are_words_that_can_be_read(family: Family, direction: str) -> None:
     """Analytic: for every role and rate, lines of at most six amounts, all different, each with label and settings."""
     for role in (*ROLES, None):
         for rate in (44_100, 192_000):
-            for line in family.ladders(role, rate, direction=direction, kind="one-shot", layers=("b.wav",)):
+            for line in offered(family, role, rate, direction):
                 assert 3 <= len(line) <= 6
                 labels = [family.label(amounts) for amounts in line]
                 assert len(set(labels)) == len(labels)
@@ -122,12 +125,10 @@ def test_ladders_are_words_that_can_be_read(family: Family, direction: str) -> N
 
 
 def test_the_registry_covers_the_families_in_the_order_of_a_chain() -> None:
-    """Analytic: nine families under their own names and the output level after them; places rise."""
+    """Analytic: nine families under their own names and the output level after them."""
     assert all(name == family.name for name, family in FAMILIES.items())
     assert len([family for family in FAMILIES.values() if family.directions]) == 9
     assert list(FAMILIES)[9:] == ["output level"]
-    places = [family.place for family in FAMILIES.values()]
-    assert places == sorted(places)
     assert {d for family in FAMILIES.values() for d in family.directions} == {"fuller", "leaner"}
 
 
@@ -137,7 +138,7 @@ def test_the_registry_covers_the_families_in_the_order_of_a_chain() -> None:
 def test_loops_get_no_treatment_for_single_hits(family: Family) -> None:
     """Analytic: truncation and layering have nothing to offer for a loop, and say that they do not suit one."""
     direction = family.directions[0]
-    lines = family.ladders(None, RATE, direction=direction, kind="loop", layers=("b.wav",))
+    lines = offered(family, None, RATE, direction, "loop")
     assert bool(lines) == family.suits_loops
 
 
@@ -157,28 +158,6 @@ def test_one_pass_of_a_loop_sounds_as_it_does_when_repeated(family: Family, dire
         assert np.sqrt(np.mean((cycle - thrice) ** 2)) < (0.02 if family.name == "band and bit reduction" else 1e-3)
 
 
-def test_a_chain_comes_back_at_the_untreated_true_peak() -> None:
-    """Analytic: fuller chains are brought to the same true peak, leaner ones only down."""
-    sound = burst()
-    steps = (
-        Step("EQ", "", {"shape": "low shelf", "hz": 200.0, "gain_db": -9.0, "q": 0.71}),
-        Step("saturation", "", {"drive_db": 9.0, "mix": 1.0, "asymmetry": 0.0}),
-    )
-    out = render_chain(sound, RATE, steps)
-    assert true_peak(out, RATE) == pytest.approx(true_peak(sound, RATE), rel=1e-9)
-    lean = render_chain(0.5 * sound, RATE, steps[:1], raise_level=False)
-    assert true_peak(lean, RATE) <= true_peak(0.5 * sound, RATE) * (1.0 + 1e-9)
-    assert render_chain(sound, RATE, ()) is sound
-
-
-def test_a_chain_names_what_it_does_not_know() -> None:
-    """Analytic: errors say what was found."""
-    with pytest.raises(MeasureError, match="'reverse'"):
-        render_chain(burst(), RATE, [Step("reverse", "", {})])
-    with pytest.raises(MeasureError, match=r"gone\.wav"):
-        render_chain(burst(), RATE, [Step("layering", "", {"file": "gone.wav", "gain_db": -6.0})])
-
-
 @pytest.mark.parametrize(
     "bad",
     [np.zeros(10), np.zeros((10, 3)), np.array([[np.nan]]), np.array([[np.inf]])],
@@ -192,6 +171,7 @@ def test_samples_that_break_the_contract_are_refused(bad: np.ndarray) -> None:
 
 def test_half_steps_and_words() -> None:
     """Analytic: ratios are halved geometrically, decibels arithmetically, words stay, and values stay dialable."""
+    between = FAMILIES["EQ"].between
     assert between({"hz": 100.0, "_": 0.0}, {"hz": 400.0, "_": 0.0}) is not None
     assert between({"cut_hz": 100.0}, {"cut_hz": 400.0}) == {"cut_hz": 200.0}
     assert between({"gain_db": -6.0, "shape": "bell"}, {"gain_db": -9.0, "shape": "bell"}) == {

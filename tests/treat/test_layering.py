@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from treat_sounds import RATE, burst, sine
 
 from dossier.errors import MeasureError
-from dossier.treat.layering import add_layer, align, settle
+from dossier.treat.layering import add_layer, align, resolve
 
 
 def moved(sound: np.ndarray, frames: int) -> np.ndarray:
@@ -85,7 +85,7 @@ def test_level_counts_from_equal_peaks() -> None:
 def test_what_the_alignment_found_can_be_dialled_in() -> None:
     """Analytic: settled amounts play the same as the alignment itself."""
     sound, layer = moved(burst(seed=7), 700), -moved(burst(seed=7), 400)
-    amounts = settle(sound, RATE, {"file": "b.wav", "gain_db": -4.0}, layer=layer)
+    amounts = resolve(sound, RATE, {"file": "b.wav", "gain_db": -4.0}, layer=layer)
     assert amounts["polarity"] == "invert"
     assert amounts["delay_ms"] == pytest.approx(1e3 * 300 / RATE)
     aligned = add_layer(sound, RATE, layer=layer, file="b.wav", gain_db=-4.0)

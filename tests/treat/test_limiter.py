@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 
 from dossier.measure import loudness
-from dossier.treat.limiter import limit
+from dossier.measure.true_peak import peak_envelope
+from dossier.treat.limiter import limit as limit_by
 
 RATE = 48_000
+limit = partial(limit_by, peak_envelope=peak_envelope)
 
 
 def mix(seed: int = 1) -> np.ndarray:

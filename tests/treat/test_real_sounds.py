@@ -9,10 +9,10 @@ import pytest
 
 from dossier import audio
 from dossier.measure import loudness
+from dossier.measure.true_peak import true_peak
 from dossier.model.measures import Samples
 from dossier.treat import FAMILIES
 from dossier.treat.parallel import compress
-from dossier.treat.peaks import matched, true_peak
 from dossier.treat.saturation import saturate
 
 DATA = Path(__file__).resolve().parents[1] / "data"
@@ -62,32 +62,21 @@ def test_a_saturated_snare_is_louder_at_the_same_peak(path: Path, drive_db: floa
 def test_parallel_compression_lowers_the_crest_at_the_same_true_peak(path: Path) -> None:
     """Common practice, no source."""
     sound, rate = load(path)
-    treated = matched(
-        compress(sound, rate, threshold_db=-30.0, ratio=5.0, blend=0.5, attack_ms=1.0, look_ahead_ms=4.0), sound, rate
-    )
-    assert true_peak(treated, rate) == pytest.approx(true_peak(sound, rate), rel=1e-9)
-    assert np.mean(treated**2) > np.mean(sound**2)
+    treated = compress(sound, rate, threshold_db=-30.0, ratio=5.0, blend=0.5, attack_ms=1.0, look_ahead_ms=4.0)
+    assert np.mean(treated**2) / true_peak(treated) ** 2 > np.mean(sound**2) / true_peak(sound) ** 2
 
 
 @pytest.mark.parametrize("path", SOUNDS, ids=lambda path: path.stem)
 def test_every_treatment_stands_every_sound(path: Path) -> None:
-    """Analytic: finite, same channels, not silent, and at the untreated true peak once it is matched."""
+    """Analytic: finite, same channels, not silent."""
     sound, rate = load(path)
     for family in FAMILIES.values():
         for direction in family.directions:
-            for line in family.ladders(None, rate, direction=direction, kind="one-shot", layers=("itself",)):
+            for line in family.amount_lines(
+                role=None, rate_hz=rate, direction=direction, kind="one-shot", layers=("itself",)
+            ):
                 extra = {"layer": sound} if family.name == "layering" else {}
                 out = family.apply(sound, rate, **extra, **line[-1])
                 assert np.isfinite(out).all()
                 assert out.shape[1] == 2
-                level = matched(out, sound, rate)
-                assert true_peak(level, rate) == pytest.approx(true_peak(sound, rate), rel=1e-6)
-
-
-@pytest.mark.parametrize("path", SOUNDS, ids=lambda path: path.stem)
-def test_both_rulers_of_true_peak_agree(path: Path) -> None:
-    """Cross-check: the ruler that levels treated drums against the one that measures files, within 0.1 dB."""
-    sound, rate = load(path)
-    level = loudness.measure(sound, rate).true_peak_dbtp
-    assert level is not None
-    assert 20.0 * np.log10(true_peak(sound, rate)) == pytest.approx(level, abs=0.1)
+                assert np.any(out)

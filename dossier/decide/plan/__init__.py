@@ -1,7 +1,7 @@
 """The plan: a chain of at most three treatments, searched and measured in the beat.
 
 Conventions
-    The caller hands over the treatments, a true-peak ruler and a function that measures a drum as it plays in this beat
+    The caller passes in the treatments, a true-peak meter and a function that measures a drum as it plays in this beat
     (`DrumFigures`).  Every variant is rendered, brought to the untreated true peak (a leaner one that got softer to the
     untreated loudness, as far as that peak allows) and measured, where it gains something at equal loudness too;
     nothing is looked up.  Amounts come from each family's lines, gentle to strong, and from lines made for this drum
@@ -21,20 +21,17 @@ How the search goes, in at most `most_evaluations` measurements
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from dossier.decide.plan import text
-from dossier.decide.plan.goals import Goals
-from dossier.decide.plan.moves import Amounts, Treatment
+from dossier.decide.plan.goals import judge
 from dossier.decide.plan.search import Search
-from dossier.decide.plan.trials import NO_LINES, Each, Turned
+from dossier.decide.plan.trials import AmountLines, Treatment, Trials
 from dossier.model.findings import DrumFigures, Plan
 from dossier.model.measures import Samples
-from dossier.model.vocabulary import Direction, Kind, Role
-
-MOST_EVALUATIONS = 60
+from dossier.model.vocabulary import Direction, Role
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,16 +51,14 @@ def search(
     direction: Direction,
     families: Mapping[str, Treatment],
     measure: Callable[[Samples], DrumFigures],
-    true_peak: Callable[[Samples, int], float],
+    true_peak: Callable[[Samples], float],
+    policy: Mapping[str, float],
+    most_evaluations: int,
+    share_enough: float | None = None,
     layers: Mapping[str, Samples] = MappingProxyType({}),
-    kind: Kind | None = None,
-    goals: Goals | None = None,
-    before: DrumFigures | None = None,
-    most_evaluations: int = MOST_EVALUATIONS,
     plan_id: str | None = None,
-    turned: Turned | None = None,
-    own_lines: Mapping[str, Sequence[Sequence[Amounts]]] = NO_LINES,
-    each: Each | None = None,
+    measure_at_gain: Callable[[Samples, float], DrumFigures] | None = None,
+    own_lines: AmountLines = MappingProxyType({}),
 ) -> SearchResult:
     """Search the plan for one drum in one beat.
 
@@ -72,68 +67,65 @@ def search(
     samples, rate_hz
         The untreated drum, `(frames, channels)`.
     candidate, role, direction
-        What it is, and where it should go.
+        What it is (a loop where there is no role), and where it should go.
     families
-        Treatments by name, for example `dossier.treat.FAMILIES`.
+        Treatments by name, in the order in which they stand in a chain, for example `dossier.treat.FAMILIES`.
     measure
-        Figures of a drum given as samples at `rate_hz`, as it plays in this beat.  Called at most `most_evaluations`
-        times, and ahead of a trial that may then not be needed where `each` takes two at a time.
+        Figures of a drum given as samples at `rate_hz`, as it plays in this beat; called `most_evaluations` times at
+        most.
     true_peak
-        Linear true peak of samples at a rate; the same ruler for all.
+        Linear true peak of samples.
+    share_enough
+        Audible share, 0-1, at which the intent asks for no more; None: it must stay as it is.
     layers
-        Other sounds at `rate_hz` that may be layered under the drum, best first; three are looked at.
-    kind
-        None: a loop where there is no role.
-    goals
-        Thresholds; None takes the defaults.
-    before
-        Figures of the untreated drum where the caller has them already.
+        Other sounds at `rate_hz` that may be layered under the drum, best first; three are tried.
     plan_id
         None: the candidate.
-    turned
+    measure_at_gain
         The figures of samples that were measured just before, at a gain in dB: what is left of a gain at equal
-        loudness.  None: not asked for.
+        loudness.  None: not measured.
     own_lines
         More amounts worth trying in this beat, by the name of the family: lines from gentle to strong.
-    each
-        Like `map`, maybe two at a time, one of them in a copy of the process: all that comes from there is what is
-        returned.  None: one by one.
 
     Returns
     -------
     SearchResult
-        `plan.helped` is False, with no steps and `after` equal to `before`, where nothing helps; `plan.tried` says of
-        every family that is not in the plan why, in numbers.
+        `plan.helped` is False, with no steps and `after` equal to `before`, where nothing helps (and for silence);
+        `plan.tried` says of every family that is not in the plan why, in numbers.
     """
-    run = Search(
-        samples=samples, rate_hz=rate_hz, direction=direction, families=tuple(families.values()), measure=measure,
-        true_peak=true_peak, layers=layers, kind=kind or ("loop" if role is None else "one-shot"), role=role,
-        goals=goals or Goals(), before=before, most=max(1, most_evaluations), turned=turned, own_lines=own_lines,
-        each=each,
+    trials = Trials(
+        samples=samples, rate_hz=rate_hz, role=role, direction=direction, families=tuple(families.values()),
+        measure=measure, measure_at_gain=measure_at_gain, true_peak=true_peak, policy=policy,
+        share_enough=share_enough, layers=layers, own_lines=own_lines, most=max(1, most_evaluations),
     )  # fmt: skip
-    best = run.best()
+    best = Search(trials).best()
     plan = Plan(
         id=plan_id or candidate, candidate=candidate, role=role, direction=direction,
-        steps=run.steps(best) if best else (), before=run.before, after=best.figures if best else run.before,
-        helped=best is not None, reason=run.reason(best), tried=run.tried(best), evaluations=run.evaluations,
+        steps=trials.steps(best) if best else (), before=trials.before, after=best.figures if best else trials.before,
+        helped=best is not None, reason=text.reason(trials, best), tried=text.tried(trials, best),
+        evaluations=trials.evaluations,
     )  # fmt: skip
-    return SearchResult(plan=plan, samples=run.render(best) if best else samples)
+    return SearchResult(plan=plan, samples=trials.render(best) if best else samples)
 
 
-def told_again(
+def with_figures(
     plan: Plan,
     *,
     before: DrumFigures,
     after: DrumFigures,
-    goals: Goals | None = None,
-    even: DrumFigures | None = None,
+    policy: Mapping[str, float],
+    share_enough: float | None = None,
+    matched: DrumFigures | None = None,
 ) -> Plan:
-    """The plan with figures measured elsewhere (the whole beat instead of some bars), and its reason told from them.
+    """The plan with figures measured elsewhere (the whole beat instead of some bars), and its reason to match them.
 
-    A plan that helped keeps its steps; its sentence says so where the other figures fall short of the goal.  `even`:
-    the treated drum turned to the loudness of the untreated one.
+    A plan that helped keeps its steps; its sentence says so where the new figures fall short of the goal.  `matched`:
+    the treated drum at the loudness of the untreated one.
     """
     if not plan.helped:
         return replace(plan, before=before, after=before)
-    reason = text.told(before, after, direction=plan.direction, goals=goals or Goals(), even=even)
+    sides: tuple[Direction, ...] = ("fuller", "leaner") if plan.direction == "as it is" else (plan.direction,)
+    verdicts = [judge(before, after, side, policy, share_enough=share_enough, matched=matched) for side in sides]
+    verdict = max(verdicts, key=lambda one: (one.met, one.gain))
+    reason = text.outcome(before, after, verdict, policy, direction=plan.direction)
     return replace(plan, before=before, after=after, reason=reason)

@@ -2,139 +2,144 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping
 
-from dossier.decide.plan.goals import Goals, Verdict, beside, change, goal_words, judge, per_cent
-from dossier.decide.plan.moves import Move, Treatment, Trial
+from dossier.decide.plan.goals import Verdict, percentage
+from dossier.decide.plan.trials import Treatment, Trial, Trials
 from dossier.model.findings import DrumFigures, Tried
 from dossier.model.vocabulary import Direction
 
-Name = Callable[[Move], str]
-"""The label of a move, with what depends on the sound filled in."""
 
-SILENT = "The drum is silent: there is nothing to treat."
-
-
-def nothing_to_take(before: DrumFigures) -> str:
-    """Why no leaner plan was searched."""
-    return (
-        f"The instrumental masks only {per_cent(before.overlap)} % of the reference of it: there is nothing for a "
-        "leaner treatment to take away."
-    )
+def goal_words(direction: Direction, policy: Mapping[str, float]) -> str:
+    """The goal in words."""
+    size = f"{100.0 * policy['plan_gain_goal']:.0f} %"
+    if direction == "fuller":
+        return f"{size} more room filled at the same true peak"
+    if direction == "leaner":
+        return f"{size} less overlap"
+    return f"{size} on one side at no cost to the other"
 
 
-def told(
-    before: DrumFigures,
-    after: DrumFigures,
-    *,
-    direction: Direction,
-    goals: Goals,
-    words_for: Direction | None = None,
-    even: DrumFigures | None = None,
-) -> str:
-    """What a plan brings, in one sentence.
-
-    Parameters
-    ----------
-    direction : the side that the plan serves; for "as it is" the one on which it gains more
-    words_for : the direction whose goal is named where it is not reached; None: the same
-    even : the treated drum turned to the loudness of the untreated one; None: not measured
-    """
-    sides: tuple[Direction, ...] = ("fuller", "leaner") if direction == "as it is" else (direction,)
-    found = [judge(before, after, side, goals, even=even) for side in sides]
-    verdict = max(found, key=lambda one: (one.met, one.gain))
-    done, side = change(before, after, verdict), beside(before, after, verdict)
-    tail = f"; {side}." if side else "."
-    if verdict.met:
-        return f"Brings {done}{tail}"
-    short = goal_words(words_for or direction, goals)
-    if verdict.broken and verdict.gain >= goals.gain:
-        return f"Brings {done}, but {verdict.broken}{tail}"
-    if verdict.gain >= goals.gain:
-        return f"Brings {done}, {level_words(verdict)}{tail}"
-    also = f", {level_words(verdict)}" if verdict.only_level else ""
-    return f"Part of the way only: {done}{also}, short of the goal of {short}{tail}"
+def change(before: DrumFigures, after: DrumFigures, verdict: Verdict) -> str:
+    """The change towards the goal: 'room filled from 3.1 to 4.2 % (+35 %, at equal loudness +12 %)'."""
+    if verdict.side == "fuller":
+        name, old, new, sign = "room filled", before.room_filled, after.room_filled, 1.0
+    else:
+        name, old, new, sign = "overlap", before.overlap, after.overlap, -1.0
+    matched = "" if verdict.matched_gain is None else f", at equal loudness {_signed(sign * verdict.matched_gain)}"
+    return f"{name} from {percentage(old)} to {percentage(new)} % ({_signed(sign * verdict.gain)}{matched})"
 
 
-def level_words(verdict: Verdict) -> str:
+def _signed(share: float) -> str:
+    rise = round(100.0 * share)
+    return f"{rise:+d} %" if rise else "0 %"
+
+
+def side_effects(before: DrumFigures, after: DrumFigures, verdict: Verdict, policy: Mapping[str, float]) -> str:
+    """What else moves, and by how much; figures that read the same before and after are left out."""
+    rows: list[tuple[str, str, str, str]] = [
+        ("audible share", f"{100.0 * before.audible_share:.0f}", f"{100.0 * after.audible_share:.0f}", "%")
+    ]
+    for name, old, new, unit in (
+        ("true peak", before.true_peak_dbtp, after.true_peak_dbtp, "dBTP"),
+        ("loudness", before.integrated_lufs, after.integrated_lufs, "LUFS"),
+    ):
+        if old is not None and new is not None:
+            rows.append((name, f"{old:.1f}", f"{new:.1f}", unit))
+    if abs(after.spill - before.spill) >= policy["plan_spill_told"]:
+        rows.append(("above the reference", percentage(before.spill), percentage(after.spill), "%"))
+    if verdict.side == "fuller":
+        rows.append(("overlap", percentage(before.overlap), percentage(after.overlap), "%"))
+    else:
+        rows.append(("room filled", percentage(before.room_filled), percentage(after.room_filled), "%"))
+    rows.append(("buried", percentage(before.buried), percentage(after.buried), "%"))
+    return "; ".join(f"{name} {old} to {new} {unit}" for name, old, new, unit in rows if old != new)
+
+
+def _level_words(verdict: Verdict) -> str:
     """What is left of a gain that comes from level alone."""
     return f"mostly by being {'louder under the same peak' if verdict.side == 'fuller' else 'softer'}"
 
 
-def reason(
-    before: DrumFigures,
-    best: Trial | None,
-    trials: Sequence[Trial],
-    *,
-    direction: Direction,
-    goals: Goals,
-    name: Name,
-    evaluations: int,
+def outcome(
+    before: DrumFigures, after: DrumFigures, verdict: Verdict, policy: Mapping[str, float], *, direction: Direction
 ) -> str:
+    """What a plan brings, in one sentence; `direction`: whose goal is named where it is not reached."""
+    brings, others = change(before, after, verdict), side_effects(before, after, verdict, policy)
+    tail = f"; {others}." if others else "."
+    if verdict.met:
+        return f"Brings {brings}{tail}"
+    if verdict.gain >= policy["plan_gain_goal"]:
+        return f"Brings {brings}, {f'but {verdict.broken}' if verdict.broken else _level_words(verdict)}{tail}"
+    also = f", {_level_words(verdict)}" if verdict.only_level else ""
+    return f"Part of the way only: {brings}{also}, short of the goal of {goal_words(direction, policy)}{tail}"
+
+
+def reason(trials: Trials, best: Trial | None) -> str:
     """One sentence with the numbers that made the plan, or that left the drum as it is."""
-    if best is not None:
-        return told(
-            before, best.figures, direction=best.moves[0].side, goals=goals, words_for=direction, even=best.even
+    before, direction, policy = trials.before, trials.direction, trials.policy
+    if trials.peak <= 0.0:
+        return "The drum is silent: there is nothing to treat."
+    if trials.pointless:
+        return (
+            f"The instrumental masks only {percentage(before.overlap)} % of the reference of it: there is nothing for "
+            "a leaner treatment to take away."
         )
-    goal = goal_words(direction, goals)
-    held = [trial for trial in trials if trial.verdict.held]
-    nearest = max(held or trials, key=lambda trial: trial.verdict.gain, default=None)
+    if best is not None:
+        return outcome(before, best.figures, best.verdict, policy, direction=direction)
+    goal = goal_words(direction, policy)
+    held = [trial for trial in trials.done if trial.verdict.held]
+    nearest = max(held or trials.done, key=lambda trial: trial.verdict.gain, default=None)
     if nearest is None:
         return f"No treatment changes this drum; the goal was {goal}."
-    what = " and ".join(name(move) for move in nearest.moves)
-    why = f", but {nearest.verdict.broken}" if nearest.verdict.broken else ""
-    if nearest.verdict.only_level and nearest.verdict.gain >= goals.clear and not why:
-        why = f", but {level_words(nearest.verdict)}"
+    verdict, what = nearest.verdict, " and ".join(map(trials.name, nearest.moves))
+    why = f", but {verdict.broken}" if verdict.broken else ""
+    if verdict.only_level and verdict.gain >= policy["plan_least_offered"] and not why:
+        why = f", but {_level_words(verdict)}"
     lead = "Leave it as it is" if direction == "as it is" else "No treatment helps"
     return (
-        f"{lead}: the goal was {goal}; of {evaluations} measurements the best ({what}) brings "
-        f"{change(before, nearest.figures, nearest.verdict)}{why}."
+        f"{lead}: the goal was {goal}; of {trials.evaluations} measurements the best ({what}) brings "
+        f"{change(before, nearest.figures, verdict)}{why}."
     )
 
 
-def tried(
-    family: Treatment,
-    singles: Sequence[Trial],
-    best: Trial | None,
-    *,
-    before: DrumFigures,
-    goals: Goals,
-    name: Name,
-    loop: bool,
-    offered: bool,
-    unchanged: bool,
-    most: int,
-) -> Tried:
-    """Why a family is not in the plan.
+def tried(trials: Trials, best: Trial | None) -> tuple[Tried, ...]:
+    """Of every family that could serve the direction and is not in the plan: why."""
+    used = {move.family.name for move in best.moves} if best else set()
+    return tuple(
+        _why_not(trials, family, best)
+        for family in (() if trials.pointless else trials.families)
+        if family.name not in used and family.directions
+        and (trials.direction == "as it is" or trials.direction in family.directions)
+    )  # fmt: skip
 
-    Parameters
-    ----------
-    singles : its measured trials on its own
-    loop : the drum is a loop
-    offered : it had amounts to try
-    unchanged : it left the sound as it is
-    most : bound of the search
-    """
-    if loop and not family.suits_loops:
+
+def _why_not(trials: Trials, family: Treatment, best: Trial | None) -> Tried:
+    """Why a family is not in the plan."""
+    policy = trials.policy
+    if trials.kind == "loop" and not family.suits_loops:
         return Tried(family.name, family.name, "works on single hits, and this is a loop")
-    if not offered:
+    lines = [line for line in trials.lines if line[0].family is family]
+    if not lines:
         why = "no second sound was there to layer" if family.name == "layering" else "nothing to offer for this sound"
         return Tried(family.name, family.name, why)
+    singles = [trial for trial in trials.done if len(trial.moves) == 1 and trial.moves[0].family is family]
     if not singles:
-        late = f"not measured: the search ends after {most} measurements"
+        unchanged = any(trials.leaves_as_it_is(move) for line in lines for move in line)
+        late = f"not measured: the search ends after {trials.most} measurements"
         return Tried(family.name, family.name, family.nothing_to_do if unchanged else late)
     top = max(singles, key=lambda trial: (trial.verdict.met, trial.verdict.held, trial.verdict.gain))
-    text = change(before, top.figures, top.verdict)
-    if top.verdict.broken:
-        why = f"{text}, but {top.verdict.broken}"
-    elif top.verdict.met:
-        why = f"{text}: would do it too, but changes the sound more or costs more beside it than the plan"
-    elif top.verdict.gain < goals.clear:
-        why = f"{text}: {'no help' if top.verdict.gain <= 0.0 else 'too little to count'}"
-    elif top.verdict.only_level:
-        why = f"{text}: {level_words(top.verdict)}"
+    verdict, brings = top.verdict, change(trials.before, top.figures, top.verdict)
+    if verdict.broken:
+        why = f", but {verdict.broken}"
+    elif verdict.met:
+        why = ": would do it too, but changes the sound more or costs more beside it than the plan"
+    elif verdict.gain < policy["plan_least_offered"]:
+        why = f": {'no help' if verdict.gain <= 0.0 else 'too little to count'}"
+    elif verdict.only_level:
+        why = f": {_level_words(verdict)}"
     elif best is None:
-        why = f"{text}: short of {100.0 * goals.gain:.0f} %"
+        why = f": short of {100.0 * policy['plan_gain_goal']:.0f} %"
     else:
-        why = f"{text}: helps, but less than the plan for what it changes"
-    return Tried(family.name, name(top.moves[0]), why)
+        why = ": helps, but less than the plan for what it changes"
+    return Tried(family.name, trials.name(top.moves[0]), brings + why)
