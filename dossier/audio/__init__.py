@@ -30,7 +30,6 @@ import numpy.typing as npt
 from dossier.audio.guard import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, open_plain, sniff
 from dossier.audio.header import (
     MAX_PEAK,
-    SILENT_BELOW,
     Decoded,
     Header,
     ReadInfo,
@@ -117,11 +116,6 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     return ReadInfo(
         clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz),
         header=header,
-        peak=decoded.peak,
-        dc_offset=means,
-        clipped_runs=clipped,
-        silent=decoded.peak < SILENT_BELOW,
-        whole=not wrong,
         notes=tuple(notes),
     )
 
@@ -259,7 +253,7 @@ def _digest(file: io.BufferedReader, size: int) -> str:
     return digest.hexdigest()
 
 
-def sha256(path: Path, *, shown_as: str | None = None) -> str:
+def sha256(path: Path) -> str:
     """The content's SHA-256 in hexadecimal digits; a file that has not changed since is not read again by this process.
 
     Raises
@@ -267,7 +261,7 @@ def sha256(path: Path, *, shown_as: str | None = None) -> str:
     AudioError
         Missing, unreadable, no regular file, larger than 8 GiB.
     """
-    shown = printable(shown_as if shown_as is not None else path.name)
+    shown = printable(path.name)
     with open_plain(path, shown_as=shown) as file:
         try:
             found = os.fstat(file.fileno())

@@ -66,11 +66,6 @@ class ReadInfo:
 
     clip: Clip
     header: Header
-    peak: float  # largest absolute sample of any channel, 1.0 is full scale
-    dc_offset: tuple[float, ...]  # mean of each channel of the clip
-    clipped_runs: int  # places where three or more samples in a row stand at full scale
-    silent: bool  # never above -120 dBFS
-    whole: bool  # False: cut short or damaged; what is there was read
     notes: tuple[str, ...]
 
     @property

@@ -23,6 +23,7 @@ from dossier.names import printable
 MP3_RATES_HZ = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
 MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes are 32 bits; the rest is room for the headers
 NOT_FINITE = "cannot write {}: it would hold samples that are not finite"
+MP3_COMPRESSION = 0.5  # variable bit rate, half way between the largest and the smallest files
 _BLOCK = 2**17  # frames a write
 
 
@@ -111,7 +112,7 @@ def _check_shape(samples: Sound, shown: str) -> None:
         raise AudioError(f"cannot write {shown}: there are no samples (shape {samples.shape})")
 
 
-def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> bytes:
+def encode_mp3(samples: Samples, rate_hz: int) -> bytes:
     """An MP3 preview: plays everywhere, the same bytes for the same samples.
 
     Parameters
@@ -120,8 +121,6 @@ def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> b
         `(frames, 1 or 2)`, finite; nothing is scaled.
     rate_hz
         A rate that MP3 does not have is resampled to 48 kHz (44.1 kHz for its multiples).
-    compression
-        0 largest and best - 1 smallest; variable bit rate.
 
     Raises
     ------
@@ -140,7 +139,7 @@ def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> b
     try:
         with sf.SoundFile(
             buffer, "w", samplerate=rate_hz, channels=samples.shape[1], format="MP3", subtype="MPEG_LAYER_III",
-            bitrate_mode="VARIABLE", compression_level=compression,
+            bitrate_mode="VARIABLE", compression_level=MP3_COMPRESSION,
         ) as file:  # fmt: skip
             for start in range(0, len(samples), _BLOCK):  # one huge write can overrun the encoder
                 file.write(np.ascontiguousarray(samples[start : start + _BLOCK], dtype=np.float32))

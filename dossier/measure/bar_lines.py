@@ -114,7 +114,7 @@ def harmony(two: Samples, rate_hz: int, onsets: Onsets, *, first_s: float, step_
 
 
 def first_bar_line(
-    samples: Samples, rate_hz: int, onsets: Onsets, fit: rhythm.Fit, meter: tuple[int, int]
+    samples: Samples, rate_hz: int, onsets: Onsets, fit: rhythm.GridFit, meter: tuple[int, int]
 ) -> tuple[float, float]:
     """Time of the first bar line at or after the start of the music, and a confidence, 0-1.
 

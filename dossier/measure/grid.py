@@ -173,7 +173,7 @@ def estimate(
     )
 
 
-def _octave_note(fit: rhythm.Fit) -> list[str]:
+def _octave_note(fit: rhythm.GridFit) -> list[str]:
     if not fit.others_bpm:
         return []
     others = " or ".join(f"{tempo:.4g}" for tempo in fit.others_bpm)

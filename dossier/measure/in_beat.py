@@ -144,9 +144,7 @@ def spread_slots(slots: int, slots_per_bar: int, most: int, *, block_bars: int =
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
-    active = on.active
-    spilled = float(np.maximum(loudness[active] - on.reference[None, :], 0.0).sum())
-    return float(occ.fill(loudness, on.reference, active=active)), spilled / on.reference_sum
+    return occ.fill(loudness, on.reference, active=on.active), occ.spill(loudness, on.reference, active=on.active)
 
 
 def _sounding(powers: Array) -> Mask:

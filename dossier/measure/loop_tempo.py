@@ -179,7 +179,7 @@ def _settled(onsets: Onsets, bpm: float, start_s: float) -> float:
     return max(0.0, start_s + float(away[near][order][np.searchsorted(passed, 0.5 * passed[-1])]))
 
 
-def _readings(onsets: Onsets, start: float, free: rhythm.Fit | None) -> list[tuple[float, float, float, bool]]:
+def _readings(onsets: Onsets, start: float, free: rhythm.GridFit | None) -> list[tuple[float, float, float, bool]]:
     """(tempo, beat one, beats, whole) for one place of beat one."""
     rows = []
     lengths = [onsets.duration_s - start]

@@ -245,15 +245,6 @@ def integrated_from_blocks(blocks: Array) -> float | None:
     return _lufs(float(kept.mean()))
 
 
-def max_momentary_from_blocks(blocks: Array) -> float | None:
-    """Return the largest momentary loudness in LUFS at 100 ms steps; `None` under four blocks or in silence.
-
-    `measure` steps by 10 ms and so reads the same or a little more.
-    """
-    power = _windows(blocks, MOMENTARY_BLOCKS) / MOMENTARY_BLOCKS
-    return _lufs(float(power.max())) if len(power) and power.max() > 0.0 else None
-
-
 def range_from_blocks(blocks: Array) -> float | None:
     """Return the loudness range in LU from 100 ms blocks; `None` under 30 blocks (3 s) or below the gate.
 
@@ -267,16 +258,6 @@ def range_from_blocks(blocks: Array) -> float | None:
     ranked = np.sort(power[power > power.mean() * 10.0 ** (-RANGE_GATE_LU / 10.0)])
     low, high = (ranked[int((len(ranked) - 1) * percent / 100.0 + 0.5)] for percent in RANGE_PERCENTILES)
     return float(10.0 * np.log10(high / low))
-
-
-def curve_from_blocks(blocks: Array, *, window_blocks: int) -> Array:
-    """Return the loudness of every window of `window_blocks` blocks, LUFS at 100 ms steps; -inf in digital silence.
-
-    4 blocks are the momentary, 30 the short-term loudness (Tech 3341).
-    """
-    with np.errstate(divide="ignore"):
-        out: Array = OFFSET_DB + 10.0 * np.log10(_windows(blocks, window_blocks) / window_blocks)
-    return out
 
 
 @lru_cache(maxsize=16)

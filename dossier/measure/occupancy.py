@@ -27,7 +27,7 @@ import numpy.typing as npt
 from dossier.errors import MeasureError
 from dossier.measure.bands import BAND_EDGES_CAM, FINE_EDGES_CAM, FINE_HZ, cam, hz
 from dossier.measure.hearing import excitation, specific_loudness
-from dossier.model.measures import Array
+from dossier.model.measures import Array, Mask
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 
 K_WEIGHTING_OFFSET_DB = -0.691  # BS.1770-5, equation 2
@@ -61,32 +61,6 @@ def reference_loudness(target_lufs: float, listening_level: float) -> Array:
     """
     powers = reference_powers(target_lufs=target_lufs)
     return specific_loudness(excitation(powers, spl_offset_db=listening_level - target_lufs))
-
-
-def reference_from_powers(powers: npt.ArrayLike, *, target_lufs: float, listening_level: float) -> Array:
-    """N'ref of the user's own recordings, `(38,)` sone/Cam.
-
-    Parameters
-    ----------
-    powers : (156,) or (recordings, 156)
-        Mean power of each recording in the fine bands.  Each is scaled to the same K-weighted loudness, then they are
-        averaged band by band.
-    target_lufs, listening_level : float
-        As in `reference_loudness`.
-
-    Returns
-    -------
-    Array
-        Where the recordings carry less than 1 % of the default reference's loudness in a band (recordings with no top,
-        say), that 1 % stands in, so that an occupancy stays a finite number.
-
-    Raises
-    ------
-    MeasureError
-        For a silent recording or a wrong shape.
-    """
-    mean = own_reference_powers(powers, target_lufs=target_lufs)
-    return reference_of(mean, target_lufs=target_lufs, listening_level=listening_level)
 
 
 def reference_of(powers: Array, *, target_lufs: float, listening_level: float) -> Array:
@@ -143,29 +117,14 @@ def zone_weights() -> Array:
     return np.asarray(np.maximum(0.0, overlap))
 
 
-def band_zones() -> tuple[str, ...]:
-    """The zone that holds most of each band, 38 of `ZONE_KEYS`."""
-    return tuple(ZONE_KEYS[zone] for zone in np.argmax(zone_weights(), axis=0))
+def active_slots(powers: npt.ArrayLike) -> Mask:
+    """Mark every slot from the first to the last that sounds, `(slots,)`; all false for silence.
 
-
-def active_slots(levels: npt.ArrayLike, *, silence: float = SILENCE_SHARE) -> npt.NDArray[np.bool_]:
-    """From the first to the last sounding slot, `(slots,)`.
-
-    Parameters
-    ----------
-    levels : (slots, bands)
-        Powers or specific loudness.  A slot sounds when its sum over bands is more than `silence` times the largest.
-    silence : float
-        The default suits powers; for specific loudness, which is compressed, 0.01 comes near it.
-
-    Returns
-    -------
-    (slots,) bool
-        All false for silence.
+    `powers` is `(slots, bands)`; a slot sounds when its sum exceeds `SILENCE_SHARE` of the loudest one's.
     """
-    total = np.asarray(levels, dtype=float).sum(axis=1)
+    total = np.asarray(powers, dtype=float).sum(axis=1)
     active = np.zeros(len(total), dtype=bool)
-    sounding = np.flatnonzero(total > silence * total.max(initial=0.0))
+    sounding = np.flatnonzero(total > SILENCE_SHARE * total.max(initial=0.0))
     if len(sounding):
         active[sounding[0] : sounding[-1] + 1] = True
     return active

@@ -36,7 +36,7 @@ _NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a 
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class GridFit:
     """A steady grid fitted to onsets."""
 
     tempo_bpm: float
@@ -46,7 +46,6 @@ class Fit:
     swing_beats: float  # length of the swung pair: 1.0 eighths, 0.5 sixteenths
     swing_confidence: float
     spread_s: float  # median distance of onsets from the grid
-    pulse: bool  # the onsets are one even pulse
     others_bpm: tuple[float, ...] = ()  # half or double readings that score nearly as well
 
 
@@ -274,7 +273,7 @@ def _quality(train: _Train, beat_hz: float, offset: float, slots: Array, pulse: 
 
 def fit(
     onsets: Onsets, *, tempo_bpm: float | None = None, swing: float | None = None, near_bpm: Sequence[float] = ()
-) -> Fit | None:
+) -> GridFit | None:
     """Fit a steady grid to onsets.
 
     Parameters
@@ -286,7 +285,7 @@ def fit(
 
     Returns
     -------
-    Fit or None : None with fewer than `MIN_ONSETS` onsets, or all of them within half a second and no tempo given.
+    GridFit or None : None with fewer than `MIN_ONSETS` onsets, or all of them within half a second and no tempo given.
     """
     if len(onsets.times_s) < (1 if tempo_bpm else MIN_ONSETS):
         return None
@@ -313,7 +312,7 @@ def fit(
         beat_hz = _sharpen(train, beat_hz, 0.004)
         octaves = (_octave(f, beat_hz) for rating_of, f in rated if rating_of > 0.6 * rated[0][0])
         others = tuple(sorted({octave for octave in octaves if octave is not None}))
-    best: tuple[float, Fit] | None = None
+    best: tuple[float, GridFit] | None = None
     for phase, ratio, pair in _hypotheses(train, beat_hz, swing):
         exact_hz, offset = _solve(train, beat_hz, phase, positions(ratio, pair), fixed=tempo_bpm is not None)
         measured, sure = _swing_of(train, exact_hz, offset, ratio, pair)
@@ -324,7 +323,7 @@ def fit(
         score, confidence, spread = _quality(train, exact_hz, offset, positions(ratio, pair), pulse is not None)
         if abs(ratio - 0.5) > 0.015:
             score -= _SWUNG_COST if _LEAST_SWING < ratio < _MOST_SWING else 5.0 * _SWUNG_COST
-        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse is not None)
+        made = GridFit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread)
         if best is None or score > best[0] + 1e-9:
             best = score, made
     if best is None:

@@ -58,7 +58,6 @@ class SoundShape:
     cumulative: Array  # (bins + 1,) power below each bin edge
     bin_hz: float
     tonality: float
-    period_s: float | None  # lag of the largest autocorrelation
     frames: Array  # (frames, bands) power between EDGES_HZ, frames half a window apart, the first centred on the onset
     cut: bool  # longer than LONGEST_S
 
@@ -125,8 +124,8 @@ def _window(length: int) -> Array:
     return np.hanning(length + 1)[:-1].astype(np.float32)
 
 
-def _tonality(piece: Samples, rate_hz: int) -> tuple[float, float | None]:
-    """(tonality, period): see the module's definitions.  `piece` is (frames, channels) from the onset on."""
+def _tonality(piece: Samples, rate_hz: int) -> float:
+    """Tonality: see the module's definitions.  `piece` is (frames, channels) from the onset on."""
     used = piece[: max(2, int(TONAL_S * rate_hz))]
     step = max(1, rate_hz // 40000)  # above 20 kHz nothing is looked at; no filter: only correlations are read
     used = used[::step]
@@ -134,7 +133,7 @@ def _tonality(piece: Samples, rate_hz: int) -> tuple[float, float | None]:
     count = len(used)
     low, high = max(1, int(SHORTEST_LAG_S * rate)), min(int(LONGEST_LAG_S * rate), count // 2)
     if high <= low + 2:
-        return 0.0, None
+        return 0.0
     size = scipy.fft.next_fast_len(count + high + 1, real=True)
     centred = used - used.mean(axis=0)
     spectrum = scipy.fft.rfft(centred.T, size)
@@ -147,10 +146,8 @@ def _tonality(piece: Samples, rate_hz: int) -> tuple[float, float | None]:
     below = np.flatnonzero(normal[1:] <= 0.0)
     first = max(low, int(below[0]) + 1 if len(below) else high)
     if first >= high:
-        return 0.0, None
-    best = first + int(normal[first : high + 1].argmax())
-    value = float(np.clip(normal[best], 0.0, 1.0))
-    return value, best / rate if value > 0.0 else None
+        return 0.0
+    return float(np.clip(normal[first : high + 1].max(), 0.0, 1.0))
 
 
 @lru_cache(maxsize=16)
@@ -250,7 +247,6 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     low_hz = float(np.interp(LOW_SHARE * cumulative[-1], cumulative, np.arange(bins + 1))) * bin_hz
     smooth_s = float(np.clip(1.0 / max(low_hz, 1.0), SMOOTH_S, LONGEST_SMOOTH_S))
     smoothed = smooth(envelope, max(1, round(smooth_s * rate_hz / block)))
-    tonality, period = _tonality(piece[lead:], rate_hz)
     return SoundShape(
         onset_s=first / rate_hz,
         file_s=len(two) / rate_hz,
@@ -262,8 +258,7 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
         attack_s=_attack(piece, rate_hz, int(smoothed.argmax()) * block / rate_hz),
         cumulative=cumulative,
         bin_hz=bin_hz,
-        tonality=tonality,
-        period_s=period,
+        tonality=_tonality(piece[lead:], rate_hz),
         frames=_frames(piece[lead:], rate_hz),
         cut=last > longest,
     )

@@ -62,7 +62,7 @@ class _Bins:
     starts: npt.NDArray[np.intp]  # where each band's shares begin
 
 
-def band_energies(samples: Samples, rate_hz: int, *, onset_at_start: bool = False) -> BandEnergies:
+def band_energies(samples: Samples, rate_hz: int) -> BandEnergies:
     """Accumulated energy in fine bands, in steps of 10 ms.
 
     Parameters
@@ -71,9 +71,6 @@ def band_energies(samples: Samples, rate_hz: int, *, onset_at_start: bool = Fals
         One or two channels, any length, any floating type.
     rate_hz : int
         Bands above half of it stay empty.
-    onset_at_start : bool
-        Says that the sound starts with its first sample, as a one-shot's does.  Nothing ever counts before it sounds,
-        so the energies are the same either way, and hits laid on a grid one by one read as the loop that they make.
 
     Returns
     -------

@@ -74,7 +74,7 @@ class _Meeting:
     def kick_powers(self, samples: Samples) -> Array:
         voice = self.kick.play.voice
         assert voice is not None
-        energies = hearing.band_energies(samples, self.analysis.rate_hz, onset_at_start=True)
+        energies = hearing.band_energies(samples, self.analysis.rate_hz)
         return lay_energies(energies, voice, self.analysis.grid.slot_edges_s())[self.slots]
 
     def kick_excitation(self, samples: Samples) -> Array:

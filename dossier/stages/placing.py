@@ -50,7 +50,7 @@ class Playable:
         """Mean power a slot, `(slots, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
         sound = self.samples if samples is None else samples
         if self.voice is not None:
-            energies = hearing.band_energies(sound, self.rate_hz, onset_at_start=True)
+            energies = hearing.band_energies(sound, self.rate_hz)
             return one_shots.lay_energies(energies, self.voice, self.grid.slot_edges_s())
         return loops.lay_cycle_energies(_cycle_energies(sound, self.rate_hz), self.grid)
 

@@ -50,7 +50,7 @@ def ear(*, full: bool, gain_db: float) -> Callable[[Samples], DrumFigures]:
     voice = one_shots.voices(GRID, patterns.plain_voice("snare", (4, 4)), {}, ())["snare"]
 
     def figures(drum: Samples) -> DrumFigures:
-        energies = hearing.band_energies(drum, RATE, onset_at_start=True)
+        energies = hearing.band_energies(drum, RATE)
         found = in_beat.measure(on, in_beat.place(on, one_shots.lay_energies(energies, voice, GRID.slot_edges_s()),
                                                 gain_db=gain_db))  # fmt: skip
         return DrumFigures(

@@ -198,10 +198,8 @@ def test_analytic_blocks_give_the_same_as_the_measure() -> None:
     assert np.array_equal(blocks, same_blocks)
     assert loudness.integrated_from_blocks(blocks) == measured.integrated_lufs
     assert loudness.range_from_blocks(blocks) == measured.loudness_range_lu
-    momentary = loudness.max_momentary_from_blocks(blocks)
-    assert momentary is not None
     assert measured.max_momentary_lufs is not None
-    assert 0.0 <= measured.max_momentary_lufs - momentary + 1e-9 < 0.6
+    assert 0.0 <= measured.max_momentary_lufs - ebu.window_lufs(blocks, 4).max() + 1e-9 < 0.6
 
 
 def test_analytic_blocks_drop_what_is_incomplete_unless_it_is_all() -> None:
@@ -224,13 +222,9 @@ def test_analytic_powers_of_unrelated_parts_add() -> None:
 
 def test_analytic_blocks_without_enough_signal() -> None:
     assert loudness.integrated_from_blocks(np.ones(3)) is None
-    assert loudness.max_momentary_from_blocks(np.ones(3)) is None
     assert loudness.range_from_blocks(np.ones(29)) is None
     assert loudness.integrated_from_blocks(np.zeros(10)) is None
-    assert loudness.max_momentary_from_blocks(np.zeros(10)) is None
     assert loudness.range_from_blocks(np.full(40, 1e-9)) is None
-    assert np.array_equal(loudness.curve_from_blocks(np.zeros(5), window_blocks=4), [-np.inf, -np.inf])
-    assert loudness.curve_from_blocks(np.zeros(3), window_blocks=4).shape == (0,)
 
 
 def test_analytic_gating_from_blocks() -> None:
