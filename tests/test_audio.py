@@ -22,7 +22,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier import audio
-from dossier.audio import guard as audioguard
+from dossier.audio import sniff
 from dossier.errors import AudioError
 from dossier.names import printable
 
@@ -247,7 +247,7 @@ def test_probe_reads_the_header_alone(tmp_path: Path) -> None:
 
 
 def test_what_the_mp3_decoder_says_is_caught_and_what_others_say_is_not(capfd: pytest.CaptureFixture[str]) -> None:
-    with audioguard.decoder_quiet(True) as said:
+    with sniff.decoder_quiet(True) as said:
         os.write(2, b"Note: Illegal Audio-MPEG-Header 0x00000000 at offset 4006.\n")
         os.write(2, b"[src/libmpg123/layer3.c:INT123_do_layer3():1844] error: dequantization failed!\n")
         print("progress 3 of 8", file=sys.stderr)

@@ -14,8 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier import beatfile
-from dossier.beatfile import folder as beatfolder
-from dossier.beatfile import sound as beatsound
+from dossier.beatfile import inputs, listing
 from dossier.errors import BeatError
 from dossier.names import printable
 
@@ -101,8 +100,8 @@ def test_very_many_problems_are_cut_and_counted(tmp_path: Path) -> None:
 def test_suggestions_for_many_wrong_names_do_not_multiply(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Analytic: 100 wrong names and 5 files make at most 20 comparisons with 5 names each."""
     compared: list[int] = []
-    monkeypatch.setattr(beatsound, "MAX_COMPARED", 2)
-    monkeypatch.setattr(beatsound, "did_you_mean", lambda text, known: compared.append(len(known)) or "")
+    monkeypatch.setattr(inputs, "MAX_COMPARED", 2)
+    monkeypatch.setattr(inputs, "did_you_mean", lambda text, known: compared.append(len(known)) or "")
     error = problems_of(
         fill(tmp_path / "x", toml="".join(f"[[drums]]\nfile = 'drums/loops/{n}.wav'\n" for n in range(100)))
     )
@@ -337,7 +336,7 @@ def test_names_written_on_other_systems_are_found(tmp_path: Path) -> None:
 
 
 def test_a_library_without_end_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(beatfolder, "MAX_FILES", 10)
+    monkeypatch.setattr(listing, "MAX_FILES", 10)
     fill(tmp_path / "lib", *(f"{n}.wav" for n in range(12)))
     error = problems_of(fill(tmp_path / "x", toml="[[drums]]\nfile = '../lib'"))
     assert [problem.key for problem in error.problems] == ["drums[0].file"]

@@ -4,7 +4,7 @@ Conventions
     Samples are `(frames, channels)` float32, 1 or 2 channels, finite, full scale 1.0; the rate stands beside them.
     What cannot be used is an `AudioError`: where (the file's shown name), what was found, what to do.  What can be used
     but should be known (clipping, DC, silence, a file cut short, a downmix) is a note with its numbers in `ReadInfo`.
-    What a header claims is checked before memory is taken for it; see also `dossier.audio.guard`.
+    What a header claims is checked before memory is taken for it; see also `dossier.audio.sniff`.
     More than two channels are folded to two.  3/2 material, with or without LFE, by the downward-mixing equations of
     ITU-R BS.775 (L' = L + 0.7071 C + 0.7071 Ls, R' = R + 0.7071 C + 0.7071 Rs, LFE left out; from memory, checked in
     the tests against ffmpeg's matrix); any other count by averaging the odd channels into the left and the even ones
@@ -27,8 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio.guard import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, open_plain, sniff
-from dossier.audio.header import (
+from dossier.audio.inspect import (
     MAX_PEAK,
     Decoded,
     Header,
@@ -40,7 +39,8 @@ from dossier.audio.header import (
     most_frames,
     notes_of,
 )
-from dossier.audio.out import encode_mp3, resample, write_wav
+from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, format_of, open_plain
+from dossier.audio.write import encode_mp3, resample, write_wav
 from dossier.errors import AudioError
 from dossier.model.measures import Clip, Samples
 from dossier.names import printable
@@ -134,7 +134,7 @@ def _opened(path: Path, shown: str) -> Iterator[tuple[soundfile.SoundFile, list[
     """The decoder of a file that passed the guard, and the complaints of the decoder (after the block)."""
     import soundfile as sf
 
-    kind = sniff(path, shown_as=shown)
+    kind = format_of(path, shown_as=shown)
     with decoder_quiet(kind.startswith("MP3")) as said:
         try:
             file = sf.SoundFile(path if os.name == "nt" else os.fsencode(path))

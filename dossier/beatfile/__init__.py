@@ -3,7 +3,7 @@
 Conventions
     All problems are reported at once, each with its file, its key path, what was found and what is allowed.  A folder
     needs no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is left to be estimated.
-    Audio is found here (`dossier.beatfile.sound`) and opened elsewhere (`dossier.audio`).
+    Audio is found here (`dossier.beatfile.inputs`) and opened elsewhere (`dossier.audio`).
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from typing import Any, TypeVar, cast
 from msgspec import UnsetType
 
 from dossier.arrange.pattern import NoDrumsError, PatternError, parse_lines, read_midi
-from dossier.audio.guard import explain
-from dossier.beatfile.check import Ledger, check, found, join
-from dossier.beatfile.folder import locate, state_of
-from dossier.beatfile.sound import hyphened, sound_of
-from dossier.beatfile.tables import BeatTable, PatternTable, SectionPattern, schema
+from dossier.audio.sniff import explain
+from dossier.beatfile.inputs import find_inputs, hyphened
+from dossier.beatfile.listing import locate, state_of
+from dossier.beatfile.schema import BeatTable, PatternTable, SectionPattern, json_schema
+from dossier.beatfile.validate import Ledger, check, found, join
 from dossier.model.beat import Beat, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug
 
-__all__ = ["load", "schema"]
+__all__ = ["json_schema", "load"]
 
 CONFIG_NAME = "beat.toml"
 GROOVE_NAME = "groove.mid"
@@ -75,7 +75,7 @@ class _Loader:
             self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is the folder's name")
         beats, unit = table.meter.split("/")
         meter = (int(beats), int(unit))
-        sound = sound_of(self.folder, table, self.ledger)
+        inputs = find_inputs(self.folder, table, self.ledger)
         sections = self.sections(table)
         pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
         beat = Beat(
@@ -83,8 +83,8 @@ class _Loader:
             slug=slug(title),
             title=title,
             artist=clean(table.artist),
-            stems=sound.stems,
-            drums=sound.drums,
+            stems=inputs.stems,
+            drums=inputs.drums,
             tempo_bpm=_given(table.tempo),
             meter=meter,
             key=_given(table.key),
@@ -97,8 +97,8 @@ class _Loader:
             pattern=pattern,
             section_patterns=section_patterns,
             sections=sections,
-            kit_pins=sound.kit_pins,
-            references=sound.references,
+            kit_pins=inputs.kit_pins,
+            references=inputs.references,
             policy=self.policy(table),
             config_files=tuple(self.config_files),
             notes=tuple(self.ledger.notes),

@@ -2,7 +2,7 @@
 
 Conventions
     The tables are declared once, as typed structures with their limits and descriptions.  Two things are made from that
-    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatfile.check`.
+    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatfile.validate`.
     Limits are common practice (no source) unless a source stands beside them.
 """
 
@@ -210,7 +210,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     ] = {}
 
 
-def schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:
+def json_schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of beat.toml, for the document that TOML stands for.
 
     Parameters

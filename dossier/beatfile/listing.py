@@ -17,7 +17,7 @@ import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.audio.guard import SUFFIX_FORMATS, explain
+from dossier.audio.sniff import SUFFIX_FORMATS, explain
 from dossier.names import printable
 
 MAX_FILES = 50_000  # audio files in one folder of candidates; a whole library is some ten thousand
@@ -28,7 +28,7 @@ Identity = tuple[int, int] | str
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class AudioFile:
     """A file in a folder: where it lies, and its name relative to that folder (forward slashes)."""
 
     path: Path
@@ -41,7 +41,7 @@ class Found:
 class Listing:
     """The audio files of a folder in the order of their names, links last, and what was noticed."""
 
-    files: list[Found] = field(default_factory=list)
+    files: list[AudioFile] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     others: list[str] = field(default_factory=list)  # names of files that are no audio
@@ -103,7 +103,7 @@ def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Iden
             return
         if not _is_folder(path):
             if is_audio(name):
-                listing.files.append(Found(path=path, relative=relative, identity=identity(path), link=link))
+                listing.files.append(AudioFile(path=path, relative=relative, identity=identity(path), link=link))
             else:
                 listing.others.append(relative)
         elif not recursive:

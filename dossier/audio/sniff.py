@@ -93,7 +93,7 @@ def explain(error: OSError | ValueError) -> str:
     return f"cannot be read: {error.strerror or type(error).__name__}; check the disk"
 
 
-def sniff(path: Path, *, shown_as: str) -> str:
+def format_of(path: Path, *, shown_as: str) -> str:
     """What the first bytes say: "WAV", "AIFF", "FLAC", "Ogg", "MP3" or, only for a name in .mp3, "MP3?".
 
     Raises

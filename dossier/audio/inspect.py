@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio.guard import SUFFIX_FORMATS, open_plain
+from dossier.audio.sniff import SUFFIX_FORMATS, open_plain
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
 

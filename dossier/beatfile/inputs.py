@@ -16,9 +16,9 @@ from typing import cast
 
 from msgspec import UNSET, UnsetType
 
-from dossier.beatfile.check import Ledger, found, join
-from dossier.beatfile.folder import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
-from dossier.beatfile.tables import BeatTable, DrumEntry
+from dossier.beatfile.listing import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
+from dossier.beatfile.schema import BeatTable, DrumEntry
+from dossier.beatfile.validate import Ledger, found, join
 from dossier.model.beat import DrumFile, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable
@@ -30,7 +30,7 @@ _FILE_RANK = 10**6  # outranks folders of any depth
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class Inputs:
     """The audio files of one beat."""
 
     stems: tuple[Stem, ...]
@@ -50,9 +50,9 @@ class _Claim:
     entry: DrumEntry | None
 
 
-def sound_of(folder: Path, table: BeatTable, ledger: Ledger) -> Sound:
+def find_inputs(folder: Path, table: BeatTable, ledger: Ledger) -> Inputs:
     """Find all audio files that a beat names or holds; what cannot be found goes into the ledger."""
-    return _Finder(folder, ledger).sound(table)
+    return _Finder(folder, ledger).inputs(table)
 
 
 def hyphened(word: str) -> str:
@@ -67,11 +67,11 @@ class _Finder:
         self.shown = ShownNames(folder)
         self.suggestions = 0
 
-    def sound(self, table: BeatTable) -> Sound:
+    def inputs(self, table: BeatTable) -> Inputs:
         stems, stem_places = self.stems(table)
         drums = self.drums(table, stem_places)
         listed = sorted(drums.values(), key=lambda drum: (drum.file.casefold(), drum.file))
-        return Sound(
+        return Inputs(
             stems=stems, drums=tuple(listed), kit_pins=self.kit(table, drums), references=self.references(table)
         )
 

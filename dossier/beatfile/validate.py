@@ -1,4 +1,4 @@
-"""What is wrong with a beat.toml: every departure from the tables of `dossier.beatfile.tables`, with its place.
+"""What is wrong with a beat.toml: every departure from the tables of `dossier.beatfile.schema`, with its place.
 
 Conventions
     Key paths are written as in `drums[2].role`; entries count from 0.  A message says what was found, what is allowed
@@ -15,7 +15,7 @@ from typing import Any
 
 from msgspec import inspect
 
-from dossier.beatfile.tables import BeatTable
+from dossier.beatfile.schema import BeatTable
 from dossier.errors import BeatError, Problem
 from dossier.names import did_you_mean, printable
 
