@@ -2,10 +2,8 @@
 
 Conventions
     Every file is written beside its place under a name that starts with a dot and ends in `.part`, flushed to the disk
-    (fsync) and renamed; POSIX rename() replaces in one step (IEEE Std 1003.1, rename), so that a reader sees the old
-    file or the new one.  Leftovers of a killed writer keep the dot and the ending, and the next writer removes them.
-    The lock is an advisory lock on an empty file (flock on POSIX, a byte-range lock on Windows).  The operating system
-    frees it when its holder ends, however it ends, so that it cannot go stale; the file itself stays.
+    (fsync) and renamed.  POSIX rename() replaces in one step (IEEE Std 1003.1, rename), so a reader sees the old file
+    or the new one.  What a killed writer leaves keeps the dot and the ending, and the next writer removes it.
 """
 
 from __future__ import annotations
@@ -15,10 +13,11 @@ import errno
 import itertools
 import os
 import shutil
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 from dossier.errors import ArchiveError
 
@@ -177,58 +176,28 @@ def sweep(folder: Path) -> None:
         remove(folder / name)
 
 
-if sys.platform == "win32":
-    import msvcrt
-
-    def _take(handle: int, *, wait: bool) -> bool:
-        while True:  # LK_LOCK itself gives up after ten seconds
-            try:
-                msvcrt.locking(handle, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
-            except OSError as error:
-                if error.errno not in (errno.EACCES, errno.EDEADLK):
-                    raise
-                if not wait:
-                    return False
-            else:
-                return True
-
-else:
-    import fcntl
-
-    def _take(handle: int, *, wait: bool) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
-
-
 @contextmanager
 def locked(path: Path, *, waiting: Callable[[], None]) -> Iterator[None]:
-    """Hold the lock file `path` (made if needed) for the length of a `with` block.
+    """Hold the lock file `path`, made if needed, for a `with` block.
 
-    Parameters
-    ----------
-    path : Path
-    waiting : callable
-        Called once, before waiting, where another process holds the lock.
+    `waiting` is called once, before the wait, where another process or thread holds the lock.  The operating system
+    frees the lock when its holder ends, however it ends, so it cannot go stale; the empty file stays.
 
     Raises
     ------
     ArchiveError
         The lock file cannot be made, or the file system has no locks.
     """
+    lock = FileLock(path)
     try:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            lock.acquire(blocking=False)
+        except Timeout:
+            waiting()
+            lock.acquire()
     except OSError as error:
         raise explain(error, f"lock the archive with {path}") from error
     try:
-        try:
-            if not _take(handle, wait=False):
-                waiting()
-                _take(handle, wait=True)
-        except OSError as error:
-            raise explain(error, f"lock the archive with {path}") from error
         yield
     finally:
-        os.close(handle)
+        lock.release()

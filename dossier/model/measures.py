@@ -112,6 +112,11 @@ class Grid:
         return self.meter[0] * 16 // self.meter[1]
 
     @property
+    def bar_beats(self) -> float:
+        """Quarter notes a bar."""
+        return self.meter[0] * 4.0 / self.meter[1]
+
+    @property
     def slot_s(self) -> float:
         return 15.0 / self.tempo_bpm
 
