@@ -27,10 +27,10 @@ import numpy.typing as npt
 from dossier.errors import MeasureError
 from dossier.measure.bands import BAND_EDGES_CAM, FINE_EDGES_CAM, FINE_HZ, cam, hz
 from dossier.measure.hearing import excitation, specific_loudness
+from dossier.measure.k_weighting import OFFSET_DB, k_weight_db
 from dossier.model.measures import Array, Mask
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 
-K_WEIGHTING_OFFSET_DB = -0.691  # BS.1770-5, equation 2
 SILENCE_SHARE = 1e-6  # 60 dB below the loudest slot's power
 LEAST_REFERENCE_SHARE = 0.01  # of the default reference, where the user's recordings have next to nothing
 _PARTS = 16  # of a fine band, for sums over a smooth spectrum
@@ -132,12 +132,10 @@ def active_slots(powers: npt.ArrayLike) -> Mask:
 
 def _at_loudness(powers: Array, lufs: float) -> Array:
     """Powers `(156,)` scaled so that their K-weighted loudness is `lufs`."""
-    from dossier.measure.loudness import k_weight_db
-
     weighted = float((powers * 10.0 ** (k_weight_db(FINE_HZ) / 10.0)).sum())
     if weighted <= 0 or not np.isfinite(weighted):
         raise MeasureError("a reference needs a recording that sounds")
-    return np.asarray(powers * (10.0 ** ((lufs - K_WEIGHTING_OFFSET_DB) / 10.0) / weighted))
+    return np.asarray(powers * (10.0 ** ((lufs - OFFSET_DB) / 10.0) / weighted))
 
 
 def _rows(n: Array, active: npt.ArrayLike | None) -> Array:

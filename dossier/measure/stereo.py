@@ -26,7 +26,8 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.measure.loudness import LOWEST_RATE_HZ, SILENCE, SILENT, k_weight_db
+from dossier.measure.k_weighting import LOWEST_RATE_HZ, k_weight_db
+from dossier.measure.loudness import SILENCE, SILENT
 from dossier.model.measures import Array, Samples, StereoImage, StereoMeasure
 from dossier.model.vocabulary import ZONES
 
