@@ -2,16 +2,16 @@
 
 Conventions
     Tempo in quarter notes a minute; a slot is a sixteenth; times in seconds from the start of the stems.  Swing is
-    first / (first + second) of a pair, 0.5 straight, 2/3 triplet; whether it is a swing of eighths or of sixteenths
-    stands in the notes.  What the user states is taken as it is; what is estimated carries a confidence from 0 to 1
-    that is the share of onset strength on the grid beyond what chance would put there.
+    first / (first + second) of a pair, 0.5 straight, 2/3 triplet; the notes say whether it was read from eighths or
+    sixteenths.  What the user states is taken as it is.  What is estimated carries a confidence from 0 to 1: the share
+    of onset strength on the grid beyond what chance would put there.
 
 Order of sources
-    The argument (beat.toml), else a tempo in the stems' file names, else the estimate; where no steady tempo is found,
-    sixteenths of 120 with a plain warning.
+    The argument (beat.toml), else a tempo in the stems' file names, else the estimate.  Where no steady tempo is found
+    the grid is sixteenths of 120 BPM, with a plain warning.
 
 References
-    `dossier.measure.onsets`, `dossier.measure.rhythm` and `dossier.measure.bar_lines` hold the methods.
+    The methods are in `dossier.measure.onsets`, `rhythm` and `bar_lines`.
 """
 
 from __future__ import annotations
@@ -27,19 +27,17 @@ from dossier.measure.names import tempo_from_name
 from dossier.measure.onsets import Onsets, channels_of, detect
 from dossier.model.measures import Grid, Samples
 
-__all__ = ["estimate", "tempo_from_name"]
-
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
 
 
 def _snapped(time_s: float, spread_s: float) -> float:
-    """Exactly 0 where the estimate cannot tell it from 0 (an onset is read late by up to its attack)."""
+    """0 where the estimate cannot tell the time from 0: an onset is read late by up to its attack."""
     return 0.0 if time_s < bar_lines.snap_within(spread_s) else time_s
 
 
 def _bars(onsets: Onsets, first_s: float, bar_s: float, slot_s: float) -> int:
-    """Bars from the first downbeat to the end of the sound; a last part counts from more than a slot of sound."""
+    """Bars from the first downbeat to the end of the sound; a last, partial one counts if it lasts over a slot."""
     length = onsets.last_sound_s - first_s
     if length <= 0.0:
         return 0
@@ -59,7 +57,7 @@ def _named_tempo(names: Sequence[str], notes: list[str]) -> float | None:
 
 
 def _check_stated(onsets: Onsets, tempo_bpm: float, notes: list[str]) -> bool:
-    """Note where the onsets fit another tempo than the stated one; True if they drift against it."""
+    """Whether the onsets drift against the stated tempo; if so, a note says which tempo fits better."""
     free = rhythm.fit(onsets, near_bpm=[tempo_bpm])
     if free is None or free.confidence < 0.5:
         return False
@@ -97,16 +95,22 @@ def estimate(
 
     Parameters
     ----------
-    samples : (frames, channels), the sum of the stems, any level
-    rate_hz : sample rate
-    tempo_bpm, first_downbeat_s, swing : stated values, taken as they are
-    meter : beats of a bar and their note value; a bar must be a whole number of sixteenths
-    names : the stems' file names, which may state a tempo
+    samples : (frames, channels)
+        The sum of the stems, at any level.
+    rate_hz : int
+        Sample rate.
+    tempo_bpm, first_downbeat_s, swing
+        Stated values, taken as they are.
+    meter
+        Beats of a bar and their note value; a bar must be a whole number of sixteenths.
+    names
+        The stems' file names, which may state a tempo.
 
     Returns
     -------
-    Grid : always usable.  Silence and signals without onsets get the stated tempo, or 120 BPM with a warning in
-        `notes`; `bars` is 0 for silence.
+    Grid
+        Always usable.  Silence and signals without onsets get the stated tempo, or 120 BPM and a warning in `notes`;
+        `bars` is 0 for silence.
     """
     notes: list[str] = []
     onsets = detect(samples, rate_hz)
@@ -131,7 +135,7 @@ def estimate(
         else:
             stated = fit.tempo_bpm
             if abs(stated - round(stated)) < 0.04 and fit.spread_s < 0.03:
-                stated = float(round(stated))  # tempos are set in whole numbers far more often than 0.04 beside one
+                stated = float(round(stated))  # whole tempos are far more common than ones 0.04 off
             notes.extend(_octave_note(fit))
     slots_per_bar = meter[0] * 16 // meter[1]
     slot_s = 15.0 / stated

@@ -2,8 +2,8 @@
 
 Conventions
     Samples are `(frames, channels)`, any level, any rate from 8 kHz; times in seconds, frequencies in Hz, shares 0-1.
-    The definitions stand in `dossier.measure.sound_shape`; kind and role are told apart in `dossier.measure.roles`.
-    What the user states overrules the file's name, that overrules the sound.
+    Definitions are in `dossier.measure.sound_shape`; `dossier.measure.roles` tells kinds and roles apart.  What the
+    user states overrules the file's name, and the name overrules the sound.
 
     transient-to-sustain: energy of the first 30 ms from the onset over the energy after them, in dB (common practice,
     no source for the 30 ms).
@@ -47,7 +47,7 @@ def _decays(body: SoundShape, reasons: dict[str, str]) -> tuple[float | None, fl
 
 
 def _length(body: SoundShape) -> float:
-    """Effective length.  The average spreads a sudden start over its own width; half of that is taken off again."""
+    """Effective length in seconds, less the half window by which smoothing spreads a sudden start."""
     end_s, reached = last_within(body, 40.0)
     length = end_s - body.start / body.envelope_hz - (0.5 * body.smooth_s if reached else 0.0)
     return max(min(length, body.file_s - body.onset_s), 1.0 / body.envelope_hz)
@@ -58,11 +58,11 @@ def _kind(
 ) -> tuple[Kind, float]:
     named = kind_from_name(name)
     if named == "loop" and tempo_from_name(name) is not None and kind is None:
-        # A tempo in the name of something shorter than a beat of it is no loop.
+        # A sound shorter than one beat of the tempo in its name is no loop.
         named = None if body.file_s < 0.9 * 60.0 / (tempo_from_name(name) or 60.0) else named
     if kind is not None or named is not None:
         return kind or named or "one-shot", 1.0
-    if body.cut:  # what sounds for longer than half a minute is no hit, whatever it is
+    if body.cut:  # whatever sounds for over half a minute is no hit
         return "loop", 1.0
     spread = spread_of(body, length_s)
     if not could_loop(spread):
@@ -107,18 +107,22 @@ def measure(
     Parameters
     ----------
     samples : (frames, channels) or (frames,)
-    rate_hz : sample rate
-    kind, role : what the user states; with confidence 1
-    name : file name, possibly with folders, which may state kind and role; with confidence 1.  Empty: the sound decides
+    rate_hz : int
+    kind, role
+        What the user states, with confidence 1.
+    name
+        File name, with or without folders, which may state kind and role, with confidence 1; empty lets the sound
+        decide.
 
     Returns
     -------
-    HitMeasures : a loop has a role only where one is stated.  Silence, an empty array and DC have no shape, and say so.
+    HitMeasures
+        A loop has a role only where one is stated.  Silence, an empty array and DC have no shape; `reasons` says so.
 
     Raises
     ------
     MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
+        Wrong shape, or a value that is not finite.
     """
     body = measure_shape(samples, rate_hz)
     if body is None:

@@ -1,14 +1,14 @@
 """The hits of a loop: when, how loud, and which drum.
 
 Conventions
-    Times in seconds from the start of the file; levels in dB relative to the loop's loudest hit: the largest mean power
-    of 10 ms within 60 ms of the onset.
+    Times in seconds from the start of the file; levels in dB relative to the loop's loudest hit, a hit's level being
+    the largest mean power of any 10 ms within 60 ms of its onset.
 
 Method
-    Each hit is cut out from its onset to the next one, at most 200 ms.  What already rang before it is taken out by
-    spectral subtraction (Boll, IEEE Trans. Acoustics, Speech and Signal Processing 27(2), 1979; MEM), in bands of an
-    octave: a hat over a ringing kick is a hat.  The rest is told apart by `dossier.measure.roles` like a one-shot.  Two
-    drums that strike together are told as one, the one that dominates.
+    Each hit is cut out from its onset to the next one, at most 200 ms.  What already rang before it is removed by
+    spectral subtraction (Boll, IEEE Trans. Acoustics, Speech and Signal Processing 27(2), 1979; MEM) in octave bands,
+    so that a hat over a ringing kick reads as a hat.  `dossier.measure.roles` classifies the rest like a one-shot.  Two
+    drums that strike together count as one, the dominant one.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ from dossier.measure.roles import role_of_sound
 from dossier.model.measures import Array, Indices, LoopHit, Samples
 from dossier.model.vocabulary import Role
 
-FAINTEST_DB = -40.0  # hits further below the loudest are not told
+FAINTEST_DB = -40.0  # hits further below the loudest are left out
 LONGEST_S = 0.2
 _LEAD_S = 0.001
 _MOST = 256  # the strongest hits of a very long loop
-_COMPARED_S = 0.04  # stretches before and after the onset that are compared
-_TAKEN_OUT = 2.0  # times what rang before: less leaves a haze of it
-_KICK_SHARE, _HAT_SHARE = 0.7, 0.8  # of the new power, under 120 Hz and over 3840 Hz
+_COMPARED_S = 0.04  # length of the stretches compared before and after the onset
+_TAKEN_OUT = 2.0  # times what rang before: subtracting less leaves a haze of it
+_KICK_SHARE, _HAT_SHARE = 0.7, 0.8  # of the new power, below 120 Hz and above 3840 Hz
 _EDGES_HZ = np.array([0.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0, 7680.0, 1e6])
 _CENTRES_OCT = np.log2(np.append(45.0, 85.0 * 2.0 ** np.arange(8)))
 
 
 def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
-    """Hits of a loop in order of time; empty where nothing strikes."""
+    """Hits of a loop `(frames, channels)` in order of time; empty where nothing strikes."""
     chosen = np.sort(np.argsort(-onsets.strengths, kind="stable")[:_MOST])
     times = onsets.times_s[chosen]
     if not len(times):
@@ -59,7 +59,7 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
 
 
 def _likely(role: Role, low: float, high: float) -> Role:
-    """What a hit in a loop is more likely to be: shortened, it has lost what tells a low tom from a kick."""
+    """Correct a role for a loop: cut short, a hit has lost what tells a low tom from a kick."""
     if low > _KICK_SHARE and role in ("tom", "percussion"):
         return "kick"
     if high > _HAT_SHARE and role in ("percussion", "snare", "clap", "rim", "tom"):
@@ -81,10 +81,10 @@ def _level(piece: Samples, frame: int) -> float:
 class _News:
     """What is new in the sound after each onset."""
 
-    kept: Array  # (hits, bands) share of each band's power that was not there before
-    low: Array  # (hits,) share of what is new under 120 Hz
-    high: Array  # (hits,) over 3840 Hz
-    channel: Indices  # (hits,) the channel with most of it
+    kept: Array  # (hits, bands) share of each band's power that is new
+    low: Array  # (hits,) share of the new power below 120 Hz
+    high: Array  # (hits,) the same above 3840 Hz
+    channel: Indices  # (hits,) the channel with most of the new power
 
 
 def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
@@ -111,7 +111,7 @@ def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
 
 
 def _without(piece: Array, rate_hz: int, kept: Array) -> Array:
-    """The piece, (frames,), with each band brought down to what is new in it."""
+    """The piece, `(frames,)`, with each band reduced to what is new in it."""
     if kept.min() > 0.7 or len(piece) < 8:
         return piece
     size = scipy.fft.next_fast_len(len(piece) + round(0.01 * rate_hz), real=True)
