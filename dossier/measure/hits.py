@@ -15,7 +15,7 @@ import numpy as np
 
 from dossier.measure.names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
-from dossier.measure.roles import could_loop, features, loopness, role_of, spread_of
+from dossier.measure.roles import could_loop, duration_of, features, loopness, role_of
 from dossier.measure.sound_shape import (
     LONGEST_S,
     SoundShape,
@@ -64,10 +64,10 @@ def _kind(
         return kind or named or "one-shot", 1.0
     if body.cut:  # whatever sounds for over half a minute is no hit
         return "loop", 1.0
-    spread = spread_of(body, length_s)
-    if not could_loop(spread):
+    lasts = duration_of(body, length_s)
+    if not could_loop(lasts):
         return "one-shot", 1.0 - 0.4 * min(1.0, length_s)
-    score = loopness(body, spread, detect(samples, rate_hz))
+    score = loopness(body, lasts, detect(samples, rate_hz))
     return ("loop", 0.5 + 0.5 * score) if score > 0.35 else ("one-shot", 1.0 - score)
 
 

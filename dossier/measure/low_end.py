@@ -20,16 +20,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.measure.low_band import correlate_at, low_band, sounding, spread, strongest, to_length
+from dossier.measure.low_band import correlate_at, low_band, sounding, strongest, to_length, widened
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import ZONES
 
 LOW_HZ = ZONES[0].low_hz  # 20 Hz
 HIGH_HZ = ZONES[1].high_hz  # 250 Hz
-SOUNDING_DB = 40.0  # where the kick's low end is within this of its loudest 10 ms, it sounds
+SOUNDING_DB = 40.0  # the kick sounds where its low end is within this of its loudest 10 ms
 WINDOW_S = 0.01
 SILENCE = 1e-20  # mean square of -200 dBFS
-NEGLIGIBLE = 1e-6  # 60 dB under the kick a bass moves the sum by less than 0.01 dB
+NEGLIGIBLE = 1e-6  # a bass 60 dB below the kick moves the sum by less than 0.01 dB
 DEEPEST = 1e-12  # a sum that cancels counts as 120 dB down, so that gains stay finite
 ATTACK_MS = 5.0  # the duck sets in this long before the kick, so that nothing clicks
 
@@ -81,7 +81,7 @@ def alignment(kick: Samples, bass: Samples, rate_hz: int, *, max_ms: float = 10.
 
     mask = sounding(low_kick, low_rate, window_s=WINDOW_S, range_db=SOUNDING_DB)
     low_kick = low_kick * mask[:, None]
-    low_bass = low_bass * spread(mask, int(np.ceil(max_ms / 1000.0 * low_rate)) + 1)[:, None]
+    low_bass = low_bass * widened(mask, int(np.ceil(max_ms / 1000.0 * low_rate)) + 1)[:, None]
     if float((low_bass**2).sum()) <= NEGLIGIBLE * float((low_kick**2).sum()):
         return _no_alignment("the bass has no low end where the kick sounds")
 

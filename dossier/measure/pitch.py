@@ -1,18 +1,18 @@
 """Pitch of a kick, a tom or a bass note, and its name; for the key of a piece see `dossier.measure.key_finding`.
 
 Conventions
-    Samples are `(frames, channels)`, any level, any rate; frequencies in Hz; notes in equal temperament, A4 = 440 Hz,
-    440 * 2^((n - 69) / 12) for MIDI note n, written with sharps, octaves from C to B, so that A4 is n = 69.  Channels
-    are never summed as waveforms, their powers are.
+    Samples are `(frames, channels)`, any level, any rate; frequencies in Hz.  MIDI note n is 440 * 2^((n - 69) / 12) Hz
+    (equal temperament, A4 = 69 = 440 Hz), written with sharps, octaves from C to B.  Channels are never summed as
+    waveforms, their powers are.
 
 Method
     The period comes from the normalised autocorrelation (McLeod and Wyvill, ICMC 2005; MEM) of what follows the attack.
-    The fundamental, or the strongest partial where it is missing, is then cut out of the spectrum, and its
-    instantaneous frequency is followed; the settled pitch is the place where that track stays longest, by amplitude.
+    The fundamental, or the strongest partial if it is missing, is then filtered out and its instantaneous frequency
+    tracked; the settled pitch is where that track stays longest, by amplitude.
 
-    The confidence is the periodic share of the sound while it is at that pitch (autocorrelation over two periods, by
-    energy), times the root of the share of all energy that lies where pitches are, less where the track wavers to and
-    fro as that of noise does (a glide does not), or where it hardly stays at the pitch at all.
+    The confidence is the periodic share of the sound while it is at that pitch (autocorrelation over two periods,
+    weighted by energy), times the root of the share of all energy that lies where pitches are.  It is reduced where the
+    track wavers as that of noise does (a glide does not), or hardly stays at the pitch.
 """
 
 from __future__ import annotations
@@ -31,15 +31,15 @@ __all__ = ["key", "note_of", "pitch"]
 NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 LOWEST_HZ, HIGHEST_HZ = 25.0, 1200.0
 PITCHED = 0.45  # confidence from which a sound has a pitch; white and pink noise reach 0.35
-_BAND_HZ = 3600.0  # partials up to here tell the period
+_BAND_HZ = 3600.0  # partials up to here help to find the period
 _LONGEST_S = 2.0
 _SETTLE_S = 0.05  # a kick's sweep is mostly over after this
-_PERIOD_S = 0.4  # stretch that tells the period
+_PERIOD_S = 0.4  # stretch from which the period is read
 _KEEP = 0.9  # first maximum within this of the largest: McLeod and Wyvill's k
 _PARTIALS = 6
 _AT_PITCH_CENTS = 100.0
-_STAYS = 0.2  # share of the energy at the pitch from which it counts in full
-_WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones under 5
+_STAYS = 0.2  # share of the energy at the pitch from which the confidence counts in full
+_WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones below 5
 
 
 def note_of(hz: float) -> tuple[str, float]:
@@ -59,7 +59,7 @@ def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
 
 
 def _period(signal: Array, rate_hz: float) -> float:
-    """Frequency of the period that a stretch of sound, (channels, n), repeats with; 0 where there is none."""
+    """Frequency in Hz at which a stretch of sound, `(channels, n)`, repeats; 0 where nothing does."""
     count = signal.shape[1]
     longest = min(int(1.15 * rate_hz / LOWEST_HZ), int(0.66 * count))
     if longest < 8:
@@ -106,7 +106,7 @@ def _track(spectrum: Array, bin_hz: float, centre_hz: float, reach_hz: float, du
 
 
 def _settled(hz: Array, power: Array) -> float:
-    """Frequency at which a track stays longest, by amplitude; 0 where there is none."""
+    """Frequency at which a track stays longest, weighted by amplitude; 0 where there is none."""
     good = (hz > 0.5 * LOWEST_HZ) & (power > 1e-5 * power.max(initial=1e-30))
     if not good.any():
         return 0.0
@@ -124,7 +124,7 @@ def _settled(hz: Array, power: Array) -> float:
 
 
 def _periodic_share(signal: Array, rate_hz: float, pitch_hz: float, at_pitch: Array, first: int) -> float:
-    """Autocorrelation at about one period, in windows of two, by energy over those windows that are at the pitch.
+    """Autocorrelation at about one period in windows of two, weighted by energy, over the windows at the pitch.
 
     `at_pitch` holds 0 or 1 for equal steps over the signal's length; windows start from sample `first` on.
     """
@@ -154,7 +154,7 @@ def _running(values: Array) -> Array:
 
 
 def _wavering(cents: Array, power: Array) -> float:
-    """Cents that a track moves to and fro from point to point, by energy; 0 for a steady glide."""
+    """Cents a track moves to and fro from point to point, weighted by energy; 0 for a steady glide."""
     if len(cents) < 2:
         return 1e3
     moved, weight = np.diff(cents), np.minimum(power[1:], power[:-1])
@@ -173,18 +173,20 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
 
     Parameters
     ----------
-    samples : (frames, channels) or (frames,), any level; of a longer sound the first 2 s are looked at
-    rate_hz : sample rate
+    samples : (frames, channels) or (frames,)
+        Of a longer sound only the first 2 s are used.
+    rate_hz : int
 
     Returns
     -------
-    Pitch : 25 to 1200 Hz.  `hz` is None, with the reason, for silence, for less than 20 ms of sound, and for noise,
-        hats and snares without tone.
+    Pitch
+        25 to 1200 Hz.  `hz` is None, with the reason, for silence, less than 20 ms of sound, noise, and hats and snares
+        without a tone.
 
     Raises
     ------
     MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
+        Wrong shape, or a value that is not finite.
     """
     two = channels_of(samples)
     loudness = magnitude(two) if two.size else np.zeros(0)
@@ -201,7 +203,7 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
         piece = piece[:, :1]
     scaled = np.ascontiguousarray((piece * (1.0 / peak)).T, dtype=np.float32)
     scaled -= scaled.mean(axis=1, keepdims=True)
-    # Everything up to _BAND_HZ at a lower rate; the signal is padded against wrapping round.
+    # Resample what lies below _BAND_HZ to a lower rate; the padding keeps the ends from wrapping round.
     size = scipy.fft.next_fast_len(len(piece) + int(0.05 * rate_hz), real=True)
     spectrum = scipy.fft.rfft(scaled, size)
     bin_hz = rate_hz / size

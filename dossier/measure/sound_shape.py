@@ -1,21 +1,21 @@
 """The body of one sound: where it starts and ends, its envelope, its spectrum, how tonal it is.
 
 Conventions
-    Samples are `(frames, channels)`; channels are never summed as waveforms, their powers are.  Everything is scaled
-    by the peak, so no figure depends on level; frequencies are looked at up to 20 kHz, so none depends on the rate.
+    Samples are `(frames, channels)`; channels are never summed as waveforms, their powers are.  Sounds are scaled to
+    their peak and cut off at 20 kHz, so nothing depends on level or sample rate.
 
 Definitions (after Peeters et al., J. Acoust. Soc. Am. 130(5), 2011, where they agree with the trade's; MEM)
     onset: first sample within 40 dB of the peak.
-    envelope: mean power of 0.25 ms, averaged over 8 ms, or over one period of the sound's lowest strong part where
-        that is longer (a tone's own swing is no envelope), at most 40 ms.
+    envelope: mean power in blocks of 0.25 ms, averaged over 8 ms or, if longer, one period of the sound's lowest strong
+        part (a tone's own swing is no envelope), at most 40 ms.
     attack: from 10 to 90 % of the maximum of the magnitude of the analytic signal (Gabor, J. IEE 93, 1946; MEM), which
         for a modulated tone is the modulation itself at any tone frequency.
     decay to -20 / -60 dB: from the envelope's maximum to the last moment within that many dB of it.
     effective length: from the onset to the last moment within 40 dB of that maximum.
     centroid: power-weighted mean frequency from 20 Hz to 20 kHz; roll-off: frequency under which 85 % of it lies.
-    tonality: largest autocorrelation, normalised by the energies of the two overlapping parts (McLeod and Wyvill, ICMC
-        2005; MEM), at lags from 0.25 to 33 ms after the first zero crossing, over 250 ms from the onset: about the
-        periodic share of the energy.
+    tonality: about the periodic share of the energy: the largest autocorrelation, normalised by the energies of the two
+        overlapping parts (McLeod and Wyvill, ICMC 2005; MEM), at lags from 0.25 to 33 ms after the first zero crossing,
+        over 250 ms from the onset.
 """
 
 from __future__ import annotations
@@ -30,17 +30,17 @@ from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
 from dossier.model.measures import Array, Samples
 
 LOW_HZ, HIGH_HZ = 20.0, 20000.0
-LONGEST_S = 30.0  # of a longer file the first half minute of sound is looked at
+LONGEST_S = 30.0  # a longer sound is cut to its first half minute
 BLOCK_S = 0.00025
 SMOOTH_S, LONGEST_SMOOTH_S = 0.008, 0.040
-LOW_SHARE = 0.15  # the sound's lowest strong part: the frequency under which this share of the power lies
+LOW_SHARE = 0.15  # share of the power below a sound's lowest strong part
 TONAL_S = 0.25
 SHORTEST_LAG_S, LONGEST_LAG_S = 0.00025, 1 / 30
 FRAME_S = 0.0214  # window of the band powers over time, 1024 samples at 48 kHz
 FRAMES = 38  # about 0.4 s of them, at half a window's hop
 EDGES_HZ = (20.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0, 12800.0, 20000.0)
 _ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
-_AFTER_S, _FADE_S = 0.045, 0.030  # what follows the maximum is faded, so that its end does not ring into the attack
+_AFTER_S, _FADE_S = 0.045, 0.030  # kept after the maximum, and faded so that the cut does not ring into the attack
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +52,7 @@ class SoundShape:
     envelope: Array  # (n,) mean power of each block, summed over channels
     envelope_hz: float  # blocks a second
     start: int  # block of the onset
-    smoothed: Array  # (n,) the envelope averaged as told above
+    smoothed: Array  # (n,) the envelope averaged over `smooth_s`
     smooth_s: float
     attack_s: float
     cumulative: Array  # (bins + 1,) power below each bin edge
@@ -63,7 +63,7 @@ class SoundShape:
 
 
 def smooth(power: Array, width: int) -> Array:
-    """Centred moving mean; at the ends the missing part counts as silence."""
+    """Centred moving mean; beyond the ends there is silence."""
     if width <= 1:
         return power
     left = width // 2
@@ -74,7 +74,7 @@ def smooth(power: Array, width: int) -> Array:
 
 
 def crossing(power: Array, threshold: float, index: int, rate_hz: float) -> float:
-    """Time at which `power` passes the threshold between `index` and its right neighbour, in seconds."""
+    """Time in seconds at which `power` crosses the threshold between `index` and its right neighbour."""
     if index + 1 >= len(power) or power[index + 1] == power[index]:
         return index / rate_hz
     part = (threshold - power[index]) / (power[index + 1] - power[index])
@@ -82,9 +82,9 @@ def crossing(power: Array, threshold: float, index: int, rate_hz: float) -> floa
 
 
 def last_within(body: SoundShape, level_db: float) -> tuple[float, bool]:
-    """Seconds from the envelope's first block to the last moment within `level_db` of its maximum, and whether it
-    gets that low before the file ends."""
-    # The average that looks past the end of the file sees silence there: the last half of it is left out.
+    """Seconds from the envelope's first block to the last moment within `level_db` of its maximum, and whether the
+    envelope falls that low before the file ends."""
+    # Past the end of the file the average sees silence, so its last half window is left out.
     keep = max(int(body.smoothed.argmax()) + 1, len(body.smoothed) - int(0.5 * body.smooth_s * body.envelope_hz))
     power = body.smoothed[:keep]
     threshold = float(power.max()) * 10.0 ** (-level_db / 10.0)
@@ -92,7 +92,7 @@ def last_within(body: SoundShape, level_db: float) -> tuple[float, bool]:
     if last + 1 >= len(power):
         return len(body.smoothed) / body.envelope_hz, False
     time_s = crossing(power, threshold, last, body.envelope_hz)
-    # Noise passes a level several times within a short while: the middle of that is its decay, the end is late.
+    # Noise crosses a level several times in a short while: its decay is the middle of that, not the end.
     top = int(power.argmax())
     early = top + int(np.argmax(power[top:] < threshold))
     if last - early < 0.15 * (last - top):
@@ -107,14 +107,14 @@ def share_below(body: SoundShape, frequency_hz: Array | float) -> Array:
 
 
 def centroid_of(body: SoundShape) -> float:
-    """Power-weighted mean frequency, from the sum of the cumulative power: no product of long arrays is needed."""
+    """Power-weighted mean frequency in Hz, from the sum of the cumulative power."""
     bins = len(body.cumulative) - 1
     mean = bins - float(body.cumulative[1:].sum()) / float(body.cumulative[-1])
     return float(np.clip(mean * body.bin_hz, LOW_HZ, HIGH_HZ))
 
 
 def frequency_at(body: SoundShape, share: float) -> float:
-    """Frequency below which this share of the power lies."""
+    """Frequency in Hz below which this share of the power lies."""
     place = np.interp(share * body.cumulative[-1], body.cumulative, np.arange(len(body.cumulative)))
     return float(np.clip((place - 0.5) * body.bin_hz, LOW_HZ, HIGH_HZ))
 
@@ -125,9 +125,9 @@ def _window(length: int) -> Array:
 
 
 def _tonality(piece: Samples, rate_hz: int) -> float:
-    """Tonality: see the module's definitions.  `piece` is (frames, channels) from the onset on."""
+    """Tonality of `piece`, `(frames, channels)` from the onset on."""
     used = piece[: max(2, int(TONAL_S * rate_hz))]
-    step = max(1, rate_hz // 40000)  # above 20 kHz nothing is looked at; no filter: only correlations are read
+    step = max(1, rate_hz // 40000)  # nothing above 20 kHz counts; correlations need no filter
     used = used[::step]
     rate = rate_hz / step
     count = len(used)
@@ -205,9 +205,9 @@ def _attack(piece: Samples, rate_hz: int, maximum_s: float) -> float:
 
 
 def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
-    """Cut a sound out of its file and take its envelope and spectrum.
+    """Cut a sound, `(frames, channels)` or `(frames,)`, out of its file and take its envelope and spectrum.
 
-    Returns None for silence (peak under -180 dBFS), for an empty array and where nothing sounds from 20 Hz to 20 kHz.
+    None for silence (peak below -180 dBFS), an empty array, and where nothing sounds from 20 Hz to 20 kHz.
     """
     two = channels_of(samples)
     loudness = magnitude(two) if two.size else np.zeros(0)
@@ -218,11 +218,9 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.0005 * peak))
     lead = int(0.002 * rate_hz)
     longest = first + int(LONGEST_S * rate_hz)
-    stop = min(
-        last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest
-    )  # with the silence after it, where there is any
+    stop = min(last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest)  # with some silence after it, if any
     piece = two[max(0, first - lead) : stop]
-    if first < lead:  # a file that starts with its sound starts from silence all the same
+    if first < lead:  # a file that starts with its sound still starts from silence
         piece = np.concatenate([np.zeros((lead - first, piece.shape[1]), piece.dtype), piece])
     if piece.shape[1] == 2 and np.array_equal(piece[:, 0], piece[:, 1]):
         piece = piece[:, :1]

@@ -19,7 +19,7 @@ def tone_powers(*tones: tuple[float, float]) -> np.ndarray:
 
 def loudness_of(powers: np.ndarray, *, spl_offset_db: float = 0.0) -> np.ndarray:
     """Loudness in sone of fine-band powers."""
-    return hearing.loudness_sone(hearing.specific_loudness(hearing.excitation(powers, spl_offset_db=spl_offset_db)))
+    return hearing.specific_loudness(hearing.excitation(powers, spl_offset_db=spl_offset_db)).sum(axis=-1)
 
 
 def sine(f_hz: float, seconds: float, *, rms: float = 1.0, rate_hz: int = RATE) -> np.ndarray:

@@ -77,7 +77,7 @@ def _reference_noise(seconds, seed):
     [(200.0, -2.350), (400.0, -3.668), (800.0, -4.985), (1600.0, -6.303), (3200.0, -7.621), (6400.0, -8.938)],
 )
 def test_conformance_slopes_of_the_average_recording(f_hz, slope):
-    """Elowsson and Friberg (2017), Table 1: slope in dB an octave."""
+    """Elowsson and Friberg, AES 142nd Convention, paper 9762 (2017), Table 1: slope in dB an octave."""
     octave = occ.reference_spectrum_db(f_hz * np.array([2.0**-0.001, 2.0**0.001]))
     assert np.diff(octave)[0] / 0.002 == pytest.approx(slope, abs=0.002)
 
