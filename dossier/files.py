@@ -26,7 +26,7 @@ _serial = itertools.count()
 
 
 def part_name(name: str) -> str:
-    """A name beside `name` that no other writer uses, of this process or another."""
+    """A name beside `name` that no other writer, in this process or another, uses."""
     return f".{name}.{os.getpid()}-{next(_serial)}{PART}"
 
 
@@ -38,11 +38,7 @@ def is_leftover(name: str) -> bool:
 def explain(error: OSError, doing: str) -> ArchiveError:
     """An operating system's error as a sentence: what could not be done, why, what to do.
 
-    Parameters
-    ----------
-    error : OSError
-    doing : str
-        What was being done, as in 'write /music/site/index.html'.
+    `doing` completes 'cannot ...', as in 'write /music/site/index.html'.
     """
     code = error.errno
     if code in (errno.ENOSPC, errno.EDQUOT):
@@ -70,16 +66,13 @@ def sync_folder(folder: Path) -> None:
 
 
 def sync_file(path: Path) -> None:
-    """Flush a file that something else wrote."""
+    """Flush a file written by something else."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 
 def not_read_soon(path: Path) -> None:
-    """Tell the system that it may use the memory in which it holds a file's content; nothing where it takes no hints.
-
-    What is written next goes into memory that is in use already, which costs a fraction of new memory.
-    """
+    """Hint that the system may drop a file from its page cache, so that the next file reuses that memory."""
     if hasattr(os, "posix_fadvise"):
         with contextlib.suppress(OSError):
             file = os.open(path, os.O_RDONLY)
@@ -90,7 +83,7 @@ def not_read_soon(path: Path) -> None:
 
 
 def write_new(path: Path, data: bytes) -> None:
-    """Write a file that is not there yet and flush it; permissions follow the umask."""
+    """Write a file that does not exist yet and flush it; permissions follow the umask."""
     with path.open("xb") as file:
         file.write(data)
         file.flush()
@@ -103,7 +96,7 @@ def write_atomic(path: Path, data: bytes) -> None:
     Raises
     ------
     ArchiveError
-        The disk is full, the folder read-only, a folder stands in the way; the old content is still there.
+        Disk full, folder read-only, a folder in the way; the old content is still there.
     """
     part = path.with_name(part_name(path.name))
     try:
@@ -116,12 +109,12 @@ def write_atomic(path: Path, data: bytes) -> None:
 
 
 def append_line(path: Path, line: bytes) -> None:
-    """Add one line to a file, flushed.  A line that an interrupted writer left unfinished is closed first and kept.
+    """Add one line to a file and flush it.  A line that an interrupted writer left unfinished is ended and kept.
 
     Raises
     ------
     ArchiveError
-        As `write_atomic`; a line that did not fit on the disk is taken back, so that nothing half stays.
+        As `write_atomic`; a line that did not fit on the disk is removed whole.
     """
     if b"\n" in line:
         raise ArchiveError(f"cannot add to {path}: one line was expected, with no line break in it")
@@ -148,7 +141,7 @@ def _last_byte(path: Path) -> bytes:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and its parents; fine where it stands already."""
+    """Make a folder and its parents, unless it exists."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -156,7 +149,7 @@ def make_folder(folder: Path) -> None:
 
 
 def remove(path: Path) -> None:
-    """Remove a file or a folder with all in it; fine where it is gone already or cannot be removed."""
+    """Remove a file or a folder with all in it; no error if it is gone or cannot be removed."""
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path, ignore_errors=True)
         return
@@ -167,7 +160,7 @@ def remove(path: Path) -> None:
 
 
 def sweep(folder: Path) -> None:
-    """Remove what interrupted writers left in a folder.  Only for a holder of the lock."""
+    """Remove what interrupted writers left in a folder.  Only the lock's holder may call it."""
     try:
         names = [entry.name for entry in os.scandir(folder) if is_leftover(entry.name)]
     except OSError:

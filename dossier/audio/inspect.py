@@ -1,8 +1,8 @@
-"""What a file says of itself, held against what is in it: limits, damage, and what a user should know.
+"""What a file says of itself against what is in it: limits, damage, and what a user should know.
 
 Conventions
-    A limit that a header breaks is an `AudioError` before any memory is taken for its claim.  Everything else is a
-    note: words that continue a sentence which starts with the file's name, with their numbers.
+    A header that breaks a limit is an `AudioError` before any memory is taken for its claim.  Everything else is a
+    note: words, with their numbers, that continue a sentence starting with the file's name.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from dossier.errors import AudioError
 from dossier.model.measures import Clip
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000  # telephone speech to the highest rate in studio use; common practice
-MAX_DURATION_S = 1_800.0  # half an hour holds any single track; more is a wrong file or a wrong header
-MAX_VALUES = 2**28  # decoded float32 values: 1 GiB, or half an hour of stereo at 74 kHz; bounds the memory of a file
+MAX_DURATION_S = 1_800.0  # any single track fits into half an hour; more is a wrong file or header
+MAX_VALUES = 2**28  # decoded float32 values: 1 GiB, half an hour of stereo at 74 kHz; bounds the memory a file takes
 MAX_CHANNELS = 64  # seventh-order Ambisonics; more is no music track
 MAX_PEAK = 1_000.0  # 60 dB over full scale: integers stored as floats, whose squares would swamp every measure
-SILENT_BELOW = 1e-6  # -120 dBFS, the least step of 20 bits: nothing that a converter recorded
-DC_FROM = 0.01  # 1 % of full scale costs 0.09 dB of headroom, and clicks where the file is cut
-CLIP_RUN = 3  # samples in a row at full scale; a clean peak reaches it with one or two; common practice, no source
+SILENT_BELOW = 1e-6  # -120 dBFS, the least step of 20 bits: no converter recorded it
+DC_FROM = 0.01  # 1 % of full scale costs 0.09 dB of headroom and clicks at the ends
+CLIP_RUN = 3  # samples in a row at full scale; a clean peak has one or two there; common practice, no source
 
 PCM_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BIT_DEPTHS = {
@@ -37,12 +37,12 @@ _BIT_DEPTHS = {
 }  # fmt: skip
 # libsndfile's log of a chunk that is longer than the file: 'data : 192000 (should be 96000)'.
 _CUT_CHUNK = re.compile(r"^\s*(?:data|SSND)\s*:\s*(\d+) \(should be (\d+)\)", re.MULTILINE)
-_STREAMED_BYTES = 0x7FFFF000  # chunk sizes from here on are placeholders of programs that write into a pipe
+_STREAMED_BYTES = 0x7FFFF000  # larger chunk sizes are placeholders from programs that write into a pipe
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What a file says of itself, not yet held against its content."""
+    """What a file says of itself, not yet checked against its content."""
 
     container: str  # "WAV" | "AIFF" | "FLAC" | "MP3" | "Ogg"
     subtype: str  # as libsndfile names it: "PCM_24", "FLOAT", "MPEG_LAYER_III", ...
@@ -62,7 +62,7 @@ class Header:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadInfo:
-    """A clip, and what was found on reading it.  Each note continues a sentence that starts with the file's name."""
+    """A clip and notes on it, each continuing a sentence that starts with the file's name."""
 
     clip: Clip
     header: Header
@@ -70,7 +70,7 @@ class ReadInfo:
 
     @property
     def channels(self) -> int:
-        """Of the file; the clip has 1 or 2."""
+        """Of the file; its clip has 1 or 2."""
         return self.header.channels
 
     @property
@@ -89,7 +89,7 @@ class Decoded:
 
 
 def check_claim(header: Header, shown: str) -> None:
-    """Refuse by the header alone, before any memory is taken."""
+    """Refuse an impossible header before any memory is taken."""
     if not MIN_RATE_HZ <= header.rate_hz <= MAX_RATE_HZ:
         raise AudioError(
             f"{shown}: has a sample rate of {header.rate_hz} Hz; {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz are read; "
@@ -116,7 +116,7 @@ def in_words(seconds: float) -> str:
 
 
 def damage(path: Path, header: Header, decoded: Decoded, log: str, said: list[str], shown: str) -> list[str]:
-    """What is missing from a file, or wrong in it, as notes."""
+    """What is missing from a file or wrong in it, as notes; empty for a sound file."""
     got = len(decoded.samples)
     here = f"{got / header.rate_hz:.2f} s"
     cut = _CUT_CHUNK.search(log)
@@ -139,7 +139,7 @@ def damage(path: Path, header: Header, decoded: Decoded, log: str, said: list[st
 
 
 def _counts_frames(path: Path, shown: str) -> bool:
-    """Whether an MP3 file says how many frames it has; without that the decoder's length is an estimate."""
+    """Whether an MP3 file states its number of frames; otherwise the decoder's length is an estimate."""
     with open_plain(path, shown_as=shown) as file:
         head = file.read(10)
         if head[:3] == b"ID3":  # the size is four bytes of seven bits (ID3v2.4, section 3.1)
@@ -200,4 +200,4 @@ def notes_of(path: Path, header: Header, decoded: Decoded, means: tuple[float, .
 
 
 def _sounds(channel: npt.NDArray[np.float32]) -> bool:
-    return bool(channel[::101].any() or channel.any())  # nearly always the first look settles it
+    return bool(channel[::101].any() or channel.any())  # the first look nearly always settles it

@@ -1,9 +1,9 @@
 """A beat folder and its beat.toml, read and checked: the one door from what the user wrote to a `Beat`.
 
 Conventions
-    All problems are reported at once, each with its file, its key path, what was found and what is allowed.  A folder
-    needs no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is left to be estimated.
-    Audio is found here (`dossier.beatfile.inputs`) and opened elsewhere (`dossier.audio`).
+    All problems are reported at once, each with its file, key path, what was found and what is allowed.  A folder needs
+    no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is estimated later.
+    Audio files are found here (`dossier.beatfile.inputs`) and opened elsewhere (`dossier.audio`).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any, TypeVar, cast
 from msgspec import UnsetType
 
 from dossier.arrange.pattern import NoDrumsError, PatternError, parse_lines, read_midi
-from dossier.audio.sniff import explain
+from dossier.audio.sniff import why_unreadable
 from dossier.beatfile.inputs import find_inputs, hyphened
 from dossier.beatfile.listing import locate, state_of
 from dossier.beatfile.schema import BeatTable, PatternTable, SectionPattern, json_schema
@@ -32,28 +32,22 @@ __all__ = ["json_schema", "load"]
 
 CONFIG_NAME = "beat.toml"
 GROOVE_NAME = "groove.mid"
-MAX_CONFIG_BYTES = 2**20  # a beat.toml that lists ten thousand drums has about that size
+MAX_CONFIG_BYTES = 2**20  # about the size of a beat.toml that lists ten thousand drums
 MAX_MIDI_BYTES = 2**20  # a groove of some bars has a few kilobytes
-MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any loop of a pattern
+MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any pattern
 
 T = TypeVar("T")
 
 
 def load(folder: Path, *, known_policy: Mapping[str, float] | None = None) -> Beat:
-    """Read a beat folder.
+    """Read a beat folder: stems/, drums/ and, if there is one, beat.toml.
 
-    Parameters
-    ----------
-    folder
-        The folder that holds stems/, drums/ and, if there is one, beat.toml.
-    known_policy
-        The names that [policy] may override; any name is taken where this is None.
+    [policy] may override the names in `known_policy`, or any name where that is None.
 
     Raises
     ------
     BeatError
-        With every problem found.  The files that a `Beat` lists are known to exist; whether they can be decoded is not
-        known here.
+        With every problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
     """
     return _Loader(Path(folder), known_policy).beat()
 
@@ -117,11 +111,11 @@ class _Loader:
                 os.stat(self.folder / ".")  # may one look inside,
                 os.scandir(self.folder).close()  # and see the names?
             except OSError as error:
-                self.ledger.about_folder(explain(error))
+                self.ledger.about_folder(why_unreadable(error))
         self.ledger.close()
 
     def document(self) -> dict[str, Any] | None:
-        """The parsed beat.toml, or None where there is none; what cannot be parsed is a problem."""
+        """The parsed beat.toml; None where there is none, or, with a problem reported, where it cannot be parsed."""
         path = self.folder / CONFIG_NAME
         if not os.path.lexists(path):
             return None
@@ -193,7 +187,7 @@ class _Loader:
     def pattern(
         self, key: str, entry: PatternTable | SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
     ) -> Pattern | None:
-        """The pattern that one table names, in one of two ways."""
+        """The pattern that a table gives, as lines or as MIDI."""
         lines, midi = _given(entry.lines), _given(entry.midi)
         if lines is not None and midi is not None:
             self.ledger.about_key(key, "has both lines and midi; keep one of the two")
@@ -217,7 +211,7 @@ class _Loader:
     def midi(
         self, path: Path, report: Callable[[str], None], meter: tuple[int, int], *, asked_for: bool = True
     ) -> Pattern | None:
-        """The pattern of a MIDI file; one that nobody asked for and that holds no drums is only noted."""
+        """The pattern of a MIDI file; without drums in it, one that nobody asked for is only noted."""
 
         def about(message: str) -> None:
             report(f"'{printable(path.name)}' {message}")
@@ -241,7 +235,7 @@ class _Loader:
             for _, _, message in error.places:
                 about(message)
             return None
-        except (ArithmeticError, ValueError, OSError) as error:  # what a damaged file holds in place of numbers
+        except (ArithmeticError, ValueError, OSError) as error:  # what a damaged file leads to
             about(f"is not a readable Standard MIDI File ({type(error).__name__})")
             return None
         return _bounded(replace(made, source=printable(made.source)), about)
@@ -269,7 +263,7 @@ def _given(value: T | UnsetType) -> T | None:
 
 
 def _content(path: Path, limit: int, advice: str) -> tuple[bytes, str]:
-    """The bytes of a small file, or none and why."""
+    """The bytes of a small file, or none and the reason."""
     why = state_of(path)
     if why is not None:
         return b"", why
@@ -277,7 +271,7 @@ def _content(path: Path, limit: int, advice: str) -> tuple[bytes, str]:
         with path.open("rb") as file:
             raw = file.read(limit + 1)
     except OSError as error:
-        return b"", explain(error)
+        return b"", why_unreadable(error)
     return (raw, "") if len(raw) <= limit else (b"", f"has more than {limit // 2**20} MiB; {advice}")
 
 
@@ -289,7 +283,7 @@ def _bounded(pattern: Pattern, about: Callable[[str], None]) -> Pattern | None:
 
 
 def _toml_error(message: str, text: str) -> str:
-    """The parser's words, with the line that it stumbled over."""
+    """The parser's message, with the line it stumbled over."""
     place = re.search(r"at line (\d+)", message)
     lines = text.splitlines()
     if not place or not 1 <= int(place[1]) <= len(lines):

@@ -1,9 +1,9 @@
 """Which audio files a beat is made of: stems, drums, the pins of its kit, references.
 
 Conventions
-    What beat.toml lists is joined with what lies in stems/ and drums/.  An entry for a single file outranks one for the
-    folder that it lies in, and a deeper folder a higher one.  A stem is never a candidate.  Two names for one file on
-    the disk are one file.
+    What beat.toml lists is joined with what lies in stems/ and drums/.  An entry for a single file outranks one for its
+    folder, and a deeper folder outranks a higher one.  A stem is never a candidate.  Two names for one file on the disk
+    are one file.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from dossier.model.beat import DrumFile, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable
 
-# Comparing names costs some 50 us a pair; a list of ten thousand wrong names must not take minutes.
+# Comparing names takes about 50 us a pair; ten thousand wrong names must not take minutes.
 MAX_SUGGESTIONS = 20
 MAX_COMPARED = 500
 _FILE_RANK = 10**6  # outranks folders of any depth
@@ -41,7 +41,7 @@ class Inputs:
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
-    """An entry of beat.toml, or the drums folder itself, that stands for a file."""
+    """An entry of beat.toml, or the drums folder itself, that lists a file."""
 
     rank: int
     place: str
@@ -51,7 +51,7 @@ class _Claim:
 
 
 def find_inputs(folder: Path, table: BeatTable, ledger: Ledger) -> Inputs:
-    """Find all audio files that a beat names or holds; what cannot be found goes into the ledger."""
+    """Find all audio files that a beat names or holds; problems go into the ledger."""
     return _Finder(folder, ledger).inputs(table)
 
 
@@ -76,7 +76,7 @@ class _Finder:
         )
 
     def listing(self, name: str, *, recursive: bool) -> Listing:
-        """The audio in stems/ or drums/; an empty listing where there is no such folder."""
+        """The audio in stems/ or drums/; empty where there is no such folder."""
         path = self.folder / name
         if not os.path.lexists(path):
             return Listing()
@@ -96,7 +96,7 @@ class _Finder:
         return listing
 
     def file_named(self, key: str, text: str, known: list[str]) -> Path | None:
-        """The audio file that an entry names; where it cannot be one, that is a problem."""
+        """The audio file that an entry names; None, and a problem, if it cannot be one."""
         path = locate(self.folder, text)
         why = state_of(path)
         if why is None and not is_audio(path.name):
@@ -107,7 +107,7 @@ class _Finder:
         return None
 
     def suggestion(self, text: str, known: list[str]) -> str:
-        """The file that was probably meant: for the first problems only, and in the same folder if there are many."""
+        """The file that was probably meant, for the first problems only; among many files, one in the same folder."""
         if self.suggestions == MAX_SUGGESTIONS:
             return ""
         self.suggestions += 1
@@ -186,7 +186,7 @@ class _Finder:
         return {here: self.drum(claim) for here, claim in ordered}
 
     def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[Identity, str]) -> list[_Claim]:
-        """What an entry of [[drums]] stands for: a file, or each audio file in a folder."""
+        """What an entry of [[drums]] lists: a file, or each audio file in a folder."""
         path = locate(self.folder, entry.file)
         if state_of(path) != "is a folder, not a file":
             file = self.file_named(f"{key}.file", entry.file, known)
@@ -204,7 +204,7 @@ class _Finder:
         return [_Claim(len(path.parts), key, file.path, path, entry) for file in listing.files]
 
     def stake(self, claim: _Claim, claims: dict[Identity, _Claim], stem_places: Mapping[Identity, str]) -> None:
-        """Let a claim stand where it outranks the one before it."""
+        """Let a claim replace the one before it if it outranks it."""
         here, key = identity(claim.path), f"{claim.place}.file"
         if here in stem_places:
             if claim.rank == _FILE_RANK:

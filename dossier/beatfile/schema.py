@@ -1,9 +1,9 @@
 """The words of beat.toml: which keys there are, what each may hold, and its JSON Schema.
 
 Conventions
-    The tables are declared once, as typed structures with their limits and descriptions.  Two things are made from that
-    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatfile.validate`.
-    Limits are common practice (no source) unless a source stands beside them.
+    The tables are declared once, as typed structures with their limits and descriptions.  The JSON Schema (draft
+    2020-12) that editors use and the checks of `dossier.beatfile.validate` both follow from that declaration.  Limits
+    are common practice (no source) unless a source stands beside them.
 """
 
 from __future__ import annotations
@@ -211,13 +211,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
 
 
 def json_schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of beat.toml, for the document that TOML stands for.
-
-    Parameters
-    ----------
-    policy_names
-        Where given, [policy] takes no other names.
-    """
+    """JSON Schema (draft 2020-12) of beat.toml; with `policy_names`, [policy] takes no others."""
     made = msgspec.json.schema(BeatTable)
     definitions = dict(made["$defs"])
     root = definitions.pop("BeatTable")
