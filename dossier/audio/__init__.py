@@ -15,7 +15,6 @@ Conventions
 from __future__ import annotations
 
 import hashlib
-import io
 import math
 import os
 import time
@@ -33,7 +32,6 @@ from dossier.audio.inspect import (
     Header,
     ReadInfo,
     check_claim,
-    clipped_runs,
     damage,
     in_words,
     most_frames,
@@ -66,7 +64,6 @@ AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
 HALF_POWER = math.sqrt(0.5)
 
 _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the processor's cache while it is checked
-_PIECE = 8 << 20
 _SETTLED_S = 2.0  # a younger file may change again without its times showing it
 _digests: dict[tuple[int, ...], str] = {}
 _NO_LENGTH = 2**62  # libsndfile reports at least this many frames where the header gives no length
@@ -105,19 +102,11 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
         check_claim(header, shown)
         log = file.extra_info
         decoded = _decode(file, header, shown)
-    frames = len(decoded.samples)
-    if frames == 0:
+    if not len(decoded.samples):
         promise = f"{header.frames} frames" if header.frames else "no frames"
         raise AudioError(f"{shown}: holds no audio: its header promises {promise} and none can be read; {EXPORT}")
-    wrong = damage(path, header, decoded, log, said, shown)
-    means = tuple(float(value) for value in decoded.sums / frames)
-    clipped = clipped_runs(decoded, header)
-    notes = wrong + notes_of(path, header, decoded, means, clipped)
-    return ReadInfo(
-        clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz),
-        header=header,
-        notes=tuple(notes),
-    )
+    notes = damage(path, header, decoded, log, said, shown) + notes_of(path, header, decoded)
+    return ReadInfo(clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz), header=header, notes=tuple(notes))
 
 
 def probe(path: Path, *, shown_as: str) -> Header:
@@ -213,9 +202,8 @@ def _checked_peak(block: npt.NDArray[np.float32], first: int, header: Header, sh
         return peak
     if math.isfinite(peak):
         over = 20 * math.log10(peak)
-        why = (
-            "as when integers are stored as floats" if header.subtype in ("FLOAT", "DOUBLE") else "the file is damaged"
-        )
+        floats = header.subtype in ("FLOAT", "DOUBLE")
+        why = "as when integers are stored as floats" if floats else "the file is damaged"
         raise AudioError(
             f"{shown}: holds a sample of {peak:.4g}, {over:.0f} dB over full scale ({why}); "
             "export it again with full scale at 1.0"
@@ -245,14 +233,6 @@ def to_stereo(samples: Samples) -> Samples:
     return samples if samples.shape[1] == 2 else np.repeat(samples, 2, axis=1)
 
 
-def _digest(file: io.BufferedReader, size: int) -> str:
-    """SHA-256 of an open file, in pieces large enough to let other threads run meanwhile."""
-    digest, piece = hashlib.sha256(), np.empty(min(size + 1, _PIECE), dtype=np.uint8).data
-    while got := file.readinto(piece):
-        digest.update(piece[:got])
-    return digest.hexdigest()
-
-
 def sha256(path: Path) -> str:
     """SHA-256 of the content in hexadecimal; this process reads a file again only if it has changed.
 
@@ -266,7 +246,7 @@ def sha256(path: Path) -> str:
         try:
             found = os.fstat(file.fileno())
             state = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
-            digest = _digests.get(state) or _digest(file, found.st_size)
+            digest = _digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
                 _digests[state] = digest
             return digest

@@ -172,30 +172,29 @@ def clipped_runs(decoded: Decoded, header: Header) -> int:
     return int(np.count_nonzero(run[:1]) + np.count_nonzero(run[1:] & ~run[:-1]))
 
 
-def notes_of(path: Path, header: Header, decoded: Decoded, means: tuple[float, ...], clipped: int) -> list[str]:
+def notes_of(path: Path, header: Header, decoded: Decoded) -> list[str]:
+    """What a user should know of a file that could be read."""
     notes: list[str] = []
     suffix = path.suffix.lower()
     if SUFFIX_FORMATS[suffix] != header.container:
         notes.append(f"is {header.container} inside, although its name ends in {suffix}")
     if header.channels > 2:
-        how = (
-            "folded to stereo by the ITU-R BS.775 downmix (no LFE)"
-            if header.channels in (5, 6)
-            else "folded to stereo: odd channels averaged into the left, even ones into the right"
-        )
-        notes.append(f"has {header.channels} channels, {how}")
+        how = ": odd channels averaged into the left, even ones into the right"
+        how = " by the ITU-R BS.775 downmix (no LFE)" if header.channels in (5, 6) else how
+        notes.append(f"has {header.channels} channels, folded to stereo{how}")
     if decoded.peak < SILENT_BELOW:
         return [*notes, "is silent" if decoded.peak == 0.0 else "is silent: it never rises above -120 dBFS"]
     for side, name in zip(range(decoded.samples.shape[1]), ("left", "right"), strict=False):
         if not _sounds(decoded.samples[:, side]):
             notes.append(f"sounds on one side only: its {name} channel is silent")
-    if clipped:
+    if clipped := clipped_runs(decoded, header):
         places = "place" if clipped == 1 else "places"
         notes.append(f"is clipped in {clipped} {places} ({CLIP_RUN} or more samples in a row at full scale)")
     if decoded.peak > 1.0 and header.channels <= 2:
         notes.append(f"peaks {20 * log10(decoded.peak):.1f} dB over full scale")
-    if max(map(abs, means)) >= DC_FROM:
-        notes.append(f"has a DC offset of {max(means, key=abs) * 100:+.1f} % of full scale")
+    offset = float(max(decoded.sums, key=abs)) / len(decoded.samples)
+    if abs(offset) >= DC_FROM:
+        notes.append(f"has a DC offset of {offset * 100:+.1f} % of full scale")
     return notes
 
 

@@ -22,7 +22,7 @@ from dossier.arrange.pattern import NoDrumsError, PatternError, parse_lines, rea
 from dossier.audio.sniff import why_unreadable
 from dossier.beatfile.inputs import find_inputs, hyphened
 from dossier.beatfile.listing import locate, state_of
-from dossier.beatfile.schema import BeatTable, PatternTable, SectionPattern, json_schema
+from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
 from dossier.beatfile.validate import Ledger, check, found, join
 from dossier.model.beat import Beat, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
@@ -73,30 +73,16 @@ class _Loader:
         sections = self.sections(table)
         pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
         beat = Beat(
-            folder=self.folder,
-            slug=slug(title),
-            title=title,
-            artist=clean(table.artist),
-            stems=inputs.stems,
-            drums=inputs.drums,
-            tempo_bpm=_given(table.tempo),
-            meter=meter,
-            key=_given(table.key),
+            folder=self.folder, slug=slug(title), title=title, artist=clean(table.artist),
+            stems=inputs.stems, drums=inputs.drums, kit_pins=inputs.kit_pins, references=inputs.references,
+            tempo_bpm=_given(table.tempo), meter=meter, key=_given(table.key),
             first_downbeat_s=_given(table.first_downbeat),
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
-            target_lufs=_given(table.target_loudness),
-            intent=table.intent,
-            role_intents=self.intents(table),
-            listening_level_db_spl=_given(table.listening_level),
-            pattern=pattern,
-            section_patterns=section_patterns,
-            sections=sections,
-            kit_pins=inputs.kit_pins,
-            references=inputs.references,
-            policy=self.policy(table),
-            config_files=tuple(self.config_files),
-            notes=tuple(self.ledger.notes),
-        )
+            target_lufs=_given(table.target_loudness), listening_level_db_spl=_given(table.listening_level),
+            intent=table.intent, role_intents=self.intents(table), policy=self.policy(table),
+            pattern=pattern, section_patterns=section_patterns, sections=sections,
+            config_files=tuple(self.config_files), notes=tuple(self.ledger.notes),
+        )  # fmt: skip
         self.ledger.close()
         return beat
 
@@ -185,7 +171,7 @@ class _Loader:
         return main, sections
 
     def pattern(
-        self, key: str, entry: PatternTable | SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
+        self, key: str, entry: SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
     ) -> Pattern | None:
         """The pattern that a table gives, as lines or as MIDI."""
         lines, midi = _given(entry.lines), _given(entry.midi)

@@ -130,16 +130,11 @@ class _Finder:
                 self.ledger.about_key(key, f"{found(entry.file)} is the same file as {places[here]}; list it once")
                 continue
             places[here] = f"stems[{index}]"
-            stems.append(
-                Stem(
-                    file=self.shown.of(path, library=path.parent),
-                    path=path,
-                    gain_db=entry.gain_db,
-                    origin=clean(entry.origin),
-                    rights=entry.rights,
-                    role=clean(entry.role) if isinstance(entry.role, str) else "",
-                )
-            )
+            shown = self.shown.of(path, library=path.parent)
+            stems.append(Stem(
+                file=shown, path=path, gain_db=entry.gain_db, origin=clean(entry.origin), rights=entry.rights,
+                role=clean(entry.role),
+            ))  # fmt: skip
         listed = set(places)
         unlisted = [file for file in listing.files if file.identity not in listed]
         for file in unlisted:
@@ -221,14 +216,11 @@ class _Finder:
         if entry is None:
             return DrumFile(file=file, path=claim.path)
         return DrumFile(
-            file=file,
-            path=claim.path,
+            file=file, path=claim.path, origin=clean(entry.origin), rights=entry.rights,
             kind=None if isinstance(entry.kind, UnsetType) else cast(Kind, hyphened(entry.kind)),
             role=None if isinstance(entry.role, UnsetType) else cast(Role, hyphened(entry.role)),
             tempo_bpm=None if isinstance(entry.tempo, UnsetType) else entry.tempo,
-            origin=clean(entry.origin),
-            rights=entry.rights,
-        )
+        )  # fmt: skip
 
     def kit(self, table: BeatTable, drums: Mapping[Identity, DrumFile]) -> dict[Role, str]:
         by_name = {drum.file: drum for drum in drums.values()}

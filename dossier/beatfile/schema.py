@@ -70,6 +70,16 @@ Lines = Annotated[
 Midi = Annotated[
     FilePath, Meta(description="a Standard MIDI File with General MIDI percussion, relative to the beat folder")
 ]
+Tempo = Annotated[float, Meta(ge=20, le=400, description="quarter notes a minute (BPM)", examples=[92.0])]
+Downbeat = Annotated[
+    float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")
+]
+Target = Annotated[
+    float, Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 where not said")
+]
+Listening = Annotated[
+    float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 where not said")
+]
 
 
 class StemEntry(msgspec.Struct, forbid_unknown_fields=True):
@@ -107,12 +117,9 @@ class SectionPattern(msgspec.Struct, forbid_unknown_fields=True):
     midi: Midi | UnsetType = UNSET
 
 
-class PatternTable(msgspec.Struct, forbid_unknown_fields=True):
+class PatternTable(SectionPattern, forbid_unknown_fields=True):
     """What the drums play: tablature or MIDI.  Without it groove.mid is used, or a plain pattern is assumed."""
 
-    steps_per_beat: StepsPerBeat | UnsetType = UNSET
-    lines: Lines | UnsetType = UNSET
-    midi: Midi | UnsetType = UNSET
     sections: Annotated[
         dict[str, SectionPattern], Meta(description="patterns of single sections, by the section's name")
     ] = {}
@@ -143,9 +150,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
         ),
     ] | UnsetType = UNSET  # fmt: skip
     artist: Annotated[str, Meta(max_length=200)] = ""
-    tempo: (
-        Annotated[float, Meta(ge=20, le=400, description="quarter notes a minute (BPM)", examples=[92.0])] | UnsetType
-    ) = UNSET
+    tempo: Tempo | UnsetType = UNSET
     meter: Annotated[
         str,
         Meta(
@@ -163,10 +168,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
                    "suggest": suggest_key},
         ),
     ] | UnsetType = UNSET  # fmt: skip
-    first_downbeat: (
-        Annotated[float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")]
-        | UnsetType
-    ) = UNSET
+    first_downbeat: Downbeat | UnsetType = UNSET
     swing: Annotated[
         float,
         Meta(
@@ -174,32 +176,17 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
             description="percent of the eighth at which its second sixteenth falls: 50 straight, 66.7 triplet",
         ),
     ] | UnsetType = UNSET  # fmt: skip
-    target_loudness: (
-        Annotated[
-            float,
-            Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 where not said"),
-        ]
-        | UnsetType
-    ) = UNSET
+    target_loudness: Target | UnsetType = UNSET
     intent: IntentWord = "level"
-    listening_level: (
-        Annotated[
-            float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 where not said")
-        ]
-        | UnsetType
-    ) = UNSET
+    listening_level: Listening | UnsetType = UNSET
     intents: Annotated[
-        dict[RoleWord, IntentWord],
-        Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES),
+        dict[RoleWord, IntentWord], Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES)
     ] = {}
     stems: Annotated[list[StemEntry], Meta(max_length=500)] = []
     drums: Annotated[list[DrumEntry], Meta(max_length=20_000)] = []
     kit: Annotated[
         dict[RoleWord, FilePath],
-        Meta(
-            description="the one-shot that a role must use: the file of a candidate",
-            extra_json_schema=_ROLE_NAMES,
-        ),
+        Meta(description="the one-shot that a role must use: the file of a candidate", extra_json_schema=_ROLE_NAMES),
     ] = {}
     pattern: PatternTable | UnsetType = UNSET
     sections: Annotated[list[SectionEntry], Meta(max_length=500)] = []

@@ -54,20 +54,16 @@ from dossier.measure.bands import (
     BAND_EDGES_HZ,
     BAND_HZ,
     FINE_CAM,
-    FINE_EDGES_CAM,
     FINE_EDGES_HZ,
     FINE_HZ,
-    cam,
     erb_hz,
-    hz,
 )
-from dossier.measure.spectra import band_energies, energy_until, slot_powers
+from dossier.measure.spectra import band_energies, slot_powers
 from dossier.model.measures import Array
 
 __all__ = [
-    "BAND_CAM", "BAND_EDGES_CAM", "BAND_EDGES_HZ", "BAND_HZ", "FINE_CAM", "FINE_EDGES_CAM", "FINE_EDGES_HZ", "FINE_HZ",
-    "band_energies", "cam", "energy_until", "erb_hz", "excitation", "hz", "page_constants",
-    "partial_loudness", "slot_powers", "specific_loudness",
+    "BAND_CAM", "BAND_EDGES_CAM", "BAND_EDGES_HZ", "BAND_HZ", "FINE_CAM", "FINE_HZ", "band_energies", "excitation",
+    "page_constants", "partial_loudness", "slot_powers", "specific_loudness",
 ]  # fmt: skip
 
 ERB_WEIGHTS = (0.5, 1.0, 1.0, 1.0, 0.5)  # fine bands in one ERB round the middle one

@@ -30,6 +30,10 @@ from dossier.model.vocabulary import ZONES, Kind, Role
 
 TRANSIENT_S = 0.030
 ROLLOFF_SHARE = 0.85
+UNMEASURED = (  # what silence lacks
+    "attack_s", "decay_20_s", "decay_60_s", "effective_length_s", "centroid_hz", "rolloff_hz",
+    "transient_to_sustain_db", "tonality",
+)  # fmt: skip
 
 
 def _decays(body: SoundShape, reasons: dict[str, str]) -> tuple[float | None, float | None]:
@@ -56,12 +60,12 @@ def _length(body: SoundShape) -> float:
 def _kind(
     body: SoundShape, samples: Samples, rate_hz: int, length_s: float, kind: Kind | None, name: str
 ) -> tuple[Kind, float]:
-    named = kind_from_name(name)
-    if named == "loop" and tempo_from_name(name) is not None and kind is None:
-        # A sound shorter than one beat of the tempo in its name is no loop.
-        named = None if body.file_s < 0.9 * 60.0 / (tempo_from_name(name) or 60.0) else named
-    if kind is not None or named is not None:
-        return kind or named or "one-shot", 1.0
+    named, tempo_bpm = kind_from_name(name), tempo_from_name(name)
+    if named == "loop" and tempo_bpm is not None and body.file_s < 0.9 * 60.0 / tempo_bpm:
+        named = None  # shorter than one beat of the tempo in its name
+    stated = kind or named
+    if stated is not None:
+        return stated, 1.0
     if body.cut:  # whatever sounds for over half a minute is no hit
         return "loop", 1.0
     lasts = duration_of(body, length_s)
@@ -72,47 +76,23 @@ def _kind(
 
 
 def _silent(kind: Kind | None, role: Role | None, name: str, why: str) -> HitMeasures:
-    fields = (
-        "attack_s", "decay_20_s", "decay_60_s", "effective_length_s", "centroid_hz", "rolloff_hz", "zone_shares",
-        "transient_to_sustain_db", "tonality",
-    )  # fmt: skip
     stated_kind, stated_role = kind or kind_from_name(name), role or role_from_name(name)
-    reasons = dict.fromkeys(fields, why)
-    if stated_role is None:
-        reasons["role"] = why
+    missing = dict.fromkeys(UNMEASURED)
+    reasons = dict.fromkeys((*UNMEASURED, "zone_shares") if stated_role else (*UNMEASURED, "zone_shares", "role"), why)
     return HitMeasures(
-        kind=stated_kind or "one-shot",
-        kind_confidence=1.0 if stated_kind else 0.0,
-        role=stated_role,
-        role_confidence=1.0 if stated_role else 0.0,
-        onset_s=0.0,
-        attack_s=None,
-        decay_20_s=None,
-        decay_60_s=None,
-        effective_length_s=None,
-        centroid_hz=None,
-        rolloff_hz=None,
-        zone_shares={zone.key: 0.0 for zone in ZONES},
-        transient_to_sustain_db=None,
-        tonality=None,
-        reasons=reasons,
-    )
+        kind=stated_kind or "one-shot", kind_confidence=1.0 if stated_kind else 0.0,
+        role=stated_role, role_confidence=1.0 if stated_role else 0.0,
+        onset_s=0.0, zone_shares={zone.key: 0.0 for zone in ZONES}, reasons=reasons, **missing,
+    )  # fmt: skip
 
 
 def measure(
     samples: Samples, rate_hz: int, *, kind: Kind | None = None, role: Role | None = None, name: str = ""
 ) -> HitMeasures:
-    """Measure the shape of a one-shot, or of the whole of a loop.
+    """Measure the shape of a one-shot, or of the whole of a loop, `(frames, channels)` or `(frames,)`.
 
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,)
-    rate_hz : int
-    kind, role
-        What the user states, with confidence 1.
-    name
-        File name, with or without folders, which may state kind and role, with confidence 1; empty lets the sound
-        decide.
+    `kind` and `role` are what the user states.  `name`, with or without folders, may state them too; empty lets the
+    sound decide.  What is stated has confidence 1.
 
     Returns
     -------
@@ -155,19 +135,9 @@ def measure(
     elif found_role is None:
         found_role, role_confidence = role_of(features(body))
     return HitMeasures(
-        kind=found_kind,
-        kind_confidence=float(kind_confidence),
-        role=found_role,
-        role_confidence=float(role_confidence),
-        onset_s=body.onset_s,
-        attack_s=body.attack_s,
-        decay_20_s=decay_20_s,
-        decay_60_s=decay_60_s,
-        effective_length_s=length_s,
-        centroid_hz=centroid_of(body),
-        rolloff_hz=frequency_at(body, ROLLOFF_SHARE),
-        zone_shares=zones,
-        transient_to_sustain_db=ratio_db,
-        tonality=body.tonality,
-        reasons=reasons,
-    )
+        kind=found_kind, kind_confidence=float(kind_confidence),
+        role=found_role, role_confidence=float(role_confidence),
+        onset_s=body.onset_s, attack_s=body.attack_s, decay_20_s=decay_20_s, decay_60_s=decay_60_s,
+        effective_length_s=length_s, centroid_hz=centroid_of(body), rolloff_hz=frequency_at(body, ROLLOFF_SHARE),
+        zone_shares=zones, transient_to_sustain_db=ratio_db, tonality=body.tonality, reasons=reasons,
+    )  # fmt: skip

@@ -135,12 +135,7 @@ def _classes(notes: Array) -> Array:
 
 
 def key(samples: Samples, rate_hz: int) -> Key:
-    """Key of a piece of music.
-
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,)
-    rate_hz : int
+    """Key of a piece of music, from `(frames, channels)` or `(frames,)`.
 
     Returns
     -------

@@ -83,16 +83,9 @@ def _nothing(why: str) -> LoopMeasures:
 
 
 def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, name: str = "") -> LoopMeasures:
-    """Measure a drum loop.
+    """Measure a drum loop, `(frames, channels)` or `(frames,)`.
 
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,)
-    rate_hz : int
-    tempo_bpm
-        What the user states.
-    name
-        File name, which may state a tempo.
+    `tempo_bpm` is what the user states; the file's `name` may state a tempo too.
 
     Returns
     -------
@@ -144,15 +137,9 @@ def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, n
     if continuity is None:
         reasons["continuity"] = "nothing strikes in it" if not len(onsets.times_s) else "too short"
     return LoopMeasures(
-        tempo_bpm=tempo,
-        tempo_source=source,
-        beats=beats,
-        downbeat_s=float(downbeat_s),
-        swing=swing,
-        hits=hits,
-        continuity=continuity,
-        reasons=reasons,
-    )
+        tempo_bpm=tempo, tempo_source=source, beats=beats, downbeat_s=float(downbeat_s), swing=swing, hits=hits,
+        continuity=continuity, reasons=reasons,
+    )  # fmt: skip
 
 
 def _whole(beats: float) -> float:

@@ -137,17 +137,10 @@ def measure_with_blocks(samples: Samples, rate_hz: int, *, beside: Executor | No
         reasons["peak_to_loudness_db"] = f"no integrated loudness: {reasons['integrated_lufs']}"
     rms = float(np.sqrt(scan.square_sums.max() / len(samples)))
     loudness = Loudness(
-        integrated_lufs=integrated,
-        max_momentary_lufs=momentary,
-        max_short_term_lufs=short_term,
-        loudness_range_lu=loudness_range,
-        sample_peak_dbfs=_db20(scan.peak),
-        true_peak_dbtp=true_peak_dbtp,
-        crest_factor_db=_db20(scan.peak / rms),
-        peak_to_loudness_db=None if integrated is None else true_peak_dbtp - integrated,
-        one_hit_lufs=one_hit,
-        reasons=reasons,
-    )
+        integrated_lufs=integrated, **levels, loudness_range_lu=loudness_range,
+        sample_peak_dbfs=_db20(scan.peak), true_peak_dbtp=true_peak_dbtp, crest_factor_db=_db20(scan.peak / rms),
+        peak_to_loudness_db=None if integrated is None else true_peak_dbtp - integrated, reasons=reasons,
+    )  # fmt: skip
     return loudness, blocks
 
 

@@ -71,13 +71,6 @@ def _decimated(x: Array, factor: int) -> Array:
     return out
 
 
-def to_length(samples: Array, frames: int) -> Array:
-    """`samples` padded with silence to `(frames, channels)`."""
-    out = np.zeros((frames, samples.shape[1]))
-    out[: len(samples)] = samples
-    return out
-
-
 def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Array:
     """1.0 in windows within `range_db` of the loudest one, else 0.0: `(frames,)`."""
     window = max(1, round(window_s * rate))

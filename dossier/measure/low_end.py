@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.measure.low_band import correlate_at, low_band, sounding, strongest, to_length, widened
+from dossier.measure.low_band import correlate_at, low_band, sounding, strongest, widened
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import ZONES
 
@@ -47,16 +47,8 @@ class KickBassAlignment:
 def alignment(kick: Samples, bass: Samples, rate_hz: int, *, max_ms: float = 10.0) -> KickBassAlignment:
     """Find the delay and polarity of the kick that make the most of the low end it shares with the bass.
 
-    Only the moments at which the kick sounds count; the bass elsewhere would dilute the gain.
-
-    Parameters
-    ----------
-    kick, bass : (frames, channels)
-        The kick part as it plays, and the bass beside it.
-    rate_hz : int
-        Sample rate of both, at least 1 kHz.
-    max_ms : float
-        Largest delay either way.
+    `kick` and `bass` are parts as they play, `(frames, channels)`; `max_ms` is the largest delay either way.  Only the
+    moments at which the kick sounds count: the bass elsewhere would dilute the gain.
 
     Returns
     -------
@@ -67,7 +59,7 @@ def alignment(kick: Samples, bass: Samples, rate_hz: int, *, max_ms: float = 10.
     Raises
     ------
     MeasureError
-        Shapes that do not match, or values that are not finite.
+        Shapes that do not match, values that are not finite, a rate under 1 kHz.
     """
     _check(kick, bass, rate_hz)
     if not len(kick) or not len(bass):
@@ -75,7 +67,7 @@ def alignment(kick: Samples, bass: Samples, rate_hz: int, *, max_ms: float = 10.
     low_kick, low_rate = low_band(kick, rate_hz, LOW_HZ, HIGH_HZ)
     low_bass, _ = low_band(bass, rate_hz, LOW_HZ, HIGH_HZ)
     frames = max(len(low_kick), len(low_bass))
-    low_kick, low_bass = to_length(low_kick, frames), to_length(low_bass, frames)
+    low_kick, low_bass = (np.pad(low, ((0, frames - len(low)), (0, 0))) for low in (low_kick, low_bass))
     if float((low_kick**2).sum(axis=1).max()) < SILENCE:
         return _no_alignment("the kick has no low end")
 

@@ -24,6 +24,7 @@ import scipy.fft
 
 from dossier.measure.key_finding import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
+from dossier.measure.sound_shape import autocorrelation, running_sum
 from dossier.model.measures import Array, Pitch, Samples
 
 __all__ = ["key", "note_of", "pitch"]
@@ -60,17 +61,10 @@ def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
 
 def _period(signal: Array, rate_hz: float) -> float:
     """Frequency in Hz at which a stretch of sound, `(channels, n)`, repeats; 0 where nothing does."""
-    count = signal.shape[1]
-    longest = min(int(1.15 * rate_hz / LOWEST_HZ), int(0.66 * count))
+    longest = min(int(1.15 * rate_hz / LOWEST_HZ), int(0.66 * signal.shape[1]))
     if longest < 8:
         return 0.0
-    size = scipy.fft.next_fast_len(count + longest + 1, real=True)
-    spectrum = scipy.fft.rfft(signal, size)
-    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: longest + 1]
-    energy = _running((signal**2).sum(axis=0))
-    lags = np.arange(longest + 1)
-    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
-    normal = np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
+    normal = autocorrelation(signal, longest)
     negative = np.flatnonzero(normal <= 0.0)
     if not len(negative):
         return 0.0
@@ -135,22 +129,16 @@ def _periodic_share(signal: Array, rate_hz: float, pitch_hz: float, at_pitch: Ar
     starts = np.arange(min(first, max(0, count - width)), count - width + 1, max(1, width // 4))
     if not len(starts):
         return 0.0
-    energy = _running((signal**2).sum(axis=0))
+    energy = running_sum((signal**2).sum(axis=0))
     here = energy[starts + width] - energy[starts]
     best = np.zeros(len(starts))
     for lag in lags:
-        product = _running((signal[:, :count] * signal[:, lag : lag + count]).sum(axis=0))
+        product = running_sum((signal[:, :count] * signal[:, lag : lag + count]).sum(axis=0))
         both = here * (energy[starts + lag + width] - energy[starts + lag])
         best = np.maximum(best, (product[starts + width] - product[starts]) / np.sqrt(np.maximum(both, 1e-30)))
     place = ((starts + 0.5 * (width + lags[len(lags) // 2])) / signal.shape[1] * len(at_pitch)).astype(np.int64)
     weight = here * at_pitch[np.minimum(place, len(at_pitch) - 1)]
     return float(np.clip(weight @ best / weight.sum(), 0.0, 1.0)) if weight.sum() > 0.0 else 0.0
-
-
-def _running(values: Array) -> Array:
-    out = np.zeros(len(values) + 1)
-    np.cumsum(values, out=out[1:])
-    return out
 
 
 def _wavering(cents: Array, power: Array) -> float:
@@ -169,19 +157,13 @@ def _level(power: Array, bin_hz: float, centre_hz: float) -> float:
 
 
 def pitch(samples: Samples, rate_hz: int) -> Pitch:
-    """Settled fundamental of a kick, a tom or a bass note.
-
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,)
-        Of a longer sound only the first 2 s are used.
-    rate_hz : int
+    """Settled fundamental of a kick, a tom or a bass note, from `(frames, channels)` or `(frames,)`.
 
     Returns
     -------
     Pitch
-        25 to 1200 Hz.  `hz` is None, with the reason, for silence, less than 20 ms of sound, noise, and hats and snares
-        without a tone.
+        25 to 1200 Hz, from the first 2 s.  `hz` is None, with the reason, for silence, less than 20 ms of sound, noise,
+        and hats and snares without a tone.
 
     Raises
     ------
@@ -217,7 +199,7 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
     signal = scipy.fft.irfft(spectrum, small).astype(np.float64) * (small / size)
     rate = small * bin_hz
     signal = signal[:, : max(8, int(duration_s * rate))]
-    energy = _running((signal**2).sum(axis=0))
+    energy = running_sum((signal**2).sum(axis=0))
     skip_s = min(_SETTLE_S, 0.3 * float(np.searchsorted(energy, 0.999 * energy[-1])) / rate)
     skip = int(skip_s * rate)
     late = scaled[:, int(skip_s * rate_hz) :].ravel()

@@ -124,6 +124,28 @@ def _window(length: int) -> Array:
     return np.hanning(length + 1)[:-1].astype(np.float32)
 
 
+def running_sum(values: Array) -> Array:
+    """Sums of the first 0, 1, ... n values, `(n + 1,)`."""
+    out = np.zeros(len(values) + 1)
+    np.cumsum(values, out=out[1:])
+    return out
+
+
+def autocorrelation(signal: Array, longest: int) -> Array:
+    """Autocorrelation of `(channels, n)` at lags 0 to `longest`, normalised by the energies of the overlapping parts.
+
+    `(longest + 1,)`, -1 to 1 (McLeod and Wyvill, ICMC 2005; MEM).
+    """
+    count = signal.shape[1]
+    size = scipy.fft.next_fast_len(count + longest + 1, real=True)
+    spectrum = scipy.fft.rfft(signal, size)
+    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: longest + 1]
+    energy = running_sum((signal.astype(np.float64) ** 2).sum(axis=0))
+    lags = np.arange(longest + 1)
+    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
+    return np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
+
+
 def _tonality(piece: Samples, rate_hz: int) -> float:
     """Tonality of `piece`, `(frames, channels)` from the onset on."""
     used = piece[: max(2, int(TONAL_S * rate_hz))]
@@ -134,15 +156,7 @@ def _tonality(piece: Samples, rate_hz: int) -> float:
     low, high = max(1, int(SHORTEST_LAG_S * rate)), min(int(LONGEST_LAG_S * rate), count // 2)
     if high <= low + 2:
         return 0.0
-    size = scipy.fft.next_fast_len(count + high + 1, real=True)
-    centred = used - used.mean(axis=0)
-    spectrum = scipy.fft.rfft(centred.T, size)
-    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: high + 1]
-    energy = np.zeros(count + 1)
-    np.cumsum((centred.astype(np.float64) ** 2).sum(axis=1), out=energy[1:])
-    lags = np.arange(high + 1)
-    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
-    normal = np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
+    normal = autocorrelation((used - used.mean(axis=0)).T, high)
     below = np.flatnonzero(normal[1:] <= 0.0)
     first = max(low, int(below[0]) + 1 if len(below) else high)
     if first >= high:
@@ -231,8 +245,7 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     bins = min(spectrum.shape[1], int(np.ceil(HIGH_HZ / bin_hz)) + 1)
     power = (spectrum.real[:, :bins] ** 2 + spectrum.imag[:, :bins] ** 2).sum(axis=0, dtype=np.float64)
     power[: int(np.ceil(0.5 * LOW_HZ / bin_hz))] = 0.0
-    cumulative = np.zeros(bins + 1)
-    np.cumsum(power, out=cumulative[1:])
+    cumulative = running_sum(power)
     if not cumulative[-1] > 0.0:
         return None
     block = max(1, round(BLOCK_S * rate_hz))
@@ -246,17 +259,9 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     smooth_s = float(np.clip(1.0 / max(low_hz, 1.0), SMOOTH_S, LONGEST_SMOOTH_S))
     smoothed = smooth(envelope, max(1, round(smooth_s * rate_hz / block)))
     return SoundShape(
-        onset_s=first / rate_hz,
-        file_s=len(two) / rate_hz,
-        envelope=envelope,
-        envelope_hz=rate_hz / block,
-        start=min(lead // block, count - 1),
-        smoothed=smoothed,
-        smooth_s=smooth_s,
+        onset_s=first / rate_hz, file_s=len(two) / rate_hz, cut=last > longest,
+        envelope=envelope, envelope_hz=rate_hz / block, start=min(lead // block, count - 1),
+        smoothed=smoothed, smooth_s=smooth_s, cumulative=cumulative, bin_hz=bin_hz,
         attack_s=_attack(piece, rate_hz, int(smoothed.argmax()) * block / rate_hz),
-        cumulative=cumulative,
-        bin_hz=bin_hz,
-        tonality=_tonality(piece[lead:], rate_hz),
-        frames=_frames(piece[lead:], rate_hz),
-        cut=last > longest,
-    )
+        tonality=_tonality(piece[lead:], rate_hz), frames=_frames(piece[lead:], rate_hz),
+    )  # fmt: skip

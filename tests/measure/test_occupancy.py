@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dossier.errors import MeasureError
-from dossier.measure import hearing, loudness
+from dossier.measure import bands, hearing, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 
@@ -229,9 +229,9 @@ def test_analytic_zone_weights():
     assert np.all(weights >= 0.0)
     np.testing.assert_allclose(weights.sum(axis=0), 1.0, atol=1e-12)
     for zone, row in zip(ZONES, weights, strict=True):
-        low, high = float(hearing.cam(zone.low_hz)), float(hearing.cam(zone.high_hz))
+        low, high = float(bands.cam(zone.low_hz)), float(bands.cam(zone.high_hz))
         assert row.sum() == pytest.approx(min(high, 39.0) - max(low, 1.0), abs=1e-9)
-    cut = float(hearing.cam(250.0))
+    cut = float(bands.cam(250.0))
     band = int(cut) - 1
     assert weights[ZONE_KEYS.index("bass"), band] == pytest.approx(cut - int(cut))
     assert weights[ZONE_KEYS.index("low_mid"), band] == pytest.approx(1.0 - (cut - int(cut)))
