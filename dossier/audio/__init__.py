@@ -71,14 +71,9 @@ _CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLA
 
 
 def read(path: Path, *, shown_as: str) -> Clip:
-    """Read an audio file at its own rate, checked, as 1 or 2 channels.
+    """Read an audio file at its own rate, checked, as 1 or 2 channels; messages name it as `shown_as`.
 
-    Parameters
-    ----------
-    path
-        Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.
-    shown_as
-        Its name in messages.
+    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.
 
     Returns
     -------

@@ -108,10 +108,12 @@ def check_claim(header: Header, shown: str) -> None:
 
 
 def most_frames(header: Header) -> int:
+    """Most frames that are read at the header's rate and channel count."""
     return min(int(MAX_DURATION_S * header.rate_hz), MAX_VALUES // min(header.channels, 2))
 
 
 def in_words(seconds: float) -> str:
+    """Minutes or hours, for a message."""
     return f"{seconds / 60:.3g} minutes" if seconds < 7200 else f"{seconds / 3600:,.0f} hours"
 
 
@@ -157,14 +159,9 @@ def _ends_properly(path: Path, shown: str) -> bool:
     return page >= 0 and len(tail) > page + 5 and bool(tail[page + 5] & 0x04)
 
 
-def full_scale(header: Header) -> float:
-    """The largest sample that the file's own format can hold; 1.0 for floats and lossy formats."""
-    return 1.0 - 2.0 ** (1 - PCM_BITS.get(header.subtype, 64))
-
-
 def clipped_runs(decoded: Decoded, header: Header) -> int:
     """Places where `CLIP_RUN` samples or more in a row stand at full scale; none where samples go beyond it."""
-    top = full_scale(header)
+    top = 1.0 - 2.0 ** (1 - PCM_BITS.get(header.subtype, 64))  # 1.0 for floats and lossy formats
     if header.channels > 2 or not top <= decoded.peak <= 1.0:
         return 0
     full = np.abs(decoded.samples) >= np.float32(top)
@@ -185,7 +182,7 @@ def notes_of(path: Path, header: Header, decoded: Decoded) -> list[str]:
     if decoded.peak < SILENT_BELOW:
         return [*notes, "is silent" if decoded.peak == 0.0 else "is silent: it never rises above -120 dBFS"]
     for side, name in zip(range(decoded.samples.shape[1]), ("left", "right"), strict=False):
-        if not _sounds(decoded.samples[:, side]):
+        if not decoded.samples[:, side].any():
             notes.append(f"sounds on one side only: its {name} channel is silent")
     if clipped := clipped_runs(decoded, header):
         places = "place" if clipped == 1 else "places"
@@ -196,7 +193,3 @@ def notes_of(path: Path, header: Header, decoded: Decoded) -> list[str]:
     if abs(offset) >= DC_FROM:
         notes.append(f"has a DC offset of {offset * 100:+.1f} % of full scale")
     return notes
-
-
-def _sounds(channel: npt.NDArray[np.float32]) -> bool:
-    return bool(channel[::101].any() or channel.any())  # the first look nearly always settles it

@@ -9,6 +9,7 @@ Conventions
 
 from __future__ import annotations
 
+import codecs
 import errno
 import io
 import os
@@ -144,15 +145,11 @@ def _starts_a_frame(head: bytes) -> bool:
 
 
 def _is_text(head: bytes) -> bool:
-    return all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head) and (head.isascii() or _decodes(head))
-
-
-def _decodes(head: bytes) -> bool:
     try:
-        head[: len(head) - 4].decode()  # the last character may be cut
+        codecs.getincrementaldecoder("utf-8")().decode(head)  # incremental: the last character may be cut
     except UnicodeDecodeError:
         return False
-    return True
+    return all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head)
 
 
 def _quoted(head: bytes) -> str:

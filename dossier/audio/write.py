@@ -44,19 +44,10 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
 
 
 def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
-    """Write integer PCM WAV in one step: the old file stands until the new one is whole and flushed to the disk.
+    """Write integer PCM WAV of 16, 24 or 32 bits and return the number of clipped samples.
 
-    Parameters
-    ----------
-    samples
-        `(frames, channels)`, finite, read slice by slice in order.  What lies beyond full scale is clipped.
-    bits
-        16, 24 or 32.
-
-    Returns
-    -------
-    int
-        Number of clipped samples.
+    `samples`, `(frames, channels)` and finite, is read slice by slice in order; what lies beyond full scale is clipped.
+    The old file stays until the new one is whole and flushed to the disk.
 
     Raises
     ------

@@ -91,20 +91,10 @@ def estimate(
     meter: tuple[int, int] = (4, 4),
     names: Sequence[str] = (),
 ) -> Grid:
-    """Grid of a beat from its instrumental and from what the user states.
+    """Grid of a beat from its instrumental, `(frames, channels)` at any level, and from what the user states.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-        The sum of the stems, at any level.
-    rate_hz : int
-        Sample rate.
-    tempo_bpm, first_downbeat_s, swing
-        Stated values, taken as they are.
-    meter
-        Beats of a bar and their note value; a bar must be a whole number of sixteenths.
-    names
-        The stems' file names, which may state a tempo.
+    `tempo_bpm`, `first_downbeat_s` and `swing` are stated values, taken as they are.  `meter` is the beats of a bar and
+    their note value; a bar must be a whole number of sixteenths.  The stems' file `names` may state a tempo.
 
     Returns
     -------

@@ -78,14 +78,8 @@ class _Scan:
 def measure(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -> Loudness:
     """Measure loudness, loudness range, peaks and crest factor; the module's text defines each.
 
-    Parameters
-    ----------
-    samples : (frames, channels), 1 to 5 channels
-        Finite floating-point samples.
-    rate_hz : int
-        Sample rate, at least 4 kHz.
-    beside : Executor, optional
-        Looks for the true peak meanwhile; the result is the same.
+    `samples` is `(frames, 1 to 5 channels)`, finite floats.  `beside` looks for the true peak meanwhile; the result is
+    the same without it.
 
     Returns
     -------

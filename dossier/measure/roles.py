@@ -183,6 +183,7 @@ class Duration:
 
 
 def duration_of(body: SoundShape, length_s: float) -> Duration:
+    """How the energy of a sound of this effective length lies in time."""
     passed = np.cumsum(body.envelope[body.start :])
     most_s = float(np.searchsorted(passed, 0.9 * passed[-1])) / body.envelope_hz
     return Duration(length_s, min(1.0, most_s / max(length_s, 0.01)))

@@ -63,20 +63,13 @@ class _Bins:
 
 
 def band_energies(samples: Samples, rate_hz: int) -> BandEnergies:
-    """Accumulated energy in fine bands, in steps of 10 ms.
-
-    Parameters
-    ----------
-    samples : (frames, 1 or 2)
-        Finite floating-point samples, any length.
-    rate_hz : int
-        Bands above half of it stay empty.
+    """Accumulated energy in fine bands, in steps of 10 ms, of `(frames, 1 or 2)` floats at any rate.
 
     Returns
     -------
     BandEnergies
         `cumulative` is `(ceil(duration / 10 ms) + 1, 156)`, float64, never falling; its last row is the whole energy.
-        Silence gives zeros; no samples give one row.
+        Bands above half the rate stay empty.  Silence gives zeros; no samples give one row.
 
     Raises
     ------

@@ -59,14 +59,7 @@ class _Setup:
 
 
 def measure(samples: Samples, rate_hz: int) -> StereoImage:
-    """Measure width, correlation and mono loss, whole and in each zone of `ZONES`.
-
-    Parameters
-    ----------
-    samples : (frames, 1 or 2)
-        Finite floating-point samples.
-    rate_hz : int
-        Sample rate, at least 4 kHz.
+    """Measure width, correlation and mono loss of `(frames, 1 or 2)` finite floats, whole and in each of `ZONES`.
 
     Returns
     -------
