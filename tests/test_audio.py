@@ -186,16 +186,16 @@ DOWNMIX = np.array([[1, 0], [0, 1], [np.sqrt(0.5)] * 2, [0, 0], [np.sqrt(0.5), 0
 OGG_ORDER = [0, 2, 1, 4, 5, 3]  # L C R Ls Rs LFE, from L R C LFE Ls Rs
 
 
-@pytest.mark.parametrize("channel", range(6))
 @pytest.mark.parametrize("container", ["WAV", "FLAC"])
-def test_downmix_coefficients(container: str, channel: int, tmp_path: Path) -> None:
-    """Conformance: ITU-R BS.775, downward mixing to 2/0 (1, 0.7071, 0.7071, no LFE); from memory."""
-    source = np.zeros((FRAMES, 6))
-    source[:, channel] = noise(channels=1)[:, 0]
+def test_downmix_coefficients(container: str, tmp_path: Path) -> None:
+    """Conformance: ITU-R BS.775, downward mixing to 2/0 (1, 0.7071, 0.7071, no LFE); MEM."""
     path = tmp_path / "x.wav"
-    path.write_bytes(encoded(source, container, "PCM_24"))
-    got = audio.read(path, shown_as="x").samples
-    np.testing.assert_allclose(got, source @ DOWNMIX, atol=1e-6)
+    for channel in range(6):
+        source = np.zeros((FRAMES, 6))
+        source[:, channel] = noise(channels=1)[:, 0]
+        path.write_bytes(encoded(source, container, "PCM_24"))
+        got = audio.read(path, shown_as="x").samples
+        np.testing.assert_allclose(got, source @ DOWNMIX, atol=1e-6)
 
 
 @pytest.mark.parametrize("suffix", ["wav", "flac", "ogg"])

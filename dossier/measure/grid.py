@@ -23,7 +23,7 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.measure import bar_lines, rhythm
-from dossier.measure.names import tempo_from_name
+from dossier.measure.file_names import tempo_from_name
 from dossier.measure.onsets import Onsets, channels_of, detect
 from dossier.model.measures import Grid, Samples
 

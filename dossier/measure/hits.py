@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.measure.names import kind_from_name, role_from_name, tempo_from_name
+from dossier.measure.file_names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
 from dossier.measure.roles import could_loop, duration_of, features, loopness, role_of
 from dossier.measure.sound_shape import (

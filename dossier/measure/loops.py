@@ -20,9 +20,9 @@ from __future__ import annotations
 import numpy as np
 
 from dossier.measure import rhythm
+from dossier.measure.file_names import numbers_in, tempo_from_name
 from dossier.measure.loop_hits import hits_of
 from dossier.measure.loop_tempo import Bars, read, usual
-from dossier.measure.names import numbers_in, tempo_from_name
 from dossier.measure.onsets import SILENT_PEAK, Onsets, channels_of, detect
 from dossier.model.measures import LoopHit, LoopMeasures, Samples
 

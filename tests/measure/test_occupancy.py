@@ -5,6 +5,8 @@ Evidence: analytic, except where a docstring names another kind.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 import soxr
@@ -41,6 +43,7 @@ def _thin():
     return np.tile(0.35 * bass, 2)[: 32 * round(slot * RATE)], np.tile(0.07 * pad, 2)
 
 
+@cache
 def _full():
     """The thin arrangement with keys, plucks, a lead, bright strings and a breath of noise on top."""
     bass, pad = _thin()
