@@ -138,8 +138,8 @@ def first_bar_line(
         whole_bars = np.ceil(-fit.beat_s / bar_s)
         from_s = fit.beat_s + whole_bars * bar_s
         steps = slots_per_bar // 2
-        told = harmony(samples, rate_hz, onsets, first_s=from_s, step_s=2 * slot_s, steps_per_bar=steps)
-        score[::2] += _HARMONY * told
+        evidence = harmony(samples, rate_hz, onsets, first_s=from_s, step_s=2 * slot_s, steps_per_bar=steps)
+        score[::2] += _HARMONY * evidence
 
     # In swung pairs only a slot that is not late can start a bar.
     straight = [k for k in range(4) if abs(places[k] - k / 4.0) < 0.045]

@@ -47,13 +47,13 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
     levels = np.array([_level(piece[: round(0.06 * rate_hz)], frame) for piece in pieces])
     levels -= levels.max()
     peak = float(np.abs(two).max())
-    news = _news(two * (1.0 / peak), rate_hz, starts)
+    new = _new_sound(two * (1.0 / peak), rate_hz, starts)
     found = []
     for index in np.flatnonzero(levels >= FAINTEST_DB):
-        piece = (pieces[index][:, news.channel[index]] * (1.0 / peak)).astype(np.float32)
-        told = role_of_sound(_without(piece, rate_hz, news.kept[index]), rate_hz)
-        if told is not None:
-            role = _likely(told[0], float(news.low[index]), float(news.high[index]))
+        piece = (pieces[index][:, new.channel[index]] * (1.0 / peak)).astype(np.float32)
+        heard = role_of_sound(_without(piece, rate_hz, new.kept[index]), rate_hz)
+        if heard is not None:
+            role = _likely(heard[0], float(new.low[index]), float(new.high[index]))
             found.append(LoopHit(float(times[index]), role, float(levels[index])))
     return tuple(found)
 
@@ -78,7 +78,7 @@ def _level(piece: Samples, frame: int) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _News:
+class _NewSound:
     """What is new in the sound after each onset."""
 
     kept: Array  # (hits, bands) share of each band's power that is new
@@ -87,7 +87,7 @@ class _News:
     channel: Indices  # (hits,) the channel with most of the new power
 
 
-def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
+def _new_sound(two: Samples, rate_hz: int, starts: Indices) -> _NewSound:
     width = max(8, round(_COMPARED_S * rate_hz))
     padding = np.zeros((width, two.shape[1]), dtype=np.float32)
     padded = np.concatenate([padding, two.astype(np.float32), padding, padding])
@@ -107,7 +107,7 @@ def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
     kept = np.clip(1.0 - _TAKEN_OUT * before / np.maximum(after, 1e-30), 0.0, 1.0)
     new = kept * after
     total = np.maximum(new.sum(axis=1), 1e-30)
-    return _News(kept, new[:, :2].sum(axis=1) / total, new[:, 7:].sum(axis=1) / total, channel)
+    return _NewSound(kept, new[:, :2].sum(axis=1) / total, new[:, 7:].sum(axis=1) / total, channel)
 
 
 def _without(piece: Array, rate_hz: int, kept: Array) -> Array:

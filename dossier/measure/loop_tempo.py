@@ -44,7 +44,7 @@ _TAIL = 0.35  # cost of a file that goes on after the last bar
 
 
 @dataclass(frozen=True, slots=True)
-class Bars:
+class LoopReading:
     """One reading of a loop."""
 
     tempo_bpm: float
@@ -113,7 +113,7 @@ def _starts(onsets: Onsets, slowest_bpm: float) -> list[float]:
     return starts
 
 
-def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> Bars | None:
+def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> LoopReading | None:
     """Find tempo, beat one and length of a loop; `tempo_bpm` fixes the tempo.
 
     None without onsets and, unless a tempo is given, with fewer than three.
@@ -143,7 +143,7 @@ def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> Bars | None:
     fit = _on_slots(onsets, bpm[chosen], start_s[chosen], rough=False)
     place = int(np.argmax(score[chosen] + _FIT * fit))
     best = int(chosen[place])
-    return Bars(
+    return LoopReading(
         tempo_bpm=float(bpm[best]),
         downbeat_s=_settled(onsets, float(bpm[best]), float(start_s[best])),
         beats=float(beats[best]),

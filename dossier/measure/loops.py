@@ -21,13 +21,13 @@ import numpy as np
 
 from dossier.measure import rhythm
 from dossier.measure.file_names import numbers_in, tempo_from_name
+from dossier.measure.grid import STEADY
 from dossier.measure.loop_hits import hits_of
-from dossier.measure.loop_tempo import Bars, read, usual
+from dossier.measure.loop_tempo import LoopReading, read, usual
 from dossier.measure.onsets import SILENT_PEAK, Onsets, channels_of, detect
 from dossier.model.measures import LoopHit, LoopMeasures, Samples
 
 _SWING_SURE = 0.3
-_STEADY = 0.25  # confidence of a fit, as for a beat's grid
 _FRAME_S = 0.010
 _CLEAR_OF_HIT_S = 0.060
 _CONTINUITY_DB = 50.0
@@ -47,7 +47,7 @@ def _stated(tempo_bpm: float | None, name: str, duration_s: float) -> tuple[floa
     return None, ""
 
 
-def _source(bars: Bars) -> str:
+def _source(bars: LoopReading) -> str:
     """How the tempo was found, and the half or double tempo that an ear may hear as well."""
     other = bars.tempo_bpm / 2.0 if bars.tempo_bpm > rhythm.PRIOR_BPM else bars.tempo_bpm * 2.0
     ear = f"; {other:.4g} BPM can be heard too" if 60.0 <= other <= 180.0 else ""
@@ -115,7 +115,7 @@ def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, n
         tempo, beats, downbeat_s = bars.tempo_bpm, bars.beats, bars.downbeat_s
         source = source or _source(bars)
         fit = rhythm.fit(onsets, tempo_bpm=bars.tempo_bpm)
-        if fit is not None and fit.swing_confidence > _SWING_SURE and fit.confidence > _STEADY:
+        if fit is not None and fit.swing_confidence > _SWING_SURE and fit.confidence > STEADY:
             swing = 0.5 if abs(fit.swing - 0.5) < 0.015 else float(fit.swing)
         else:
             reasons["swing"] = "too few hits lie between the beats to tell"

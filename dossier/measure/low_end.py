@@ -93,7 +93,7 @@ def duck_curve(
     """Gain that ducks a part under each kick: linear, `(round(length_s * rate_hz),)`, float64.
 
     In dB the gain falls to -`depth_db` over the `ATTACK_MS` before a kick and is back at 0 `release_ms` after it, both
-    ways along half a cosine, which stands at half the depth half-way.  Where ducks overlap the deeper one holds.  Kicks
+    ways along half a cosine, passing half the depth half-way.  Where ducks overlap the deeper one holds.  Kicks
     may come in any order and lie outside the signal; a release of 0 switches at once.
 
     Raises

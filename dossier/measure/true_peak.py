@@ -3,7 +3,7 @@
 Conventions: samples are `(frames, channels)`, amplitudes 1.0 = full scale, silence before the first and after the last
 sample.  The estimate is the larger of the sample peak and the peak of the signal oversampled four times, as ITU-R
 BS.1770-5 Annex 2 asks; at 4x the worst under-reading at half the sample rate is 20 log10(cos(pi/8)) = -0.69 dB, and
--0.17 dB at a quarter of the rate (Annex 2's formula, 20 log10(cos(pi f / (n fs))), from memory).
+-0.17 dB at a quarter of the rate (Annex 2's formula, 20 log10(cos(pi f / (n fs))); MEM).
 
 The interpolator is a linear-phase FIR of 32 taps a phase, a sinc under a Kaiser window.  Annex 2 prints a 48-tap
 example (12 a phase) and allows others; the longer one is flatter near the top of the band.  Its first phase is the

@@ -112,7 +112,7 @@ def test_analytic_waltz_clicks_in_three_four() -> None:
     found = grid.estimate(clicks(140.0, accent=3, first_s=0.2), RATE, meter=(3, 4))
     assert found.tempo_bpm == pytest.approx(140.0, abs=0.1)
     assert found.first_downbeat_s == pytest.approx(0.2, abs=0.010)
-    assert found.slots_per_bar == 12
+    assert (found.slots_per_bar, found.bar_beats) == (12, 3.0)
 
 
 @pytest.mark.parametrize("bpm", [68.0, 84.0, 92.5, 101.0, 118.0, 133.0])
