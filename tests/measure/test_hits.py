@@ -6,17 +6,14 @@ gave).  The recordings lie in tests/data, with their origin beside them.
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
+import drum_synthesis
 import numpy as np
 import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-import drum_synthesis
 from labelled_sounds import GROUPS, label
 
 from dossier.measure import file_names, hits, roles
