@@ -47,18 +47,9 @@ if TYPE_CHECKING:
     import soundfile
 
 __all__ = [
-    "AUDIO_SUFFIXES",
-    "Header",
-    "ReadInfo",
-    "encode_mp3",
-    "probe",
-    "read",
-    "read_info",
-    "resample",
-    "sha256",
-    "to_stereo",
-    "write_wav",
-]
+    "AUDIO_SUFFIXES", "Header", "ReadInfo", "encode_mp3", "probe", "read", "read_info", "resample", "sha256",
+    "to_stereo", "write_wav",
+]  # fmt: skip
 
 AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
 HALF_POWER = math.sqrt(0.5)

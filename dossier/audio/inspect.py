@@ -80,7 +80,7 @@ class ReadInfo:
 
 @dataclass(slots=True)
 class Decoded:
-    """Samples as they came out of the decoder, and what was learnt on the way."""
+    """Samples as they came out of the decoder, and what reading them showed."""
 
     samples: npt.NDArray[np.float32]  # (frames, 1 or 2)
     peak: float  # of the file's own channels

@@ -53,6 +53,8 @@ def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
     ------
     AudioError
         Full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are not finite.
+    ValueError
+        Another number of bits.
     """
     if bits not in (16, 24, 32):
         raise ValueError(f"bits is 16, 24 or 32, not {bits}")

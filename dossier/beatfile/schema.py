@@ -56,9 +56,9 @@ FilePath = Annotated[str, Meta(min_length=1, max_length=1024)]
 Origin = Annotated[
     str, Meta(max_length=500, description="where it comes from: who played it, which pack, which record; never judged")
 ]
-RightsWord = Annotated[Rights, Meta(description="state of its rights as you know it; unknown where not said")]
+RightsWord = Annotated[Rights, Meta(description="state of its rights as you know it; unknown if not given")]
 IntentWord = Annotated[Intent, Meta(description="how drums sit: forward leads, level sits beside, tucked lies under")]
-StepsPerBeat = Annotated[int, Meta(ge=1, le=24, description="cells in a beat of the meter; 4 where not said")]
+StepsPerBeat = Annotated[int, Meta(ge=1, le=24, description="cells in a beat of the meter; 4 if not given")]
 Lines = Annotated[
     list[Annotated[str, Meta(max_length=MAX_LINE_LENGTH)]],
     Meta(
@@ -75,10 +75,10 @@ Downbeat = Annotated[
     float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")
 ]
 Target = Annotated[
-    float, Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 where not said")
+    float, Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 if not given")
 ]
 Listening = Annotated[
-    float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 where not said")
+    float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 if not given")
 ]
 
 
@@ -87,7 +87,7 @@ class StemEntry(msgspec.Struct, forbid_unknown_fields=True):
 
     file: Annotated[FilePath, Meta(description="relative to the beat folder", examples=["stems/pad.wav"])]
     role: Annotated[str, Meta(max_length=60, description="what it plays, in your own words", examples=["bass"])] = ""
-    gain_db: Annotated[float, Meta(ge=-60, le=24, description="gain of this stem in dB; 0 where not said")] = 0.0
+    gain_db: Annotated[float, Meta(ge=-60, le=24, description="gain of this stem in dB; 0 if not given")] = 0.0
     origin: Origin = ""
     rights: RightsWord = "unknown"
 
@@ -102,8 +102,8 @@ class DrumEntry(msgspec.Struct, forbid_unknown_fields=True):
             examples=["drums/kick.wav", "../../library/hats"],
         ),
     ]
-    kind: Annotated[KindWord, Meta(description="where not said, the sound decides")] | UnsetType = UNSET
-    role: Annotated[RoleWord, Meta(description="where not said, the sound decides")] | UnsetType = UNSET
+    kind: Annotated[KindWord, Meta(description="if not given, the sound decides")] | UnsetType = UNSET
+    role: Annotated[RoleWord, Meta(description="if not given, the sound decides")] | UnsetType = UNSET
     tempo: Annotated[float, Meta(ge=20, le=400, description="BPM of a loop")] | UnsetType = UNSET
     origin: Origin = ""
     rights: RightsWord = "unknown"
@@ -126,7 +126,7 @@ class PatternTable(SectionPattern, forbid_unknown_fields=True):
 
 
 class SectionEntry(msgspec.Struct, forbid_unknown_fields=True):
-    """A run of bars; sections follow one another from the first downbeat, in the order in which they stand."""
+    """A run of bars; sections follow one another from the first downbeat, in the order given."""
 
     name: Annotated[str, Meta(min_length=1, max_length=80, description="a name may return", examples=["verse"])]
     bars: Annotated[int, Meta(ge=1, le=MAX_SECTION_BARS, description="length in bars")]
@@ -140,12 +140,12 @@ class ReferenceTable(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
-    """beat.toml: what is known of one beat.  Every key is optional; what is not said is estimated, and said to be."""
+    """beat.toml: what is known of one beat.  Every key is optional; what is missing is estimated and marked so."""
 
     title: Annotated[
         str,
         Meta(
-            max_length=200, pattern=r"\S", description="the folder's name where not said", examples=["Lantern Market"],
+            max_length=200, pattern=r"\S", description="the folder's name if not given", examples=["Lantern Market"],
             extra={"allowed": "text that is not blank"},
         ),
     ] | UnsetType = UNSET  # fmt: skip
@@ -154,7 +154,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     meter: Annotated[
         str,
         Meta(
-            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$", description="time signature; 4/4 where not said",
+            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$", description="time signature; 4/4 if not given",
             extra={"allowed": "a time signature such as '4/4', '3/4' or '6/8' (1-32 over 2, 4, 8 or 16)",
                    "suggest": suggest_meter},
         ),
