@@ -39,7 +39,7 @@ def _hidden(character: str) -> bool:
 
 
 def printable(name: str) -> str:
-    """A name fit to print: hidden characters become escapes (`\\u202e`, `\\xff`), the rest is unchanged."""
+    """A name as it may be printed: hidden characters stand as escapes (`\\u202e`, `\\xff`), the rest is unchanged."""
     return "".join(_escape(character) if _hidden(character) else character for character in name)
 
 

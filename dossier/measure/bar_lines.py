@@ -18,12 +18,12 @@ from dossier.measure import rhythm
 from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array, Samples
 
-SNAP_S = 0.008  # a bar line this close to the start of the file is taken to be the start
-SOFT_SNAP_S = 0.016  # the same for soft attacks, which are read late by about their spread
-_FIRST_SOUND = 0.2  # evidence for a bar line at the first sound
-_FILE_START = 0.15  # evidence for one at the start of the file
-_HARMONY = 0.6  # evidence for a place where every bar changes its harmony
-_MOST_STEPS = 256  # half beats examined: 32 bars of four
+SNAP_S = 0.008  # a bar line this near to the start of the file is the start of the file
+SOFT_SNAP_S = 0.016  # the same where attacks are soft, and read late by about their spread
+_FIRST_SOUND = 0.2  # evidence that the first sound is on a bar line
+_FILE_START = 0.15  # evidence that the start of the file is
+_HARMONY = 0.6  # evidence of a place where all bars change their harmony
+_MOST_STEPS = 256  # half beats that are looked at: 32 bars of four
 _LOW_HZ, _HIGH_HZ = 80.0, 1600.0
 
 

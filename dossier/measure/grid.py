@@ -2,16 +2,16 @@
 
 Conventions
     Tempo in quarter notes a minute; a slot is a sixteenth; times in seconds from the start of the stems.  Swing is
-    first / (first + second) of a pair, 0.5 straight, 2/3 triplet; the notes say whether it was read from eighths or
-    sixteenths.  What the user states is taken as it is.  What is estimated carries a confidence from 0 to 1: the share
-    of onset strength on the grid beyond what chance would put there.
+    first / (first + second) of a pair, 0.5 straight, 2/3 triplet; whether it is a swing of eighths or of sixteenths
+    stands in the notes.  What the user states is taken as it is; what is estimated carries a confidence from 0 to 1
+    that is the share of onset strength on the grid beyond what chance would put there.
 
 Order of sources
-    The argument (beat.toml), else a tempo in the stems' file names, else the estimate.  Where no steady tempo is found
-    the grid is sixteenths of 120 BPM, with a plain warning.
+    The argument (beat.toml), else a tempo in the stems' file names, else the estimate; where no steady tempo is found,
+    sixteenths of 120 with a plain warning.
 
 References
-    The methods are in `dossier.measure.onsets`, `rhythm` and `bar_lines`.
+    `dossier.measure.onsets`, `dossier.measure.rhythm` and `dossier.measure.bar_lines` hold the methods.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def _named_tempo(names: Sequence[str], notes: list[str]) -> float | None:
 
 
 def _check_stated(onsets: Onsets, tempo_bpm: float, notes: list[str]) -> bool:
-    """Whether the onsets drift against the stated tempo; if so, a note says which tempo fits better."""
+    """Note where the onsets fit another tempo than the stated one; True if they drift against it."""
     free = rhythm.fit(onsets, near_bpm=[tempo_bpm])
     if free is None or free.confidence < 0.5:
         return False
@@ -91,16 +91,20 @@ def estimate(
     meter: tuple[int, int] = (4, 4),
     names: Sequence[str] = (),
 ) -> Grid:
-    """Grid of a beat from its instrumental, `(frames, channels)` at any level, and from what the user states.
+    """Grid of a beat from its instrumental and from what the user states.
 
-    `tempo_bpm`, `first_downbeat_s` and `swing` are stated values, taken as they are.  `meter` is the beats of a bar and
-    their note value; a bar must be a whole number of sixteenths.  The stems' file `names` may state a tempo.
+    Parameters
+    ----------
+    samples : (frames, channels), the sum of the stems, any level
+    rate_hz : sample rate
+    tempo_bpm, first_downbeat_s, swing : stated values, taken as they are
+    meter : beats of a bar and their note value; a bar must be a whole number of sixteenths
+    names : the stems' file names, which may state a tempo
 
     Returns
     -------
-    Grid
-        Always usable.  Silence and signals without onsets get the stated tempo, or 120 BPM and a warning in `notes`;
-        `bars` is 0 for silence.
+    Grid : always usable.  Silence and signals without onsets get the stated tempo, or 120 BPM with a warning in
+        `notes`; `bars` is 0 for silence.
     """
     notes: list[str] = []
     onsets = detect(samples, rate_hz)
@@ -125,7 +129,7 @@ def estimate(
         else:
             stated = fit.tempo_bpm
             if abs(stated - round(stated)) < 0.04 and fit.spread_s < 0.03:
-                stated = float(round(stated))  # whole tempos are far more common than ones 0.04 off
+                stated = float(round(stated))  # tempos are set in whole numbers far more often than 0.04 beside one
             notes.extend(_octave_note(fit))
     slots_per_bar = meter[0] * 16 // meter[1]
     slot_s = 15.0 / stated

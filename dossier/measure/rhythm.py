@@ -32,7 +32,7 @@ _STEP_S = 0.002  # resolution of the onset train
 _SPREAD_S = 0.010  # half width of 'on the grid'
 _PHASES = 192  # phase bins a beat
 MIN_ONSETS = 4
-_NEAR = 0.012  # share by which a likely tempo may be off: a rounded number in a name
+_NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a rounded number in a name
 
 
 @dataclass(frozen=True, slots=True)
