@@ -1,7 +1,7 @@
 """The command line: arguments in, exit codes and tables out.  Nothing else in the program prints.
 
 Exit codes: 0 done; 1 something failed (the rest was still done, and what failed is named); 2 usage or input error.
-Results go to standard output; progress and errors to standard error (see `dossier.progress`).
+Results go to standard output; progress and errors to standard error (see `dossier.terminal`).
 DOSSIER_TRACEBACK=1 shows the traceback of a fault of the program instead of one line.
 Heavy imports wait until a command needs them, so that `dossier --help` answers at once.
 """
@@ -16,9 +16,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dossier import __version__, places
-from dossier.places import name_of, shown
-from dossier.progress import Progress
+from dossier import __version__, paths
+from dossier.paths import name_of, shown
+from dossier.terminal import Progress, as_object, tables
 
 if TYPE_CHECKING:
     from dossier.archive import Archive
@@ -142,7 +142,7 @@ def _demo(arguments: argparse.Namespace) -> int:
     from dossier.demo import run
 
     beats = arguments.beats if arguments.beats is not None else arguments.out.parent / "demo-audio"
-    places.ready(arguments.out)
+    paths.ready(arguments.out)
     with Progress(0, note=_note) as progress:
 
         def built(done: Built) -> None:
@@ -161,7 +161,7 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier.errors import BeatError, DossierError
     from dossier.parallel import bounded
 
-    places.ready(arguments.out, arguments.beats)
+    paths.ready(arguments.out, arguments.beats)
     results, failures, bad_input, left_out = [], [], 0, False
     with Progress(len(arguments.beats), note=_note) as progress:
         archive, cache = Archive(arguments.out, say=progress.note), Cache()
@@ -214,7 +214,6 @@ def _measure(arguments: argparse.Namespace) -> int:
     from dossier.errors import AudioError
     from dossier.model.beat import DrumFile
     from dossier.names import printable
-    from dossier.report import as_object
     from dossier.stages.candidates import measure_file
 
     measured: list[dict[str, object]] = []
@@ -246,7 +245,6 @@ def _measure(arguments: argparse.Namespace) -> int:
 def _print_tables(files: Sequence[dict[str, object]]) -> None:
     from rich.console import Console
 
-    from dossier.report import tables
 
     console = Console(highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
     for table, remarks in tables(files, width=console.width):
@@ -277,7 +275,7 @@ def _decide(arguments: argparse.Namespace) -> int:
     from dossier.model.datafile import Decision
     from dossier.names import printable
 
-    places.archive_at(arguments.out)
+    paths.archive_at(arguments.out)
     archive = Archive(arguments.out, say=_note)
     if arguments.response is not None:
         if arguments.beat or arguments.text or arguments.gain:
@@ -298,7 +296,7 @@ def _decide(arguments: argparse.Namespace) -> int:
             id="", made=_now(), revision=arguments.revision, identity="", by=arguments.by, status=arguments.status,
             text=arguments.text, gains_db=_gains(arguments.gain), supersedes=arguments.supersedes,
         )  # fmt: skip
-        slug = places.slug_of(arguments.beat, archive)
+        slug = paths.slug_of(arguments.beat, archive)
         done, new = archive.record(slug, decision), True
     if new:
         print(f"{slug}: {done.id} on {done.revision} by {printable(done.by)}: {done.status}")
@@ -324,7 +322,7 @@ def _index(arguments: argparse.Namespace) -> int:
     from dossier.archive import Archive
     from dossier.errors import ArchiveError
 
-    places.archive_at(arguments.archive)
+    paths.archive_at(arguments.archive)
     archive = Archive(arguments.archive, say=_note)
     if not archive.slugs() and not (arguments.archive / "archive.json").exists():
         raise ArchiveError(f"{shown(arguments.archive)}: holds no dossier; name the folder that `dossier build` wrote")
@@ -337,7 +335,7 @@ def _schema(arguments: argparse.Namespace) -> int:
         from dossier import beatfile
         from dossier.decide.policy import DEFAULTS
 
-        _print_json(beatfile.schema(DEFAULTS))
+        _print_json(beatfile.json_schema(DEFAULTS))
     else:
         import msgspec
 

@@ -1,7 +1,7 @@
 """Errors that a user can act on.
 
-Every message says what went wrong, where, what was found and what to do.  `DossierError` is the one base; the command
-line turns it into a plain line on standard error, never a traceback.
+Every message says what went wrong, where, what was found and what to do.  `DossierError` is the base of all; the
+command line prints it as one line on standard error, never as a traceback.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ class DossierError(Exception):
 
 
 class AudioError(DossierError):
-    """A file that should be audio cannot be used: unreadable, empty, silent, not finite, too large."""
+    """An audio file cannot be read or written, or holds nothing usable."""
 
 
 class ArchiveError(DossierError):
@@ -22,7 +22,7 @@ class ArchiveError(DossierError):
 
 
 class MeasureError(DossierError):
-    """Samples that break a measure's contract (wrong shape, not finite): a programming error made visible."""
+    """Samples that a measure cannot take (wrong shape, not finite): a programming error made visible."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,12 @@ class Problem:
 
 
 class BeatError(DossierError):
-    """A beat folder or its beat.toml cannot be used.  Carries all problems found, not only the first."""
+    """A beat folder or its beat.toml cannot be used.  Carries every problem, not only the first."""
 
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in problems))
 
     def __reduce__(self) -> tuple[type[BeatError], tuple[list[Problem]]]:
-        """So that it comes whole from another process."""
+        """Pickle the problems too, so that the error survives the way from another process."""
         return type(self), (list(self.problems),)

@@ -2,10 +2,8 @@
 
 Conventions
     Every file is written beside its place under a name that starts with a dot and ends in `.part`, flushed to the disk
-    (fsync) and renamed; POSIX rename() replaces in one step (IEEE Std 1003.1, rename), so that a reader sees the old
-    file or the new one.  Leftovers of a killed writer keep the dot and the ending, and the next writer removes them.
-    The lock is an advisory lock on an empty file (flock on POSIX, a byte-range lock on Windows).  The operating system
-    frees it when its holder ends, however it ends, so that it cannot go stale; the file itself stays.
+    (fsync) and renamed.  POSIX rename() replaces in one step (IEEE Std 1003.1, rename), so a reader sees the old file
+    or the new one.  What a killed writer leaves keeps the dot and the ending, and the next writer removes it.
 """
 
 from __future__ import annotations
@@ -14,10 +12,11 @@ import errno
 import itertools
 import os
 import shutil
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 from dossier.errors import ArchiveError
 
@@ -26,7 +25,7 @@ _serial = itertools.count()
 
 
 def part_name(name: str) -> str:
-    """A name beside `name` that no other writer uses, of this process or another."""
+    """A name beside `name` that no other writer, in this process or another, uses."""
     return f".{name}.{os.getpid()}-{next(_serial)}{PART}"
 
 
@@ -38,11 +37,7 @@ def is_leftover(name: str) -> bool:
 def explain(error: OSError, doing: str) -> ArchiveError:
     """An operating system's error as a sentence: what could not be done, why, what to do.
 
-    Parameters
-    ----------
-    error : OSError
-    doing : str
-        What was being done, as in 'write /music/site/index.html'.
+    `doing` completes 'cannot ...', as in 'write /music/site/index.html'.
     """
     code = error.errno
     if code in (errno.ENOSPC, errno.EDQUOT):
@@ -70,13 +65,13 @@ def sync_folder(folder: Path) -> None:
 
 
 def sync_file(path: Path) -> None:
-    """Flush a file that something else wrote."""
+    """Flush a file written by something else."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 
 def write_new(path: Path, data: bytes) -> None:
-    """Write a file that is not there yet and flush it; permissions follow the umask."""
+    """Write a file that does not exist yet and flush it; permissions follow the umask."""
     with path.open("xb") as file:
         file.write(data)
         file.flush()
@@ -89,7 +84,7 @@ def write_atomic(path: Path, data: bytes) -> None:
     Raises
     ------
     ArchiveError
-        The disk is full, the folder read-only, a folder stands in the way; the old content is still there.
+        Disk full, folder read-only, a folder in the way; the old content is still there.
     """
     part = path.with_name(part_name(path.name))
     try:
@@ -102,12 +97,12 @@ def write_atomic(path: Path, data: bytes) -> None:
 
 
 def append_line(path: Path, line: bytes) -> None:
-    """Add one line to a file, flushed.  A line that an interrupted writer left unfinished is closed first and kept.
+    """Add one line to a file and flush it.  A line that an interrupted writer left unfinished is ended and kept.
 
     Raises
     ------
     ArchiveError
-        As `write_atomic`; a line that did not fit on the disk is taken back, so that nothing half stays.
+        As `write_atomic`; a line that did not fit on the disk is removed whole.
     """
     if b"\n" in line:
         raise ArchiveError(f"cannot add to {path}: one line was expected, with no line break in it")
@@ -134,7 +129,7 @@ def _last_byte(path: Path) -> bytes:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and its parents; fine where it stands already."""
+    """Make a folder and its parents, unless it exists."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -142,7 +137,7 @@ def make_folder(folder: Path) -> None:
 
 
 def remove(path: Path) -> None:
-    """Remove a file or a folder with all in it; fine where it is gone already or cannot be removed."""
+    """Remove a file or a folder with all in it; no error if it is gone or cannot be removed."""
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path, ignore_errors=True)
         return
@@ -153,7 +148,7 @@ def remove(path: Path) -> None:
 
 
 def sweep(folder: Path) -> None:
-    """Remove what interrupted writers left in a folder.  Only for a holder of the lock."""
+    """Remove what interrupted writers left in a folder.  Only the lock's holder may call it."""
     try:
         names = [entry.name for entry in os.scandir(folder) if is_leftover(entry.name)]
     except OSError:
@@ -162,58 +157,28 @@ def sweep(folder: Path) -> None:
         remove(folder / name)
 
 
-if sys.platform == "win32":
-    import msvcrt
-
-    def _take(handle: int, *, wait: bool) -> bool:
-        while True:  # LK_LOCK itself gives up after ten seconds
-            try:
-                msvcrt.locking(handle, msvcrt.LK_LOCK if wait else msvcrt.LK_NBLCK, 1)
-            except OSError as error:
-                if error.errno not in (errno.EACCES, errno.EDEADLK):
-                    raise
-                if not wait:
-                    return False
-            else:
-                return True
-
-else:
-    import fcntl
-
-    def _take(handle: int, *, wait: bool) -> bool:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
-
-
 @contextmanager
 def locked(path: Path, *, waiting: Callable[[], None]) -> Iterator[None]:
-    """Hold the lock file `path` (made if needed) for the length of a `with` block.
+    """Hold the lock file `path`, made if needed, for a `with` block.
 
-    Parameters
-    ----------
-    path : Path
-    waiting : callable
-        Called once, before waiting, where another process holds the lock.
+    `waiting` is called once, before the wait, where another process or thread holds the lock.  The operating system
+    frees the lock when its holder ends, however it ends, so it cannot go stale; the empty file stays.
 
     Raises
     ------
     ArchiveError
         The lock file cannot be made, or the file system has no locks.
     """
+    lock = FileLock(path)
     try:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            lock.acquire(blocking=False)
+        except Timeout:
+            waiting()
+            lock.acquire()
     except OSError as error:
         raise explain(error, f"lock the archive with {path}") from error
     try:
-        try:
-            if not _take(handle, wait=False):
-                waiting()
-                _take(handle, wait=True)
-        except OSError as error:
-            raise explain(error, f"lock the archive with {path}") from error
         yield
     finally:
-        os.close(handle)
+        lock.release()

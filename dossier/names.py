@@ -1,12 +1,13 @@
 """Names and titles made safe: to print, to put in a path, to suggest.
 
 Conventions
-    `printable` keeps a file's name recognisable and distinct, and makes what cannot be seen visible: control
-    characters, line separators, invisible and direction-changing characters (the bidirectional controls of Unicode
-    Standard Annex 9) and bytes that are no UTF-8 (Python's surrogate escapes, PEP 383).  Without it a name could
-    reorder the text round it, or could not be written as UTF-8 at all.
-    `clean` is for titles and other prose: the same characters are dropped, white space is collapsed.
-    `slug` is for folders and file names: lower-case ASCII letters, digits and single hyphens, on every file system.
+    `printable` keeps a file's name recognisable and distinct, and makes hidden characters visible: control characters,
+    line separators, invisible and direction-changing characters (the bidirectional controls of Unicode Standard Annex
+    9) and bytes that are no UTF-8 (Python's surrogate escapes, PEP 383).  Unescaped, a name could reorder the text
+    around it, or could not be written as UTF-8 at all.
+    `clean` is for titles and other prose: it drops the same characters and collapses white space.
+    `slug` is for folders and file names: lower-case ASCII letters, digits and single hyphens, safe on every file
+    system.
 """
 
 from __future__ import annotations
@@ -27,8 +28,7 @@ _LETTERS = str.maketrans(
      "ð": "d", "Ð": "d", "þ": "th", "Þ": "th", "ı": "i", "'": "", "’": "", "&": " and "}
 )  # fmt: skip
 MAX_SLUG = 64  # leaves room for '-r001.json' and a long parent path under the 255 bytes that file systems give a name
-# Device names that Windows reserves in every folder ("Naming Files, Paths, and Namespaces", Win32 documentation; from
-# memory).
+# Device names that Windows reserves in every folder ("Naming Files, Paths, and Namespaces", Win32 documentation; MEM).
 _RESERVED = frozenset(
     {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))},
 )
@@ -60,8 +60,8 @@ def clean(text: str) -> str:
 def slug(title: str) -> str:
     """A title as a folder name: never empty, at most `MAX_SLUG` characters of `a-z`, `0-9` and single hyphens.
 
-    Accents are dropped.  Where letters had to be left out (another script) or the title was cut, six digits of the
-    title's SHA-256 tell apart what would fall together; so does a title with no letter at all.
+    Accents are dropped.  Where letters are lost (another script, a long title, no letter at all), six digits of the
+    title's SHA-256 keep slugs apart.
 
     Examples
     --------
@@ -98,6 +98,6 @@ def nearest(word: str, allowed: Iterable[str]) -> str | None:
 
 
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:
-    """`; did you mean 'kick'?`, or nothing where no allowed word is near."""
+    """`; did you mean 'kick'?`, or nothing where no allowed word is close."""
     near = nearest(word, allowed)
     return f"; did you mean '{printable(near)}'?" if near is not None else ""

@@ -24,7 +24,7 @@ import pytest
 from factory import dossier, response
 from small_beat import kick, noise_hit, tone, write
 
-from dossier import cli, pipeline, report
+from dossier import cli, pipeline, terminal
 from dossier.archive import Archive
 from dossier.model.datafile import DossierData, InputFile
 
@@ -358,11 +358,11 @@ def test_measure_as_a_table_shows_values_and_why_there_are_dashes(run: Run) -> N
 
 
 def test_cells_of_the_table() -> None:
-    assert report.cell({"x": -0.001}, "x", "dBFS", 2) == "0.00 dBFS"
-    assert report.cell({"x": 0.0123}, "x", "ms", 1) == "12.3 ms"
-    assert report.cell({"x": 7.4}, "x", "cents", 0) == "+7 cents"
-    assert report.cell({"x": None}, "x", "Hz", 0) == "-"
-    assert len(report.heading("n" * 300)) == report.HEADING_WIDTH
+    assert terminal.cell({"x": -0.001}, "x", "dBFS", 2) == "0.00 dBFS"
+    assert terminal.cell({"x": 0.0123}, "x", "ms", 1) == "12.3 ms"
+    assert terminal.cell({"x": 7.4}, "x", "cents", 0) == "+7 cents"
+    assert terminal.cell({"x": None}, "x", "Hz", 0) == "-"
+    assert len(terminal.heading("n" * 300)) == terminal.HEADING_WIDTH
 
 
 def test_names_that_the_terminal_cannot_write_are_no_failure(tmp_path: Path) -> None:

@@ -1,21 +1,20 @@
 """The only room that opens audio files: read and check, resample, write, preview.
 
 Conventions
-    Samples are `(frames, channels)` float32, 1 or 2 channels, finite, full scale 1.0; the rate stands beside them.
-    What cannot be used is an `AudioError`: where (the file's shown name), what was found, what to do.  What can be used
-    but should be known (clipping, DC, silence, a file cut short, a downmix) is a note with its numbers in `ReadInfo`.
-    What a header claims is checked before memory is taken for it; see also `dossier.audio.guard`.
-    More than two channels are folded to two.  3/2 material, with or without LFE, by the downward-mixing equations of
-    ITU-R BS.775 (L' = L + 0.7071 C + 0.7071 Ls, R' = R + 0.7071 C + 0.7071 Rs, LFE left out; from memory, checked in
-    the tests against ffmpeg's matrix); any other count by averaging the odd channels into the left and the even ones
-    into the right.  Channel order is L R C LFE Ls Rs (WAVE_FORMAT_EXTENSIBLE; FLAC, RFC 9639 section 9.1.3, too);
-    Ogg streams have L C R Ls Rs LFE (Vorbis I specification 4.3.9, RFC 7845 section 5.1.1.2).
+    Samples are `(frames, channels)` float32, 1 or 2 channels, finite, full scale 1.0; the rate is passed beside them.
+    What cannot be used is an `AudioError` that names the file as shown, what was found and what to do.  What can be
+    used but should be known (clipping, DC, silence, a file cut short, a downmix) is a note with its numbers in
+    `ReadInfo`.  What a header claims is checked before memory is taken for it; see also `dossier.audio.sniff`.
+    More than two channels are folded to two.  3/2 material, with or without LFE, follows the downward-mixing equations
+    of ITU-R BS.775 (L' = L + 0.7071 C + 0.7071 Ls, R' = R + 0.7071 C + 0.7071 Rs, no LFE; MEM, checked in the tests
+    against ffmpeg's matrix).  For any other count the odd channels are averaged into the left, the even into the right.
+    Channel order is L R C LFE Ls Rs (WAVE_FORMAT_EXTENSIBLE; FLAC, RFC 9639 section 9.1.3, too); in Ogg streams it is
+    L C R Ls Rs LFE (Vorbis I specification 4.3.9, RFC 7845 section 5.1.1.2).
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import math
 import os
 import time
@@ -27,21 +26,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio.guard import EXPORT, SUFFIX_FORMATS, decoder_quiet, explain, open_plain, sniff
-from dossier.audio.header import (
+from dossier.audio.inspect import (
     MAX_PEAK,
-    SILENT_BELOW,
     Decoded,
     Header,
     ReadInfo,
     check_claim,
-    clipped_runs,
     damage,
     in_words,
     most_frames,
     notes_of,
 )
-from dossier.audio.out import encode_mp3, resample, write_wav
+from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain, why_unreadable
+from dossier.audio.write import encode_mp3, resample, write_wav
 from dossier.errors import AudioError
 from dossier.model.measures import Clip, Samples
 from dossier.names import printable
@@ -50,39 +47,24 @@ if TYPE_CHECKING:
     import soundfile
 
 __all__ = [
-    "AUDIO_SUFFIXES",
-    "Header",
-    "ReadInfo",
-    "encode_mp3",
-    "probe",
-    "read",
-    "read_info",
-    "resample",
-    "sha256",
-    "to_stereo",
-    "write_wav",
-]
+    "AUDIO_SUFFIXES", "Header", "ReadInfo", "encode_mp3", "probe", "read", "read_info", "resample", "sha256",
+    "to_stereo", "write_wav",
+]  # fmt: skip
 
 AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
 HALF_POWER = math.sqrt(0.5)
 
-_BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the cache while it is checked
-_PIECE = 8 << 20
-_SETTLED_S = 2.0  # a file written since then may change again without its times telling
+_BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the processor's cache while it is checked
+_SETTLED_S = 2.0  # a younger file may change again without its times showing it
 _digests: dict[tuple[int, ...], str] = {}
-_NO_LENGTH = 2**62  # frames from here on are libsndfile's way to say that the header gives none
+_NO_LENGTH = 2**62  # libsndfile reports at least this many frames where the header gives no length
 _CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLAC": "FLAC", "MP3": "MP3", "OGG": "Ogg"}
 
 
 def read(path: Path, *, shown_as: str) -> Clip:
-    """Read an audio file at its own rate, checked, as 1 or 2 channels.
+    """Read an audio file at its own rate, checked, as 1 or 2 channels; messages name it as `shown_as`.
 
-    Parameters
-    ----------
-    path
-        Where the file lies; its suffix must be one of `AUDIO_SUFFIXES`, its content may be any of their formats.
-    shown_as
-        Its name in messages.
+    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.
 
     Returns
     -------
@@ -92,42 +74,29 @@ def read(path: Path, *, shown_as: str) -> Clip:
     Raises
     ------
     AudioError
-        Missing, unreadable, a folder or a device, not audio, empty, damaged with nothing left, NaN or infinite
-        samples, a rate outside 8-192 kHz, longer than half an hour.  Silence is no error; see `read_info`.
+        Missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or infinite samples, a
+        rate outside 8-192 kHz, longer than half an hour.  Silence is no error; `read_info` notes it.
     """
     return read_info(path, shown_as=shown_as).clip
 
 
 def read_info(path: Path, *, shown_as: str) -> ReadInfo:
-    """As `read`, with what was noticed on the way: damage, a downmix, clipping, DC, silence."""
+    """As `read`, with notes on damage, a downmix, clipping, DC and silence."""
     shown = printable(shown_as)
     with _opened(path, shown) as (file, said):
         header = _header(file, shown)
         check_claim(header, shown)
         log = file.extra_info
         decoded = _decode(file, header, shown)
-    frames = len(decoded.samples)
-    if frames == 0:
+    if not len(decoded.samples):
         promise = f"{header.frames} frames" if header.frames else "no frames"
         raise AudioError(f"{shown}: holds no audio: its header promises {promise} and none can be read; {EXPORT}")
-    wrong = damage(path, header, decoded, log, said, shown)
-    means = tuple(float(value) for value in decoded.sums / frames)
-    clipped = clipped_runs(decoded, header)
-    notes = wrong + notes_of(path, header, decoded, means, clipped)
-    return ReadInfo(
-        clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz),
-        header=header,
-        peak=decoded.peak,
-        dc_offset=means,
-        clipped_runs=clipped,
-        silent=decoded.peak < SILENT_BELOW,
-        whole=not wrong,
-        notes=tuple(notes),
-    )
+    notes = damage(path, header, decoded, log, said, shown) + notes_of(path, header, decoded)
+    return ReadInfo(clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz), header=header, notes=tuple(notes))
 
 
 def probe(path: Path, *, shown_as: str) -> Header:
-    """What the header says: rate, channels, frames, subtype.  Nothing is decoded; errors as in `read`."""
+    """The header alone: rate, channels, frames, subtype.  Nothing is decoded; errors as in `read`."""
     shown = printable(shown_as)
     with _opened(path, shown) as (file, _):
         header = _header(file, shown)
@@ -137,10 +106,10 @@ def probe(path: Path, *, shown_as: str) -> Header:
 
 @contextmanager
 def _opened(path: Path, shown: str) -> Iterator[tuple[soundfile.SoundFile, list[str]]]:
-    """The decoder of a file that passed the guard, and the complaints of the decoder (after the block)."""
+    """The decoder of a file that passed `format_of`, and its complaints, complete after the block."""
     import soundfile as sf
 
-    kind = sniff(path, shown_as=shown)
+    kind = format_of(path, shown_as=shown)
     with decoder_quiet(kind.startswith("MP3")) as said:
         try:
             file = sf.SoundFile(path if os.name == "nt" else os.fsencode(path))
@@ -173,16 +142,16 @@ def _header(file: soundfile.SoundFile, shown: str) -> Header:
 
 
 def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
-    """All frames that are really there, folded to at most two channels and checked block by block.
+    """All frames that are there, folded to at most two channels and checked block by block.
 
-    Each block is filled with NaN before the decoder writes to it: where the decoder gives up in the middle (a cut FLAC
-    stream), the frames before the first NaN are what it still delivered.
+    Each block is filled with NaN first: where the decoder gives up half-way (a cut FLAC stream), the frames before the
+    first NaN are what it still delivered.
     """
     import soundfile as sf
 
     expected = most_frames(header) if header.frames is None else header.frames
     kept = min(header.channels, 2)
-    out = np.empty((expected, kept), np.float32)  # pages are only taken where they are written
+    out = np.empty((expected, kept), np.float32)  # takes memory only where it is written
     ones = np.ones(_BLOCK, np.float32)
     sums = np.zeros(kept)
     peak, done, broken = 0.0, 0, False
@@ -215,13 +184,12 @@ def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
 def _checked_peak(block: npt.NDArray[np.float32], first: int, header: Header, shown: str) -> float:
     with np.errstate(invalid="ignore"):
         peak = max(float(block.max()), -float(block.min()))
-    if peak <= MAX_PEAK:  # false for NaN too, and a NaN anywhere comes through min and max
+    if peak <= MAX_PEAK:  # false for NaN too, which passes through min and max
         return peak
     if math.isfinite(peak):
         over = 20 * math.log10(peak)
-        why = (
-            "as when integers are stored as floats" if header.subtype in ("FLOAT", "DOUBLE") else "the file is damaged"
-        )
+        floats = header.subtype in ("FLOAT", "DOUBLE")
+        why = "as when integers are stored as floats" if floats else "the file is damaged"
         raise AudioError(
             f"{shown}: holds a sample of {peak:.4g}, {over:.0f} dB over full scale ({why}); "
             "export it again with full scale at 1.0"
@@ -247,34 +215,26 @@ def _fold(block: npt.NDArray[np.float32], container: str) -> npt.NDArray[np.floa
 
 
 def to_stereo(samples: Samples) -> Samples:
-    """`(frames, 1)` on both channels, as a mono file plays; `(frames, 2)` as it is (the same object)."""
+    """`(frames, 1)` on both channels, as a mono file plays; `(frames, 2)` unchanged, the same object."""
     return samples if samples.shape[1] == 2 else np.repeat(samples, 2, axis=1)
 
 
-def _digest(file: io.BufferedReader, size: int) -> str:
-    """SHA-256 of an open file, in pieces so large that other threads get on well."""
-    digest, piece = hashlib.sha256(), np.empty(min(size + 1, _PIECE), dtype=np.uint8).data
-    while got := file.readinto(piece):
-        digest.update(piece[:got])
-    return digest.hexdigest()
-
-
-def sha256(path: Path, *, shown_as: str | None = None) -> str:
-    """The content's SHA-256 in hexadecimal digits; a file that has not changed since is not read again by this process.
+def sha256(path: Path) -> str:
+    """SHA-256 of the content in hexadecimal; this process reads a file again only if it has changed.
 
     Raises
     ------
     AudioError
         Missing, unreadable, no regular file, larger than 8 GiB.
     """
-    shown = printable(shown_as if shown_as is not None else path.name)
+    shown = printable(path.name)
     with open_plain(path, shown_as=shown) as file:
         try:
             found = os.fstat(file.fileno())
             state = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
-            digest = _digests.get(state) or _digest(file, found.st_size)
+            digest = _digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
                 _digests[state] = digest
             return digest
         except OSError as error:
-            raise AudioError(f"{shown}: {explain(error)}") from None
+            raise AudioError(f"{shown}: {why_unreadable(error)}") from None

@@ -1,9 +1,9 @@
 """A beat folder and its beat.toml, read and checked: the one door from what the user wrote to a `Beat`.
 
 Conventions
-    All problems are reported at once, each with its file, its key path, what was found and what is allowed.  A folder
-    needs no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is left to be estimated.
-    Audio is found here (`dossier.beatfile.sound`) and opened elsewhere (`dossier.audio`).
+    All problems are reported at once, each with its file, key path, what was found and what is allowed.  A folder needs
+    no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is estimated later.
+    Audio files are found here (`dossier.beatfile.inputs`) and opened elsewhere (`dossier.audio`).
 """
 
 from __future__ import annotations
@@ -20,41 +20,35 @@ from msgspec import UnsetType
 
 from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
-from dossier.audio.guard import explain
-from dossier.beatfile.check import Ledger, check, found, join
-from dossier.beatfile.folder import locate, state_of
-from dossier.beatfile.sound import hyphened, sound_of
-from dossier.beatfile.tables import BeatTable, PatternTable, SectionPattern, schema
+from dossier.audio.sniff import why_unreadable
+from dossier.beatfile.inputs import find_inputs, hyphened
+from dossier.beatfile.listing import locate, state_of
+from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
+from dossier.beatfile.validate import Ledger, check, found, join
 from dossier.model.beat import Beat, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug
 
-__all__ = ["load", "schema"]
+__all__ = ["json_schema", "load"]
 
 CONFIG_NAME = "beat.toml"
 GROOVE_NAME = "groove.mid"
-MAX_CONFIG_BYTES = 2**20  # a beat.toml that lists ten thousand drums has about that size
+MAX_CONFIG_BYTES = 2**20  # about the size of a beat.toml that lists ten thousand drums
 MAX_MIDI_BYTES = 2**20  # a groove of some bars has a few kilobytes
-MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any loop of a pattern
+MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any pattern
 
 T = TypeVar("T")
 
 
 def load(folder: Path, *, known_policy: Mapping[str, float] | None = None) -> Beat:
-    """Read a beat folder.
+    """Read a beat folder: stems/, drums/ and, if there is one, beat.toml.
 
-    Parameters
-    ----------
-    folder
-        The folder that holds stems/, drums/ and, if there is one, beat.toml.
-    known_policy
-        The names that [policy] may override; any name is taken where this is None.
+    [policy] may override the names in `known_policy`, or any name where that is None.
 
     Raises
     ------
     BeatError
-        With every problem found.  The files that a `Beat` lists are known to exist; whether they can be decoded is not
-        known here.
+        With every problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
     """
     return _Loader(Path(folder), known_policy).beat()
 
@@ -76,34 +70,20 @@ class _Loader:
             self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is the folder's name")
         beats, unit = table.meter.split("/")
         meter = (int(beats), int(unit))
-        sound = sound_of(self.folder, table, self.ledger)
+        inputs = find_inputs(self.folder, table, self.ledger)
         sections = self.sections(table)
         pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
         beat = Beat(
-            folder=self.folder,
-            slug=slug(title),
-            title=title,
-            artist=clean(table.artist),
-            stems=sound.stems,
-            drums=sound.drums,
-            tempo_bpm=_given(table.tempo),
-            meter=meter,
-            key=_given(table.key),
+            folder=self.folder, slug=slug(title), title=title, artist=clean(table.artist),
+            stems=inputs.stems, drums=inputs.drums, kit_pins=inputs.kit_pins, references=inputs.references,
+            tempo_bpm=_given(table.tempo), meter=meter, key=_given(table.key),
             first_downbeat_s=_given(table.first_downbeat),
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
-            target_lufs=_given(table.target_loudness),
-            intent=table.intent,
-            role_intents=self.intents(table),
-            listening_level_db_spl=_given(table.listening_level),
-            pattern=pattern,
-            section_patterns=section_patterns,
-            sections=sections,
-            kit_pins=sound.kit_pins,
-            references=sound.references,
-            policy=self.policy(table),
-            config_files=tuple(self.config_files),
-            notes=tuple(self.ledger.notes),
-        )
+            target_lufs=_given(table.target_loudness), listening_level_db_spl=_given(table.listening_level),
+            intent=table.intent, role_intents=self.intents(table), policy=self.policy(table),
+            pattern=pattern, section_patterns=section_patterns, sections=sections,
+            config_files=tuple(self.config_files), notes=tuple(self.ledger.notes),
+        )  # fmt: skip
         self.ledger.close()
         return beat
 
@@ -118,11 +98,11 @@ class _Loader:
                 os.stat(self.folder / ".")  # may one look inside,
                 os.scandir(self.folder).close()  # and see the names?
             except OSError as error:
-                self.ledger.about_folder(explain(error))
+                self.ledger.about_folder(why_unreadable(error))
         self.ledger.close()
 
     def document(self) -> dict[str, Any] | None:
-        """The parsed beat.toml, or None where there is none; what cannot be parsed is a problem."""
+        """The parsed beat.toml; None where there is none, or, with a problem reported, where it cannot be parsed."""
         path = self.folder / CONFIG_NAME
         if not os.path.lexists(path):
             return None
@@ -192,9 +172,9 @@ class _Loader:
         return main, sections
 
     def pattern(
-        self, key: str, entry: PatternTable | SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
+        self, key: str, entry: SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
     ) -> Pattern | None:
-        """The pattern that one table names, in one of two ways."""
+        """The pattern that a table gives, as lines or as MIDI."""
         lines, midi = _given(entry.lines), _given(entry.midi)
         if lines is not None and midi is not None:
             self.ledger.about_key(key, "has both lines and midi; keep one of the two")
@@ -218,7 +198,7 @@ class _Loader:
     def midi(
         self, path: Path, report: Callable[[str], None], meter: tuple[int, int], *, asked_for: bool = True
     ) -> Pattern | None:
-        """The pattern of a MIDI file; one that nobody asked for and that holds no drums is only noted."""
+        """The pattern of a MIDI file; without drums in it, one that nobody asked for is only noted."""
 
         def about(message: str) -> None:
             report(f"'{printable(path.name)}' {message}")
@@ -242,7 +222,7 @@ class _Loader:
             for _, _, message in error.places:
                 about(message)
             return None
-        except (ArithmeticError, ValueError, OSError) as error:  # what a damaged file holds in place of numbers
+        except (ArithmeticError, ValueError, OSError) as error:  # what a damaged file leads to
             about(f"is not a readable Standard MIDI File ({type(error).__name__})")
             return None
         return _bounded(replace(made, source=printable(made.source)), about)
@@ -270,7 +250,7 @@ def _given(value: T | UnsetType) -> T | None:
 
 
 def _content(path: Path, limit: int, advice: str) -> tuple[bytes, str]:
-    """The bytes of a small file, or none and why."""
+    """The bytes of a small file, or none and the reason."""
     why = state_of(path)
     if why is not None:
         return b"", why
@@ -278,7 +258,7 @@ def _content(path: Path, limit: int, advice: str) -> tuple[bytes, str]:
         with path.open("rb") as file:
             raw = file.read(limit + 1)
     except OSError as error:
-        return b"", explain(error)
+        return b"", why_unreadable(error)
     return (raw, "") if len(raw) <= limit else (b"", f"has more than {limit // 2**20} MiB; {advice}")
 
 
@@ -290,7 +270,7 @@ def _bounded(pattern: Pattern, about: Callable[[str], None]) -> Pattern | None:
 
 
 def _toml_error(message: str, text: str) -> str:
-    """The parser's words, with the line that it stumbled over."""
+    """The parser's message, with the line it stumbled over."""
     place = re.search(r"at line (\d+)", message)
     lines = text.splitlines()
     if not place or not 1 <= int(place[1]) <= len(lines):

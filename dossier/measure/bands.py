@@ -6,7 +6,7 @@ Conventions
     past the bands at either end.
 
 References
-    Glasberg and Moore, Hearing Research 47 (1990), 103-138: ERB and ERB-number (figures from memory).
+    Glasberg and Moore, Hearing Research 47 (1990), 103-138: ERB and ERB-number (MEM).
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 """Where bars start: the first bar line of a piece whose tempo and beat are known.
 
-Evidence, in the unit of the first (differences count)
-    Accent: how well the strengths of the onsets fit a bar that starts at a slot.  Metrical weights follow the nested
+Evidence, in the unit of the first (only differences matter)
+    Accent: how well the onset strengths fit a bar that starts at a given slot.  Metrical weights follow the nested
     levels of a metre (Lerdahl and Jackendoff, A Generative Theory of Tonal Music, 1983; MEM).
-    Harmony: chords mostly change on bar lines (common practice, no source).  The change at a half beat is one less the
-    cosine between the mean spectra, in semitone bands, of the two beats after it and of the two before.  It counts as
-    far as bars agree about it: by the distance of the strongest place from the others in standard errors.
+    Harmony: chords mostly change on bar lines (common practice, no source).  The change at a half beat is one minus the
+    cosine between the mean spectra, in semitone bands, of the two beats after it and the two before.  It counts only as
+    far as bars agree: by how many standard errors the strongest place stands out from the others.
     Start: music mostly starts on a bar line, and stems are exported from one (common practice, no source).
 """
 
@@ -28,12 +28,12 @@ _LOW_HZ, _HIGH_HZ = 80.0, 1600.0
 
 
 def snap_within(spread_s: float) -> float:
-    """How near to 0 a time is 0, from the spread of the onsets about the grid."""
+    """How close to 0 s a bar line snaps to 0, given the spread of the onsets about the grid."""
     return SOFT_SNAP_S if spread_s > 0.002 else SNAP_S
 
 
 def _metrical_weights(slots_per_bar: int, slots_per_beat: int) -> Array:
-    """Weight of each slot of a bar: 1 the bar, then halves of it, beats, half beats, sixteenths."""
+    """Weight of each slot of a bar: 1 for the bar, less for its half, beats, half beats and sixteenths."""
     weights = np.full(slots_per_bar, 0.1)
     weights[:: max(1, slots_per_beat // 2)] = 0.2
     weights[::slots_per_beat] = 0.45
@@ -44,7 +44,7 @@ def _metrical_weights(slots_per_bar: int, slots_per_beat: int) -> Array:
 
 
 def _accent(onsets: Onsets, slot: Array, slots_per_bar: int, slots_per_beat: int) -> Array:
-    """For each slot of the bar: how well the strengths fit a bar that starts there, 0-1."""
+    """How well the strengths fit a bar that starts at each slot, 0-1."""
     total = onsets.strengths / onsets.strengths.sum()
     if onsets.low_strengths.sum() > 0.0:
         total = 0.5 * total + 0.5 * onsets.low_strengths / onsets.low_strengths.sum()
@@ -55,7 +55,7 @@ def _accent(onsets: Onsets, slot: Array, slots_per_bar: int, slots_per_beat: int
 
 
 def _spectra(two: Samples, rate_hz: int, peak: float, first_s: float, step_s: float, count: int) -> Array:
-    """Spectra of `count` steps from `first_s` on, in semitone bands, each of length 1 (or 0 for silence)."""
+    """Spectra of `count` steps from `first_s` on, in semitone bands, each a unit vector (zero for silence)."""
     length = max(16, int(step_s * rate_hz))
     size = scipy.fft.next_fast_len(length)
     bands = int(12 * np.log2(_HIGH_HZ / _LOW_HZ)) + 1
@@ -85,7 +85,7 @@ def _spectra(two: Samples, rate_hz: int, peak: float, first_s: float, step_s: fl
 
 
 def harmony(two: Samples, rate_hz: int, onsets: Onsets, *, first_s: float, step_s: float, steps_per_bar: int) -> Array:
-    """Evidence, 0-1, that bars start at each step of a bar counted from `first_s`; all 0 where harmony says nothing."""
+    """Evidence, 0-1, that bars start at each step of a bar counted from `first_s`; all 0 where there is none."""
     nothing = np.zeros(steps_per_bar)
     count = min(_MOST_STEPS, int((onsets.last_sound_s - first_s) / step_s))
     if count < 3 * steps_per_bar:
@@ -114,16 +114,12 @@ def harmony(two: Samples, rate_hz: int, onsets: Onsets, *, first_s: float, step_
 
 
 def first_bar_line(
-    samples: Samples, rate_hz: int, onsets: Onsets, fit: rhythm.Fit, meter: tuple[int, int]
+    samples: Samples, rate_hz: int, onsets: Onsets, fit: rhythm.GridFit, meter: tuple[int, int]
 ) -> tuple[float, float]:
-    """Time of the first bar line at or after the start of the music, and a confidence, 0-1.
+    """Time in seconds of the first bar line at or after the start of the music, and a confidence, 0-1.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    onsets : of the same signal, at least one
-    fit : tempo, beat and swing of it
-    meter : beats of a bar and their note value
+    `samples` is `(frames, channels)`; `onsets` (at least one) and `fit` (tempo, beat, swing) describe the same signal;
+    `meter` is the beats of a bar and their note value.
     """
     slots_per_bar = meter[0] * 16 // meter[1]
     slots_per_beat = 16 // meter[1] if slots_per_bar % (16 // meter[1]) == 0 else 4
@@ -138,14 +134,14 @@ def first_bar_line(
     score = _accent(onsets, slot, slots_per_bar, slots_per_beat)
 
     if slots_per_bar % 2 == 0:
-        # The search starts at a slot of the bar that `fit.beat_s` counts as 0, at or after the start of the file.
+        # Search from the first bar start, as `fit.beat_s` counts bars, at or after the start of the file.
         whole_bars = np.ceil(-fit.beat_s / bar_s)
         from_s = fit.beat_s + whole_bars * bar_s
         steps = slots_per_bar // 2
-        told = harmony(samples, rate_hz, onsets, first_s=from_s, step_s=2 * slot_s, steps_per_bar=steps)
-        score[::2] += _HARMONY * told
+        evidence = harmony(samples, rate_hz, onsets, first_s=from_s, step_s=2 * slot_s, steps_per_bar=steps)
+        score[::2] += _HARMONY * evidence
 
-    # Where the pairs are swung, only a slot that is not late can start a bar.
+    # In swung pairs only a slot that is not late can start a bar.
     straight = [k for k in range(4) if abs(places[k] - k / 4.0) < 0.045]
     allowed = np.array([(start % 4) in straight for start in range(slots_per_bar)])
     loud = onsets.strengths >= 0.2 * onsets.strengths.max()
@@ -161,8 +157,8 @@ def first_bar_line(
     line_s = fit.beat_s + start * slot_s
     first_s = float(onsets.times_s[loud][0])
     line_s += bar_s * np.floor((first_s - line_s) / bar_s + 0.5 * slot_s / bar_s)
-    # `line_s` is now the bar line at or before the first sound.  A bar that the file does not hold, or that is empty
-    # for its first half, is a pickup: the music's first bar line is the next one.
+    # `line_s` is now the bar line at or before the first sound.  If that bar begins before the file does, or is empty
+    # for its first half, what sounds in it is a pickup: the music's first bar line is the next one.
     late = first_s - line_s > 0.5 * bar_s + 0.5 * slot_s
     if line_s < -max(SNAP_S, 0.5 * slot_s) or late:
         line_s += bar_s

@@ -23,23 +23,21 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.measure import bar_lines, rhythm
-from dossier.measure.names import tempo_from_name
+from dossier.measure.file_names import tempo_from_name
 from dossier.measure.onsets import Onsets, channels_of, detect
 from dossier.model.measures import Grid, Samples
-
-__all__ = ["estimate", "tempo_from_name"]
 
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
 
 
 def _snapped(time_s: float, spread_s: float) -> float:
-    """Exactly 0 where the estimate cannot tell it from 0 (an onset is read late by up to its attack)."""
+    """0 where the estimate cannot tell the time from 0: an onset is read late by up to its attack."""
     return 0.0 if time_s < bar_lines.snap_within(spread_s) else time_s
 
 
 def _bars(onsets: Onsets, first_s: float, bar_s: float, slot_s: float) -> int:
-    """Bars from the first downbeat to the end of the sound; a last part counts from more than a slot of sound."""
+    """Bars from the first downbeat to the end of the sound; a last, partial one counts if it lasts over a slot."""
     length = onsets.last_sound_s - first_s
     if length <= 0.0:
         return 0
@@ -173,7 +171,7 @@ def estimate(
     )
 
 
-def _octave_note(fit: rhythm.Fit) -> list[str]:
+def _octave_note(fit: rhythm.GridFit) -> list[str]:
     if not fit.others_bpm:
         return []
     others = " or ".join(f"{tempo:.4g}" for tempo in fit.others_bpm)

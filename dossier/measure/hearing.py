@@ -9,29 +9,29 @@ Conventions
 The steps, exactly (a page repeats them from `page_constants`)
     With b a fine band, c a band, P[b] the power:
     1.  Ear.  E[b] = P[b] * 10^((spl_offset_db + ear_db[b]) / 10).
-    2.  Level in one ERB.  S[b] = 0.5 E[b-2] + E[b-1] + E[b] + E[b+1] + 0.5 E[b+2], bands past the ends being 0.
-        X[b] = 10 log10(S[b]), rounded to a whole dB as floor(X + 0.5), then held to 0 ... 120.
+    2.  Level in one ERB.  S[b] = 0.5 E[b-2] + E[b-1] + E[b] + E[b+1] + 0.5 E[b+2], with 0 for bands past the ends.
+        X[b] = 10 log10(S[b]), rounded to a whole dB as floor(X + 0.5), then clipped to 0 ... 120.
     3.  Spreading.  g = (fine_hz[b] - band_hz[c]) / band_hz[c].  q = p[c] where g >= 0, else
         q = p[c] - p_slope[c] (X[b] - 51).  W = (1 + q|g|) exp(-q|g|).  Excitation[c] = sum over b of W E[b].
-        W depends on X, b and c only: 121 tables of (fine, bands), made once.
+        W depends on X, b and c only: 121 tables of (fine, bands), computed once.
     4.  Specific loudness, with E for Excitation[c] and Q, G, A, alpha, C for threshold[c], gain[c], a[c], alpha[c], c:
         N' = C ((G E + A)^alpha - A^alpha), times (2E / (E + Q))^1.5 where E < Q.
     5.  Partial loudness of a signal of excitation E in a masker of excitation M, with T = k[c] M + Q:
         E >= T:  N' = C ((G(E+M) + A)^alpha - A^alpha) - C ((G(M+T) + A)^alpha - (G Q + A)^alpha) (T/E)^0.3
         E < T:   N' = C (2E / (E+T))^1.5 ((G Q + A)^alpha - A^alpha)
                       / ((G(M+T) + A)^alpha - (G M + A)^alpha) * ((G(E+M) + A)^alpha - (G M + A)^alpha)
-        held between 0 and the specific loudness of the signal alone, which matters to rounding errors only.
+        clipped to between 0 and the specific loudness of the signal alone, which only catches rounding errors.
 
 Choices
-    Level that widens the skirt (step 2): that within one ERB of the component, after the ear, which is how Glasberg and
+    The level that widens the skirt (step 2) is that within one ERB of the component, after the ear, as Glasberg and
     Moore define it.  Taken before the ear, 3 kHz at 60 dB SPL reads 6.4 instead of 7.0 sone (published: 7.1).  Taken
-    from the fine band alone, tones read the same, but a broadband sound depends on how finely its spectrum is cut
-    (noise 1 % quieter with bands of 0.25 Cam, 2 % with 0.05) and three close tones read 6.1 instead of 6.3 sone
+    from the fine band alone, tones read the same, but a broadband sound would depend on how finely its spectrum is cut
+    (noise 1 % quieter with bands of 0.25 Cam, 2 % with 0.05), and three close tones read 6.1 instead of 6.3 sone
     (published: 6.35).
-    Ear (step 1): excitation at threshold less the threshold of hearing in a free field, so that a tone at the threshold
-    of hearing just excites its threshold; held above 12.5 kHz, where the standard's table ends.
-    C is set so that 1 kHz at 40 dB SPL is 1 sone.  Above an excitation of 100 dB the standard bends the curve; music at
-    moderate level stays below, and the bend is left out.
+    The ear (step 1) is excitation at threshold less the free-field threshold of hearing, so that a tone at that
+    threshold just excites its own; the value is held above 12.5 kHz, where the standard's table ends.
+    C makes 1 kHz at 40 dB SPL 1 sone.  Above an excitation of 100 dB the standard bends the curve; music at moderate
+    levels stays below, so the bend is left out.
 
 References
     Glasberg and Moore, Hearing Research 47 (1990), 103-138: roex filters and their level dependence.
@@ -54,20 +54,16 @@ from dossier.measure.bands import (
     BAND_EDGES_HZ,
     BAND_HZ,
     FINE_CAM,
-    FINE_EDGES_CAM,
     FINE_EDGES_HZ,
     FINE_HZ,
-    cam,
     erb_hz,
-    hz,
 )
-from dossier.measure.spectra import band_energies, energy_until, slot_powers
+from dossier.measure.spectra import band_energies, slot_powers
 from dossier.model.measures import Array
 
 __all__ = [
-    "BAND_CAM", "BAND_EDGES_CAM", "BAND_EDGES_HZ", "BAND_HZ", "FINE_CAM", "FINE_EDGES_CAM", "FINE_EDGES_HZ", "FINE_HZ",
-    "band_energies", "cam", "energy_until", "erb_hz", "excitation", "hz", "loudness_sone", "page_constants",
-    "partial_loudness", "slot_powers", "specific_loudness",
+    "BAND_CAM", "BAND_EDGES_CAM", "BAND_EDGES_HZ", "BAND_HZ", "FINE_CAM", "FINE_HZ", "band_energies", "excitation",
+    "page_constants", "partial_loudness", "slot_powers", "specific_loudness",
 ]  # fmt: skip
 
 ERB_WEIGHTS = (0.5, 1.0, 1.0, 1.0, 0.5)  # fine bands in one ERB round the middle one
@@ -79,7 +75,7 @@ _ROWS_AT_ONCE = 512
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ear:
-    """Constants a fine band `(156,)` and a band `(38,)`; see the steps above."""
+    """Constants of each fine band `(156,)` and band `(38,)`; see the steps above."""
 
     ear_db: Array
     p: Array
@@ -113,10 +109,10 @@ def ear() -> Ear:
 
 
 def excitation(powers: npt.ArrayLike, *, spl_offset_db: float) -> Array:
-    """Excitation in the bands, linear, `(..., 38)`, from power in the fine bands `(..., 156)` (steps 1 to 3).
+    """Linear excitation in the bands, `(..., 38)`, from power in the fine bands, `(..., 156)` (steps 1 to 3).
 
-    Zero for silence; grows with every power; a tone in the middle of a band excites that band with its own level after
-    the ear.
+    Zero for silence, never falling as power grows.  A tone at the centre of a band excites it with its own level after
+    the ear.  Raises `MeasureError` for another last dimension.
     """
     from scipy.sparse import csr_array
 
@@ -131,7 +127,7 @@ def excitation(powers: npt.ArrayLike, *, spl_offset_db: float) -> Array:
     first = np.arange(len(FINE_HZ)) * tables.spreading.shape[1]  # row of each fine band's lowest level in the table
     for at in range(0, len(rows), _ROWS_AT_ONCE):
         inner = rows[at : at + _ROWS_AT_ONCE] * to_ear
-        # Each fine band's power goes out over the bands as the table says for its level: a sparse product.
+        # Each fine band spreads its power over the bands by the table row of its level: a sparse product.
         ends = np.arange(0, inner.size + 1, len(FINE_HZ))
         spread = csr_array((inner.ravel(), (first + _levels(inner)).ravel(), ends), shape=(len(inner), len(table)))
         out[at : at + _ROWS_AT_ONCE] = spread @ table
@@ -144,9 +140,9 @@ def specific_loudness(exc: npt.ArrayLike) -> Array:
 
 
 def partial_loudness(signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike) -> Array:
-    """Specific loudness in sone/Cam that a signal keeps in a masker (step 5); both excitations `(..., 38)`.
+    """Specific loudness in sone/Cam that a signal keeps in a masker (step 5); both excitations are `(..., 38)`.
 
-    Equal to `specific_loudness` without a masker, never more, falling as the masker grows; 0 for a silent signal.
+    Equals `specific_loudness` without a masker and falls as the masker grows; 0 for a silent signal.
     """
     signal, masker = np.broadcast_arrays(np.asarray(signal_exc, dtype=float), np.asarray(masker_exc, dtype=float))
     e = ear()
@@ -170,11 +166,6 @@ def partial_loudness(signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike) -> Ar
     return np.asarray(scale() * np.clip(partial, 0.0, _specific(signal, e)))
 
 
-def loudness_sone(specific: npt.ArrayLike) -> Array:
-    """Loudness in sone, `(...)`, of a specific loudness `(..., 38)`: the sum over bands of 1 Cam."""
-    return np.asarray(np.asarray(specific, dtype=float).sum(axis=-1))
-
-
 @lru_cache(maxsize=1)
 def scale() -> float:
     """C: the factor that makes a 1 kHz tone at 40 dB SPL 1 sone."""
@@ -184,10 +175,10 @@ def scale() -> float:
 
 
 def page_constants() -> dict[str, list[float] | float]:
-    """All that the module's steps need, by the names used there.
+    """Every constant of the module's steps, by the names used there, for the page's own copy of the formulas.
 
     Lists have 156 (`fine_hz`, `ear_db`) or 38 values (`band_hz`, `p`, `p_slope`, `threshold`, `gain`, `a`, `alpha`,
-    `k`), `erb_weights` has 5; the others are single numbers (`c`, `level_first_db`, `level_last_db`, `level_pivot_db`).
+    `k`), `erb_weights` has 5; the rest are single numbers (`c`, `level_first_db`, `level_last_db`, `level_pivot_db`).
     """
     e = ear()
     lists = {
@@ -232,5 +223,5 @@ def _table(name: str) -> dict[str, Array]:
 
 
 def _column(table: dict[str, Array], f_hz: Array, column: str) -> Array:
-    """A column at other frequencies: linear on log frequency, the ends hold."""
+    """A column at other frequencies: linear in log frequency, held past the ends."""
     return np.asarray(np.interp(np.log(f_hz), np.log(table["frequency_hz"]), table[column]))

@@ -2,8 +2,8 @@
 
 Conventions
     Samples are `(frames, channels)`, any level, any rate from 8 kHz; times in seconds, frequencies in Hz, shares 0-1.
-    The definitions stand in `dossier.measure.sound_shape`; kind and role are told apart in `dossier.measure.roles`.
-    What the user states overrules the file's name, that overrules the sound.
+    Definitions are in `dossier.measure.sound_shape`; `dossier.measure.roles` tells kinds and roles apart.  What the
+    user states overrules the file's name, and the name overrules the sound.
 
     transient-to-sustain: energy of the first 30 ms from the onset over the energy after them, in dB (common practice,
     no source for the 30 ms).
@@ -13,9 +13,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.measure.names import kind_from_name, role_from_name, tempo_from_name
+from dossier.measure.file_names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
-from dossier.measure.roles import could_loop, features, loopness, role_of, spread_of
+from dossier.measure.roles import could_loop, duration_of, features, loopness, role_of
 from dossier.measure.sound_shape import (
     LONGEST_S,
     SoundShape,
@@ -30,6 +30,10 @@ from dossier.model.vocabulary import ZONES, Kind, Role
 
 TRANSIENT_S = 0.030
 ROLLOFF_SHARE = 0.85
+UNMEASURED = (  # what silence lacks
+    "attack_s", "decay_20_s", "decay_60_s", "effective_length_s", "centroid_hz", "rolloff_hz",
+    "transient_to_sustain_db", "tonality",
+)  # fmt: skip
 
 
 def _decays(body: SoundShape, reasons: dict[str, str]) -> tuple[float | None, float | None]:
@@ -47,7 +51,7 @@ def _decays(body: SoundShape, reasons: dict[str, str]) -> tuple[float | None, fl
 
 
 def _length(body: SoundShape) -> float:
-    """Effective length.  The average spreads a sudden start over its own width; half of that is taken off again."""
+    """Effective length in seconds, less the half window by which smoothing spreads a sudden start."""
     end_s, reached = last_within(body, 40.0)
     length = end_s - body.start / body.envelope_hz - (0.5 * body.smooth_s if reached else 0.0)
     return max(min(length, body.file_s - body.onset_s), 1.0 / body.envelope_hz)
@@ -56,69 +60,49 @@ def _length(body: SoundShape) -> float:
 def _kind(
     body: SoundShape, samples: Samples, rate_hz: int, length_s: float, kind: Kind | None, name: str
 ) -> tuple[Kind, float]:
-    named = kind_from_name(name)
-    if named == "loop" and tempo_from_name(name) is not None and kind is None:
-        # A tempo in the name of something shorter than a beat of it is no loop.
-        named = None if body.file_s < 0.9 * 60.0 / (tempo_from_name(name) or 60.0) else named
-    if kind is not None or named is not None:
-        return kind or named or "one-shot", 1.0
-    if body.cut:  # what sounds for longer than half a minute is no hit, whatever it is
+    named, tempo_bpm = kind_from_name(name), tempo_from_name(name)
+    if named == "loop" and tempo_bpm is not None and body.file_s < 0.9 * 60.0 / tempo_bpm:
+        named = None  # shorter than one beat of the tempo in its name
+    stated = kind or named
+    if stated is not None:
+        return stated, 1.0
+    if body.cut:  # whatever sounds for over half a minute is no hit
         return "loop", 1.0
-    spread = spread_of(body, length_s)
-    if not could_loop(spread):
+    lasts = duration_of(body, length_s)
+    if not could_loop(lasts):
         return "one-shot", 1.0 - 0.4 * min(1.0, length_s)
-    score = loopness(body, spread, detect(samples, rate_hz))
+    score = loopness(body, lasts, detect(samples, rate_hz))
     return ("loop", 0.5 + 0.5 * score) if score > 0.35 else ("one-shot", 1.0 - score)
 
 
 def _silent(kind: Kind | None, role: Role | None, name: str, why: str) -> HitMeasures:
-    fields = (
-        "attack_s", "decay_20_s", "decay_60_s", "effective_length_s", "centroid_hz", "rolloff_hz", "zone_shares",
-        "transient_to_sustain_db", "tonality",
-    )  # fmt: skip
     stated_kind, stated_role = kind or kind_from_name(name), role or role_from_name(name)
-    reasons = dict.fromkeys(fields, why)
-    if stated_role is None:
-        reasons["role"] = why
+    missing = dict.fromkeys(UNMEASURED)
+    reasons = dict.fromkeys((*UNMEASURED, "zone_shares") if stated_role else (*UNMEASURED, "zone_shares", "role"), why)
     return HitMeasures(
-        kind=stated_kind or "one-shot",
-        kind_confidence=1.0 if stated_kind else 0.0,
-        role=stated_role,
-        role_confidence=1.0 if stated_role else 0.0,
-        onset_s=0.0,
-        attack_s=None,
-        decay_20_s=None,
-        decay_60_s=None,
-        effective_length_s=None,
-        centroid_hz=None,
-        rolloff_hz=None,
-        zone_shares={zone.key: 0.0 for zone in ZONES},
-        transient_to_sustain_db=None,
-        tonality=None,
-        reasons=reasons,
-    )
+        kind=stated_kind or "one-shot", kind_confidence=1.0 if stated_kind else 0.0,
+        role=stated_role, role_confidence=1.0 if stated_role else 0.0,
+        onset_s=0.0, zone_shares={zone.key: 0.0 for zone in ZONES}, reasons=reasons, **missing,
+    )  # fmt: skip
 
 
 def measure(
     samples: Samples, rate_hz: int, *, kind: Kind | None = None, role: Role | None = None, name: str = ""
 ) -> HitMeasures:
-    """Measure the shape of a one-shot, or of the whole of a loop.
+    """Measure the shape of a one-shot, or of the whole of a loop, `(frames, channels)` or `(frames,)`.
 
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,)
-    rate_hz : sample rate
-    kind, role : what the user states; with confidence 1
-    name : file name, possibly with folders, which may state kind and role; with confidence 1.  Empty: the sound decides
+    `kind` and `role` are what the user states.  `name`, with or without folders, may state them too; empty lets the
+    sound decide.  What is stated has confidence 1.
 
     Returns
     -------
-    HitMeasures : a loop has a role only where one is stated.  Silence, an empty array and DC have no shape, and say so.
+    HitMeasures
+        A loop has a role only where one is stated.  Silence, an empty array and DC have no shape; `reasons` says so.
 
     Raises
     ------
     MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
+        Wrong shape, or a value that is not finite.
     """
     body = measure_shape(samples, rate_hz)
     if body is None:
@@ -151,19 +135,9 @@ def measure(
     elif found_role is None:
         found_role, role_confidence = role_of(features(body))
     return HitMeasures(
-        kind=found_kind,
-        kind_confidence=float(kind_confidence),
-        role=found_role,
-        role_confidence=float(role_confidence),
-        onset_s=body.onset_s,
-        attack_s=body.attack_s,
-        decay_20_s=decay_20_s,
-        decay_60_s=decay_60_s,
-        effective_length_s=length_s,
-        centroid_hz=centroid_of(body),
-        rolloff_hz=frequency_at(body, ROLLOFF_SHARE),
-        zone_shares=zones,
-        transient_to_sustain_db=ratio_db,
-        tonality=body.tonality,
-        reasons=reasons,
-    )
+        kind=found_kind, kind_confidence=float(kind_confidence),
+        role=found_role, role_confidence=float(role_confidence),
+        onset_s=body.onset_s, attack_s=body.attack_s, decay_20_s=decay_20_s, decay_60_s=decay_60_s,
+        effective_length_s=length_s, centroid_hz=centroid_of(body), rolloff_hz=frequency_at(body, ROLLOFF_SHARE),
+        zone_shares=zones, transient_to_sustain_db=ratio_db, tonality=body.tonality, reasons=reasons,
+    )  # fmt: skip

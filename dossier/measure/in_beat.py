@@ -2,18 +2,18 @@
 
 Conventions
     A `Scene` is the instrumental at the level at which the finished mix plays it; a `PlacedPart` is a drum on the
-    scene's slots, at a gain relative to the instrumental as it is.  Excitations of parts add.  Loudness is summed over
-    bands 1 Cam wide, so specific loudness in sone/Cam is sone a band.
+    scene's slots, at a gain relative to the instrumental as it is.  Excitations of parts add.  Bands are 1 Cam wide, so
+    specific loudness in sone/Cam is sone a band.
 
-Definitions (alone, partial: loudness without and with the masker; Moore, Glasberg and Baer 1997)
+Definitions (alone, partial: loudness without and with the masker; Moore, Glasberg and Baer, see `hearing`)
     room filled     fill with the drum less fill without
     spill           sum of max(0, N' - N'ref) with the drum less the same without, as a share of the sum of N'ref
     overlap         sum of (alone - partial in the instrumental), as a share of the sum of N'ref
     buried          1 - (instrumental's partial loudness with the drum as masker) / (its loudness alone)
-    audible share   (drum's partial loudness in everything else that plays) / (its loudness alone), over its own hits:
+    audible share   (drum's partial loudness in everything else that plays) / (its loudness alone), over its own hits,
                     the slots with at least a quarter of the loudness of its loudest one
     lift            K-weighted level of the drum over the instrumental, in the drum's own bands at its own hits, in LU
-All sums run over active slots (from the first to the last sound of the instrumental).
+All sums run over active slots, from the first to the last sound of the instrumental.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from dossier.measure.loudness import integrated_from_blocks
 from dossier.model.measures import Array, Indices, Mask
 from dossier.model.scene import InBeat, PlacedPart, Scene
 
-OWN_HIT_SHARE = 0.25  # a slot belongs to a drum's hits from this share of its loudest slot: ghosts do, tails do not
-OWN_BAND_DB = 12.0  # a fine band belongs to a drum within this of its strongest K-weighted band
+OWN_HIT_SHARE = 0.25  # of a drum's loudest slot makes a slot one of its hits: ghosts count, tails do not
+OWN_BAND_DB = 12.0  # below a drum's strongest K-weighted band, down to which a fine band is its own
 
 
 def scene(
@@ -44,7 +44,7 @@ def scene(
 
 
 def place(on: Scene, powers: Array, *, gain_db: float) -> PlacedPart:
-    """Put a drum part, given by its slot powers at 0 dB gain, into the scene."""
+    """Put a drum part, given by its slot powers `(slots, fine)` at 0 dB gain, into the scene."""
     excitation = np.zeros_like(on.excitation)
     sounding = _sounding(powers)
     if sounding.any():
@@ -91,9 +91,9 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
 
 
 def plays_lufs(powers: Array, k_weights: Array, slot_s: float) -> float | None:
-    """Integrated loudness of a part from its slot powers `(slots, fine)`, LUFS: a quick look, good to some tenths.
+    """Integrated loudness in LUFS of a part from its slot powers `(slots, fine)`: an estimate within some tenths.
 
-    Energy is taken to be even within a slot, cut into 100 ms blocks and gated as BS.1770 does; None for silence.
+    Energy is spread evenly over each slot, cut into 100 ms blocks and gated as in BS.1770; None for silence.
     """
     energy = np.concatenate([[0.0], np.cumsum(powers @ k_weights) * slot_s])
     times = np.arange(0.0, len(powers) * slot_s, 0.1)
@@ -102,7 +102,7 @@ def plays_lufs(powers: Array, k_weights: Array, slot_s: float) -> float | None:
 
 
 def overlap_map(on: Scene, drum: PlacedPart) -> Array:
-    """Loudness of the drum that the instrumental masks, a cell, as a share of the reference: `(slots, bands)`."""
+    """Loudness of the drum that the instrumental masks in each cell, as a share of the reference: `(slots, bands)`."""
     rows = drum.alone.sum(axis=1) > 0
     out = np.zeros_like(on.loudness)
     out[rows] = drum.alone[rows] - hearing.partial_loudness(drum.excitation[rows], on.excitation[rows])
@@ -127,9 +127,9 @@ def lift(on: Scene, drum: PlacedPart) -> float | None:
 
 
 def spread_slots(slots: int, slots_per_bar: int, most: int, *, block_bars: int = 1) -> Indices:
-    """Indices of about `most` slots, for a ranking: blocks of whole bars spread evenly over the beat.
+    """Indices of about `most` slots, in blocks of `block_bars` whole bars spread evenly over the beat.
 
-    A block as long as the pattern sees all of it, wherever it falls.
+    A block as long as the pattern covers all of it, wherever it falls.
     """
     bars = -(-slots // slots_per_bar)
     block = max(1, min(block_bars, bars))
@@ -144,9 +144,7 @@ def spread_slots(slots: int, slots_per_bar: int, most: int, *, block_bars: int =
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
-    active = on.active
-    spilled = float(np.maximum(loudness[active] - on.reference[None, :], 0.0).sum())
-    return float(occ.fill(loudness, on.reference, active=active)), spilled / on.reference_sum
+    return occ.fill(loudness, on.reference, active=on.active), occ.spill(loudness, on.reference, active=on.active)
 
 
 def _sounding(powers: Array) -> Mask:
@@ -168,12 +166,10 @@ def occupancy_with(on: Scene, drums: Sequence[PlacedPart]) -> Array:
 
 
 def adding(on: Scene, drums: Array) -> Callable[[PlacedPart], dict[str, float]]:
-    """What one more part brings on top of the instrumental and the drums (excitation `(slots, bands)`).
+    """What one more part adds to the instrumental and `drums`, their excitation `(slots, bands)`.
 
-    Returns
-    -------
-    A function of the part to its `room_filled`, `spill` and `lost`: rise in fill, rise above the reference, and what
-    everything else masks of the part, each as a share of the reference.
+    Returns a function that takes the part and gives `room_filled` (rise in fill), `spill` (rise above the reference)
+    and `lost` (what everything else masks of it), each as a share of the reference.
     """
     before = on.excitation + drums
     loudness = hearing.specific_loudness(before)

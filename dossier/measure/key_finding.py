@@ -5,14 +5,14 @@ Conventions
     from C to B.  Channels are never summed as waveforms, their powers are.
 
 Method
-    Spectral peaks in windows of 0.7 s, read between the bins, are laid on the sixty notes from A1 to G#6, after the
-    piece's own tuning is taken off.  What may be the third, fifth, sixth or seventh partial of a lower note is
-    discounted, bass notes count double, and the sums of the twelve pitch classes are correlated with the profiles of
-    Krumhansl and Kessler, Psychological Review 89 (1982), turned to each of the 24 keys (MEM).  Relative keys share all
-    their notes, so the key whose tonic is in the bass where the music starts is preferred a little (common practice, no
+    Spectral peaks in windows of 0.7 s, interpolated between bins, are assigned to the sixty notes from A1 to G#6 after
+    the piece's own tuning is removed.  What may be the third, fifth, sixth or seventh partial of a lower note is
+    discounted, and bass notes count double.  The sums of the twelve pitch classes are correlated with the profiles of
+    Krumhansl and Kessler, Psychological Review 89 (1982; MEM), rotated to each of the 24 keys.  Relative keys share all
+    their notes, so the key whose tonic is in the bass where the music starts gets a small bonus (common practice, no
     source).
 
-    Notes last, the peaks of noise do not: a sound whose peaks mostly come and go from window to window has no key.
+    Notes last and the peaks of noise do not: a sound whose peaks mostly change from window to window has no key.
 """
 
 from __future__ import annotations
@@ -36,24 +36,24 @@ MINOR_PROFILE = (6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.3
 SHORTEST_S = 1.0
 LOWEST_NOTE, NOTES = 33, 60  # A1 to G#6: whole octaves, so that noise favours no pitch class
 WINDOW_S = 0.7  # tells semitones apart from about 80 Hz up
-_MOST_WINDOWS = 320  # of a longer piece as many, evenly spread
+_MOST_WINDOWS = 320  # a longer piece is sampled by this many, evenly spread
 _AT_ONCE = 8
-_PEAK_OVER = 4.0  # a peak's power over the mean of its surroundings
+_PEAK_OVER = 4.0  # least power of a peak over the mean around it
 _AROUND = 20  # bins to each side
-_FAINTEST = 1e-5  # of the loudest peak: 50 dB under it
+_FAINTEST = 1e-5  # of the loudest peak: 50 dB below it
 _PARTIALS = {19: 1.0, 28: 1.0, 31: 0.8, 34: 0.8}  # semitones above the fundamental: partials 3, 5, 6, 7
 _DISCOUNT = 0.3
-_BASS_NOTE = 53.0  # F3; below it a note is taken for bass, softly
+_BASS_NOTE = 53.0  # F3; the middle of a soft border below which notes count as bass
 _START_S = 0.5
 _START = 0.1  # in correlation
-_LASTING = 0.36  # share of the peaks that last; noise reaches 0.29, music 0.57 and more
-_FEWEST = 2.0  # pitch classes, counted by their shares
+_LASTING = 0.36  # least share of peaks that last; noise reaches 0.29, music starts at 0.57
+_FEWEST = 2.0  # effective number of pitch classes
 _CLEAR_MARGIN = 0.12  # margin in correlation at which a key is sure
 
 
 @lru_cache(maxsize=1)
 def _profiles() -> Array:
-    """Profiles of all keys, `(24, 12)`, major from C upwards, then minor; each with mean 0 and length 1."""
+    """Profiles of all keys, `(24, 12)`, major from C upwards, then minor; each with mean 0 and norm 1."""
     rows = np.array([np.roll(profile, k) for profile in (MAJOR_PROFILE, MINOR_PROFILE) for k in range(12)])
     rows = rows - rows.mean(axis=1, keepdims=True)
     return np.asarray(rows / np.linalg.norm(rows, axis=1, keepdims=True))
@@ -67,7 +67,7 @@ def _windows(two: Samples, rate_hz: int) -> tuple[int, Indices]:
 
 
 def _around(power: Array) -> Array:
-    """Mean power of the bins around each bin; at the ends that of the nearest full stretch."""
+    """Mean power around each bin; the ends repeat that of the nearest full stretch."""
     total = np.cumsum(power, axis=1)
     around = np.empty_like(power)
     around[:, _AROUND + 1 : -_AROUND] = (total[:, 2 * _AROUND + 1 :] - total[:, : -2 * _AROUND - 1]) / (2 * _AROUND + 1)
@@ -96,7 +96,7 @@ def _peaks(two: Samples, rate_hz: int, window: int, starts: Indices) -> tuple[In
             if two.shape[1] > 1:
                 block.imag[row, : len(piece)] = piece[:, 1]
         spectra = scipy.fft.fft(block[: len(chosen)] * shape, axis=1, overwrite_x=True)
-        # Both channels in one transform: |Z(k)|^2 + |Z(-k)|^2 is twice the sum of the channels' powers.
+        # Both channels in one complex transform: |Z(k)|^2 + |Z(-k)|^2 is twice the sum of their powers.
         reach = spectra[:, low - 1 : high + 1]
         mirror = spectra[:, window - high : window - low + 2][:, ::-1]
         power = (reach.real**2 + reach.imag**2 + mirror.real**2 + mirror.imag**2).astype(np.float64)
@@ -114,7 +114,7 @@ def _peaks(two: Samples, rate_hz: int, window: int, starts: Indices) -> tuple[In
 
 
 def _salience(rows: Indices, notes: Array, powers: Array, windows: int) -> Array:
-    """Strength of each of the sixty notes in each window, `(windows, 60)`: the root of the amplitude."""
+    """Strength of each of the sixty notes in each window, `(windows, 60)`, in root amplitude."""
     weights = powers**0.25  # so that loud notes do not drown soft ones
     away = float(np.angle(np.exp(2j * np.pi * notes) @ weights)) / (2.0 * np.pi)  # the piece's own tuning
     nearest = np.round(notes - away)
@@ -135,23 +135,19 @@ def _classes(notes: Array) -> Array:
 
 
 def key(samples: Samples, rate_hz: int) -> Key:
-    """Key of a piece of music.
-
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,), any level
-    rate_hz : sample rate
+    """Key of a piece of music, from `(frames, channels)` or `(frames,)`.
 
     Returns
     -------
-    Key : a name such as 'D minor', and a confidence from 0 to 1: the margin to the second best key, less where the best
-        one fits badly itself or the notes hardly last.  Silence, less than 1 s, noise and single notes have no key, and
-        say so.
+    Key
+        A name such as 'D minor' and a confidence from 0 to 1: the margin over the second best key, reduced where even
+        the best fits badly or the notes hardly last.  Silence, less than 1 s, noise and single notes have no key;
+        `reason` says so.
 
     Raises
     ------
     MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
+        Wrong shape, or a value that is not finite.
     """
     two = channels_of(samples)
     peak = float(magnitude(two).max()) if two.size else 0.0

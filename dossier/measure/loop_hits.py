@@ -1,14 +1,14 @@
 """The hits of a loop: when, how loud, and which drum.
 
 Conventions
-    Times in seconds from the start of the file; levels in dB relative to the loop's loudest hit: the largest mean power
-    of 10 ms within 60 ms of the onset.
+    Times in seconds from the start of the file; levels in dB relative to the loop's loudest hit, a hit's level being
+    the largest mean power of any 10 ms within 60 ms of its onset.
 
 Method
-    Each hit is cut out from its onset to the next one, at most 200 ms.  What already rang before it is taken out by
-    spectral subtraction (Boll, IEEE Trans. Acoustics, Speech and Signal Processing 27(2), 1979; MEM), in bands of an
-    octave: a hat over a ringing kick is a hat.  The rest is told apart by `dossier.measure.roles` like a one-shot.  Two
-    drums that strike together are told as one, the one that dominates.
+    Each hit is cut out from its onset to the next one, at most 200 ms.  What already rang before it is removed by
+    spectral subtraction (Boll, IEEE Trans. Acoustics, Speech and Signal Processing 27(2), 1979; MEM) in octave bands,
+    so that a hat over a ringing kick reads as a hat.  `dossier.measure.roles` classifies the rest like a one-shot.  Two
+    drums that strike together count as one, the dominant one.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ from dossier.measure.roles import role_of_sound
 from dossier.model.measures import Array, Indices, LoopHit, Samples
 from dossier.model.vocabulary import Role
 
-FAINTEST_DB = -40.0  # hits further below the loudest are not told
+FAINTEST_DB = -40.0  # hits further below the loudest are left out
 LONGEST_S = 0.2
 _LEAD_S = 0.001
 _MOST = 256  # the strongest hits of a very long loop
-_COMPARED_S = 0.04  # stretches before and after the onset that are compared
-_TAKEN_OUT = 2.0  # times what rang before: less leaves a haze of it
-_KICK_SHARE, _HAT_SHARE = 0.7, 0.8  # of the new power, under 120 Hz and over 3840 Hz
+_COMPARED_S = 0.04  # length of the stretches compared before and after the onset
+_TAKEN_OUT = 2.0  # times what rang before: subtracting less leaves a haze of it
+_KICK_SHARE, _HAT_SHARE = 0.7, 0.8  # of the new power, below 120 Hz and above 3840 Hz
 _EDGES_HZ = np.array([0.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0, 7680.0, 1e6])
 _CENTRES_OCT = np.log2(np.append(45.0, 85.0 * 2.0 ** np.arange(8)))
 
 
 def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
-    """Hits of a loop in order of time; empty where nothing strikes."""
+    """Hits of a loop `(frames, channels)` in order of time; empty where nothing strikes."""
     chosen = np.sort(np.argsort(-onsets.strengths, kind="stable")[:_MOST])
     times = onsets.times_s[chosen]
     if not len(times):
@@ -47,19 +47,19 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
     levels = np.array([_level(piece[: round(0.06 * rate_hz)], frame) for piece in pieces])
     levels -= levels.max()
     peak = float(np.abs(two).max())
-    news = _news(two * (1.0 / peak), rate_hz, starts)
+    new = _new_sound(two * (1.0 / peak), rate_hz, starts)
     found = []
     for index in np.flatnonzero(levels >= FAINTEST_DB):
-        piece = (pieces[index][:, news.channel[index]] * (1.0 / peak)).astype(np.float32)
-        told = role_of_sound(_without(piece, rate_hz, news.kept[index]), rate_hz)
-        if told is not None:
-            role = _likely(told[0], float(news.low[index]), float(news.high[index]))
+        piece = (pieces[index][:, new.channel[index]] * (1.0 / peak)).astype(np.float32)
+        heard = role_of_sound(_without(piece, rate_hz, new.kept[index]), rate_hz)
+        if heard is not None:
+            role = _likely(heard[0], float(new.low[index]), float(new.high[index]))
             found.append(LoopHit(float(times[index]), role, float(levels[index])))
     return tuple(found)
 
 
 def _likely(role: Role, low: float, high: float) -> Role:
-    """What a hit in a loop is more likely to be: shortened, it has lost what tells a low tom from a kick."""
+    """Correct a role for a loop: cut short, a hit has lost what tells a low tom from a kick."""
     if low > _KICK_SHARE and role in ("tom", "percussion"):
         return "kick"
     if high > _HAT_SHARE and role in ("percussion", "snare", "clap", "rim", "tom"):
@@ -78,16 +78,16 @@ def _level(piece: Samples, frame: int) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _News:
+class _NewSound:
     """What is new in the sound after each onset."""
 
-    kept: Array  # (hits, bands) share of each band's power that was not there before
-    low: Array  # (hits,) share of what is new under 120 Hz
-    high: Array  # (hits,) over 3840 Hz
-    channel: Indices  # (hits,) the channel with most of it
+    kept: Array  # (hits, bands) share of each band's power that is new
+    low: Array  # (hits,) share of the new power below 120 Hz
+    high: Array  # (hits,) the same above 3840 Hz
+    channel: Indices  # (hits,) the channel with most of the new power
 
 
-def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
+def _new_sound(two: Samples, rate_hz: int, starts: Indices) -> _NewSound:
     width = max(8, round(_COMPARED_S * rate_hz))
     padding = np.zeros((width, two.shape[1]), dtype=np.float32)
     padded = np.concatenate([padding, two.astype(np.float32), padding, padding])
@@ -107,11 +107,11 @@ def _news(two: Samples, rate_hz: int, starts: Indices) -> _News:
     kept = np.clip(1.0 - _TAKEN_OUT * before / np.maximum(after, 1e-30), 0.0, 1.0)
     new = kept * after
     total = np.maximum(new.sum(axis=1), 1e-30)
-    return _News(kept, new[:, :2].sum(axis=1) / total, new[:, 7:].sum(axis=1) / total, channel)
+    return _NewSound(kept, new[:, :2].sum(axis=1) / total, new[:, 7:].sum(axis=1) / total, channel)
 
 
 def _without(piece: Array, rate_hz: int, kept: Array) -> Array:
-    """The piece, (frames,), with each band brought down to what is new in it."""
+    """The piece, `(frames,)`, with each band reduced to what is new in it."""
     if kept.min() > 0.7 or len(piece) < 8:
         return piece
     size = scipy.fft.next_fast_len(len(piece) + round(0.01 * rate_hz), real=True)

@@ -4,14 +4,18 @@ Conventions
     Times in seconds from the start of the file, tempo in quarter notes a minute, a slot is a sixteenth.
 
 Method
-    A loop is cut so that whole beats, mostly one, two, four or eight bars of four, follow its beat one (common
-    practice, no source).  So every strong onset near the start, the first sound and the start of the file are tried as
-    beat one, and every whole number of beats from there to the end of the file as the length, which gives the tempo
-    exactly.  Where sound rings on after the last bar the tempo comes from the onsets (`dossier.measure.rhythm`), as
-    whole bars that cover them.  Each reading is scored by how well the onsets lie on its slots; how well their
-    strength, and that of the low ones, follows the nested levels of a metre (Lerdahl and Jackendoff, A Generative
-    Theory of Tonal Music, 1983; MEM); how near it is to the tempos that are played most (`rhythm.prior`); how usual its
-    length is; and whether the sound starts on its beat one.  The likeliest are then looked at again with swing.
+    A loop is cut so that whole beats follow its beat one, mostly one, two, four or eight bars of four (common practice,
+    no source).  So every strong onset near the start, the first sound and the start of the file are tried as beat one,
+    and every whole number of beats from there to the end of the file as the length, which fixes the tempo exactly.
+    Where sound rings on after the last bar, the tempo comes from the onsets (`dossier.measure.rhythm`) and the length
+    is the whole bars that cover them.  Each reading is scored by
+        how well the onsets lie on its slots,
+        how well their strength, and that of the low ones, follows the nested levels of a metre (Lerdahl and Jackendoff,
+        A Generative Theory of Tonal Music, 1983; MEM),
+        how close it is to the tempos that are played most (`rhythm.prior`),
+        how usual its length is, and
+        whether the sound starts on its beat one.
+    The likeliest are then rescored with swing.
 """
 
 from __future__ import annotations
@@ -28,26 +32,26 @@ LOWEST_BPM, HIGHEST_BPM = 55.0, 200.0
 MOST_BEATS = 128
 _CLOSE_S = 0.008  # standard deviation of hits about their slots
 _STRONG = 0.25
-_ROUGH_S = 0.016  # the same for the first look
+_ROUGH_S = 0.016  # the same in the first pass
 _SWINGS = ((0.5, 0.5), (0.57, 0.5), (0.62, 0.5), (2 / 3, 0.5), (0.6, 1.0), (2 / 3, 1.0))
 _SWUNG_COST = 0.08
 _LOOKED_AT = 64
 _LATE_START_S = 0.03  # a first hit this late may still belong to the start of the file
-# Weights of the score's parts, set by random search on synthetic loops with planted tempos, silences, pickups, tails.
+# Weights of the score's parts: random search on synthetic loops with planted tempos, silences, pickups and tails.
 _FIT, _ACCENT, _LOW, _PRIOR, _LENGTH, _AGREES = 4.0, 0.5, 0.9, 1.5, 0.7, 0.15
-_LATER, _LATER_BARS = 0.3, 0.5  # beat one is not the first thing that sounds; and for each bar that it is later
-_TAIL = 0.35  # the file goes on after the last bar
+_LATER, _LATER_BARS = 0.3, 0.5  # cost of a beat one after the first sound, and of each bar it comes later
+_TAIL = 0.35  # cost of a file that goes on after the last bar
 
 
 @dataclass(frozen=True, slots=True)
-class Bars:
-    """A reading of a loop."""
+class LoopReading:
+    """One reading of a loop."""
 
     tempo_bpm: float
     downbeat_s: float
     beats: float  # of one pass
-    whole: bool  # they fill the file
-    fit: float  # up to 1: share of the onsets' weight on the slots, beyond chance
+    whole: bool  # the beats fill the file
+    fit: float  # up to 1: share of the onsets' weight on the slots beyond chance
     steady: bool  # the fit is better than onsets at random would reach
 
 
@@ -68,7 +72,7 @@ def metrical_weights() -> Array:
 
 
 def _on_slots(onsets: Onsets, bpm: Array, start_s: Array, *, rough: bool) -> Array:
-    """Share of the onsets' weight near the slots of each reading, beyond chance; rough: straight ones only."""
+    """Share of the onsets' weight near the slots of each reading beyond chance; `rough` tries straight slots only."""
     weights = np.sqrt(onsets.strengths / onsets.strengths.max())
     beat_s = 60.0 / bpm[:, None]
     beats = (onsets.times_s - start_s[:, None]) / beat_s
@@ -87,7 +91,7 @@ def _on_slots(onsets: Onsets, bpm: Array, start_s: Array, *, rough: bool) -> Arr
 
 
 def _accents(onsets: Onsets, bpm: Array, start_s: Array) -> tuple[Array, Array]:
-    """How well all strengths, and the low ones, follow the metre of each reading; about 0 to 1."""
+    """How well all strengths, and those of the low end, follow the metre of each reading; about 0 to 1."""
     slot = np.round((onsets.times_s - start_s[:, None]) / (15.0 / bpm)[:, None]).astype(np.int64) % 16
     weights = metrical_weights()[slot]
     total = weights @ onsets.strengths / onsets.strengths.sum()
@@ -109,17 +113,10 @@ def _starts(onsets: Onsets, slowest_bpm: float) -> list[float]:
     return starts
 
 
-def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> Bars | None:
-    """Find tempo, beat one and length of a loop.
+def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> LoopReading | None:
+    """Find tempo, beat one and length of a loop; `tempo_bpm` fixes the tempo.
 
-    Parameters
-    ----------
-    onsets : from `onsets.detect`
-    tempo_bpm : hold the tempo at this
-
-    Returns
-    -------
-    Bars or None : None without onsets, and without a stated tempo also where fewer than three strike
+    None without onsets and, unless a tempo is given, with fewer than three.
     """
     count = len(onsets.times_s)
     if count == 0 or (count < 3 and tempo_bpm is None):
@@ -146,7 +143,7 @@ def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> Bars | None:
     fit = _on_slots(onsets, bpm[chosen], start_s[chosen], rough=False)
     place = int(np.argmax(score[chosen] + _FIT * fit))
     best = int(chosen[place])
-    return Bars(
+    return LoopReading(
         tempo_bpm=float(bpm[best]),
         downbeat_s=_settled(onsets, float(bpm[best]), float(start_s[best])),
         beats=float(beats[best]),
@@ -157,16 +154,16 @@ def read(onsets: Onsets, *, tempo_bpm: float | None = None) -> Bars | None:
 
 
 def least_fit(count: int) -> float:
-    """Fit from which that many onsets count as steady.
+    """Fit from which `count` onsets count as steady.
 
-    The best of so many readings fits onsets at random too: 95 of 100 random loops of 4, 8, 16 and 40 hits stay under
-    0.82, 0.62, 0.36 and 0.25.
+    The best of many readings fits even random onsets to a degree: 95 of 100 random loops of 4, 8, 16 and 40 hits stay
+    below 0.82, 0.62, 0.36 and 0.25.
     """
     return min(0.75, 0.2 + 1.0 / float(np.sqrt(count)))
 
 
 def _settled(onsets: Onsets, bpm: float, start_s: float) -> float:
-    """Beat one where most onsets say that it is: one attack may be read late."""
+    """Beat one moved to where most onsets put it: a single attack may be read late."""
     if start_s < 0.001:
         return start_s
     slot_s = 15.0 / bpm
@@ -179,8 +176,8 @@ def _settled(onsets: Onsets, bpm: float, start_s: float) -> float:
     return max(0.0, start_s + float(away[near][order][np.searchsorted(passed, 0.5 * passed[-1])]))
 
 
-def _readings(onsets: Onsets, start: float, free: rhythm.Fit | None) -> list[tuple[float, float, float, bool]]:
-    """(tempo, beat one, beats, whole) for one place of beat one."""
+def _readings(onsets: Onsets, start: float, free: rhythm.GridFit | None) -> list[tuple[float, float, float, bool]]:
+    """(tempo, beat one, beats, whole) of every reading with beat one at `start`."""
     rows = []
     lengths = [onsets.duration_s - start]
     if 0.0 < start < _LATE_START_S:
@@ -211,7 +208,7 @@ def _covering(onsets: Onsets, start: float, bpm: float) -> float | None:
 
 
 def _held(onsets: Onsets, start: float, bpm: float) -> list[tuple[float, float, float, bool]]:
-    """The same for a stated tempo."""
+    """The same at a stated tempo."""
     for length in (onsets.duration_s - start, onsets.duration_s):
         beats = length * bpm / 60.0
         nearest = float(round(beats))

@@ -7,12 +7,12 @@ Conventions
 Tempo, downbeat, beats
     The tempo is what the user states, else what the file's name states, else what `dossier.measure.loop_tempo` reads
     from length and onsets together; beat one and the length of a pass come from there too.  What lies before beat one
-    is leading silence or a pickup.  A bare number in the name counts where the length is whole bars of that tempo.
+    is leading silence or a pickup.  A bare number in the name counts as a tempo if the length is whole bars of it.
 
 Continuity
-    The loop's level in dB, in frames of 10 ms, is read between the hits (from 60 ms after each to the next one) and at
-    the hits.  The median between, relative to the median hit, counts 1 at the hits' own level, 0 at 50 dB under it,
-    linearly in dB.
+    How much sounds between the hits, 0-1.  The loop's level in dB, in frames of 10 ms, is read at the hits and between
+    them, from 60 ms after each to the next.  The median between is 1 at the level of the median hit and falls linearly
+    in dB to 0 at 50 dB below it.
 """
 
 from __future__ import annotations
@@ -20,21 +20,21 @@ from __future__ import annotations
 import numpy as np
 
 from dossier.measure import rhythm
+from dossier.measure.file_names import numbers_in, tempo_from_name
+from dossier.measure.grid import STEADY
 from dossier.measure.loop_hits import hits_of
-from dossier.measure.loop_tempo import Bars, read, usual
-from dossier.measure.names import numbers_in, tempo_from_name
+from dossier.measure.loop_tempo import LoopReading, read, usual
 from dossier.measure.onsets import SILENT_PEAK, Onsets, channels_of, detect
 from dossier.model.measures import LoopHit, LoopMeasures, Samples
 
 _SWING_SURE = 0.3
-_STEADY = 0.25  # confidence of a fit, as for a beat's grid
 _FRAME_S = 0.010
 _CLEAR_OF_HIT_S = 0.060
 _CONTINUITY_DB = 50.0
 
 
 def _stated(tempo_bpm: float | None, name: str, duration_s: float) -> tuple[float | None, str]:
-    """Tempo that someone states, and who."""
+    """The stated tempo, and where it was stated."""
     if tempo_bpm is not None:
         return tempo_bpm, "beat.toml"
     named = tempo_from_name(name)
@@ -47,8 +47,8 @@ def _stated(tempo_bpm: float | None, name: str, duration_s: float) -> tuple[floa
     return None, ""
 
 
-def _source(bars: Bars) -> str:
-    """How the tempo was found, with the half or double tempo that an ear may hear as well."""
+def _source(bars: LoopReading) -> str:
+    """How the tempo was found, and the half or double tempo that an ear may hear as well."""
     other = bars.tempo_bpm / 2.0 if bars.tempo_bpm > rhythm.PRIOR_BPM else bars.tempo_bpm * 2.0
     ear = f"; {other:.4g} BPM can be heard too" if 60.0 <= other <= 180.0 else ""
     beats = "1 beat" if bars.beats == 1.0 else f"{bars.beats:g} beats"
@@ -71,7 +71,7 @@ def _continuity(two: Samples, rate_hz: int, onsets: Onsets) -> float | None:
         between[start : start + clear] = False
         at_hits.append(float(level[start : start + 4].max()) if start < count else float(level[-1]))
     if not between.any():
-        # Hits follow each other faster than 60 ms: nothing lies between, it is all hits.
+        # Hits less than 60 ms apart leave nothing between them: it is all hits.
         return 1.0
     apart = float(np.median(level[between])) - float(np.median(at_hits))
     return float(np.clip(1.0 + apart / _CONTINUITY_DB, 0.0, 1.0))
@@ -83,25 +83,21 @@ def _nothing(why: str) -> LoopMeasures:
 
 
 def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, name: str = "") -> LoopMeasures:
-    """Measure a drum loop.
+    """Measure a drum loop, `(frames, channels)` or `(frames,)`.
 
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,)
-    rate_hz : sample rate
-    tempo_bpm : what the user states
-    name : file name, which may state a tempo
+    `tempo_bpm` is what the user states; the file's `name` may state a tempo too.
 
     Returns
     -------
-    LoopMeasures : `beats` is the length of one pass, whole wherever the cut allows it; `tempo_source` is 'beat.toml',
-        'file name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.  Without
-        a steady tempo, tempo, beats and swing are None with a reason, and the downbeat is the first sound.
+    LoopMeasures
+        `beats` is the length of one pass, whole wherever the cut allows it.  `tempo_source` is 'beat.toml', 'file
+        name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.  Without a
+        steady tempo, tempo, beats and swing are None with a reason and the downbeat is the first sound.
 
     Raises
     ------
     MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
+        Wrong shape, or a value that is not finite.
     """
     two = channels_of(samples)
     if not two.size or float(np.abs(two).max()) < SILENT_PEAK:
@@ -119,7 +115,7 @@ def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, n
         tempo, beats, downbeat_s = bars.tempo_bpm, bars.beats, bars.downbeat_s
         source = source or _source(bars)
         fit = rhythm.fit(onsets, tempo_bpm=bars.tempo_bpm)
-        if fit is not None and fit.swing_confidence > _SWING_SURE and fit.confidence > _STEADY:
+        if fit is not None and fit.swing_confidence > _SWING_SURE and fit.confidence > STEADY:
             swing = 0.5 if abs(fit.swing - 0.5) < 0.015 else float(fit.swing)
         else:
             reasons["swing"] = "too few hits lie between the beats to tell"
@@ -141,15 +137,9 @@ def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, n
     if continuity is None:
         reasons["continuity"] = "nothing strikes in it" if not len(onsets.times_s) else "too short"
     return LoopMeasures(
-        tempo_bpm=tempo,
-        tempo_source=source,
-        beats=beats,
-        downbeat_s=float(downbeat_s),
-        swing=swing,
-        hits=hits,
-        continuity=continuity,
-        reasons=reasons,
-    )
+        tempo_bpm=tempo, tempo_source=source, beats=beats, downbeat_s=float(downbeat_s), swing=swing, hits=hits,
+        continuity=continuity, reasons=reasons,
+    )  # fmt: skip
 
 
 def _whole(beats: float) -> float:

@@ -3,26 +3,22 @@
 Conventions
 -----------
 Samples are `(frames, channels)`, 1.0 = full scale.  One channel is measured as one channel, 3.01 LU below the same
-signal on two: whoever plays a mono file on both speakers makes it two channels first.  Up to five channels are taken,
-in the order left, right, centre, left surround, right surround (weights 1, 1, 1, 1.41, 1.41).
+signal on two, so a mono file that plays on both speakers must be made two channels first.  Up to five channels are
+taken, in the order left, right, centre, left surround, right surround (weights 1, 1, 1, 1.41, 1.41).
 
-The K-weighting filter comes from pyloudnorm's `DeMan` filters, which give the standard's printed coefficients at 48 kHz
-and the same analogue prototypes at other rates; pyloudnorm's default class reads 0.03-0.045 dB low.  The high-pass of
-the standard is printed with b = 1, -2, 1, a gain that belongs to 48 kHz; at other rates it is set so that 997 Hz, the
-standard's calibration tone, reads the same (else 8 kHz reads 0.2 dB high and 192 kHz 0.03 low).  pyloudnorm's own block
-loop is not used: the signal is filtered once, energies are summed every 10 ms, and all windows are sums of those.  An
-incomplete last block is dropped, as the standard says (pyloudnorm counts it).
+The signal is K-weighted once (see `k_weighting`) and its energy summed every 10 ms; every window is a sum of those.  An
+incomplete last block is dropped, as the standard says; pyloudnorm, whose block loop is not used here, counts it.
 
 - integrated: 400 ms blocks every 100 ms, gated at -70 LUFS and at 10 LU below the mean of what is left.
 - momentary and short-term maximum: 400 ms and 3 s windows, not gated.  They slide in steps of 10 ms: at 100 ms steps a
   window can miss 50 ms of a 400 ms sound, 0.6 LU (Tech 3341 case 13 allows 0.1).
 - loudness range: 3 s windows every 100 ms, gated at -70 LUFS and -20 LU, 10th to 95th percentile, from 3 s up.
-- one hit: the maximum momentary loudness of a sound that is padded with silence to 400 ms where it is shorter.
+- one hit: the maximum momentary loudness of a sound, padded with silence to 400 ms where it is shorter.
 - crest factor: sample peak over the RMS of the channel with the most power, so that a sine reads 3.01 dB whether it
   plays on one channel or on two.
 
-`block_energy` and the `..._from_blocks` functions give the same quantities from one number every 100 ms, which is small
-enough to keep, to add up over parts (powers add where parts are unrelated) and to compute again on the page.
+`block_energy` and the `..._from_blocks` functions give the same quantities from one number every 100 ms: few enough to
+keep, to add up over parts (powers of unrelated parts add) and to compute with again on the page.
 
 References
 ----------
@@ -35,36 +31,33 @@ from __future__ import annotations
 
 from concurrent.futures import Executor
 from dataclasses import dataclass, fields
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 from dossier.errors import MeasureError
+from dossier.measure.k_weighting import LOWEST_RATE_HZ, OFFSET_DB, sections
+from dossier.measure.k_weighting import k_weight_db as k_weight_db
 from dossier.measure.true_peak import true_peak
 from dossier.model.measures import Array, Loudness, Samples, Sound
 
-OFFSET_DB = -0.691  # BS.1770-5 eq. 2: a 997 Hz full-scale sine in one channel reads -3.01
-DESIGN_RATE_HZ = 48_000  # the rate of the standard's printed coefficients
-CALIBRATION_HZ = 997.0  # BS.1770-5 Annex 1
 CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)  # BS.1770-5 Table 3
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5 eq. 6
 RELATIVE_GATE_LU = 10.0  # BS.1770-5 eq. 6
 RANGE_GATE_LU = 20.0  # Tech 3342
 RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342
 BLOCK_S = 0.1
-FORGOTTEN_S = 1.0  # the high-pass at 38 Hz has fallen by far more than 200 dB
+FORGOTTEN_S = 1.0  # by then the ringing of the high-pass at 38 Hz has fallen by far more than 200 dB
 FINE_PER_BLOCK = 10  # steps of 10 ms
 MOMENTARY_BLOCKS = 4  # 400 ms
 SHORT_TERM_BLOCKS = 30  # 3 s
 SILENCE = 1e-10  # -200 dBFS, below the last bit of 32-bit integers: nothing there is sound
-LOWEST_RATE_HZ = 4000  # below, the shelf at 1.7 kHz does not fit under half the rate
 LARGEST = 1e100  # squares of larger numbers do not fit
-# Processors take many times longer over denormal numbers, where a recursive filter ends up in silence.  So a bias far
-# below any sound is added, and what it leaves in memory and energies is taken away again.
+# In silence a recursive filter decays into denormal numbers, over which processors take many times longer.  A bias far
+# below any sound prevents that; what it leaves in memory and energies is taken away again.
 BIAS = 1e-25  # -500 dBFS
-SETTLED = 1e-20  # memory under it becomes zero
-NO_ENERGY = 1e-40  # energy of 10 ms under it becomes zero
+SETTLED = 1e-20  # filter memory below this becomes zero
+NO_ENERGY = 1e-40  # energy of 10 ms below this becomes zero
 
 SILENT = "silent: no sample above -200 dBFS"
 NO_SAMPLES = "no samples"
@@ -83,40 +76,28 @@ class _Scan:
 
 
 def measure(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -> Loudness:
-    """Measure loudness, loudness range, peaks and crest factor.
+    """Measure loudness, loudness range, peaks and crest factor; the module's text defines each.
 
-    Parameters
-    ----------
-    samples : (frames, channels), 1 to 5 channels
-        Finite floating-point samples.
-    rate_hz : int
-        Sample rate.
-    beside : Executor, optional
-        Looks for the true peak meanwhile; the result is the same.
+    `samples` is `(frames, 1 to 5 channels)`, finite floats.  `beside` looks for the true peak meanwhile; the result is
+    the same without it.
 
     Returns
     -------
     Loudness
-        Levels in LUFS, LU, dBFS, dBTP or dB.  What does not exist is `None` with its reason in `reasons`: silence
-        (under -200 dBFS) has no levels at all, under 0.4 s there is no integrated and no momentary loudness
-        (`one_hit_lufs` stands in), under 3 s no short-term loudness and no range, under the gate no integrated one.
+        Levels in LUFS, LU, dBFS, dBTP or dB; `None` with a reason in `reasons` where one does not exist.  Silence
+        (below -200 dBFS) has no levels at all.  Below 0.4 s there is no integrated or momentary loudness
+        (`one_hit_lufs` stands in), below 3 s no short-term loudness and no range, below the gate no integrated one.
 
     Raises
     ------
     MeasureError
-        Not `(frames, channels)`, more than five channels, integers, NaN or infinite, or a rate under 4 kHz.
-
-    Notes
-    -----
-    See the module's text for each quantity and its source.
+        Wrong shape or channel count, integers, NaN or infinite samples, a rate under 4 kHz.
     """
     return measure_with_blocks(samples, rate_hz, beside=beside)[0]
 
 
-def measure_with_blocks(
-    samples: Samples, rate_hz: int, *, beside: Executor | None = None
-) -> tuple[Loudness, Array]:  # fmt: skip
-    """Return `measure` and `block_energy` of the same samples for the price of one."""
+def measure_with_blocks(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -> tuple[Loudness, Array]:
+    """`measure` and `block_energy` of the same samples in one pass."""
     _check(samples, rate_hz)
     looking = beside.submit(true_peak, samples) if beside is not None else None
     scan = _scan(_padded(samples, -(-rate_hz * 4 // 10)), rate_hz)  # silence up to 400 ms
@@ -150,38 +131,19 @@ def measure_with_blocks(
         reasons["peak_to_loudness_db"] = f"no integrated loudness: {reasons['integrated_lufs']}"
     rms = float(np.sqrt(scan.square_sums.max() / len(samples)))
     loudness = Loudness(
-        integrated_lufs=integrated,
-        max_momentary_lufs=momentary,
-        max_short_term_lufs=short_term,
-        loudness_range_lu=loudness_range,
-        sample_peak_dbfs=_db20(scan.peak),
-        true_peak_dbtp=true_peak_dbtp,
-        crest_factor_db=_db20(scan.peak / rms),
-        peak_to_loudness_db=None if integrated is None else true_peak_dbtp - integrated,
-        one_hit_lufs=one_hit,
-        reasons=reasons,
-    )
+        integrated_lufs=integrated, **levels, loudness_range_lu=loudness_range,
+        sample_peak_dbfs=_db20(scan.peak), true_peak_dbtp=true_peak_dbtp, crest_factor_db=_db20(scan.peak / rms),
+        peak_to_loudness_db=None if integrated is None else true_peak_dbtp - integrated, reasons=reasons,
+    )  # fmt: skip
     return loudness, blocks
 
 
-def k_weight_db(f_hz: npt.ArrayLike, *, rate_hz: int = 48_000) -> Array:
-    """Return the gain of the K-weighting filter in dB at the frequencies `f_hz`.
-
-    Same shape as `f_hz`; -inf at 0 Hz; above half the sample rate the value there is held.  997 Hz reads +0.691 dB, the
-    constant of eq. 2.  Source: BS.1770-5 Annex 1, Tables 1 and 2, at `rate_hz` by way of pyloudnorm.
-    """
-    f = np.minimum(np.asarray(f_hz, np.float64), rate_hz / 2)
-    with np.errstate(divide="ignore"):
-        out: Array = np.where(f > 0.0, 20.0 * np.log10(_gain(_sections(rate_hz), f, rate_hz)), -np.inf)
-    return out
-
-
 def block_energy(samples: Sound, rate_hz: int) -> Array:
-    """Return the K-weighted mean square of each 100 ms block, summed over channels, `(blocks,)`, float64.
+    """K-weighted mean square of each 100 ms block, summed over the weighted channels: `(blocks,)`, float64.
 
-    The samples, `(frames, channels)`, are taken slice by slice, a second at a time.
-    Blocks do not overlap.  An incomplete last block is dropped, except where it is the only one: then it is padded with
-    silence.  No frames give no blocks.  Raises `MeasureError` like `measure`.
+    `samples`, `(frames, channels)`, is read slice by slice, a second at a time.  Blocks do not overlap.  An incomplete
+    last block is dropped, unless it is the only one: then silence fills it.  No frames give no blocks.  Raises
+    `MeasureError` like `measure`.
 
     Source: BS.1770-5 eq. 1 and 3, with the 400 ms block cut into its four steps of 100 ms.
     """
@@ -193,10 +155,10 @@ def block_energy(samples: Sound, rate_hz: int) -> Array:
 
 
 def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int, frames: int) -> Array:
-    """Return `block_energy` of a sound of `frames` in which `cycle` repeats from sample `first` up to `last`.
+    """`block_energy` of a sound of `frames` in which `cycle`, `(frames, channels)`, repeats from `first` to `last`.
 
-    `cycle` is `(frames, channels)`; silence is round it.  The weighting filter forgets within `FORGOTTEN_S`, so that
-    from some pass on every pass of the filtered sound is the same: few passes are filtered instead of all.
+    Silence surrounds it.  The filter forgets within `FORGOTTEN_S`, so from some pass on all filtered passes are alike,
+    and only the first few are computed.
     """
     length, reach = len(cycle), round(FORGOTTEN_S * rate_hz)
     settled = -(-reach // length) * length
@@ -220,20 +182,20 @@ def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int
 
 
 def _weighted(samples: Samples, rate_hz: int) -> Array:
-    """Return the K-weighted energy of every sample, summed over the channels by their weights, `(frames,)`."""
+    """K-weighted energy of every sample, summed over the weighted channels, `(frames,)`."""
     from scipy.signal import sosfilt
 
-    filtered = sosfilt(_sections(rate_hz), samples.astype(np.float64), axis=0)
+    filtered = sosfilt(sections(rate_hz), samples.astype(np.float64), axis=0)
     return np.asarray(filtered**2 @ np.array(CHANNEL_WEIGHTS[: samples.shape[1]]))
 
 
 def integrated(samples: Samples, rate_hz: int) -> float | None:
-    """Return the integrated loudness alone, in LUFS, as `measure` gives it, without its peaks and windows."""
+    """Integrated loudness alone, in LUFS, as `measure` gives it."""
     return integrated_from_blocks(block_energy(samples, rate_hz))
 
 
 def integrated_from_blocks(blocks: Array) -> float | None:
-    """Return the gated integrated loudness in LUFS from 100 ms blocks; `None` under four blocks or below the gate.
+    """Gated integrated loudness in LUFS from 100 ms blocks; `None` under four blocks or below the gate.
 
     Source: BS.1770-5 eq. 4-7: 400 ms with 75 % overlap, absolute gate -70 LUFS, relative gate -10 LU.
     """
@@ -245,20 +207,11 @@ def integrated_from_blocks(blocks: Array) -> float | None:
     return _lufs(float(kept.mean()))
 
 
-def max_momentary_from_blocks(blocks: Array) -> float | None:
-    """Return the largest momentary loudness in LUFS at 100 ms steps; `None` under four blocks or in silence.
-
-    `measure` steps by 10 ms and so reads the same or a little more.
-    """
-    power = _windows(blocks, MOMENTARY_BLOCKS) / MOMENTARY_BLOCKS
-    return _lufs(float(power.max())) if len(power) and power.max() > 0.0 else None
-
-
 def range_from_blocks(blocks: Array) -> float | None:
-    """Return the loudness range in LU from 100 ms blocks; `None` under 30 blocks (3 s) or below the gate.
+    """Loudness range in LU from 100 ms blocks; `None` under 30 blocks (3 s) or below the gate.
 
-    Source: Tech 3342: short-term loudness gated at -70 LUFS absolute and 20 LU below its mean power, 10th to
-    95th percentile, each the nearest rank, as in the source's example program.
+    Source: Tech 3342, short-term loudness gated at -70 LUFS and 20 LU below its mean power; the percentiles are the
+    nearest ranks, as in its example program.
     """
     power = _windows(blocks, SHORT_TERM_BLOCKS) / SHORT_TERM_BLOCKS
     power = power[power > _power(ABSOLUTE_GATE_LUFS)]
@@ -267,38 +220,6 @@ def range_from_blocks(blocks: Array) -> float | None:
     ranked = np.sort(power[power > power.mean() * 10.0 ** (-RANGE_GATE_LU / 10.0)])
     low, high = (ranked[int((len(ranked) - 1) * percent / 100.0 + 0.5)] for percent in RANGE_PERCENTILES)
     return float(10.0 * np.log10(high / low))
-
-
-def curve_from_blocks(blocks: Array, *, window_blocks: int) -> Array:
-    """Return the loudness of every window of `window_blocks` blocks, LUFS at 100 ms steps; -inf in digital silence.
-
-    4 blocks are the momentary, 30 the short-term loudness (Tech 3341).
-    """
-    with np.errstate(divide="ignore"):
-        out: Array = OFFSET_DB + 10.0 * np.log10(_windows(blocks, window_blocks) / window_blocks)
-    return out
-
-
-@lru_cache(maxsize=16)
-def _sections(rate_hz: int) -> Array:
-    """Return the K-weighting filter as second-order sections, `(2, 6)`: pyloudnorm's, with the gain of 48 kHz."""
-    from pyloudnorm import Meter
-
-    meter = Meter(rate_hz, filter_class="DeMan")
-    sections = np.array([[*stage.b, *stage.a] for stage in meter._filters.values()])
-    if rate_hz != DESIGN_RATE_HZ:
-        tone = np.array(CALIBRATION_HZ)
-        sections[0, :3] *= _gain(_sections(DESIGN_RATE_HZ), tone, DESIGN_RATE_HZ) / _gain(sections, tone, rate_hz)
-    return sections
-
-
-def _gain(sections: Array, f_hz: Array, rate_hz: int) -> Array:
-    """Return the amplitude response of second-order sections at `f_hz`."""
-    z = np.exp(-2j * np.pi * f_hz / rate_hz)
-    gain = np.ones(f_hz.shape)
-    for b0, b1, b2, a0, a1, a2 in sections:
-        gain = gain * np.abs((b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z))
-    return gain
 
 
 def _check(samples: Sound, rate_hz: int) -> None:
@@ -316,7 +237,7 @@ def _unmeasurable(reason: str) -> Loudness:
 
 
 def _edges(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
-    """Return where the 10 ms steps begin and end, in samples; every tenth edge lies where pyloudnorm puts a block's."""
+    """Sample indices at which the 10 ms steps begin and end; every tenth lies where pyloudnorm puts a block's edge."""
     steps = frames * 100 // rate_hz + 1
     edges = np.arange(steps + 1, dtype=np.int64) * rate_hz // 100
     blocks = np.arange(steps // FINE_PER_BLOCK + 1)
@@ -325,16 +246,16 @@ def _edges(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
 
 
 def _scan(samples: Sound, rate_hz: int) -> _Scan:
-    """Filter once, a second at a time, and sum energies."""
+    """Filter a second at a time and sum energies."""
     from scipy.signal import sosfilt
 
     frames, channels = samples.shape
-    sections = _sections(rate_hz)
+    sos = sections(rate_hz)
     weights = np.array(CHANNEL_WEIGHTS[:channels])
     edges = _edges(frames, rate_hz)
     fine = np.zeros(max(0, len(edges) - 1))
     square_sums = np.zeros(channels)
-    memory = np.zeros((len(sections), channels, 2))
+    memory = np.zeros((len(sos), channels, 2))
     peak = 0.0
     for first in range(0, len(fine), 100):
         last = min(first + 100, len(fine))
@@ -345,7 +266,7 @@ def _scan(samples: Sound, rate_hz: int) -> _Scan:
         peak = max(peak, part_peak)
         square_sums += np.einsum("ij,ij->i", part, part)
         part += BIAS
-        part, memory = sosfilt(sections, part, axis=1, zi=memory)
+        part, memory = sosfilt(sos, part, axis=1, zi=memory)
         memory[np.abs(memory) < SETTLED] = 0.0
         np.square(part, out=part)
         fine[first:last] = weights @ np.add.reduceat(part, edges[first:last] - edges[first], axis=1)
@@ -365,7 +286,7 @@ def _peak_of(part: Array) -> float:
 
 
 def _blocks(fine: Array, steps: int, rate_hz: int) -> Array:
-    """Join the first `steps` 10 ms energies to mean squares of whole blocks of 100 ms, one block at least."""
+    """Mean squares of the whole 100 ms blocks in the first `steps` 10 ms energies, one block at least."""
     whole = max(1, steps // FINE_PER_BLOCK) * FINE_PER_BLOCK
     out: Array = fine[:whole].reshape(-1, FINE_PER_BLOCK).sum(axis=1) / (BLOCK_S * rate_hz)
     return out
@@ -380,7 +301,7 @@ def _padded(samples: Sound, frames: int) -> Sound:
 
 
 def _window_max(fine: Array, steps: int, rate_hz: int) -> float | None:
-    """Return the loudness of the loudest window of `steps` 10 ms steps; `None` where none fits or all are silent."""
+    """Loudness of the loudest window of `steps` 10 ms steps; `None` where none fits or all are silent."""
     power = _windows(fine, steps)
     if not len(power) or power.max() <= 0.0:
         return None
@@ -388,7 +309,7 @@ def _window_max(fine: Array, steps: int, rate_hz: int) -> float | None:
 
 
 def _windows(values: Array, length: int) -> Array:
-    """Return the sums of all runs of `length` values; none where there are fewer."""
+    """Sums of all runs of `length` values; none where there are fewer."""
     if len(values) < length:
         return np.zeros(0)
     out: Array = np.lib.stride_tricks.sliding_window_view(values, length).sum(axis=1)

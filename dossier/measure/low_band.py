@@ -11,15 +11,15 @@ import numpy.typing as npt
 from dossier.model.measures import Array, Samples
 
 FLANK_OCTAVES = 0.5
-WORKING_HZ = 1500.0  # lowest rate that the low end is worked on at: five times its upper flank
+WORKING_HZ = 1500.0  # lowest working rate: five times the upper flank
 FIR_DELAY = 10  # of the decimator, in samples of the low rate
-LEAD_S = 0.1  # silence put before a signal, for what a filter without phase shift rings ahead
-INTERPOLATION_HALF = 16
-KAISER_BETA = 8.0  # -80 dB
+LEAD_S = 0.1  # silence before a signal, to hold the ringing ahead of a filter without phase shift
+INTERPOLATION_HALF = 16  # taps to each side
+KAISER_BETA = 8.0  # stop band about -80 dB
 
 
 def band(f_hz: Array, low_hz: float, high_hz: float) -> Array:
-    """Return the amplitude of a band-pass with cosine flanks half an octave wide, 0.5 at its two edges."""
+    """Amplitude of a band-pass with cosine flanks half an octave wide, 0.5 at its two edges."""
     with np.errstate(divide="ignore"):
         octaves = np.log2(np.maximum(f_hz, 0.0))
     rise = np.clip((octaves - np.log2(low_hz)) / FLANK_OCTAVES + 0.5, 0.0, 1.0)
@@ -29,9 +29,9 @@ def band(f_hz: Array, low_hz: float, high_hz: float) -> Array:
 
 
 def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> tuple[Array, float]:
-    """Return a band below 250 Hz at a rate just high enough for it, after `LEAD_S` of lead, and that rate.
+    """A band below 250 Hz at a rate just high enough for it, after `LEAD_S` of lead, and that rate.
 
-    Decimation by a linear-phase FIR whose delay is taken out, then the band in the frequency domain: no phase shift.
+    Decimated by a linear-phase FIR whose delay is removed, then filtered in the frequency domain: no phase shift.
     """
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -51,9 +51,9 @@ def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> t
 
 
 def _decimated(x: Array, factor: int) -> Array:
-    """Return every `factor`-th sample of `x` under a linear-phase low-pass, `(ceil(frames / factor),)`, not delayed.
+    """Every `factor`-th sample of `x` under a linear-phase low-pass, without delay, `(ceil(frames / factor),)`.
 
-    Cut into rows of `factor` samples, the FIR is one matrix product and a sum along diagonals.
+    On rows of `factor` samples the FIR is one matrix product and a sum along diagonals.
     """
     from scipy.signal import firwin
 
@@ -71,15 +71,8 @@ def _decimated(x: Array, factor: int) -> Array:
     return out
 
 
-def to_length(samples: Array, frames: int) -> Array:
-    """Return `samples` with silence after them, `(frames, channels)`."""
-    out = np.zeros((frames, samples.shape[1]))
-    out[: len(samples)] = samples
-    return out
-
-
 def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Array:
-    """Return 1.0 in windows within `range_db` of the loudest one, else 0.0, `(frames,)`."""
+    """1.0 in windows within `range_db` of the loudest one, else 0.0: `(frames,)`."""
     window = max(1, round(window_s * rate))
     whole = -(-len(low) // window)
     power = np.zeros(whole * window)
@@ -90,8 +83,8 @@ def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Ar
     return out
 
 
-def spread(mask: Array, reach: int) -> Array:
-    """Return a mask of 0.0 and 1.0 widened by `reach` frames on both sides."""
+def widened(mask: Array, reach: int) -> Array:
+    """A mask of 0.0 and 1.0, widened by `reach` frames on both sides."""
     edge = np.zeros(reach)
     count = np.concatenate([[0.0], np.cumsum(np.concatenate([edge, mask, edge]))])
     out: Array = (count[2 * reach + 1 :] - count[: len(mask)] > 0.5).astype(np.float64)
@@ -99,7 +92,7 @@ def spread(mask: Array, reach: int) -> Array:
 
 
 def correlate(a: Array, b: Array, limit: int) -> Array:
-    """Return the sum over n and channels of a[n] b[n - d] for the delays d = -limit ... limit of `b`."""
+    """Sum over n and channels of a[n] b[n - d] for the delays d = -limit ... limit of `b`."""
     from scipy.fft import irfft, next_fast_len, rfft
 
     size = next_fast_len(max(max(len(a), len(b)) + limit + 1, 2 * limit + 2), real=True)
@@ -110,9 +103,9 @@ def correlate(a: Array, b: Array, limit: int) -> Array:
 
 
 def correlate_at(a: Array, b: Array, delays: Array) -> Array:
-    """Return the same at fractional delays, by a windowed sinc on the correlation.
+    """The same at fractional delays, interpolated by a windowed sinc.
 
-    For signals of `low_band`, which hold nothing above a fifth of their rate.
+    Exact enough for signals from `low_band`, which hold nothing above a fifth of their rate.
     """
     half = INTERPOLATION_HALF
     base = np.floor(delays).astype(np.int64)
@@ -126,7 +119,7 @@ def correlate_at(a: Array, b: Array, delays: Array) -> Array:
 
 
 def strongest(correlation: Array, delays: npt.NDArray[np.int64]) -> tuple[int, int]:
-    """Return the index and the sign of the largest absolute correlation; ties go to the least delay, then to +1."""
+    """Index and sign of the largest absolute correlation; ties go to the least delay, then to +1."""
     size = np.abs(correlation)
     tied = np.flatnonzero(size >= size.max() * (1.0 - 1e-9))  # equal but for rounding
     order = np.lexsort((delays[tied] < 0, correlation[tied] < 0, np.abs(delays[tied])))

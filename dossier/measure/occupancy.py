@@ -2,20 +2,20 @@
 
 Conventions
     A cell is one band in one slot.  N' is specific loudness in sone/Cam (see `hearing`), `(slots, 38)`; N'ref is the
-    reference, `(38,)`.  Occupancy is N' / N'ref, room is what is left below 1, both 0 and up.  Sums over a zone or
-    section run over its active slots: silence before and after the music does not count, a rest inside it does.
+    reference, `(38,)`.  Occupancy is N' / N'ref and room is what is left below 1; neither is negative.  Sums over a
+    zone or section run over its active slots: silence before and after the music does not count, a rest inside does.
         fill    sum of min(N', N'ref) / sum of N'ref        0 to 1
         spill   sum of max(0, N' - N'ref) / sum of N'ref    0 and up
-    A zone takes from a band that lies across its border the part on its side, measured in Cam.
+    A band across a zone's border counts for the part that lies inside, measured in Cam.
 
 The reference
     The long-term average spectrum of 12,345 popular recordings, or of the user's own, scaled so that its K-weighted
-    loudness (ITU-R BS.1770-5, Annex 1) is the mix's target loudness, and played at the listening level.  It is the
-    average of finished mixes over years: a habit of listeners, not a law, and single recordings scatter round it.
+    loudness (ITU-R BS.1770-5, Annex 1) is the mix's target loudness, and played at the listening level.  It averages
+    years of finished mixes: a habit of listeners, not a law, and single recordings scatter round it.
 
 References
-    Elowsson and Friberg, J. Acoust. Soc. Am. 141 (2017): long-term average spectrum of popular music (formula read
-    second-hand; its slopes agree with the paper's Table 1).
+    Elowsson and Friberg, AES 142nd Convention, paper 9762 (2017): long-term average spectrum of popular music (formula
+    read second-hand; its slopes agree with the paper's Table 1).
     Zones: common practice in mixing, no source.
 """
 
@@ -27,13 +27,13 @@ import numpy.typing as npt
 from dossier.errors import MeasureError
 from dossier.measure.bands import BAND_EDGES_CAM, FINE_EDGES_CAM, FINE_HZ, cam, hz
 from dossier.measure.hearing import excitation, specific_loudness
-from dossier.model.measures import Array
+from dossier.measure.k_weighting import OFFSET_DB, k_weight_db
+from dossier.model.measures import Array, Mask
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 
-K_WEIGHTING_OFFSET_DB = -0.691  # BS.1770-5, equation 2
-SILENCE_SHARE = 1e-6  # 60 dB below the loudest slot's power
-LEAST_REFERENCE_SHARE = 0.01  # of the default reference, where the user's recordings have next to nothing
-_PARTS = 16  # of a fine band, for sums over a smooth spectrum
+SILENCE_SHARE = 1e-6  # 60 dB below the loudest slot
+LEAST_REFERENCE_SHARE = 0.01  # of the default reference: a floor where the user's recordings have next to nothing
+_PARTS = 16  # parts into which a fine band is cut to sum a smooth spectrum
 
 
 def reference_spectrum_db(f_hz: npt.ArrayLike) -> Array:
@@ -47,7 +47,7 @@ def reference_spectrum_db(f_hz: npt.ArrayLike) -> Array:
 
 
 def reference_powers(*, target_lufs: float) -> Array:
-    """Power of the average recording in the fine bands, `(156,)` full-scale^2, at a K-weighted loudness."""
+    """Power of the average recording in the fine bands, `(156,)`, full-scale^2, at a K-weighted loudness."""
     width = FINE_EDGES_CAM[1] - FINE_EDGES_CAM[0]
     edges = hz(FINE_EDGES_CAM[:-1, None] + width * np.arange(_PARTS + 1) / _PARTS)
     density = 10.0 ** (reference_spectrum_db((edges[:, :-1] + edges[:, 1:]) / 2.0) / 10.0)
@@ -57,51 +57,25 @@ def reference_powers(*, target_lufs: float) -> Array:
 def reference_loudness(target_lufs: float, listening_level: float) -> Array:
     """N'ref of the average recording, `(38,)` sone/Cam, at a target loudness (LUFS) and listening level (dB SPL).
 
-    The target cancels: the finished mix plays at the listening level whatever its loudness as a file.
+    The target cancels out: the finished mix plays at the listening level whatever its loudness as a file.
     """
     powers = reference_powers(target_lufs=target_lufs)
     return specific_loudness(excitation(powers, spl_offset_db=listening_level - target_lufs))
 
 
-def reference_from_powers(powers: npt.ArrayLike, *, target_lufs: float, listening_level: float) -> Array:
-    """N'ref of the user's own recordings, `(38,)` sone/Cam.
-
-    Parameters
-    ----------
-    powers : (156,) or (recordings, 156)
-        Mean power of each recording in the fine bands.  Each is scaled to the same K-weighted loudness, then they are
-        averaged band by band.
-    target_lufs, listening_level : float
-        As in `reference_loudness`.
-
-    Returns
-    -------
-    Array
-        Where the recordings carry less than 1 % of the default reference's loudness in a band (recordings with no top,
-        say), that 1 % stands in, so that an occupancy stays a finite number.
-
-    Raises
-    ------
-    MeasureError
-        For a silent recording or a wrong shape.
-    """
-    mean = own_reference_powers(powers, target_lufs=target_lufs)
-    return reference_of(mean, target_lufs=target_lufs, listening_level=listening_level)
-
-
 def reference_of(powers: Array, *, target_lufs: float, listening_level: float) -> Array:
-    """N'ref `(38,)` of reference powers `(156,)` at the target loudness, never below a trace of the default."""
+    """N'ref, `(38,)` sone/Cam, of powers `(156,)` at the target loudness.
+
+    Recordings without a top, say, would make occupancy infinite: N'ref never falls below 1 % of the default's.
+    """
     own = specific_loudness(excitation(powers, spl_offset_db=listening_level - target_lufs))
     return np.asarray(np.maximum(own, LEAST_REFERENCE_SHARE * reference_loudness(target_lufs, listening_level)))
 
 
 def own_reference_powers(powers: npt.ArrayLike, *, target_lufs: float) -> Array:
-    """Power of the user's own recordings in the fine bands, `(156,)`, each at the target loudness, averaged.
+    """Mean power of the user's own recordings in the fine bands, `(156,)`, each scaled to the target loudness first.
 
-    Raises
-    ------
-    MeasureError
-        For a silent recording or a wrong shape.
+    `powers` is `(156,)` or `(recordings, 156)`.  Raises `MeasureError` for another shape or a silent recording.
     """
     given = np.atleast_2d(np.asarray(powers, dtype=float))
     if given.ndim != 2 or given.shape[1] != len(FINE_HZ):
@@ -120,7 +94,7 @@ def room(n: Array, ref: Array) -> Array:
 
 
 def fill(n: Array, ref: Array, *, active: npt.ArrayLike | None = None) -> float:
-    """Fill over the active slots (all by default) of N' `(slots, 38)`, 0 to 1; 0 without an active slot."""
+    """Fill of N' `(slots, 38)` over its active slots (all by default), 0 to 1; 0 without an active slot."""
     return _share(np.minimum(_rows(n, active), ref), ref)
 
 
@@ -143,29 +117,14 @@ def zone_weights() -> Array:
     return np.asarray(np.maximum(0.0, overlap))
 
 
-def band_zones() -> tuple[str, ...]:
-    """The zone that holds most of each band, 38 of `ZONE_KEYS`."""
-    return tuple(ZONE_KEYS[zone] for zone in np.argmax(zone_weights(), axis=0))
+def active_slots(powers: npt.ArrayLike) -> Mask:
+    """Mark every slot from the first to the last that sounds, `(slots,)`; all false for silence.
 
-
-def active_slots(levels: npt.ArrayLike, *, silence: float = SILENCE_SHARE) -> npt.NDArray[np.bool_]:
-    """From the first to the last sounding slot, `(slots,)`.
-
-    Parameters
-    ----------
-    levels : (slots, bands)
-        Powers or specific loudness.  A slot sounds when its sum over bands is more than `silence` times the largest.
-    silence : float
-        The default suits powers; for specific loudness, which is compressed, 0.01 comes near it.
-
-    Returns
-    -------
-    (slots,) bool
-        All false for silence.
+    `powers` is `(slots, bands)`; a slot sounds when its sum exceeds `SILENCE_SHARE` of the loudest one's.
     """
-    total = np.asarray(levels, dtype=float).sum(axis=1)
+    total = np.asarray(powers, dtype=float).sum(axis=1)
     active = np.zeros(len(total), dtype=bool)
-    sounding = np.flatnonzero(total > silence * total.max(initial=0.0))
+    sounding = np.flatnonzero(total > SILENCE_SHARE * total.max(initial=0.0))
     if len(sounding):
         active[sounding[0] : sounding[-1] + 1] = True
     return active
@@ -173,12 +132,10 @@ def active_slots(levels: npt.ArrayLike, *, silence: float = SILENCE_SHARE) -> np
 
 def _at_loudness(powers: Array, lufs: float) -> Array:
     """Powers `(156,)` scaled so that their K-weighted loudness is `lufs`."""
-    from dossier.measure.loudness import k_weight_db
-
     weighted = float((powers * 10.0 ** (k_weight_db(FINE_HZ) / 10.0)).sum())
     if weighted <= 0 or not np.isfinite(weighted):
         raise MeasureError("a reference needs a recording that sounds")
-    return np.asarray(powers * (10.0 ** ((lufs - K_WEIGHTING_OFFSET_DB) / 10.0) / weighted))
+    return np.asarray(powers * (10.0 ** ((lufs - OFFSET_DB) / 10.0) / weighted))
 
 
 def _rows(n: Array, active: npt.ArrayLike | None) -> Array:

@@ -2,16 +2,15 @@
 
 Conventions
     Samples are `(frames, channels)` (a 1-D array counts as one channel); times are seconds from the first sample.
-    Everything is independent of level: the signal is scaled by its own peak first.  Channels are never summed as
-    waveforms, so a side-only signal has the same onsets as a mid-only one.
+    The signal is scaled by its own peak first, so nothing depends on level.  Channels are never summed as waveforms, so
+    a side-only signal has the same onsets as a mid-only one.
 
 Method
     Spectral flux (Bello et al., IEEE Trans. Speech and Audio Processing 13(5), 2005; MEM): the half-wave rectified
-    rise of log band power over 20 ms, summed over bands that are one FFT bin wide at the bottom and a sixth of an
-    octave further up.  Peaks over a moving mean are onsets.  The time of each is then read from the waveform itself:
-    the instant at which the energy of the next 8 ms most exceeds that of the 8 ms before, on a grid of 0.25 ms.  A
-    compiled beat tracker is not used here: on click tracks it reads the tempo up to 1 % off, and costs seconds
-    to load.
+    rise of log band power over 20 ms, summed over bands one FFT bin wide at the bottom and a sixth of an octave further
+    up.  Peaks over a moving mean are onsets.  The time of each is then read from the waveform: the instant at which the
+    energy of the next 8 ms most exceeds that of the 8 ms before, on a grid of 0.25 ms.  librosa's beat tracker is not
+    used here: on click tracks it reads the tempo up to 1 % off, and it takes seconds to load.
 """
 
 from __future__ import annotations
@@ -29,10 +28,10 @@ FRAME_RATE_HZ = 100.0  # flux frames a second, nearly: the hop is a whole number
 WINDOW_S = 0.0215  # 1024 samples at 48 kHz: 47 Hz a bin, short enough that a hit fills it
 LOW_END_HZ = 160.0  # bands below this count as low end (kick and bass fundamentals; common practice, no source)
 TOP_HZ = 16000.0
-FLOOR = 1e-5  # band powers 50 dB under the loud frames do not count as sounding
-SILENT_PEAK = 1e-9  # -180 dBFS: under the least bit of any file format, also where denormals lie
+FLOOR = 1e-5  # band powers 50 dB below the loud frames do not count as sound
+SILENT_PEAK = 1e-9  # -180 dBFS: below the last bit of any file format
 _CHUNK_FRAMES = 512
-_REFINED = 1500  # the strongest onsets get their time from the waveform
+_REFINED = 1500  # this many of the strongest onsets get their time from the waveform
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,28 +39,28 @@ class Onsets:
     """Onsets of one signal, in order of time."""
 
     times_s: Array  # (n,)
-    strengths: Array  # (n,) rise of log power, summed over bands; relative
-    low_strengths: Array  # (n,) the same, of the bands below LOW_END_HZ
+    strengths: Array  # (n,) rise of log power summed over bands; only ratios mean anything
+    low_strengths: Array  # (n,) the same for the bands below LOW_END_HZ
     flux: Array  # (frames,) rise of log power above its surroundings
     frame_rate_hz: float
     first_sound_s: float  # first sample within 40 dB of the peak
-    last_sound_s: float  # end of the last 10 ms that lie within 50 dB of the loudest 10 ms
+    last_sound_s: float  # end of the last 10 ms within 50 dB of the loudest 10 ms
     duration_s: float
     peak: float = 0.0  # largest magnitude of the signal
 
 
 def channels_of(samples: Samples) -> Samples:
-    """Check the contract of samples and give them back as `(frames, channels)`.
+    """Samples as `(frames, channels)`, checked.
 
     Raises
     ------
     MeasureError
-        If the array has more than two dimensions or holds a value that is not finite.
+        More than two dimensions, or a value that is not finite.
     """
     two = samples[:, None] if samples.ndim == 1 else samples
     if two.ndim != 2:
         raise MeasureError(f"samples must be (frames, channels), found an array of shape {samples.shape}")
-    # A sum is finite only if every value is; it may overflow where they are, so the second look decides.
+    # A finite sum proves that every value is finite; an infinite one may be overflow, so each value is checked then.
     with np.errstate(over="ignore", invalid="ignore"):
         doubtful = two.size and not np.isfinite(two.sum())
     if doubtful and not np.isfinite(two).all():
@@ -81,7 +80,7 @@ def _empty(duration_s: float) -> Onsets:
 
 
 def _band_edges(bins: int, bin_hz: float) -> npt.NDArray[np.int64]:
-    """First bins of the bands, and one past the last: one bin wide at least, a sixth of an octave further up."""
+    """First bin of each band and one past the last: bands one bin wide at least, a sixth of an octave further up."""
     top = min(bins, int(TOP_HZ / bin_hz) + 1)
     edges = [1]
     while edges[-1] < top:
@@ -91,10 +90,10 @@ def _band_edges(bins: int, bin_hz: float) -> npt.NDArray[np.int64]:
 
 
 def _band_powers(two: Samples, peak: float, hop: int, window: int, bin_hz: float) -> tuple[Array, Array]:
-    """Power of each band in each frame, `(frames, bands)`, and the bands' centre frequencies.
+    """Power of each band in each frame, `(frames, bands)`, and the bands' centre frequencies in Hz.
 
-    Both channels go through one complex transform: with Z = FFT(left + i right), |Z(k)|^2 + |Z(-k)|^2 is twice the
-    sum of the two channels' powers.
+    Both channels go through one complex transform: with Z = FFT(left + i right), |Z(k)|^2 + |Z(-k)|^2 is twice the sum
+    of their powers.
     """
     pad = window // 2
     frames = len(two) // hop + 1
@@ -125,7 +124,7 @@ def _moving_mean(values: Array, half: int) -> Array:
 
 
 def _refine(two: Samples, rate_hz: int, times_s: Array) -> Array:
-    """Times of the steepest rise in energy within 25 ms of each given time, read from the waveform."""
+    """The steepest rise in the waveform's energy within 25 ms of each given time."""
     block = max(1, round(rate_hz * 0.00025))
     reach, side = 100, 32  # blocks: 25 ms to look in, 8 ms to each side to compare
     width = (2 * (reach + side)) * block
@@ -152,17 +151,10 @@ def _refine(two: Samples, rate_hz: int, times_s: Array) -> Array:
 
 
 def detect(samples: Samples, rate_hz: int) -> Onsets:
-    """Find the onsets of a signal.
+    """Find the onsets of a signal, `(frames, channels)` or `(frames,)`.
 
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,), any level
-    rate_hz : sample rate
-
-    Returns
-    -------
-    Onsets : times in seconds, ascending.  Empty for silence and for an empty array; a signal that sounds from its
-        first sample has its first onset at 0.
+    None for silence or an empty array.  A signal that sounds from its first sample has its first onset at 0.  Raises
+    `MeasureError` as `channels_of`.
     """
     two = channels_of(samples)
     duration_s = len(two) / rate_hz

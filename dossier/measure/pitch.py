@@ -1,18 +1,18 @@
 """Pitch of a kick, a tom or a bass note, and its name; for the key of a piece see `dossier.measure.key_finding`.
 
 Conventions
-    Samples are `(frames, channels)`, any level, any rate; frequencies in Hz; notes in equal temperament, A4 = 440 Hz,
-    440 * 2^((n - 69) / 12) for MIDI note n, written with sharps, octaves from C to B, so that A4 is n = 69.  Channels
-    are never summed as waveforms, their powers are.
+    Samples are `(frames, channels)`, any level, any rate; frequencies in Hz.  MIDI note n is 440 * 2^((n - 69) / 12) Hz
+    (equal temperament, A4 = 69 = 440 Hz), written with sharps, octaves from C to B.  Channels are never summed as
+    waveforms, their powers are.
 
 Method
     The period comes from the normalised autocorrelation (McLeod and Wyvill, ICMC 2005; MEM) of what follows the attack.
-    The fundamental, or the strongest partial where it is missing, is then cut out of the spectrum, and its
-    instantaneous frequency is followed; the settled pitch is the place where that track stays longest, by amplitude.
+    The fundamental, or the strongest partial if it is missing, is then filtered out and its instantaneous frequency
+    tracked; the settled pitch is where that track stays longest, by amplitude.
 
-    The confidence is the periodic share of the sound while it is at that pitch (autocorrelation over two periods, by
-    energy), times the root of the share of all energy that lies where pitches are, less where the track wavers to and
-    fro as that of noise does (a glide does not), or where it hardly stays at the pitch at all.
+    The confidence is the periodic share of the sound while it is at that pitch (autocorrelation over two periods,
+    weighted by energy), times the root of the share of all energy that lies where pitches are.  It is reduced where the
+    track wavers as that of noise does (a glide does not), or hardly stays at the pitch.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ import scipy.fft
 
 from dossier.measure.key_finding import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
+from dossier.measure.sound_shape import autocorrelation, running_sum
 from dossier.model.measures import Array, Pitch, Samples
 
 __all__ = ["key", "note_of", "pitch"]
@@ -31,15 +32,15 @@ __all__ = ["key", "note_of", "pitch"]
 NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 LOWEST_HZ, HIGHEST_HZ = 25.0, 1200.0
 PITCHED = 0.45  # confidence from which a sound has a pitch; white and pink noise reach 0.35
-_BAND_HZ = 3600.0  # partials up to here tell the period
+_BAND_HZ = 3600.0  # partials up to here help to find the period
 _LONGEST_S = 2.0
 _SETTLE_S = 0.05  # a kick's sweep is mostly over after this
-_PERIOD_S = 0.4  # stretch that tells the period
+_PERIOD_S = 0.4  # stretch from which the period is read
 _KEEP = 0.9  # first maximum within this of the largest: McLeod and Wyvill's k
 _PARTIALS = 6
 _AT_PITCH_CENTS = 100.0
-_STAYS = 0.2  # share of the energy at the pitch from which it counts in full
-_WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones under 5
+_STAYS = 0.2  # share of the energy at the pitch from which the confidence counts in full
+_WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones below 5
 
 
 def note_of(hz: float) -> tuple[str, float]:
@@ -59,18 +60,11 @@ def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
 
 
 def _period(signal: Array, rate_hz: float) -> float:
-    """Frequency of the period that a stretch of sound, (channels, n), repeats with; 0 where there is none."""
-    count = signal.shape[1]
-    longest = min(int(1.15 * rate_hz / LOWEST_HZ), int(0.66 * count))
+    """Frequency in Hz at which a stretch of sound, `(channels, n)`, repeats; 0 where nothing does."""
+    longest = min(int(1.15 * rate_hz / LOWEST_HZ), int(0.66 * signal.shape[1]))
     if longest < 8:
         return 0.0
-    size = scipy.fft.next_fast_len(count + longest + 1, real=True)
-    spectrum = scipy.fft.rfft(signal, size)
-    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: longest + 1]
-    energy = _running((signal**2).sum(axis=0))
-    lags = np.arange(longest + 1)
-    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
-    normal = np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
+    normal = autocorrelation(signal, longest)
     negative = np.flatnonzero(normal <= 0.0)
     if not len(negative):
         return 0.0
@@ -106,7 +100,7 @@ def _track(spectrum: Array, bin_hz: float, centre_hz: float, reach_hz: float, du
 
 
 def _settled(hz: Array, power: Array) -> float:
-    """Frequency at which a track stays longest, by amplitude; 0 where there is none."""
+    """Frequency at which a track stays longest, weighted by amplitude; 0 where there is none."""
     good = (hz > 0.5 * LOWEST_HZ) & (power > 1e-5 * power.max(initial=1e-30))
     if not good.any():
         return 0.0
@@ -124,7 +118,7 @@ def _settled(hz: Array, power: Array) -> float:
 
 
 def _periodic_share(signal: Array, rate_hz: float, pitch_hz: float, at_pitch: Array, first: int) -> float:
-    """Autocorrelation at about one period, in windows of two, by energy over those windows that are at the pitch.
+    """Autocorrelation at about one period in windows of two, weighted by energy, over the windows at the pitch.
 
     `at_pitch` holds 0 or 1 for equal steps over the signal's length; windows start from sample `first` on.
     """
@@ -135,11 +129,11 @@ def _periodic_share(signal: Array, rate_hz: float, pitch_hz: float, at_pitch: Ar
     starts = np.arange(min(first, max(0, count - width)), count - width + 1, max(1, width // 4))
     if not len(starts):
         return 0.0
-    energy = _running((signal**2).sum(axis=0))
+    energy = running_sum((signal**2).sum(axis=0))
     here = energy[starts + width] - energy[starts]
     best = np.zeros(len(starts))
     for lag in lags:
-        product = _running((signal[:, :count] * signal[:, lag : lag + count]).sum(axis=0))
+        product = running_sum((signal[:, :count] * signal[:, lag : lag + count]).sum(axis=0))
         both = here * (energy[starts + lag + width] - energy[starts + lag])
         best = np.maximum(best, (product[starts + width] - product[starts]) / np.sqrt(np.maximum(both, 1e-30)))
     place = ((starts + 0.5 * (width + lags[len(lags) // 2])) / signal.shape[1] * len(at_pitch)).astype(np.int64)
@@ -147,14 +141,8 @@ def _periodic_share(signal: Array, rate_hz: float, pitch_hz: float, at_pitch: Ar
     return float(np.clip(weight @ best / weight.sum(), 0.0, 1.0)) if weight.sum() > 0.0 else 0.0
 
 
-def _running(values: Array) -> Array:
-    out = np.zeros(len(values) + 1)
-    np.cumsum(values, out=out[1:])
-    return out
-
-
 def _wavering(cents: Array, power: Array) -> float:
-    """Cents that a track moves to and fro from point to point, by energy; 0 for a steady glide."""
+    """Cents a track moves to and fro from point to point, weighted by energy; 0 for a steady glide."""
     if len(cents) < 2:
         return 1e3
     moved, weight = np.diff(cents), np.minimum(power[1:], power[:-1])
@@ -169,22 +157,18 @@ def _level(power: Array, bin_hz: float, centre_hz: float) -> float:
 
 
 def pitch(samples: Samples, rate_hz: int) -> Pitch:
-    """Settled fundamental of a kick, a tom or a bass note.
-
-    Parameters
-    ----------
-    samples : (frames, channels) or (frames,), any level; of a longer sound the first 2 s are looked at
-    rate_hz : sample rate
+    """Settled fundamental of a kick, a tom or a bass note, from `(frames, channels)` or `(frames,)`.
 
     Returns
     -------
-    Pitch : 25 to 1200 Hz.  `hz` is None, with the reason, for silence, for less than 20 ms of sound, and for noise,
-        hats and snares without tone.
+    Pitch
+        25 to 1200 Hz, from the first 2 s.  `hz` is None, with the reason, for silence, less than 20 ms of sound, noise,
+        and hats and snares without a tone.
 
     Raises
     ------
     MeasureError
-        If the array is not one of samples, or holds a value that is not finite.
+        Wrong shape, or a value that is not finite.
     """
     two = channels_of(samples)
     loudness = magnitude(two) if two.size else np.zeros(0)
@@ -201,7 +185,7 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
         piece = piece[:, :1]
     scaled = np.ascontiguousarray((piece * (1.0 / peak)).T, dtype=np.float32)
     scaled -= scaled.mean(axis=1, keepdims=True)
-    # Everything up to _BAND_HZ at a lower rate; the signal is padded against wrapping round.
+    # Resample what lies below _BAND_HZ to a lower rate; the padding keeps the ends from wrapping round.
     size = scipy.fft.next_fast_len(len(piece) + int(0.05 * rate_hz), real=True)
     spectrum = scipy.fft.rfft(scaled, size)
     bin_hz = rate_hz / size
@@ -215,7 +199,7 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
     signal = scipy.fft.irfft(spectrum, small).astype(np.float64) * (small / size)
     rate = small * bin_hz
     signal = signal[:, : max(8, int(duration_s * rate))]
-    energy = _running((signal**2).sum(axis=0))
+    energy = running_sum((signal**2).sum(axis=0))
     skip_s = min(_SETTLE_S, 0.3 * float(np.searchsorted(energy, 0.999 * energy[-1])) / rate)
     skip = int(skip_s * rate)
     late = scaled[:, int(skip_s * rate_hz) :].ravel()

@@ -1,4 +1,4 @@
-"""Tempo, beat phase and swing from onsets: what `grid` asks of an instrumental and `loops` of a drum loop.
+"""Tempo, beat phase and swing from onsets, for the `grid` of an instrumental and the `loops` of drums.
 
 Conventions
     Frequencies of beats in Hz, tempos in beats (quarter notes) a minute, times in seconds.  A slot is a sixteenth.
@@ -8,9 +8,9 @@ Method
     A candidate beat frequency f is scored by (a) how well the onsets line up with f and its subdivisions: the magnitude
     of the onset train's Fourier transform at f, 2f and 4f, or 3f and 6f for triplets; (b) the autocorrelation of the
     spectral flux at one, two and four beats; (c) how many of its beats carry an onset; (d) a log-normal prior, as in
-    Ellis, J. New Music Research 36(1), 2007 (MEM), here around 105 BPM.  The whole-file transform has a line width of
-    one over the duration, so the tempo is read far more finely than from a beat tracker's frames; a robust least
-    squares fit of the onsets to the grid then gives tempo and phase together.
+    Ellis, J. New Music Research 36(1), 2007 (MEM), here around 105 BPM.  The line width of the whole-file transform is
+    one over the duration, so it resolves the tempo far more finely than a beat tracker's frames; a robust least-squares
+    fit of the onsets to the grid then gives tempo and phase together.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array
 
 LOWEST_BPM, HIGHEST_BPM = 50.0, 220.0  # plausible tempos; common practice, no source
-PULSE_LOWEST_BPM, PULSE_HIGHEST_BPM = 58.0, 185.0  # an even pulse with nothing between is itself the beat
+PULSE_LOWEST_BPM, PULSE_HIGHEST_BPM = 58.0, 185.0  # an even pulse with nothing in between is itself the beat
 _FAST_PULSE_BPM = 130.0
 PRIOR_BPM, PRIOR_OCTAVES = 105.0, 1.0
 _STEP_S = 0.002  # resolution of the onset train
@@ -36,7 +36,7 @@ _NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a 
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class GridFit:
     """A steady grid fitted to onsets."""
 
     tempo_bpm: float
@@ -46,7 +46,6 @@ class Fit:
     swing_beats: float  # length of the swung pair: 1.0 eighths, 0.5 sixteenths
     swing_confidence: float
     spread_s: float  # median distance of onsets from the grid
-    pulse: bool  # the onsets are one even pulse
     others_bpm: tuple[float, ...] = ()  # half or double readings that score nearly as well
 
 
@@ -149,7 +148,7 @@ def _even_pulse(train: _Train) -> float | None:
 
 
 def _in_pairs(train: _Train, pulse_hz: float) -> bool:
-    """Whether every second stroke of a fast even pulse is the stronger: then the pulse is eighths."""
+    """Whether every second stroke of a fast even pulse is stronger, which makes the pulse eighths."""
     half, quarter = train.line(pulse_hz * np.array([0.5, 0.25]))
     return bool(60.0 * pulse_hz > _FAST_PULSE_BPM and half > 0.08 and half > 1.3 * quarter)
 
@@ -168,12 +167,10 @@ def positions(swing: float, swing_beats: float) -> Array:
     return np.array([0.0, swing / 2.0, 0.5, 0.5 + swing / 2.0])
 
 
-_RANKS = np.array([1.0, 0.6, 0.8, 0.6])  # a beat counts more than its half, that more than the sixteenths between
-
-
-_FIRST_ON_BEAT = 0.1  # music and its file mostly start on a beat: it settles what the pattern alone leaves open
+_RANKS = np.array([1.0, 0.6, 0.8, 0.6])  # weights of the beat, its half and the sixteenths between
+_FIRST_ON_BEAT = 0.1  # music and its file mostly start on a beat: decides what the pattern alone leaves open
 _LEAST_SWING, _MOST_SWING = 0.485, 0.73  # what is played; common practice, no source
-_SWUNG_COST = 0.03  # a swung grid has one more freedom than a straight one, and must be clearly better
+_SWUNG_COST = 0.03  # a swung grid has one more degree of freedom, so it must be clearly better
 
 
 def _start(train: _Train) -> float:
@@ -182,7 +179,7 @@ def _start(train: _Train) -> float:
 
 
 def _hypotheses(train: _Train, beat_hz: float, swing: float | None) -> list[tuple[float, float, float]]:
-    """(beat phase in beats, swing, length of the swung pair): the best of each kind, for a closer look."""
+    """(beat phase in beats, swing, length of the swung pair): the best of each kind, to be refined."""
     folded = np.zeros(_PHASES)
     np.add.at(folded, np.round(train.times * beat_hz * _PHASES).astype(np.int64) % _PHASES, train.weights)
     width = max(1.0, 0.5 * _SPREAD_S * beat_hz * _PHASES)
@@ -212,7 +209,7 @@ def _solve(train: _Train, beat_hz: float, phase: float, slots: Array, *, fixed: 
         choices = np.floor(beats)[:, None] + np.concatenate([slots - 1.0, slots, slots[:1] + 1.0])
         nearest = choices[np.arange(len(beats)), np.abs(choices - beats[:, None]).argmin(axis=1)]
         miss = np.abs(beats - nearest)
-        # Closer onsets count more (a soft edge, so that no onset drops in or out at once).
+        # Closer onsets count more; a soft edge keeps single onsets from dropping in or out.
         weight = train.weights * np.exp(-0.5 * (miss / (0.5 * tolerance)) ** 2) * (miss < tolerance)
         if weight.sum() <= 0.0:
             break
@@ -230,7 +227,7 @@ def _solve(train: _Train, beat_hz: float, phase: float, slots: Array, *, fixed: 
 
 
 def _swing_of(train: _Train, beat_hz: float, offset: float, swing: float, pair: float) -> tuple[float, float]:
-    """Swing read from the onsets between the pairs' firsts, and how sure it is."""
+    """Swing read from the second onsets of the pairs, and a confidence, 0-1."""
     within = ((train.times - offset) * beat_hz / pair) % 1.0
     near = np.abs(within - swing) < 0.09
     if pair == 1.0 and abs(swing - 0.5) < 0.02:
@@ -247,19 +244,19 @@ def _swing_of(train: _Train, beat_hz: float, offset: float, swing: float, pair: 
 
 
 def _quality(train: _Train, beat_hz: float, offset: float, slots: Array, pulse: bool) -> tuple[float, float, float]:
-    """Score among phases and swings, confidence that there is a grid at all, median distance from it."""
+    """Score to compare phases and swings by, confidence that there is a grid, median distance from it in seconds."""
     beats = ((train.times - offset) * beat_hz) % 1.0
     distances = np.abs(beats[:, None] - np.append(slots, 1.0)) / beat_hz
     miss = distances.min(axis=1)
     tolerance = min(0.02, 0.12 * 0.25 / beat_hz)
     share = float(train.weights[miss < tolerance].sum() / train.weights.sum())
     chance = 8.0 * tolerance * beat_hz
-    # The search picks the luckiest of many grids: allow for three standard deviations of a chance result and more
-    # where there are few onsets.
+    # The search picks the luckiest of many grids: allow for three standard deviations of a chance result, and for more
+    # where onsets are few.
     lucky = chance + (3.0 + 10.0 / len(beats)) * np.sqrt(chance * (1.0 - chance) / len(beats))
     confidence = float(np.clip((share - min(lucky, 0.9)) / (1.0 - min(lucky, 0.9)), 0.0, 1.0))
     # Onsets at random give a spectrum whose squares are exponentially distributed with mean 1 / n: their largest value
-    # over a band of m independent lines is about ln(m) / n.  `beyond` is how many times that the grid's line reaches.
+    # over a band of m independent lines is about ln(m) / n.  `beyond` is the grid's line over that.
     count = float(train.weights.sum() ** 2 / (train.weights**2).sum())
     line = max(float(train.line(np.array([k * beat_hz]))[0]) for k in (1, 2, 3, 4))
     beyond = line * line * count / np.log(10.0 + 150.0 * train.span_s)
@@ -274,19 +271,12 @@ def _quality(train: _Train, beat_hz: float, offset: float, slots: Array, pulse: 
 
 def fit(
     onsets: Onsets, *, tempo_bpm: float | None = None, swing: float | None = None, near_bpm: Sequence[float] = ()
-) -> Fit | None:
+) -> GridFit | None:
     """Fit a steady grid to onsets.
 
-    Parameters
-    ----------
-    onsets : from `onsets.detect`
-    tempo_bpm : hold the tempo at this and fit only phase and swing
-    swing : hold the swing
-    near_bpm : tempos that are known to be likely: the best of them is taken and refined, within 1.2 %
-
-    Returns
-    -------
-    Fit or None : None with fewer than `MIN_ONSETS` onsets, or all of them within half a second and no tempo given.
+    `tempo_bpm` holds the tempo, leaving phase and swing to fit, and `swing` holds the swing.  Of `near_bpm`, tempos
+    known to be likely, the best is taken and refined within 1.2 %.  None with fewer than `MIN_ONSETS` onsets (one, if a
+    tempo is given), or where they all fall within half a second and no tempo is given.
     """
     if len(onsets.times_s) < (1 if tempo_bpm else MIN_ONSETS):
         return None
@@ -313,7 +303,7 @@ def fit(
         beat_hz = _sharpen(train, beat_hz, 0.004)
         octaves = (_octave(f, beat_hz) for rating_of, f in rated if rating_of > 0.6 * rated[0][0])
         others = tuple(sorted({octave for octave in octaves if octave is not None}))
-    best: tuple[float, Fit] | None = None
+    best: tuple[float, GridFit] | None = None
     for phase, ratio, pair in _hypotheses(train, beat_hz, swing):
         exact_hz, offset = _solve(train, beat_hz, phase, positions(ratio, pair), fixed=tempo_bpm is not None)
         measured, sure = _swing_of(train, exact_hz, offset, ratio, pair)
@@ -324,7 +314,7 @@ def fit(
         score, confidence, spread = _quality(train, exact_hz, offset, positions(ratio, pair), pulse is not None)
         if abs(ratio - 0.5) > 0.015:
             score -= _SWUNG_COST if _LEAST_SWING < ratio < _MOST_SWING else 5.0 * _SWUNG_COST
-        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse is not None)
+        made = GridFit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread)
         if best is None or score > best[0] + 1e-9:
             best = score, made
     if best is None:
@@ -334,5 +324,5 @@ def fit(
 
 
 def _octave(one_hz: float, other_hz: float) -> float | None:
-    """The factor, half or double, that takes the second frequency to the first."""
+    """The factor, half or double, that takes the second frequency to the first; None where neither does."""
     return next((ratio for ratio in (0.5, 2.0) if abs(one_hz / other_hz / ratio - 1.0) < 0.02), None)

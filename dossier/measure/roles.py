@@ -1,11 +1,11 @@
 """Kind and role of a drum from its sound alone, by rules that can be read.
 
 Role
-    Twelve figures with a physical meaning (`FEATURES`) are compared with the prototypes of each role in
-    `role_prototypes.csv`: their mean and spread in each figure.  A role's likelihood is the weighted sum over its
-    prototypes (a mixture of Gaussians with independent figures), times how often the role is met.  The likeliest
-    family of roles is chosen first, then the likeliest role in it.  The figures depend on each other, so likelihoods
-    are tempered before they become a confidence.  The table is fitted by `tests/fit_roles.py`, on open sounds and
+    Twelve features with a physical meaning (`FEATURES`) are compared with the prototypes of each role in
+    `role_prototypes.csv`, each a mean and spread per feature.  A role's likelihood is the weighted sum over its
+    prototypes (a mixture of Gaussians with independent features) times how common the role is.  The likeliest family
+    of roles is chosen first, then the likeliest role in it.  The features are not really independent, so likelihoods
+    are tempered before they become a confidence.  `tests/fit_roles.py` fits the table, on open sounds and on
     synthesised ones with random changes of pitch, length, filtering, level and noise.
 
 Kind
@@ -13,8 +13,8 @@ Kind
     strikes once and decays.  A texture that sounds evenly for seconds is a loop.
 
 References
-    Herrera, Yeterian and Gouyon, ICMAI 2002 (descriptors that tell drum sounds apart; MEM); the definitions stand
-    in `dossier.measure.sound_shape`.
+    Herrera, Yeterian and Gouyon, ICMAI 2002 (descriptors that tell drum sounds apart; MEM).  Definitions are in
+    `dossier.measure.sound_shape`.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ FAMILIES: tuple[tuple[Role, ...], ...] = (
     ("closed-hat", "open-hat", "ride", "crash"),
     ("tom", "shaker", "percussion"),
 )
-# How often a role is met among one-shots, relative to the others; common practice, no source.
+# How common each role is among one-shots, relatively; common practice, no source.
 PRIORS: dict[Role, float] = {
     "kick": 2.0, "snare": 2.0, "clap": 1.0, "rim": 0.3, "closed-hat": 2.0, "open-hat": 1.0, "ride": 1.0, "crash": 1.0,
     "tom": 1.2, "shaker": 0.4, "percussion": 2.0,
@@ -69,7 +69,7 @@ PRIORS: dict[Role, float] = {
 _CENTRES_OCT = np.log2(np.sqrt(np.asarray(EDGES_HZ[1:]) * np.asarray(EDGES_HZ[:-1])))
 _LATE = slice(5, 20)  # frames 10.7 ms apart: 50 to 210 ms
 _TEMPER = 3.0
-_REPEATS_DB = 15.0  # a strike counts if it comes within this of the loudest
+_REPEATS_DB = 15.0  # a strike counts within this of the loudest
 
 
 def _db(ratio: float) -> float:
@@ -96,12 +96,12 @@ def _octaves(bins: int, bin_hz: float) -> Array:
 
 
 def features(body: SoundShape) -> Array:
-    """The figures of `FEATURES`, `(12,)`."""
+    """The `FEATURES` of a sound, `(12,)`."""
     decay_s = last_within(body, 20.0)[0] - body.start / body.envelope_hz
     power = np.diff(body.cumulative) / body.cumulative[-1]
     octave = _octaves(len(power), body.bin_hz)
     centroid = centroid_of(body)
-    # Plain sums: a threaded dot product costs more than it brings at this size.
+    # Plain sums: at this size a threaded dot product costs more than it saves.
     mean = float((power * octave).sum())
     spread = float(np.sqrt(max(0.0, float((power * (octave - mean) ** 2).sum()))))
     near = share_below(body, centroid * np.array([2.0**-0.5, 2.0**0.5]))
@@ -137,7 +137,7 @@ def features(body: SoundShape) -> Array:
 
 @lru_cache(maxsize=1)
 def _prototypes() -> tuple[tuple[Role, ...], Array, Array, Array]:
-    """Roles, weights, means and spreads of the prototypes."""
+    """Roles, weights `(n,)`, means and spreads `(n, 12)` of the prototypes."""
     with (Path(__file__).parent / "role_prototypes.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
     named: dict[str, Role] = {role: role for role in ROLES}
@@ -151,7 +151,7 @@ def _prototypes() -> tuple[tuple[Role, ...], Array, Array, Array]:
 def role_of(figures: Array) -> tuple[Role, float]:
     """Likeliest role and its confidence, 0-1."""
     roles, weights, means, spreads = _prototypes()
-    # A figure beyond four spreads says no more than one at four: an odd sound is still most like something.
+    # Cap distances at four spreads, so that an odd sound is still most like something.
     distance = np.minimum(np.abs(figures - means) / spreads, 4.0)
     logs = np.log(weights) - 0.5 * (distance**2).sum(axis=1) - np.log(spreads).sum(axis=1)
     top = float(logs.max())
@@ -175,28 +175,29 @@ def _ramp(value: float, low: float, high: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
-    """How a sound lies in time; cheap, and for most one-shots all that is needed."""
+class Duration:
+    """How a sound lies in time: cheap, and enough to recognise most one-shots."""
 
     length_s: float  # from the onset to the last moment within 40 dB
     evenness: float  # share of that length in which 90 % of the energy passes
 
 
-def spread_of(body: SoundShape, length_s: float) -> Spread:
+def duration_of(body: SoundShape, length_s: float) -> Duration:
+    """How the energy of a sound of this effective length lies in time."""
     passed = np.cumsum(body.envelope[body.start :])
     most_s = float(np.searchsorted(passed, 0.9 * passed[-1])) / body.envelope_hz
-    return Spread(length_s, min(1.0, most_s / max(length_s, 0.01)))
+    return Duration(length_s, min(1.0, most_s / max(length_s, 0.01)))
 
 
-def could_loop(spread: Spread) -> bool:
-    """Whether a sound lasts, and spreads, enough for its onsets to be looked at."""
-    return spread.length_s > 0.5 and spread.evenness > 0.4
+def could_loop(lasts: Duration) -> bool:
+    """Whether a sound is long and even enough to be a loop, so that its onsets are worth detecting."""
+    return lasts.length_s > 0.5 and lasts.evenness > 0.4
 
 
-def loopness(body: SoundShape, spread: Spread, onsets: Onsets) -> float:
-    """0 one-shot - 1 loop."""
-    lasting = _ramp(float(np.log2(max(spread.length_s, 0.01))), -1.0, 0.2)  # 0.5 to 1.15 s
-    even = _ramp(spread.evenness, 0.4, 0.65)
+def loopness(body: SoundShape, lasts: Duration, onsets: Onsets) -> float:
+    """How much a sound behaves like a loop, 0-1: it lasts, fills its length evenly, and strikes again or sustains."""
+    lasting = _ramp(float(np.log2(max(lasts.length_s, 0.01))), -1.0, 0.2)  # 0.5 to 1.15 s
+    even = _ramp(lasts.evenness, 0.4, 0.65)
     level = smooth(body.envelope, int(0.02 * body.envelope_hz))
     floor = float(level.max()) * 10.0 ** (-_REPEATS_DB / 10.0)
     strikes: list[float] = []
@@ -210,7 +211,7 @@ def loopness(body: SoundShape, spread: Spread, onsets: Onsets) -> float:
     if len(strikes) > 1:
         # Strikes faster than 18 a second are a roll, a rattle or a scrape: one sound.
         apart_s = float(np.median(np.diff(strikes)))
-        until_end = _ramp(strikes[-1] / spread.length_s, 0.3, 0.5)
+        until_end = _ramp(strikes[-1] / lasts.length_s, 0.3, 0.5)
         repeated = _ramp(len(strikes), 1.0, 3.0) * until_end * _ramp(apart_s, 0.055, 0.08)
-    sustained = 0.8 * _ramp(spread.evenness, 0.82, 0.9) * _ramp(spread.length_s, 1.0, 1.8)
+    sustained = 0.8 * _ramp(lasts.evenness, 0.82, 0.9) * _ramp(lasts.length_s, 1.0, 1.8)
     return lasting * even * max(repeated, sustained)

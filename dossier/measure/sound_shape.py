@@ -1,21 +1,21 @@
 """The body of one sound: where it starts and ends, its envelope, its spectrum, how tonal it is.
 
 Conventions
-    Samples are `(frames, channels)`; channels are never summed as waveforms, their powers are.  Everything is scaled
-    by the peak, so no figure depends on level; frequencies are looked at up to 20 kHz, so none depends on the rate.
+    Samples are `(frames, channels)`; channels are never summed as waveforms, their powers are.  Sounds are scaled to
+    their peak and cut off at 20 kHz, so nothing depends on level or sample rate.
 
 Definitions (after Peeters et al., J. Acoust. Soc. Am. 130(5), 2011, where they agree with the trade's; MEM)
     onset: first sample within 40 dB of the peak.
-    envelope: mean power of 0.25 ms, averaged over 8 ms, or over one period of the sound's lowest strong part where
-        that is longer (a tone's own swing is no envelope), at most 40 ms.
+    envelope: mean power in blocks of 0.25 ms, averaged over 8 ms or, if longer, one period of the sound's lowest strong
+        part (a tone's own swing is no envelope), at most 40 ms.
     attack: from 10 to 90 % of the maximum of the magnitude of the analytic signal (Gabor, J. IEE 93, 1946; MEM), which
         for a modulated tone is the modulation itself at any tone frequency.
     decay to -20 / -60 dB: from the envelope's maximum to the last moment within that many dB of it.
     effective length: from the onset to the last moment within 40 dB of that maximum.
     centroid: power-weighted mean frequency from 20 Hz to 20 kHz; roll-off: frequency under which 85 % of it lies.
-    tonality: largest autocorrelation, normalised by the energies of the two overlapping parts (McLeod and Wyvill, ICMC
-        2005; MEM), at lags from 0.25 to 33 ms after the first zero crossing, over 250 ms from the onset: about the
-        periodic share of the energy.
+    tonality: about the periodic share of the energy: the largest autocorrelation, normalised by the energies of the two
+        overlapping parts (McLeod and Wyvill, ICMC 2005; MEM), at lags from 0.25 to 33 ms after the first zero crossing,
+        over 250 ms from the onset.
 """
 
 from __future__ import annotations
@@ -30,17 +30,17 @@ from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
 from dossier.model.measures import Array, Samples
 
 LOW_HZ, HIGH_HZ = 20.0, 20000.0
-LONGEST_S = 30.0  # of a longer file the first half minute of sound is looked at
+LONGEST_S = 30.0  # a longer sound is cut to its first half minute
 BLOCK_S = 0.00025
 SMOOTH_S, LONGEST_SMOOTH_S = 0.008, 0.040
-LOW_SHARE = 0.15  # the sound's lowest strong part: the frequency under which this share of the power lies
+LOW_SHARE = 0.15  # share of the power below a sound's lowest strong part
 TONAL_S = 0.25
 SHORTEST_LAG_S, LONGEST_LAG_S = 0.00025, 1 / 30
 FRAME_S = 0.0214  # window of the band powers over time, 1024 samples at 48 kHz
 FRAMES = 38  # about 0.4 s of them, at half a window's hop
 EDGES_HZ = (20.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0, 12800.0, 20000.0)
 _ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
-_AFTER_S, _FADE_S = 0.045, 0.030  # what follows the maximum is faded, so that its end does not ring into the attack
+_AFTER_S, _FADE_S = 0.045, 0.030  # kept after the maximum, and faded so that the cut does not ring into the attack
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,19 +52,18 @@ class SoundShape:
     envelope: Array  # (n,) mean power of each block, summed over channels
     envelope_hz: float  # blocks a second
     start: int  # block of the onset
-    smoothed: Array  # (n,) the envelope averaged as told above
+    smoothed: Array  # (n,) the envelope averaged over `smooth_s`
     smooth_s: float
     attack_s: float
     cumulative: Array  # (bins + 1,) power below each bin edge
     bin_hz: float
     tonality: float
-    period_s: float | None  # lag of the largest autocorrelation
     frames: Array  # (frames, bands) power between EDGES_HZ, frames half a window apart, the first centred on the onset
     cut: bool  # longer than LONGEST_S
 
 
 def smooth(power: Array, width: int) -> Array:
-    """Centred moving mean; at the ends the missing part counts as silence."""
+    """Centred moving mean; beyond the ends there is silence."""
     if width <= 1:
         return power
     left = width // 2
@@ -75,7 +74,7 @@ def smooth(power: Array, width: int) -> Array:
 
 
 def crossing(power: Array, threshold: float, index: int, rate_hz: float) -> float:
-    """Time at which `power` passes the threshold between `index` and its right neighbour, in seconds."""
+    """Time in seconds at which `power` crosses the threshold between `index` and its right neighbour."""
     if index + 1 >= len(power) or power[index + 1] == power[index]:
         return index / rate_hz
     part = (threshold - power[index]) / (power[index + 1] - power[index])
@@ -83,9 +82,9 @@ def crossing(power: Array, threshold: float, index: int, rate_hz: float) -> floa
 
 
 def last_within(body: SoundShape, level_db: float) -> tuple[float, bool]:
-    """Seconds from the envelope's first block to the last moment within `level_db` of its maximum, and whether it
-    gets that low before the file ends."""
-    # The average that looks past the end of the file sees silence there: the last half of it is left out.
+    """Seconds from the envelope's first block to the last moment within `level_db` of its maximum, and whether the
+    envelope falls that low before the file ends."""
+    # Past the end of the file the average sees silence, so its last half window is left out.
     keep = max(int(body.smoothed.argmax()) + 1, len(body.smoothed) - int(0.5 * body.smooth_s * body.envelope_hz))
     power = body.smoothed[:keep]
     threshold = float(power.max()) * 10.0 ** (-level_db / 10.0)
@@ -93,7 +92,7 @@ def last_within(body: SoundShape, level_db: float) -> tuple[float, bool]:
     if last + 1 >= len(power):
         return len(body.smoothed) / body.envelope_hz, False
     time_s = crossing(power, threshold, last, body.envelope_hz)
-    # Noise passes a level several times within a short while: the middle of that is its decay, the end is late.
+    # Noise crosses a level several times in a short while: its decay is the middle of that, not the end.
     top = int(power.argmax())
     early = top + int(np.argmax(power[top:] < threshold))
     if last - early < 0.15 * (last - top):
@@ -108,14 +107,14 @@ def share_below(body: SoundShape, frequency_hz: Array | float) -> Array:
 
 
 def centroid_of(body: SoundShape) -> float:
-    """Power-weighted mean frequency, from the sum of the cumulative power: no product of long arrays is needed."""
+    """Power-weighted mean frequency in Hz, from the sum of the cumulative power."""
     bins = len(body.cumulative) - 1
     mean = bins - float(body.cumulative[1:].sum()) / float(body.cumulative[-1])
     return float(np.clip(mean * body.bin_hz, LOW_HZ, HIGH_HZ))
 
 
 def frequency_at(body: SoundShape, share: float) -> float:
-    """Frequency below which this share of the power lies."""
+    """Frequency in Hz below which this share of the power lies."""
     place = np.interp(share * body.cumulative[-1], body.cumulative, np.arange(len(body.cumulative)))
     return float(np.clip((place - 0.5) * body.bin_hz, LOW_HZ, HIGH_HZ))
 
@@ -125,32 +124,44 @@ def _window(length: int) -> Array:
     return np.hanning(length + 1)[:-1].astype(np.float32)
 
 
-def _tonality(piece: Samples, rate_hz: int) -> tuple[float, float | None]:
-    """(tonality, period): see the module's definitions.  `piece` is (frames, channels) from the onset on."""
+def running_sum(values: Array) -> Array:
+    """Sums of the first 0, 1, ... n values, `(n + 1,)`."""
+    out = np.zeros(len(values) + 1)
+    np.cumsum(values, out=out[1:])
+    return out
+
+
+def autocorrelation(signal: Array, longest: int) -> Array:
+    """Autocorrelation of `(channels, n)` at lags 0 to `longest`, normalised by the energies of the overlapping parts.
+
+    `(longest + 1,)`, -1 to 1 (McLeod and Wyvill, ICMC 2005; MEM).
+    """
+    count = signal.shape[1]
+    size = scipy.fft.next_fast_len(count + longest + 1, real=True)
+    spectrum = scipy.fft.rfft(signal, size)
+    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: longest + 1]
+    energy = running_sum((signal.astype(np.float64) ** 2).sum(axis=0))
+    lags = np.arange(longest + 1)
+    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
+    return np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
+
+
+def _tonality(piece: Samples, rate_hz: int) -> float:
+    """Tonality of `piece`, `(frames, channels)` from the onset on."""
     used = piece[: max(2, int(TONAL_S * rate_hz))]
-    step = max(1, rate_hz // 40000)  # above 20 kHz nothing is looked at; no filter: only correlations are read
+    step = max(1, rate_hz // 40000)  # nothing above 20 kHz counts; correlations need no filter
     used = used[::step]
     rate = rate_hz / step
     count = len(used)
     low, high = max(1, int(SHORTEST_LAG_S * rate)), min(int(LONGEST_LAG_S * rate), count // 2)
     if high <= low + 2:
-        return 0.0, None
-    size = scipy.fft.next_fast_len(count + high + 1, real=True)
-    centred = used - used.mean(axis=0)
-    spectrum = scipy.fft.rfft(centred.T, size)
-    raw = scipy.fft.irfft((spectrum.real**2 + spectrum.imag**2).sum(axis=0), size)[: high + 1]
-    energy = np.zeros(count + 1)
-    np.cumsum((centred.astype(np.float64) ** 2).sum(axis=1), out=energy[1:])
-    lags = np.arange(high + 1)
-    both = np.sqrt(energy[count - lags] * (energy[count] - energy[lags]))
-    normal = np.where(both > 1e-9 * energy[count], raw / np.maximum(both, 1e-300), 0.0)
+        return 0.0
+    normal = autocorrelation((used - used.mean(axis=0)).T, high)
     below = np.flatnonzero(normal[1:] <= 0.0)
     first = max(low, int(below[0]) + 1 if len(below) else high)
     if first >= high:
-        return 0.0, None
-    best = first + int(normal[first : high + 1].argmax())
-    value = float(np.clip(normal[best], 0.0, 1.0))
-    return value, best / rate if value > 0.0 else None
+        return 0.0
+    return float(np.clip(normal[first : high + 1].max(), 0.0, 1.0))
 
 
 @lru_cache(maxsize=16)
@@ -208,9 +219,9 @@ def _attack(piece: Samples, rate_hz: int, maximum_s: float) -> float:
 
 
 def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
-    """Cut a sound out of its file and take its envelope and spectrum.
+    """Cut a sound, `(frames, channels)` or `(frames,)`, out of its file and take its envelope and spectrum.
 
-    Returns None for silence (peak under -180 dBFS), for an empty array and where nothing sounds from 20 Hz to 20 kHz.
+    None for silence (peak below -180 dBFS), an empty array, and where nothing sounds from 20 Hz to 20 kHz.
     """
     two = channels_of(samples)
     loudness = magnitude(two) if two.size else np.zeros(0)
@@ -221,11 +232,9 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.0005 * peak))
     lead = int(0.002 * rate_hz)
     longest = first + int(LONGEST_S * rate_hz)
-    stop = min(
-        last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest
-    )  # with the silence after it, where there is any
+    stop = min(last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest)  # with some silence after it, if any
     piece = two[max(0, first - lead) : stop]
-    if first < lead:  # a file that starts with its sound starts from silence all the same
+    if first < lead:  # a file that starts with its sound still starts from silence
         piece = np.concatenate([np.zeros((lead - first, piece.shape[1]), piece.dtype), piece])
     if piece.shape[1] == 2 and np.array_equal(piece[:, 0], piece[:, 1]):
         piece = piece[:, :1]
@@ -236,8 +245,7 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     bins = min(spectrum.shape[1], int(np.ceil(HIGH_HZ / bin_hz)) + 1)
     power = (spectrum.real[:, :bins] ** 2 + spectrum.imag[:, :bins] ** 2).sum(axis=0, dtype=np.float64)
     power[: int(np.ceil(0.5 * LOW_HZ / bin_hz))] = 0.0
-    cumulative = np.zeros(bins + 1)
-    np.cumsum(power, out=cumulative[1:])
+    cumulative = running_sum(power)
     if not cumulative[-1] > 0.0:
         return None
     block = max(1, round(BLOCK_S * rate_hz))
@@ -250,20 +258,10 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     low_hz = float(np.interp(LOW_SHARE * cumulative[-1], cumulative, np.arange(bins + 1))) * bin_hz
     smooth_s = float(np.clip(1.0 / max(low_hz, 1.0), SMOOTH_S, LONGEST_SMOOTH_S))
     smoothed = smooth(envelope, max(1, round(smooth_s * rate_hz / block)))
-    tonality, period = _tonality(piece[lead:], rate_hz)
     return SoundShape(
-        onset_s=first / rate_hz,
-        file_s=len(two) / rate_hz,
-        envelope=envelope,
-        envelope_hz=rate_hz / block,
-        start=min(lead // block, count - 1),
-        smoothed=smoothed,
-        smooth_s=smooth_s,
+        onset_s=first / rate_hz, file_s=len(two) / rate_hz, cut=last > longest,
+        envelope=envelope, envelope_hz=rate_hz / block, start=min(lead // block, count - 1),
+        smoothed=smoothed, smooth_s=smooth_s, cumulative=cumulative, bin_hz=bin_hz,
         attack_s=_attack(piece, rate_hz, int(smoothed.argmax()) * block / rate_hz),
-        cumulative=cumulative,
-        bin_hz=bin_hz,
-        tonality=tonality,
-        period_s=period,
-        frames=_frames(piece[lead:], rate_hz),
-        cut=last > longest,
-    )
+        tonality=_tonality(piece[lead:], rate_hz), frames=_frames(piece[lead:], rate_hz),
+    )  # fmt: skip

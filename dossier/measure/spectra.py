@@ -4,25 +4,25 @@ Conventions
     Samples are `(frames, channels)`, full scale 1.  Energy is full-scale^2 * seconds, summed over channels; power is
     energy over time, so a full-scale sine on one channel has power 0.5.  Both cover 19.2 Hz to 16.25 kHz.
 
-How
+Method
     Two short-time Fourier transforms with a Hann window w, a frame every 10 ms.  The sum of w^2 over all frames is the
     same at every sample, so the frames' energies add up to the signal's (Parseval).  A bin spans half a bin to either
     side; where a band's edge cuts it, its energy is shared in proportion.
         long window    80 ms, on the signal resampled to 2 kHz, for the bands below
         short window   40 ms, at the signal's own rate, for the bands above
-    with a linear cross-fade over eight fine bands from 442 to 604 Hz.  Lengths are in seconds: the sampling rate does
+    with a linear cross-fade over eight fine bands from 442 to 604 Hz.  Lengths are in seconds, so the sample rate does
     not matter.
 
     Why these lengths: through them a steady tone of 70 dB SPL reads at most 5 % too loud from 80 Hz up (10 % at 60 Hz,
     where the threshold of hearing is steep).  Twice the length would gain 3 % at 60 Hz and nothing above 80 Hz, and
     would blur the slots.
 
-    When a frame counts: in the step of 10 ms that begins where the frame ends, not round its centre.  The ear is so
+    When a frame counts: in the 10 ms step that begins where the frame ends, not round its centre.  Hearing is so
     compressive that a hundredth of a hit's energy in the slot before it would read as a third of its loudness.  This
-    way nothing counts before it sounds, and a hit belongs to the slot that it starts, even when it is played some
-    milliseconds early.  The price is a lag of 45 ms (long window) or 25 ms, and that after a sound's end up to a
-    window's length of it still counts; hearing has such a tail too (Moore, Glasberg, Plack and Biswas, J. Acoust. Soc.
-    Am. 83 (1988): the ear's temporal window leans to the past; from memory).
+    way nothing counts before it sounds, and a hit belongs to the slot it starts in, even when played some milliseconds
+    early.  The price is a lag of 45 ms (long window) or 25 ms, and a tail: after a sound ends, up to a window's length
+    of it still counts.  Hearing has such a tail too (Moore, Glasberg, Plack and Biswas, J. Acoust. Soc. Am. 83 (1988):
+    the ear's temporal window leans to the past; MEM).
 
     What would count past the end of the signal counts in its last step, so no energy is lost.
 
@@ -53,7 +53,7 @@ _CHUNK_ROWS = 4096  # of accumulated energy interpolated at once
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Bins:
-    """How the bins of one transform are shared between the fine bands `first` to `first + len(starts)`."""
+    """How one transform's bins are shared among the fine bands `first` to `first + len(starts)`."""
 
     first: int
     highest: int  # last bin that is used
@@ -62,29 +62,19 @@ class _Bins:
     starts: npt.NDArray[np.intp]  # where each band's shares begin
 
 
-def band_energies(samples: Samples, rate_hz: int, *, onset_at_start: bool = False) -> BandEnergies:
-    """Accumulated energy in fine bands, in steps of 10 ms.
-
-    Parameters
-    ----------
-    samples : (frames, channels)
-        One or two channels, any length, any floating type.
-    rate_hz : int
-        Bands above half of it stay empty.
-    onset_at_start : bool
-        Says that the sound starts with its first sample, as a one-shot's does.  Nothing ever counts before it sounds,
-        so the energies are the same either way, and hits laid on a grid one by one read as the loop that they make.
+def band_energies(samples: Samples, rate_hz: int) -> BandEnergies:
+    """Accumulated energy in fine bands, in steps of 10 ms, of `(frames, 1 or 2)` floats at any rate.
 
     Returns
     -------
     BandEnergies
         `cumulative` is `(ceil(duration / 10 ms) + 1, 156)`, float64, never falling; its last row is the whole energy.
-        Silence gives zeros; no samples give one row.
+        Bands above half the rate stay empty.  Silence gives zeros; no samples give one row.
 
     Raises
     ------
     MeasureError
-        For samples that are not `(frames, 1 or 2)` or not finite, or a rate that is not positive.
+        Wrong shape, samples that are not finite, or a rate that is not positive.
     """
     if samples.ndim != 2 or samples.shape[1] not in (1, 2):
         raise MeasureError(f"band energies need samples of shape (frames, 1 or 2), found {samples.shape}")
@@ -103,20 +93,20 @@ def band_energies(samples: Samples, rate_hz: int, *, onset_at_start: bool = Fals
 
 
 def energy_until(energies: BandEnergies, times_s: npt.ArrayLike) -> Array:
-    """Energy from the start up to each time, `(times, fine)`; zero before the start, all of it after the end."""
+    """Energy up to each time, `(times, fine)`: zero before the start, all of it after the end."""
     return _at_positions(energies.cumulative, np.asarray(times_s, dtype=float) / energies.step_s)
 
 
 def slot_powers(energies: BandEnergies, edges_s: npt.ArrayLike) -> Array:
-    """Mean power in each slot, `(slots, fine)`, full-scale^2.
+    """Mean power in each slot, `(slots, fine)`, full-scale^2, from `slots + 1` edges in seconds.
 
-    The accumulated energy is interpolated at the edges, so slots of any length stay where they are however long the
-    music is.  What lies outside the signal counts as silence, also for a slot that is partly outside.
+    The accumulated energy is interpolated at the edges, so slots of any length keep their place however long the music
+    is.  Outside the signal there is silence, also for a slot that is partly outside.
 
     Raises
     ------
     MeasureError
-        For fewer than two edges, or edges that do not rise.
+        Fewer than two edges, or edges that do not rise.
     """
     edges = np.asarray(edges_s, dtype=float)
     if edges.ndim != 1 or len(edges) < 2 or not (np.diff(edges) > 0).all():
@@ -131,9 +121,9 @@ def cross_fade() -> Array:
 
 
 def _at_long_rate(samples: Samples, rate_hz: int) -> tuple[Samples, float]:
-    """The signal at the long window's rate, between two stretches of silence, and the length of each in seconds.
+    """The signal at the long window's rate with silence at both ends, and the seconds of silence at each.
 
-    The resampling filter rings to both sides of a click, also of one on the first sample.
+    The silence holds what the resampling filter rings before the first and after the last sample.
     """
     import soxr
 
@@ -148,7 +138,7 @@ def _at_long_rate(samples: Samples, rate_hz: int) -> tuple[Samples, float]:
 
 
 def _add(cumulative: Array, samples: Samples, rate_hz: int, window_steps: int, *, lead_s: float = 0.0) -> None:
-    """Add one transform's share of the energy to `cumulative`; the samples begin `lead_s` before the signal."""
+    """Add one transform's share of the energy to `cumulative`; `samples` start `lead_s` before the signal."""
     hop = max(1, round(STEP_S * rate_hz))
     size = window_steps * hop
     bins = _bins(size, rate_hz, window_steps)
@@ -167,7 +157,7 @@ def _add(cumulative: Array, samples: Samples, rate_hz: int, window_steps: int, *
 
 
 def _frame_energies(samples: Samples, hop: int, size: int, bins: _Bins) -> Array:
-    """Sums of squared spectra of every frame in the bands of `bins`, after a row of zeros: `(frames + 1, bands)`.
+    """Squared spectra of every frame summed into the bands of `bins`, below a row of zeros: `(frames + 1, bands)`.
 
     Frame k ends with sample (k + 1) hop - 1.  Two channels go through one complex transform: for z = left + i right,
     |Z(k)|^2 + |Z(-k)|^2 = 2 |L(k)|^2 + 2 |R(k)|^2, which is their energy with both signs of frequency.
@@ -204,7 +194,7 @@ def _frame_energies(samples: Samples, hop: int, size: int, bins: _Bins) -> Array
 
 @lru_cache(maxsize=32)
 def _bins(size: int, rate_hz: int, window_steps: int) -> _Bins | None:
-    """The bins of a transform of `size` samples shared out; None where it sees none of its window's bands."""
+    """How a transform of `size` samples shares out its bins; None where it sees none of its window's bands."""
     width = rate_hz / size
     shares = cross_fade() if window_steps == LONG_WINDOW_STEPS else 1.0 - cross_fade()
     used = np.flatnonzero((shares > 0) & (FINE_EDGES_HZ[:-1] < rate_hz / 2))
@@ -226,7 +216,7 @@ def _bins(size: int, rate_hz: int, window_steps: int) -> _Bins | None:
 
 
 def _at_positions(rows: Array, positions: Array) -> Array:
-    """Rows at fractional row numbers, interpolated linearly and held at the ends."""
+    """Rows at fractional positions, interpolated linearly and held at the ends."""
     last = len(rows) - 1
     clipped = np.clip(positions, 0.0, last)
     below = np.minimum(clipped.astype(np.intp), max(0, last - 1))

@@ -2,16 +2,16 @@
 
 Conventions: samples `(frames, channels)` with one or two channels; mid M = (L + R) / 2, side S = (L - R) / 2.  Powers
 are long-term (over the whole signal, not gated).  They come from averaged spectra of frames of about a third of a
-second, half overlapped, under a sine window, whose squares add up to one: every sample counts the same, and the bins
-(3 Hz at 48 kHz) are fine enough for the sub zone.  A signal that is shorter than a frame is one frame without a window.
-A zone takes the bins from its lower edge up to below its upper edge; `whole` takes everything from 20 Hz up.
+second, half overlapped, under a sine window.  The squares of the windows add up to one, so every sample counts the
+same, and the bins (3 Hz at 48 kHz) are fine enough for the sub zone.  A signal shorter than a frame is one frame
+without a window.  A zone takes the bins from its lower edge up to below its upper edge; `whole` takes all from 20 Hz.
 
-- side-to-mid ratio: 10 log10(S power / M power).  -inf for a mono signal: reported as `None` with the reason.
+- side-to-mid ratio: 10 log10(S power / M power).  `None` with a reason for a mono signal, where it would be -inf.
 - correlation: sum of L R over the root of (sum of L^2 times sum of R^2), -1 to 1, in phase 1.  0 for unrelated sides,
   but also for sides that are 90 degrees apart.
 - mono loss: K-weighted level of the stereo signal less that of M on both channels, in LU.  Never negative: 0 for
-  in-phase sides, 3.01 for unrelated sides of equal power and for a signal on one side only.  Where nothing is left in
-  mono it is `None` with the reason.
+  in-phase sides, 3.01 for unrelated sides of equal power and for a signal on one side only.  `None` with a reason where
+  nothing is left in mono.
 
 The ratio and the correlation follow from the definitions; K-weighting is that of ITU-R BS.1770-5 Annex 1, with channel
 weights of 1.
@@ -26,16 +26,17 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.errors import MeasureError
-from dossier.measure.loudness import LOWEST_RATE_HZ, SILENCE, SILENT, k_weight_db
+from dossier.measure.k_weighting import LOWEST_RATE_HZ, k_weight_db
+from dossier.measure.loudness import SILENCE, SILENT
 from dossier.model.measures import Array, Samples, StereoImage, StereoMeasure
 from dossier.model.vocabulary import ZONES
 
 FRAME_S = 0.34  # rounded to a power of two of samples: 16384 at 44.1 and 48 kHz
-LOWEST_HZ = 20.0  # below it there is no zone; an offset from zero is no sound
+LOWEST_HZ = 20.0  # no zone lies below it, and an offset from zero is no sound
 FRAMES_A_BATCH = 16
 SILENT_ZONE = 1e-8  # 80 dB below the whole: the window's leakage, not sound
-NOTHING = 1e-12  # -120 dB: rounding of single precision
-ONE_SIDE = 1e-6  # -60 dB: left and right are differences of mid and side, where rounding shows earlier
+NOTHING = 1e-12  # -120 dB: rounding in single precision
+ONE_SIDE = 1e-6  # -60 dB: rounding shows earlier in left and right, which are differences of mid and side
 
 WHOLE = "whole"
 ONE_CHANNEL = "one channel: there is no side signal"
@@ -47,8 +48,8 @@ CANCELS = "nothing is left in the mono sum"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Plan:
-    """What depends on the sample rate and the frame length alone."""
+class _Setup:
+    """What depends only on the sample rate and the frame length."""
 
     size: int
     window: Array
@@ -58,26 +59,19 @@ class _Plan:
 
 
 def measure(samples: Samples, rate_hz: int) -> StereoImage:
-    """Measure width, correlation and mono loss, whole and in each zone of `ZONES`.
-
-    Parameters
-    ----------
-    samples : (frames, 1 or 2)
-        Finite floating-point samples.
-    rate_hz : int
-        Sample rate.
+    """Measure width, correlation and mono loss of `(frames, 1 or 2)` finite floats, whole and in each of `ZONES`.
 
     Returns
     -------
     StereoImage
         `whole` and one entry a zone.  `reasons` is keyed `"<zone>.<field>"` or `"whole.<field>"`.  A mono signal reads
-        correlation 1, mono loss 0, no side.  A zone that is silent (80 dB below the whole) or above half the sample
-        rate has no values, nor has a silent signal.
+        correlation 1, mono loss 0 and no side.  Silence has no values, nor has a zone that is silent (80 dB below the
+        whole) or lies above half the sample rate.
 
     Raises
     ------
     MeasureError
-        Other channel counts, integers, NaN or infinite samples, or a rate under 4 kHz.
+        Wrong shape or channel count, integers, NaN or infinite samples, a rate under 4 kHz.
     """
     if samples.ndim != 2 or samples.shape[1] not in (1, 2):
         raise MeasureError(f"stereo: samples must be (frames, 1 or 2 channels), got shape {samples.shape}")
@@ -94,29 +88,29 @@ def measure(samples: Samples, rate_hz: int) -> StereoImage:
         whole = _none(WHOLE, SILENT, reasons)
         return StereoImage(whole, {zone.key: _none(zone.key, SILENT, reasons) for zone in ZONES}, reasons)
 
-    plan = _plan(rate_hz, _size(len(samples), rate_hz))
-    powers = _spectra(samples, peak, plan)
+    setup = _setup(rate_hz, _size(len(samples), rate_hz))
+    powers = _spectra(samples, peak, setup)
     mono = samples.shape[1] == 1
-    audible = powers[:, plan.audible :]
+    audible = powers[:, setup.audible :]
     total = float(audible[:2].sum())
     if total <= NOTHING * float(powers[:2].sum()):
         whole = _none(WHOLE, TOO_LOW, reasons)
         return StereoImage(whole, {zone.key: _none(zone.key, TOO_LOW, reasons) for zone in ZONES}, reasons)
-    whole = _image(WHOLE, audible, plan.loudness[plan.audible :], mono, reasons)
+    whole = _image(WHOLE, audible, setup.loudness[setup.audible :], mono, reasons)
     zones: dict[str, StereoMeasure] = {}
-    for zone, (first, last) in zip(ZONES, plan.zones, strict=True):
+    for zone, (first, last) in zip(ZONES, setup.zones, strict=True):
         part = powers[:, first:last]
         if zone.low_hz >= rate_hz / 2:
             zones[zone.key] = _none(zone.key, "above half the sample rate", reasons)
         elif not float(part[:2].sum()) > SILENT_ZONE * total:
             zones[zone.key] = _none(zone.key, "silent in this zone", reasons)
         else:
-            zones[zone.key] = _image(zone.key, part, plan.loudness[first:last], mono, reasons)
+            zones[zone.key] = _image(zone.key, part, setup.loudness[first:last], mono, reasons)
     return StereoImage(whole, zones, reasons)
 
 
 def _image(name: str, powers: Array, loudness: Array, mono: bool, reasons: dict[str, str]) -> StereoMeasure:
-    """Turn the power spectra of some bins into a measure, noting what does not exist."""
+    """Measure some bins from their power spectra, with a reason for what does not exist."""
     m, s, c = (float(value) for value in powers.sum(axis=1))
     left, right = m + s + 2.0 * c, m + s - 2.0 * c
     side_to_mid: float | None = None
@@ -152,31 +146,31 @@ def _none(name: str, reason: str, reasons: dict[str, str]) -> StereoMeasure:
 
 
 def _size(frames: int, rate_hz: int) -> int:
-    """Return the length of the frames: a power of two, the usual one, or less for a signal that fits into less."""
+    """Frame length: the usual power of two, or a smaller one into which a short signal fits."""
     usual = 1 << round(math.log2(FRAME_S * rate_hz))
     least = usual // 4  # keeps some bins in the sub zone
     return min(usual, max(least, 1 << (frames - 1).bit_length()))
 
 
 @lru_cache(maxsize=32)
-def _plan(rate_hz: int, size: int) -> _Plan:
+def _setup(rate_hz: int, size: int) -> _Setup:
     f = np.arange(size // 2 + 1) * (rate_hz / size)
     edges = [(int(np.searchsorted(f, zone.low_hz)), int(np.searchsorted(f, zone.high_hz))) for zone in ZONES]
     loudness = 10.0 ** (k_weight_db(f, rate_hz=rate_hz) / 10.0)
     window = np.sin(np.pi * (np.arange(size) + 0.5) / size).astype(np.float32)
     for array in (loudness, window):
         array.setflags(write=False)
-    return _Plan(size, window, loudness, int(np.searchsorted(f, LOWEST_HZ)), tuple(edges))
+    return _Setup(size, window, loudness, int(np.searchsorted(f, LOWEST_HZ)), tuple(edges))
 
 
-def _spectra(samples: Samples, peak: float, plan: _Plan) -> Array:
-    """Return the power spectra of mid and side and the real part of their cross spectrum, `(3, bins)`, peak-scaled.
+def _spectra(samples: Samples, peak: float, setup: _Setup) -> Array:
+    """Power spectra of mid and side and the real part of their cross spectrum, `(3, bins)`, peak-scaled.
 
     Mid and side are formed before the transform, so that a small side beside a large mid keeps its digits.
     """
     from scipy.fft import rfft
 
-    size, hop = plan.size, plan.size // 2
+    size, hop = setup.size, setup.size // 2
     powers = np.zeros((3, hop + 1))
     short = len(samples) <= size
     frames = 1 if short else -(-len(samples) // hop) + 1  # the first begins half a frame early, the last ends late
@@ -191,7 +185,7 @@ def _spectra(samples: Samples, peak: float, plan: _Plan) -> Array:
         spectra = []
         for signal in ((left + right) / 2, (left - right) / 2):
             view = np.lib.stride_tricks.sliding_window_view(signal.astype(np.float32), size)[::hop]
-            spectra.append(rfft(view if short else view * plan.window, axis=1))
+            spectra.append(rfft(view if short else view * setup.window, axis=1))
         mid, side = spectra
         powers[0] += _product(mid, mid)
         powers[1] += _product(side, side)

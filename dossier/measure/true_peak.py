@@ -3,17 +3,17 @@
 Conventions: samples are `(frames, channels)`, amplitudes 1.0 = full scale, silence before the first and after the last
 sample.  The estimate is the larger of the sample peak and the peak of the signal oversampled four times, as ITU-R
 BS.1770-5 Annex 2 asks; at 4x the worst under-reading at half the sample rate is 20 log10(cos(pi/8)) = -0.69 dB, and
--0.17 dB at a quarter of the rate (Annex 2's formula, 20 log10(cos(pi f / (n fs))), from memory).
+-0.17 dB at a quarter of the rate (Annex 2's formula, 20 log10(cos(pi f / (n fs))); MEM).
 
 The interpolator is a linear-phase FIR of 32 taps a phase, a sinc under a Kaiser window.  Annex 2 prints a 48-tap
 example (12 a phase) and allows others; the longer one is flatter near the top of the band.  Its first phase is the
 identity, so only three phases are computed.
 
-How it stays cheap.  An FIR's output never exceeds the sum of its absolute taps (its l1 norm, here at most 2.39, 7.6 dB)
-times the largest sample under it.  Nor does an interpolated value exceed the larger of its two neighbours by more than
-G times the largest second difference under the taps: taps less linear interpolation = g * [1, -2, 1] plus a remainder,
-and G is the l1 norm of g.  Both bounds are computed from the taps.  Only stretches whose bound lies above the best peak
-found so far are interpolated, most promising first: the result is that of interpolating everything, to 0.0001 dB.
+Two bounds, both computed from the taps, keep it cheap.  An FIR's output never exceeds the sum of its absolute taps (its
+l1 norm, here at most 2.39, 7.6 dB) times the largest sample under it.  Nor does an interpolated value exceed the larger
+of its two neighbours by more than G times the largest second difference under the taps: taps less linear interpolation
+= g * [1, -2, 1] plus a remainder, and G is the l1 norm of g.  Only stretches whose bound exceeds the best peak so far
+are interpolated, most promising first; the result equals that of interpolating everything, to 0.0001 dB.
 
 References
 ----------
@@ -37,7 +37,7 @@ KAISER_BETA = 8.0  # stop band about -80 dB
 CHUNK = 32  # frames that share one bound
 SEGMENT = 1024  # chunks that are interpolated together
 BATCH = 32  # chunks in one matrix product: too small for BLAS to share among threads, whose number then changes nothing
-NEAR = 1e-5  # 0.0001 dB: values this near the best count as equal to it; some of them are computed again in double
+NEAR = 1e-5  # 0.0001 dB: values this close to the best tie with it, and some are recomputed in double precision
 HALF = TAPS // 2
 SPAN = CHUNK + TAPS - 1  # samples that the interpolated values of one chunk depend on
 
@@ -55,7 +55,7 @@ class Interpolator:
 
 @lru_cache(maxsize=1)
 def interpolator() -> Interpolator:
-    """Design the interpolator and the bounds that follow from its taps."""
+    """The interpolator, and the bounds that follow from its taps."""
     offsets = np.arange(TAPS) - (HALF - 1)
     taps = np.empty((OVERSAMPLING - 1, TAPS))
     curvature = remainder = 0.0
@@ -78,29 +78,11 @@ def interpolator() -> Interpolator:
 
 
 def true_peak(samples: Samples, *, sample_peak: float | None = None) -> float:
-    """Return the true peak over all channels, linear (1.0 = full scale).
+    """True peak over all channels, linear (1.0 = full scale): never below the sample peak, 0.0 for silence.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-        Finite samples.
-    sample_peak : float, optional
-        The largest absolute sample where the caller knows it already.
-
-    Returns
-    -------
-    float
-        `max(sample peak, interpolated peak)`; 0.0 for silence or no frames.
-
-    Raises
-    ------
-    MeasureError
-        The samples are not `(frames, channels)`.
-
-    Notes
-    -----
-    ITU-R BS.1770-5 Annex 2.  The edges count: a signal that starts or stops at a high level overshoots there, as it
-    does in a converter.
+    `samples` is `(frames, channels)`, finite; `sample_peak` spares a search where the caller knows it.  The edges
+    count: a signal that starts or stops at a high level overshoots there, as it does in a converter.  Raises
+    `MeasureError` for another shape.
     """
     if samples.ndim != 2:
         raise MeasureError(f"true peak: samples must be (frames, channels), got shape {samples.shape}")
@@ -159,9 +141,9 @@ def peak_envelope(samples: Samples, start: int, stop: int) -> Array:
 
 
 def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
-    """Bound the interpolated values of every chunk, `(channels, chunks + 2)`, relative to the sample peak.
+    """Bounds of the interpolated values of every chunk, `(channels, chunks + 2)`, relative to the sample peak.
 
-    The first and the last chunk lie outside the signal, where only the interpolator's tails are heard.
+    The first and last chunk lie outside the signal, where only the interpolator's tails reach.
     """
     frames, channels = samples.shape
     chunks = -(-frames // CHUNK)
@@ -187,7 +169,7 @@ def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
 
 
 def _cut(samples: Samples, start: int, count: int) -> Samples:
-    """Return `(channels, count)` frames from `start`, zeros outside the signal, contiguous by channel."""
+    """Frames from `start`, zero outside the signal: `(channels, count)`, contiguous by channel."""
     frames, channels = samples.shape
     out = np.zeros((channels, count), samples.dtype)
     low, high = max(start, 0), min(start + count, frames)
@@ -197,14 +179,14 @@ def _cut(samples: Samples, start: int, count: int) -> Samples:
 
 
 def _rows(samples: Samples, first: int, chunks: int, sample_peak: float) -> Samples:
-    """Return the float32 samples under each of some chunks, `(channels, chunks, SPAN)`, peak at 1.0."""
+    """The float32 samples under each of some chunks, `(channels, chunks, SPAN)`, scaled to a peak of 1.0."""
     part = _cut(samples, first * CHUNK - (HALF - 1), chunks * CHUNK + TAPS - 1) / sample_peak
     view = np.lib.stride_tricks.sliding_window_view(part.astype(np.float32), SPAN, axis=1)
     return view[:, ::CHUNK]
 
 
 def _peaks(rows: Samples, fir: Interpolator) -> Samples:
-    """Return the largest absolute interpolated value of each chunk, `(chunks,)`, in single precision."""
+    """Largest absolute interpolated value of each chunk, `(chunks,)`, in single precision."""
     batches = -(-len(rows) // BATCH)
     padded = np.zeros((batches * BATCH, SPAN), np.float32)
     padded[: len(rows)] = rows

@@ -13,17 +13,17 @@ from dossier.model.vocabulary import Intent, Kind, Rights, Role
 class Stem:
     """One exported track without drums."""
 
-    file: str  # relative to the beat folder, posix, as it is shown
-    path: Path  # where it really lies; never shown or shared
+    file: str  # as shown: relative to the beat folder, forward slashes
+    path: Path  # where the file is; never shown or shared
     gain_db: float = 0.0
     origin: str = ""
     rights: Rights = "unknown"
-    role: str = ""  # what it is, in the user's words; "bass" names the bass of the low end
+    role: str = ""  # what it plays, in the user's words; "bass" marks the bass of the low end
 
 
 @dataclass(frozen=True, slots=True)
 class DrumFile:
-    """One candidate: a loop or a one-shot.  `None` means 'let the sound decide'."""
+    """One candidate, a loop or a one-shot.  `None` means 'let the sound decide'."""
 
     file: str
     path: Path
@@ -66,7 +66,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """One piece of music as the user described it.  `None` means 'estimate it, and say so'."""
+    """One piece of music as the user describes it.  `None` means 'estimate it, and say so'."""
 
     folder: Path
     slug: str
@@ -89,5 +89,5 @@ class Beat:
     kit_pins: Mapping[Role, str] = field(default_factory=dict)  # role -> DrumFile.file
     references: tuple[Path, ...] = ()
     policy: Mapping[str, float] = field(default_factory=dict)
-    config_files: tuple[Path, ...] = ()  # beat.toml, MIDI: their content is part of the beat's identity
+    config_files: tuple[Path, ...] = ()  # beat.toml and MIDI, whose content is part of the beat's identity
     notes: tuple[str, ...] = ()  # what the reader assumed, in plain words

@@ -1,4 +1,4 @@
-"""What was measured: numbers with their units, `None` with a reason where a number does not exist."""
+"""What was measured: numbers with their units, or `None` with a reason where a number does not exist."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Mask = npt.NDArray[np.bool_]
 
 
 class Sound(Protocol):
-    """`(frames, channels)` that is looked at slice by slice: an array, or what makes each slice when it is asked."""
+    """`(frames, channels)` read slice by slice: an array, or an object that makes each slice on demand."""
 
     @property
     def shape(self) -> tuple[int, ...]: ...
@@ -77,12 +77,12 @@ class StereoImage:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BandEnergies:
-    """Accumulated spectral energy: the one representation that every hearing measure starts from.
+    """Accumulated spectral energy, from which every hearing measure starts.
 
-    `cumulative[k, b]` is the energy (sum over channels and samples of squared amplitude, divided by the sample rate:
-    full-scale^2 * seconds) of fine band `b` from the start of the signal up to `k * step_s`; row 0 is zero.  The mean
-    power between two times is the difference of two (linearly interpolated) rows divided by the time between them, so
-    no slot edge ever drifts against the analysis frames.
+    `cumulative[k, b]` is the energy of fine band `b` from the start of the signal up to `k * step_s`: squared amplitude
+    summed over channels and samples, divided by the sample rate (full-scale^2 * seconds).  Row 0 is zero.  The mean
+    power between two times is the difference of two (linearly interpolated) rows over the time between them, so no
+    slot edge ever drifts against the analysis frames.
     """
 
     cumulative: Array  # (steps + 1, fine bands), float64
@@ -104,7 +104,7 @@ class Grid:
     swing_source: str
     swing_confidence: float
     meter: tuple[int, int]
-    bars: int  # whole and part bars that the music covers from the first downbeat
+    bars: int  # that the music covers from the first downbeat, a partial last one included
     notes: tuple[str, ...] = ()
 
     @property
@@ -160,7 +160,7 @@ class LoopHit:
 
 @dataclass(frozen=True, slots=True)
 class HitMeasures:
-    """The shape of a one-shot, or of the whole of a loop where that makes sense."""
+    """The shape of a one-shot, or of a loop as a whole where that makes sense."""
 
     kind: Kind
     kind_confidence: float
@@ -193,7 +193,7 @@ class LoopMeasures:
 
 @dataclass(frozen=True, slots=True)
 class FileMeasures:
-    """Everything that is known of one file on its own: what `dossier measure` prints."""
+    """All that is known of one file on its own: what `dossier measure` prints."""
 
     file: str
     sample_rate_hz: int

@@ -199,7 +199,7 @@ def part_powers(part: DrumPart, samples: Samples | None = None) -> Array:
     """Mean power a slot, `(slots, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
     sound = part.samples if samples is None else samples
     if part.voice is not None:
-        energies = hearing.band_energies(sound, part.rate_hz, onset_at_start=True)
+        energies = hearing.band_energies(sound, part.rate_hz)
         return one_shots.lay_energies(energies, part.voice, part.grid.slot_edges_s())
     return loops.lay_cycle_energies(_cycle_energies(sound, part.rate_hz), part.grid)
 

@@ -64,7 +64,7 @@ class KickAndBass:
     def kick_excitation(self, samples: Samples) -> Array:
         voice = self.kick.part.voice
         assert voice is not None
-        energies = hearing.band_energies(samples, self.here.music.rate_hz, onset_at_start=True)
+        energies = hearing.band_energies(samples, self.here.music.rate_hz)
         powers = lay_energies(energies, voice, self.here.grid.slot_edges_s())[self.slots]
         return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db + self.kick.gains.db)
 
@@ -204,7 +204,7 @@ def _rendered(
     return tuple(listed), renders
 
 
-def _alignment(both: KickAndBass) -> low_end.Alignment:
+def _alignment(both: KickAndBass) -> low_end.KickBassAlignment:
     """How kick and bass stand in time."""
     part, rate = both.kick.part, both.here.music.rate_hz
     sound = laid(part, start_s=both.start_s, length_s=len(both.bass) / rate)

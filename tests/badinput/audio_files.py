@@ -39,7 +39,6 @@ class Read:
     name: str
     make: Callable[[Path], None]
     notes: tuple[str, ...] = ()
-    whole: bool = True
     frames: int | None = None  # None: at least one
 
 
@@ -282,15 +281,15 @@ READ = (
     Read("'; rm -rf $HOME; `id` %s {0}.wav", put(GOOD_16), frames=FRAMES),
     Read("-o.wav", put(GOOD_16), frames=FRAMES),
     Read(HOSTILE, put(GOOD_16.replace(b"x", b"y")), frames=FRAMES),
-    Read("cut.wav", put(GOOD_16[:24_044]), ("promises 48000 bytes of audio and 24000 are there",), False, 6_000),
-    Read("cut.aiff", part("AIFF", "PCM_24", 0.5), ("is cut short",), False),
-    Read("cut.flac", part("FLAC", "PCM_16", 0.7), ("is cut short or damaged",), False),
-    Read("cut.mp3", part("MP3", "MPEG_LAYER_III", 0.5), ("is cut short or damaged",), False),
-    Read("cut.ogg", part("OGG", "VORBIS", 0.8, 4 * FRAMES), ("does not end the stream",), False),
-    Read("hole.flac", damaged("FLAC", "PCM_16"), ("is cut short or damaged",), False),
+    Read("cut.wav", put(GOOD_16[:24_044]), ("promises 48000 bytes of audio and 24000 are there",), 6_000),
+    Read("cut.aiff", part("AIFF", "PCM_24", 0.5), ("is cut short",)),
+    Read("cut.flac", part("FLAC", "PCM_16", 0.7), ("is cut short or damaged",)),
+    Read("cut.mp3", part("MP3", "MPEG_LAYER_III", 0.5), ("is cut short or damaged",)),
+    Read("cut.ogg", part("OGG", "VORBIS", 0.8, 4 * FRAMES), ("does not end the stream",)),
+    Read("hole.flac", damaged("FLAC", "PCM_16"), ("is cut short or damaged",)),
     Read("hole.wav", damaged("WAV", "PCM_16"), frames=4 * FRAMES),
-    Read("claims-less.wav", put(wav(GOOD_16[44:], channels=2, claim=4_000)), ("followed by bytes",), False, 1_000),
-    Read("claims-more.aiff", put(lambda: aiff_claiming(2**31)), ("wrong length in its header",), False, FRAMES),
+    Read("claims-less.wav", put(wav(GOOD_16[44:], channels=2, claim=4_000)), ("followed by bytes",), 1_000),
+    Read("claims-more.aiff", put(lambda: aiff_claiming(2**31)), ("wrong length in its header",), FRAMES),
     Read("mp3-inside.wav", good("MP3", "MPEG_LAYER_III"), ("is MP3 inside",), frames=FRAMES),
     Read("wav-inside.mp3", put(GOOD_16), ("is WAV inside",), frames=FRAMES),
     Read("silent.wav", put(lambda: encoded(np.zeros((FRAMES, 2)), "WAV", "PCM_24")), ("is silent",), frames=FRAMES),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.measure import hearing
+from dossier.measure import bands, hearing
 
 RATE = 48000
 
@@ -13,13 +13,13 @@ def tone_powers(*tones: tuple[float, float]) -> np.ndarray:
     """Fine-band powers of pure tones given as (Hz, dB); with `spl_offset_db=0` the dB are dB SPL."""
     powers = np.zeros(len(hearing.FINE_HZ))
     for f_hz, level_db in tones:
-        powers[int(np.searchsorted(hearing.FINE_EDGES_HZ, f_hz)) - 1] += 10.0 ** (level_db / 10.0)
+        powers[int(np.searchsorted(bands.FINE_EDGES_HZ, f_hz)) - 1] += 10.0 ** (level_db / 10.0)
     return powers
 
 
 def loudness_of(powers: np.ndarray, *, spl_offset_db: float = 0.0) -> np.ndarray:
     """Loudness in sone of fine-band powers."""
-    return hearing.loudness_sone(hearing.specific_loudness(hearing.excitation(powers, spl_offset_db=spl_offset_db)))
+    return hearing.specific_loudness(hearing.excitation(powers, spl_offset_db=spl_offset_db)).sum(axis=-1)
 
 
 def sine(f_hz: float, seconds: float, *, rms: float = 1.0, rate_hz: int = RATE) -> np.ndarray:

@@ -6,21 +6,17 @@ gave).  The recordings lie in tests/data, with their origin beside them.
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
+import drum_synthesis
 import numpy as np
 import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-import drum_synthesis
 from labelled_sounds import GROUPS, label
 
-from dossier.errors import MeasureError
-from dossier.measure import hits, names, roles
+from dossier.measure import file_names, hits, roles
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
 
 DATA = Path(__file__).parents[1] / "data"
@@ -47,31 +43,24 @@ def struck(
 
 
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])
-@pytest.mark.parametrize("hz", [60.0, 200.0, 1000.0, 5000.0])
-@pytest.mark.parametrize("to_20_db_s", [0.05, 0.2, 0.6])
-def test_analytic_decay_and_length_of_a_tone_within_5_percent(rate: int, hz: float, to_20_db_s: float) -> None:
-    found = hits.measure(struck("tone", attack_s=0.0, to_20_db_s=to_20_db_s, rate=rate, hz=hz), rate)
-    assert found.decay_20_s == pytest.approx(to_20_db_s, rel=0.05)
-    assert found.decay_60_s == pytest.approx(3 * to_20_db_s, rel=0.05)
-    assert found.effective_length_s == pytest.approx(2 * to_20_db_s, rel=0.05)
-    assert found.onset_s == pytest.approx(0.1, abs=0.001)
-
-
-@pytest.mark.parametrize("to_20_db_s", [0.1, 0.2, 0.6])
-def test_analytic_decay_and_length_of_noise_within_5_percent(to_20_db_s: float) -> None:
-    found = hits.measure(struck("noise", attack_s=0.0, to_20_db_s=to_20_db_s), 48000)
-    assert found.decay_20_s == pytest.approx(to_20_db_s, rel=0.05)
-    assert found.decay_60_s == pytest.approx(3 * to_20_db_s, rel=0.05)
-    assert found.effective_length_s == pytest.approx(2 * to_20_db_s, rel=0.05)
+@pytest.mark.parametrize("hz", [60.0, 200.0, 1000.0, 5000.0, None])
+def test_analytic_decay_and_length_within_5_percent(rate: int, hz: float | None) -> None:
+    """Of a tone, or of noise where `hz` is None."""
+    for to_20_db_s in (0.05, 0.2, 0.6) if hz else (0.1, 0.2, 0.6):
+        sound = struck("tone" if hz else "noise", attack_s=0.0, to_20_db_s=to_20_db_s, rate=rate, hz=hz or 1000.0)
+        found = hits.measure(sound, rate)
+        assert found.decay_20_s == pytest.approx(to_20_db_s, rel=0.05)
+        assert found.decay_60_s == pytest.approx(3 * to_20_db_s, rel=0.05)
+        assert found.effective_length_s == pytest.approx(2 * to_20_db_s, rel=0.05)
+        assert found.onset_s == pytest.approx(0.1, abs=0.001)
 
 
 @pytest.mark.parametrize("attack_s", [0.002, 0.005, 0.01, 0.03, 0.1])
-@pytest.mark.parametrize("hz", [500.0, 1000.0, 6000.0])
-def test_analytic_attack_is_four_fifths_of_a_linear_rise(attack_s: float, hz: float) -> None:
-    if attack_s * hz < 2.0:
-        hz = 2.0 / attack_s  # within less than two periods a tone has no envelope to speak of
-    found = hits.measure(struck("tone", attack_s=attack_s, to_20_db_s=0.3, hz=hz), 48000)
-    assert found.attack_s == pytest.approx(0.8 * attack_s, rel=0.05)
+def test_analytic_attack_is_four_fifths_of_a_linear_rise(attack_s: float) -> None:
+    for hz in (500.0, 1000.0, 6000.0):
+        hz = max(hz, 2.0 / attack_s)  # within less than two periods a tone has no envelope to speak of
+        found = hits.measure(struck("tone", attack_s=attack_s, to_20_db_s=0.3, hz=hz), 48000)
+        assert found.attack_s == pytest.approx(0.8 * attack_s, rel=0.05)
 
 
 def test_analytic_sudden_start_has_almost_no_attack() -> None:
@@ -173,7 +162,7 @@ def test_analytic_families_of_drums_made_by_rule() -> None:
     """Fresh draws of the makers (other seeds than those of the fit): 90 % in the right family, all one-shots."""
     total = right = 0
     for role in sorted(drum_synthesis.MAKERS):
-        for number in range(12):
+        for number in range(8):
             samples, rate = drum_synthesis.make(role, number, seed=77)
             found = hits.measure(samples, rate)
             assert found.kind == "one-shot", (role, number)
@@ -223,27 +212,26 @@ def test_what_is_stated_overrules_the_name_and_that_the_sound() -> None:
     assert (told.role, told.role_confidence, told.kind, told.kind_confidence) == ("tom", 1.0, "loop", 1.0)
 
 
-@pytest.mark.parametrize(
-    ("name", "role", "kind"),
-    [
-        ("kick01.wav", "kick", None), ("BD_808.wav", "kick", None), ("drum_bass_hard.flac", "kick", None),
-        ("Snare-Tight.wav", "snare", None), ("SD 3.wav", "snare", None), ("HandClap.wav", "clap", None),
-        ("rimshot 2.aif", "rim", None), ("SideStick.wav", "rim", None), ("HH_closed.wav", "closed-hat", None),
-        ("hat.wav", "closed-hat", None), ("ch_01.wav", "closed-hat", None), ("OpenHat02.wav", "open-hat", None),
-        ("oh.wav", "open-hat", None), ("hi-hat open.wav", "open-hat", None), ("Ride Bell.wav", "ride", None),
-        ("crash_long.wav", "crash", None), ("Tom-Low.wav", "tom", None), ("shaker_16.wav", "shaker", None),
-        ("perc bongo.wav", "percussion", None), ("cowbell.wav", "percussion", None),
-        ("drums/Kicks/deep one.wav", "kick", None), ("snares/hat.wav", "closed-hat", None),
-        ("hat_loop.wav", "closed-hat", "loop"), ("drumloop 92.wav", None, "loop"), ("break_92bpm.wav", None, "loop"),
-        ("groove.wav", None, "loop"), ("dusty_92bpm.wav", None, "loop"), ("loops/dusty.wav", None, "loop"),
-        ("kick snare loop.wav", None, "loop"), ("one-shots/thing.wav", None, "one-shot"),
-        ("that.wav", None, None), ("chatter.wav", None, None), ("stomp.wav", None, None), ("", None, None),
-    ],
+NAMES = (
+    ("kick01.wav", "kick", None), ("BD_808.wav", "kick", None), ("drum_bass_hard.flac", "kick", None),
+    ("Snare-Tight.wav", "snare", None), ("SD 3.wav", "snare", None), ("HandClap.wav", "clap", None),
+    ("rimshot 2.aif", "rim", None), ("SideStick.wav", "rim", None), ("HH_closed.wav", "closed-hat", None),
+    ("hat.wav", "closed-hat", None), ("ch_01.wav", "closed-hat", None), ("OpenHat02.wav", "open-hat", None),
+    ("oh.wav", "open-hat", None), ("hi-hat open.wav", "open-hat", None), ("Ride Bell.wav", "ride", None),
+    ("crash_long.wav", "crash", None), ("Tom-Low.wav", "tom", None), ("shaker_16.wav", "shaker", None),
+    ("perc bongo.wav", "percussion", None), ("cowbell.wav", "percussion", None),
+    ("drums/Kicks/deep one.wav", "kick", None), ("snares/hat.wav", "closed-hat", None),
+    ("hat_loop.wav", "closed-hat", "loop"), ("drumloop 92.wav", None, "loop"), ("break_92bpm.wav", None, "loop"),
+    ("groove.wav", None, "loop"), ("dusty_92bpm.wav", None, "loop"), ("loops/dusty.wav", None, "loop"),
+    ("kick snare loop.wav", None, "loop"), ("one-shots/thing.wav", None, "one-shot"),
+    ("that.wav", None, None), ("chatter.wav", None, None), ("stomp.wav", None, None), ("", None, None),
 )  # fmt: skip
-def test_roles_and_kinds_from_names(name: str, role: str | None, kind: str | None) -> None:
+
+
+def test_roles_and_kinds_from_names() -> None:
     """Common practice, no source: how drum files are named."""
-    assert names.role_from_name(name) == role
-    assert names.kind_from_name(name) == kind
+    for name, role, kind in NAMES:
+        assert (file_names.role_from_name(name), file_names.kind_from_name(name)) == (role, kind), name
 
 
 def test_a_tempo_in_the_name_of_something_shorter_than_a_beat_makes_no_loop() -> None:
@@ -261,7 +249,7 @@ def test_every_role_has_prototypes_and_the_table_is_sound() -> None:
         assert sum(w for w, r in zip(weights, found, strict=True) if r == role) == pytest.approx(1.0, abs=0.01)
 
 
-# Invariants and odd input
+# Invariants
 
 
 @settings(max_examples=10, deadline=None)
@@ -305,51 +293,3 @@ def test_silence_round_the_sound_does_not_matter() -> None:
     assert there.attack_s == pytest.approx(here.attack_s, rel=0.05)
     assert there.decay_20_s == pytest.approx(here.decay_20_s, rel=0.02)
     assert there.effective_length_s == pytest.approx(here.effective_length_s, rel=0.02)
-
-
-def odd_signals() -> dict[str, np.ndarray]:
-    rng = np.random.default_rng(9)
-    second = rng.standard_normal((48000, 2))
-    return {
-        "empty": np.zeros((0, 2)),
-        "one sample": np.ones((1, 2)),
-        "two samples": np.array([[1.0, -1.0], [0.5, 0.2]]),
-        "shorter than a frame": second[:100],
-        "silence": np.zeros((48000, 2)),
-        "DC": np.full((48000, 2), 0.5),
-        "square": np.sign(np.sin(2 * np.pi * 100 * np.arange(48000) / 48000))[:, None],
-        "denormals": np.full((48000, 2), 1e-310),
-        "denormals in single precision": (second * 1e-42).astype(np.float32),
-        "very quiet": 1e-7 * second,
-        "clipped": np.clip(10 * second, -1, 1),
-        "one impulse": np.eye(1, 48000, 500).T,
-        "last sample": np.eye(1, 48000, 47999).T,
-        "infrasound": np.sin(2 * np.pi * 5 * np.arange(48000) / 48000)[:, None],
-        "highest frequency": np.tile([1.0, -1.0], 24000)[:, None],
-        "sides that cancel": second[:, :1] * np.array([1.0, -1.0]),
-        "one dimension": second[:, 0],
-        "huge": 1e30 * second,
-    }
-
-
-@pytest.mark.parametrize("name", sorted(odd_signals()))
-def test_odd_signals_give_a_number_or_none_with_a_reason(name: str) -> None:
-    fields = (
-        "attack_s", "decay_20_s", "decay_60_s", "effective_length_s", "centroid_hz", "rolloff_hz", "tonality",
-        "transient_to_sustain_db",
-    )  # fmt: skip
-    for rate in (8000, 48000, 192000):
-        found = hits.measure(odd_signals()[name], rate)
-        for field in fields:
-            value = getattr(found, field)
-            assert np.isfinite(value) if value is not None else found.reasons[field]
-        assert np.isfinite(list(found.zone_shares.values())).all()
-        assert found.role is not None or found.reasons["role"]
-        assert found.onset_s >= 0.0
-
-
-def test_values_that_are_not_finite_are_refused() -> None:
-    signal = np.zeros((1000, 1))
-    signal[3] = np.inf
-    with pytest.raises(MeasureError, match="finite"):
-        hits.measure(signal, 48000)

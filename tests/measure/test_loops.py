@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cache
 from pathlib import Path
-from time import perf_counter
 
 import numpy as np
 import pytest
@@ -13,7 +10,6 @@ import soundfile
 from drum_synthesis import RATE_HZ, clap, closed_hat, kick, open_hat, rim, shaker, snare, tom
 from scipy.signal import fftconvolve
 
-from dossier.errors import MeasureError
 from dossier.measure import loops as measure
 from dossier.model.measures import Array, LoopMeasures
 
@@ -159,13 +155,9 @@ def test_no_swing_without_hits_between_the_beats() -> None:
 
 @pytest.mark.parametrize(
     ("name", "bpm", "beats"),
-    [
-        ("loop_breakbeat", 126.0, 4),
-        ("loop_industrial", 135.786, 2),
-        ("loop_compus", 148.0, 16),
-        ("loop_safari", 119.924, 16),
-    ],
-)
+    [("loop_breakbeat", 126.0, 4), ("loop_industrial", 135.786, 2), ("loop_compus", 148.0, 16),
+     ("loop_safari", 119.924, 16)],
+)  # fmt: skip
 def test_real_loops_whose_length_tells_their_tempo(name: str, bpm: float, beats: int) -> None:
     """Cross-check: their lengths are whole bars (seconds in tests/data/ORIGIN.md): 60 * beats / seconds."""
     samples, rate = soundfile.read(DATA / f"{name}.flac", always_2d=True)
@@ -307,77 +299,12 @@ def test_continuity_is_linear_in_decibels(under_db: float, continuity: float) ->
     assert found == pytest.approx(continuity, abs=0.05)
 
 
-@pytest.mark.parametrize("gain", [1e-6, 1e-2, 100.0])
-def test_level_changes_nothing(gain: float) -> None:
+def test_level_changes_nothing() -> None:
     """Analytic."""
     sound = loop("backbeat", 95.0, 2)[0]
-    one, other = measure.measure(sound, RATE_HZ), measure.measure(sound * gain, RATE_HZ)
-    assert other.tempo_bpm == pytest.approx(one.tempo_bpm)
-    assert other.continuity == pytest.approx(one.continuity, abs=1e-6)
-    assert [hit.role for hit in other.hits] == [hit.role for hit in one.hits]
-
-
-# Sounds that break measures ------------------------------------------------------------------------------------------
-
-
-@cache
-def oddities() -> dict[str, Array]:
-    rng = np.random.default_rng(0)
-    t = np.arange(2 * RATE_HZ) / RATE_HZ
-    return {
-        "empty": np.zeros((0, 2)),
-        "one sample": np.ones((1, 2)),
-        "one-dimensional": rng.standard_normal(RATE_HZ),
-        "ten samples": rng.standard_normal((10, 1)),
-        "silence": np.zeros((RATE_HZ, 2)),
-        "denormals": np.full((RATE_HZ, 1), 1e-40, dtype=np.float32),
-        "DC": np.ones((2 * RATE_HZ, 2)),
-        "step": np.repeat([[0.0], [1.0]], RATE_HZ, axis=0),
-        "impulse": np.eye(1, 2 * RATE_HZ, 100).T,
-        "last sample": np.eye(1, 2 * RATE_HZ, 2 * RATE_HZ - 1).T,
-        "square": np.sign(np.sin(2 * np.pi * 55 * t))[:, None],
-        "very loud": 1e30 * rng.standard_normal((RATE_HZ, 2)),
-        "roll": np.tile(np.eye(1, RATE_HZ // 25).T, (40, 2)),
-        "opposite": np.sign(np.sin(2 * np.pi * 2 * t))[:, None] * np.array([0.5, -0.5]),
-        "float32": rng.standard_normal((2 * RATE_HZ, 2)).astype(np.float32),
-    }
-
-
-@pytest.mark.parametrize("tempo_bpm", [None, 90.0])
-@pytest.mark.parametrize("rate", [8000, 192000])
-@pytest.mark.parametrize("name", list(oddities()))
-def test_odd_sounds_never_warn(name: str, rate: int, tempo_bpm: float | None) -> None:
-    """Regression: no warning (all are errors here), no NaN, a reason with every None, inputs left as they are."""
-    sound = oddities()[name]
-    before = sound.copy()
-    found = measure.measure(sound, rate, tempo_bpm=tempo_bpm)
-    assert np.array_equal(sound, before)
-    for field in ("tempo_bpm", "beats", "swing", "continuity"):
-        value = getattr(found, field)
-        assert (value is None) == (field in found.reasons)
-        assert value is None or np.isfinite(value)
-    assert found.downbeat_s >= 0.0
-    assert found.continuity is None or 0.0 <= found.continuity <= 1.0
-    assert bool(found.hits) != ("hits" in found.reasons)
-
-
-@pytest.mark.parametrize("value", [np.nan, np.inf])
-def test_samples_must_be_finite(value: float) -> None:
-    """Regression: a value that is not finite is a programming error, made visible."""
-    bad = np.zeros((RATE_HZ, 1))
-    bad[5] = value
-    with pytest.raises(MeasureError, match="finite"):
-        measure.measure(bad, RATE_HZ)
-
-
-def test_fast_enough() -> None:
-    """Regression: 60 ms for a stereo loop of 4 s with 31 hits; four times that on a busy machine."""
-    sound = loop("busy", 120.0, 2)[0] * np.array([1.0, 0.8])
-    assert len(sound) == 4 * RATE_HZ
-    assert min(_seconds(lambda: measure.measure(sound, RATE_HZ)) for _ in range(5)) < 0.24
-
-
-def _seconds(function: Callable[[], object]) -> float:
-    start = perf_counter()
-    function()
-    return perf_counter() - start
+    one = measure.measure(sound, RATE_HZ)
+    for gain in (1e-6, 1e-2, 100.0):
+        other = measure.measure(sound * gain, RATE_HZ)
+        assert other.tempo_bpm == pytest.approx(one.tempo_bpm)
+        assert other.continuity == pytest.approx(one.continuity, abs=1e-6)
+        assert [hit.role for hit in other.hits] == [hit.role for hit in one.hits]

@@ -16,13 +16,9 @@ from dossier.model.measures import Loudness
 
 RATE = 48_000
 LEVELS = (
-    "integrated_lufs",
-    "max_momentary_lufs",
-    "max_short_term_lufs",
-    "sample_peak_dbfs",
-    "true_peak_dbtp",
+    "integrated_lufs", "max_momentary_lufs", "max_short_term_lufs", "sample_peak_dbfs", "true_peak_dbtp",
     "one_hit_lufs",
-)
+)  # fmt: skip
 RATIOS = ("loudness_range_lu", "crest_factor_db", "peak_to_loudness_db")
 
 
@@ -198,10 +194,8 @@ def test_analytic_blocks_give_the_same_as_the_measure() -> None:
     assert np.array_equal(blocks, same_blocks)
     assert loudness.integrated_from_blocks(blocks) == measured.integrated_lufs
     assert loudness.range_from_blocks(blocks) == measured.loudness_range_lu
-    momentary = loudness.max_momentary_from_blocks(blocks)
-    assert momentary is not None
     assert measured.max_momentary_lufs is not None
-    assert 0.0 <= measured.max_momentary_lufs - momentary + 1e-9 < 0.6
+    assert 0.0 <= measured.max_momentary_lufs - ebu.window_lufs(blocks, 4).max() + 1e-9 < 0.6
 
 
 def test_analytic_blocks_drop_what_is_incomplete_unless_it_is_all() -> None:
@@ -224,13 +218,9 @@ def test_analytic_powers_of_unrelated_parts_add() -> None:
 
 def test_analytic_blocks_without_enough_signal() -> None:
     assert loudness.integrated_from_blocks(np.ones(3)) is None
-    assert loudness.max_momentary_from_blocks(np.ones(3)) is None
     assert loudness.range_from_blocks(np.ones(29)) is None
     assert loudness.integrated_from_blocks(np.zeros(10)) is None
-    assert loudness.max_momentary_from_blocks(np.zeros(10)) is None
     assert loudness.range_from_blocks(np.full(40, 1e-9)) is None
-    assert np.array_equal(loudness.curve_from_blocks(np.zeros(5), window_blocks=4), [-np.inf, -np.inf])
-    assert loudness.curve_from_blocks(np.zeros(3), window_blocks=4).shape == (0,)
 
 
 def test_analytic_gating_from_blocks() -> None:
@@ -280,30 +270,22 @@ def test_edge_lengths(frames: int) -> None:
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e200])
-@pytest.mark.parametrize("where", [0, 30_000, -1])
-def test_edge_not_finite(value: float, where: int) -> None:
-    samples = np.full((RATE + 100, 2), 0.1)
-    samples[where, 1] = value
-    with pytest.raises(MeasureError, match="finite"):
-        loudness.measure(samples, RATE)
-    with pytest.raises(MeasureError, match="finite"):
-        loudness.block_energy(samples, RATE)
+def test_edge_not_finite(value: float) -> None:
+    for where in (0, 30_000, -1):
+        samples = np.full((RATE + 100, 2), 0.1)
+        samples[where, 1] = value
+        for function in (loudness.measure, loudness.block_energy):
+            with pytest.raises(MeasureError, match="finite"):
+                function(samples, RATE)
 
 
-@pytest.mark.parametrize(
-    ("samples", "rate_hz"),
-    [
-        (np.zeros(RATE), RATE),
-        (np.zeros((RATE, 6)), RATE),
-        (np.zeros((RATE, 0)), RATE),
-        (np.zeros((RATE, 2), np.int16), RATE),
-        (np.zeros((RATE, 2)), 0),
-        (np.zeros((RATE, 2)), -48_000),
-    ],
-)
-def test_edge_wrong_shape_kind_or_rate(samples: np.ndarray, rate_hz: int) -> None:
-    with pytest.raises(MeasureError):
-        loudness.measure(samples, rate_hz)
+def test_edge_wrong_shape_kind_or_rate() -> None:
+    for samples, rate_hz in (
+        (np.zeros(RATE), RATE), (np.zeros((RATE, 6)), RATE), (np.zeros((RATE, 0)), RATE),
+        (np.zeros((RATE, 2), np.int16), RATE), (np.zeros((RATE, 2)), 0), (np.zeros((RATE, 2)), -48_000),
+    ):  # fmt: skip
+        with pytest.raises(MeasureError):
+            loudness.measure(samples, rate_hz)
 
 
 def test_edge_input_is_not_changed() -> None:

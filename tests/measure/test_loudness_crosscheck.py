@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from ebu_signals import window_lufs
 
 from dossier.measure import loudness
 
@@ -66,15 +67,15 @@ def compare(samples: np.ndarray, rate_hz: int, folder: Path) -> None:
     amplitude = 10 ** (ours.true_peak_dbtp / 20)
     near = 10 ** (0.2 / 20)
     assert (theirs["peak"] - 0.0005) / near <= amplitude <= (theirs["peak"] + 0.0005) * near
-    assert loudness.max_momentary_from_blocks(energies) == pytest.approx(theirs["M"], abs=0.1)
+    assert window_lufs(energies, 4).max() == pytest.approx(theirs["M"], abs=0.1)
     assert ours.max_momentary_lufs is not None
     assert ours.max_momentary_lufs >= theirs["M"] - 0.1
     if ours.integrated_lufs is None:
         assert theirs["I"] <= -70.0
     else:
         assert ours.integrated_lufs == pytest.approx(theirs["I"], abs=0.1)
-    curve = loudness.curve_from_blocks(energies, window_blocks=30)
-    if ours.loudness_range_lu is not None and len(curve) >= 20:
+    if ours.loudness_range_lu is not None and len(energies) >= 49:
+        curve = window_lufs(energies, 30)
         step = float(np.abs(np.diff(np.maximum(curve, -70.0))).max())
         slack = min(step, 3.0) if len(curve) < 150 else 0.0
         assert ours.loudness_range_lu == pytest.approx(theirs["LRA"], abs=0.2 + slack)

@@ -36,10 +36,10 @@ def sound(kind: str, frames: int, seed: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("kind", ["noise", "clipped", "low", "high", "sparse", "fading", "square"])
-@pytest.mark.parametrize("frames", [1, 3, 63, 64, 65, 128, 5000, CHUNK * SEGMENT + 1, 90_000])
-def test_analytic_same_as_interpolating_everything(kind: str, frames: int) -> None:
-    samples = sound(kind, frames, seed=frames)
-    assert true_peak(samples) == pytest.approx(everywhere(samples), rel=1.1e-5, abs=1e-12)
+def test_analytic_same_as_interpolating_everything(kind: str) -> None:
+    for frames in (1, 3, 63, 64, 65, 128, 5000, CHUNK * SEGMENT + 1, 90_000):
+        samples = sound(kind, frames, seed=frames)
+        assert true_peak(samples) == pytest.approx(everywhere(samples), rel=1.1e-5, abs=1e-12), frames
 
 
 @settings(max_examples=60, deadline=None)
@@ -76,15 +76,15 @@ def test_analytic_interpolator_is_flat(f: float) -> None:
         assert abs(response - 1.0) < 0.012  # 0.1 dB
 
 
-@pytest.mark.parametrize("degrees", [0, 10, 30, 45, 60, 80])
 @pytest.mark.parametrize("f", [0.05, 0.1, 0.2, 0.25, 1 / 3, 0.4])
-def test_analytic_sines_read_their_amplitude(f: float, degrees: float) -> None:
+def test_analytic_sines_read_their_amplitude(f: float) -> None:
     """4x oversampling under-reads a sine by 20 log10(cos(pi f / 4)) at most, f in cycles a sample (BS.1770 Annex 2)."""
     n = np.arange(4800)
     fade = np.minimum(1.0, np.minimum(n, n[::-1]) / 480)
-    samples = (0.5 * fade * np.sin(2 * np.pi * f * n + np.radians(degrees)))[:, None]
-    reading = 20 * np.log10(true_peak(samples) / 0.5)
-    assert 20 * np.log10(np.cos(np.pi * f / 4)) - 0.02 <= reading <= 0.05
+    for degrees in (0, 10, 30, 45, 60, 80):
+        samples = (0.5 * fade * np.sin(2 * np.pi * f * n + np.radians(degrees)))[:, None]
+        reading = 20 * np.log10(true_peak(samples) / 0.5)
+        assert 20 * np.log10(np.cos(np.pi * f / 4)) - 0.02 <= reading <= 0.05, degrees
 
 
 def test_crosscheck_fourier_interpolation() -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from dossier.errors import MeasureError
 from dossier.measure import low_end
@@ -38,70 +36,11 @@ def placed(sound: np.ndarray, start: int, frames: int) -> np.ndarray:
     return out
 
 
-# Sums of bands
-
-
-@pytest.mark.parametrize("f_hz", [40.0, 60.0, 100.0, 180.0])
-@pytest.mark.parametrize(
-    ("degrees", "gain_db"),
-    [(0.0, 6.0206), (45.0, 5.3329), (90.0, 3.0103), (120.0, 0.0), (-90.0, 3.0103), (150.0, -5.7190)],
-)
-def test_analytic_sum_of_two_tones(f_hz: float, degrees: float, gain_db: float) -> None:
-    """Equal tones apart by an angle a: 20 log10(2 cos(a/2)) over one of them."""
-    measured = low_end.band_sum(tone(f_hz, degrees), tone(f_hz), RATE)
-    assert measured.gain_db == pytest.approx(gain_db, abs=0.01)
-    assert measured.phase_deg == pytest.approx(degrees, abs=0.2)
-    assert measured.correlation == pytest.approx(np.cos(np.radians(degrees)), abs=1e-3)
-    assert measured.first_db == pytest.approx(measured.second_db, abs=1e-3)
-
-
-def test_analytic_sum_of_opposites_and_of_unrelated() -> None:
-    measured = low_end.band_sum(tone(80.0), -tone(80.0), RATE)
-    assert measured.gain_db == pytest.approx(-120.0)
-    assert measured.correlation == pytest.approx(-1.0)
-    assert abs(measured.phase_deg or 0.0) == pytest.approx(180.0)
-    rng = np.random.default_rng(1)
-    a, b = rng.standard_normal((2, 10 * RATE, 2))
-    unrelated = low_end.band_sum(a, b, RATE)
-    assert unrelated.gain_db == pytest.approx(3.01, abs=0.15)
-    assert unrelated.correlation == pytest.approx(0.0, abs=0.04)
-
-
-def test_analytic_band_level_and_selection() -> None:
-    """A sine of amplitude 0.5 on two channels has a mean square of 0.25 over both; outside the band nothing is read."""
-    t = np.arange(4 * RATE) / RATE
-    sine = two(0.5 * np.sin(2 * np.pi * 100 * t))
-    measured = low_end.band_sum(sine, 0.5 * sine, RATE)
-    assert measured.first_db == pytest.approx(10 * np.log10(0.25), abs=0.02)
-    assert measured.second_db == pytest.approx(10 * np.log10(0.0625), abs=0.02)
-    assert measured.sum_db == pytest.approx(10 * np.log10(0.25 * 2.25), abs=0.02)
-    assert measured.gain_db == pytest.approx(20 * np.log10(1.5), abs=0.01)
-    high = low_end.band_sum(tone(2000.0), sine, RATE)
-    assert high.first_db is None or high.first_db < -90.0
-    sub = low_end.band_sum(tone(100.0), tone(40.0), RATE, low_hz=20.0, high_hz=60.0)
-    assert sub.second_db is not None
-    assert sub.first_db is None or sub.second_db - sub.first_db > 60.0
-
-
-def test_analytic_lengths_may_differ() -> None:
-    a, b = tone(60.0), tone(60.0)[: RATE // 2]
-    padded = np.concatenate([b, np.zeros((len(a) - len(b), 2))])
-    first, second = low_end.band_sum(a, b, RATE), low_end.band_sum(a, padded, RATE)
-    assert first.gain_db == pytest.approx(second.gain_db)
-
-
-def test_edge_sum_with_silence() -> None:
-    measured = low_end.band_sum(tone(60.0), np.zeros((100, 2)), RATE)
-    assert measured.second_db is None
-    assert measured.gain_db is None
-    assert measured.sum_db == measured.first_db
-    assert measured.reason == "silent in this band"
-    nothing = low_end.band_sum(np.zeros((10, 2)), np.zeros((10, 2)), RATE)
-    assert nothing.sum_db is None
-    assert low_end.band_sum(np.zeros((0, 2)), np.zeros((0, 2)), RATE).reason == "no samples"
-    for low_hz, high_hz in ((0.0, 100.0), (100.0, 100.0), (-5.0, 10.0)):
-        with pytest.raises(MeasureError):
-            low_end.band_sum(tone(60.0), tone(60.0), RATE, low_hz=low_hz, high_hz=high_hz)
+def low_end_db(signal: np.ndarray) -> float:
+    """Level from 20 to 250 Hz by the test's own plain transform."""
+    power = (np.abs(np.fft.rfft(signal, axis=0)) ** 2).sum(axis=1)
+    f_hz = np.fft.rfftfreq(len(signal), 1 / RATE)
+    return 10 * np.log10(power[(f_hz >= 20) & (f_hz <= 250)].sum())
 
 
 # Alignment of kick and bass
@@ -109,21 +48,38 @@ def test_edge_sum_with_silence() -> None:
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
 @pytest.mark.parametrize("delay_ms", [-10.0, -6.25, -1.0, 0.0, 0.5, 3.0, 10.0])
-@pytest.mark.parametrize("polarity", [1, -1])
-def test_analytic_planted_delay_and_inversion(rate_hz: int, delay_ms: float, polarity: int) -> None:
+def test_analytic_planted_delay_and_inversion(rate_hz: int, delay_ms: float) -> None:
     """The bass is the kick itself, moved and turned over: the best alignment undoes both."""
     sound = kick(rate_hz=rate_hz)
     start, shift = rate_hz // 2, round(delay_ms / 1000 * rate_hz)
-    bass = polarity * 0.8 * placed(sound, start + shift, 2 * rate_hz)
-    found = low_end.alignment(placed(sound, start, 2 * rate_hz), bass, rate_hz)
-    assert found.polarity == polarity
-    assert found.delay_ms == pytest.approx(shift / rate_hz * 1000, abs=0.05)
-    # as it is: what moving by that delay really costs
-    moved = low_end.band_sum(placed(sound, start, 2 * rate_hz), bass, rate_hz).sum_db
-    undone = low_end.band_sum(placed(sound, start + shift, 2 * rate_hz), polarity * bass, rate_hz).sum_db
-    assert moved is not None
-    assert undone is not None
-    assert found.gain_db == pytest.approx(undone - moved, abs=0.1)
+    part = placed(sound, start, 2 * rate_hz)
+    for polarity in (1, -1):
+        bass = polarity * 0.8 * placed(sound, start + shift, 2 * rate_hz)
+        found = low_end.alignment(part, bass, rate_hz)
+        assert found.polarity == polarity
+        assert found.delay_ms == pytest.approx(shift / rate_hz * 1000, abs=0.05)
+        if rate_hz == RATE:  # what moving by that delay really costs
+            undone = low_end_db(placed(sound, start + shift, 2 * rate_hz) + polarity * bass)
+            assert found.gain_db == pytest.approx(undone - low_end_db(part + bass), abs=0.1)
+
+
+@pytest.mark.parametrize("f_hz", [50.0, 60.0, 100.0, 180.0])
+def test_analytic_sum_of_two_tones(f_hz: float) -> None:
+    """Equal tones apart by an angle a sum to 20 log10(2 |cos(a/2)|) over one of them; in phase to 6.02 dB."""
+    for degrees in (0.0, 45.0, 90.0, 120.0, -90.0, 150.0):
+        found = low_end.alignment(tone(f_hz, degrees), tone(f_hz), RATE)
+        assert found.gain_db == pytest.approx(-20 * np.log10(np.cos(np.radians(degrees / 2))), abs=0.06), degrees
+    opposite = low_end.alignment(tone(f_hz), -tone(f_hz), RATE)
+    assert (opposite.polarity, opposite.delay_ms) == (-1, 0.0)
+    assert opposite.gain_db is not None
+    assert 60.0 < opposite.gain_db < np.inf
+
+
+def test_analytic_lengths_may_differ() -> None:
+    a, b = tone(60.0, 45.0), tone(60.0)[: RATE // 2]
+    padded = np.concatenate([b, np.zeros((len(a) - len(b), 2))])
+    alone, filled = (low_end.alignment(a, bass, RATE).gain_db for bass in (b, padded))
+    assert alone == pytest.approx(filled, abs=1e-3)
 
 
 @pytest.mark.parametrize("delay_ms", [0.0, 2.0, -4.0])
@@ -140,18 +96,6 @@ def test_analytic_bass_elsewhere_does_not_water_it_down(delay_ms: float) -> None
     assert watered.delay_ms == pytest.approx(alone.delay_ms, abs=0.05)
 
 
-def test_analytic_curve_of_two_tones() -> None:
-    """The curve over delays of two equal tones of 50 Hz is 20 log10 |cos(pi f d)| down from its top."""
-    found = low_end.alignment(tone(50.0, seconds=4.0), tone(50.0, seconds=4.0), RATE)
-    delay, same, inverted = found.curve.T
-    assert found.curve.shape == (961, 3)
-    assert (found.polarity, found.delay_ms, found.gain_db) == (1, 0.0, pytest.approx(0.0, abs=1e-9))
-    inside = np.abs(delay) < 8
-    expected = 10 * np.log10(0.5 + 0.5 * np.cos(2 * np.pi * 50 * delay[inside] / 1000))
-    assert same[inside] == pytest.approx(expected, abs=0.15)
-    assert np.abs(inverted[np.abs(delay) == 10.0]) == pytest.approx(0.0, abs=0.05)  # half a period of 50 Hz
-
-
 def test_analytic_never_worse_than_as_it_is() -> None:
     rng = np.random.default_rng(2)
     for _ in range(10):
@@ -159,7 +103,6 @@ def test_analytic_never_worse_than_as_it_is() -> None:
         found = low_end.alignment(a, b, RATE)
         assert found.gain_db is not None
         assert found.gain_db >= 0.0
-        assert found.gain_db == pytest.approx(found.curve[:, 1:].max(), abs=1e-6)
 
 
 def test_edge_alignment_without_low_end() -> None:
@@ -174,87 +117,27 @@ def test_edge_alignment_without_low_end() -> None:
         found = low_end.alignment(a, b, RATE)
         assert found.gain_db is None
         assert word in found.reason
-        assert (found.polarity, found.delay_ms, found.curve.shape) == (1, 0.0, (0, 3))
+        assert (found.polarity, found.delay_ms) == (1, 0.0)
 
 
-# Alignment of two hits
-
-
-@settings(max_examples=60, deadline=None)
-@given(
-    shift=st.integers(-960, 960),
-    polarity=st.sampled_from([1, -1]),
-    level=st.floats(0.05, 2.0),
-    seed=st.integers(0, 2**16),
-)
-def test_analytic_planted_shift_is_found_to_the_sample(shift: int, polarity: int, level: float, seed: int) -> None:
-    """Delays up to 20 ms either way at 48 kHz, inverted or not, under noise 30 dB down."""
-    sound = kick(seed)
-    rng = np.random.default_rng(seed)
-    reference = placed(sound, 1000, 24_000)
-    other = polarity * level * (placed(sound, 1000 + shift, 24_000) + 0.01 * rng.standard_normal((24_000, 2)))
-    delay, sign, gain_db = low_end.align(reference, other, RATE)
-    assert (delay, sign) == (-shift, polarity)
-    assert gain_db >= 0.0
-
-
-def test_analytic_align_gain_is_that_of_the_sum() -> None:
-    reference, other = placed(kick(3), 2000, 30_000), placed(-kick(4), 2300, 30_000)
-    delay, sign, gain_db = low_end.align(reference, other, RATE)
-    aligned = reference + sign * np.roll(other, delay, axis=0)
-    expected = 10 * np.log10((aligned**2).sum() / ((reference + other) ** 2).sum())
-    assert gain_db == pytest.approx(expected, abs=0.01)
-    assert gain_db > 1.0
-
-
-@settings(max_examples=40, deadline=None)
-@given(seed=st.integers(0, 2**16), first=st.integers(1, 4000), second=st.integers(1, 4000))
-def test_invariant_alignment_never_makes_it_worse(seed: int, first: int, second: int) -> None:
-    rng = np.random.default_rng(seed)
-    a, b = rng.standard_normal((first, 1)), rng.standard_normal((second, 1))
-    delay, sign, gain_db = low_end.align(a, b, RATE, max_ms=5.0)
-    assert abs(delay) <= 240
-    assert sign in (1, -1)
-    pad = np.zeros((300, 1))
-    frames = max(first, second)
-    a = np.concatenate([pad, a, np.zeros((frames - first, 1)), pad])
-    b = np.concatenate([pad, b, np.zeros((frames - second, 1)), pad])
-    before, after = ((a + b) ** 2).sum(), ((a + sign * np.roll(b, delay, axis=0)) ** 2).sum()
-    assert after >= before * (1 - 1e-9)
-    assert gain_db == pytest.approx(10 * np.log10(after / before), abs=1e-3)
-
-
-def test_edge_align() -> None:
+def test_edge_alignment_refuses_what_it_cannot_compare() -> None:
     sound = kick()
-    assert low_end.align(sound, sound, RATE) == (0, 1, 0.0)
-    delay, sign, gain_db = low_end.align(sound, -sound, RATE)
-    assert (delay, sign) == (0, -1)
-    assert gain_db > 100.0
-    assert np.isfinite(gain_db)
-    assert low_end.align(sound, np.zeros((5, 2)), RATE) == (0, 1, 0.0)
-    assert low_end.align(sound[:0], sound, RATE) == (0, 1, 0.0)
-    assert low_end.align(sound, sound, RATE, max_ms=0.0) == (0, 1, 0.0)
-    assert low_end.align(sound[:10], sound[:10], RATE)[0] == 0
     for a, b in ((sound, sound[:, :1]), (sound[:, 0], sound), (sound, np.full((9, 2), np.nan))):
         with pytest.raises(MeasureError):
-            low_end.align(a, b, RATE)
-        with pytest.raises(MeasureError):
             low_end.alignment(a, b, RATE)
-        with pytest.raises(MeasureError):
-            low_end.band_sum(a, b, RATE)
 
 
 # Duck
 
 
 def test_analytic_duck_closed_form() -> None:
-    gain = low_end.duck_curve([0.5], 1.0, RATE, depth_db=12.0, release_ms=200.0, attack_ms=10.0)
+    gain = low_end.duck_curve([0.5], 1.0, RATE, depth_db=12.0, release_ms=200.0)
     level = 20 * np.log10(gain)
     assert gain.shape == (RATE,)
     at = {
         0.0: 0.0,
-        0.489: 0.0,
-        0.495: -6.0,
+        0.4945: 0.0,
+        0.4975: -6.0,
         0.5: -12.0,
         0.55: -12 * (0.5 + 0.5 * np.cos(np.pi / 4)),
         0.6: -6.0,
@@ -263,7 +146,7 @@ def test_analytic_duck_closed_form() -> None:
     for seconds, expected in at.items():
         assert level[round(seconds * RATE)] == pytest.approx(expected, abs=1e-9)
     assert level.min() == pytest.approx(-12.0)
-    assert np.abs(np.diff(level)).max() < 0.05  # no step: no click
+    assert np.abs(np.diff(level)).max() < 0.1  # no step: no click
 
 
 def test_analytic_duck_overlaps_take_the_deeper() -> None:
@@ -280,8 +163,8 @@ def test_edge_duck() -> None:
     assert np.array_equal(outside, np.ones(RATE // 2))
     early = low_end.duck_curve([-0.05], 0.5, RATE, depth_db=6.0, release_ms=100.0)
     assert 20 * np.log10(early[0]) == pytest.approx(-3.0)
-    switched = low_end.duck_curve([0.1], 0.2, RATE, depth_db=6.0, release_ms=0.0, attack_ms=0.0)
-    assert (switched < 1.0).sum() == 1
+    switched = low_end.duck_curve([0.1], 0.2, RATE, depth_db=6.0, release_ms=0.0)
+    assert (switched < 1.0).sum() == 240  # the attack of 5 ms, its foot at 1 left out
     assert low_end.duck_curve([0.0], 0.0, RATE, depth_db=6.0, release_ms=10.0).shape == (0,)
     for amounts in ({"depth_db": -1.0, "release_ms": 1.0}, {"depth_db": 1.0, "release_ms": np.nan}):
         with pytest.raises(MeasureError):

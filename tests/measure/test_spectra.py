@@ -96,26 +96,17 @@ def test_analytic_dc_and_ultrasound_stay_out():
     assert slot_powers(high, [0.2, 0.8])[0].sum() < 1e-6
 
 
-@pytest.mark.parametrize(
-    ("samples", "rate_hz", "found"),
-    [
-        (np.zeros(100), RATE, "shape"),
-        (np.zeros((100, 3)), RATE, "shape"),
-        (np.zeros((100, 1)), 0, "rate"),
-        (np.full((100, 1), np.nan), RATE, "finite"),
-        (np.full((4000, 2), np.inf), RATE, "finite"),
-    ],
-)
-def test_bad_samples_are_refused(samples, rate_hz, found):
-    with pytest.raises(MeasureError, match=found), np.errstate(invalid="ignore"):
-        band_energies(samples, rate_hz)
-
-
-@pytest.mark.parametrize("edges", [[0.0], [0.0, 0.0], [1.0, 0.5], [[0.0, 1.0]]])
-def test_bad_edges_are_refused(edges):
+def test_bad_samples_and_edges_are_refused():
+    for samples, rate_hz, found in (
+        (np.zeros(100), RATE, "shape"), (np.zeros((100, 3)), RATE, "shape"), (np.zeros((100, 1)), 0, "rate"),
+        (np.full((100, 1), np.nan), RATE, "finite"), (np.full((4000, 2), np.inf), RATE, "finite"),
+    ):  # fmt: skip
+        with pytest.raises(MeasureError, match=found), np.errstate(invalid="ignore"):
+            band_energies(samples, rate_hz)
     energies = band_energies(np.zeros((100, 1)), RATE)
-    with pytest.raises(MeasureError, match="edges"):
-        slot_powers(energies, edges)
+    for edges in ([0.0], [0.0, 0.0], [1.0, 0.5], [[0.0, 1.0]]):
+        with pytest.raises(MeasureError, match="edges"):
+            slot_powers(energies, edges)
 
 
 @pytest.mark.parametrize("rate_hz", [8000, 11025, 22050, 32000, 44100, 48000, 88200, 96000, 192000])
@@ -149,29 +140,27 @@ def test_analytic_a_click_is_never_early(at_s):
 
 
 def test_analytic_a_click_on_the_first_or_last_sample_keeps_its_energy():
-    """Nothing is lost at either end, in either window, and saying that the sound starts there changes nothing."""
+    """Nothing is lost at either end, in either window."""
     for at in (0, 7, RATE // 2 - 1):
         click = np.zeros((RATE // 2, 1))
         click[at] = 1.0
         energies = band_energies(click, RATE)
         density = energies.cumulative[-1] / np.diff(FINE_EDGES_HZ) * RATE * (RATE / 2.0)
         np.testing.assert_allclose(density, 1.0, rtol=0.02)
-        told = band_energies(click, RATE, onset_at_start=True)
-        np.testing.assert_array_equal(told.cumulative, energies.cumulative)
 
 
-@pytest.mark.parametrize("tempo_bpm", [71.3, 97.0, 120.0, 143.9])
 @pytest.mark.parametrize(("sound", "early_s"), [(kick, 0.0), (snare, 0.0), (hat, 0.0), (kick, 0.003), (snare, 0.003)])
-def test_analytic_a_hit_on_a_slot_is_not_heard_in_the_slot_before(sound, early_s, tempo_bpm):
+def test_analytic_a_hit_on_a_slot_is_not_heard_in_the_slot_before(sound, early_s):
     """Also when it is played 3 ms early; frames counted round their centres would read half its loudness there."""
-    slot_s = 15.0 / tempo_bpm
     slots = [4, 11, 17, 23]
-    signal = placed(sound(), [slot_s * slot - early_s for slot in slots], 28 * slot_s)
-    powers = slot_powers(band_energies(signal[:, None], RATE), slot_s * np.arange(29))
-    heard = loudness_of(powers, spl_offset_db=SPL_OFFSET_DB)
-    for slot in slots:
-        assert heard[slot] > 5.0
-        assert heard[slot - 1] < (0.1 if early_s else 0.01) * heard[slot]
+    for tempo_bpm in (71.3, 97.0, 120.0, 143.9):
+        slot_s = 15.0 / tempo_bpm
+        signal = placed(sound(), [slot_s * slot - early_s for slot in slots], 28 * slot_s)
+        powers = slot_powers(band_energies(signal[:, None], RATE), slot_s * np.arange(29))
+        heard = loudness_of(powers, spl_offset_db=SPL_OFFSET_DB)
+        for slot in slots:
+            assert heard[slot] > 5.0
+            assert heard[slot - 1] < (0.1 if early_s else 0.01) * heard[slot]
 
 
 def test_cross_check_a_kit_on_the_grid_reads_as_the_loop_that_it_makes():
@@ -182,7 +171,7 @@ def test_cross_check_a_kit_on_the_grid_reads_as_the_loop_that_it_makes():
     loop = np.zeros(round(32 * slot_s * RATE))
     kit = np.zeros((32, 156))
     for sound, slots in hits:
-        energies = band_energies(sound[:, None], RATE, onset_at_start=True)
+        energies = band_energies(sound[:, None], RATE)
         loop += placed(sound, [slot_s * slot for slot in slots], 32 * slot_s)[: len(loop)]
         for slot in slots:
             kit += slot_powers(energies, edges - slot_s * slot)

@@ -1,9 +1,9 @@
 """Which audio files a beat is made of: stems, drums, the pins of its kit, references.
 
 Conventions
-    What beat.toml lists is joined with what lies in stems/ and drums/.  An entry for a single file outranks one for the
-    folder that it lies in, and a deeper folder a higher one.  A stem is never a candidate.  Two names for one file on
-    the disk are one file.
+    What beat.toml lists is joined with what lies in stems/ and drums/.  An entry for a single file outranks one for its
+    folder, and a deeper folder outranks a higher one.  A stem is never a candidate.  Two names for one file on the disk
+    are one file.
 """
 
 from __future__ import annotations
@@ -16,21 +16,21 @@ from typing import cast
 
 from msgspec import UNSET, UnsetType
 
-from dossier.beatfile.check import Ledger, found, join
-from dossier.beatfile.folder import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
-from dossier.beatfile.tables import BeatTable, DrumEntry
+from dossier.beatfile.listing import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
+from dossier.beatfile.schema import BeatTable, DrumEntry
+from dossier.beatfile.validate import Ledger, found, join
 from dossier.model.beat import DrumFile, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable
 
-# Comparing names costs some 50 us a pair; a list of ten thousand wrong names must not take minutes.
+# Comparing names takes about 50 us a pair; ten thousand wrong names must not take minutes.
 MAX_SUGGESTIONS = 20
 MAX_COMPARED = 500
 _FILE_RANK = 10**6  # outranks folders of any depth
 
 
 @dataclass(frozen=True, slots=True)
-class Sound:
+class Inputs:
     """The audio files of one beat."""
 
     stems: tuple[Stem, ...]
@@ -41,7 +41,7 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
-    """An entry of beat.toml, or the drums folder itself, that stands for a file."""
+    """An entry of beat.toml, or the drums folder itself, that lists a file."""
 
     rank: int
     place: str
@@ -50,9 +50,9 @@ class _Claim:
     entry: DrumEntry | None
 
 
-def sound_of(folder: Path, table: BeatTable, ledger: Ledger) -> Sound:
-    """Find all audio files that a beat names or holds; what cannot be found goes into the ledger."""
-    return _Finder(folder, ledger).sound(table)
+def find_inputs(folder: Path, table: BeatTable, ledger: Ledger) -> Inputs:
+    """Find all audio files that a beat names or holds; problems go into the ledger."""
+    return _Finder(folder, ledger).inputs(table)
 
 
 def hyphened(word: str) -> str:
@@ -67,16 +67,16 @@ class _Finder:
         self.shown = ShownNames(folder)
         self.suggestions = 0
 
-    def sound(self, table: BeatTable) -> Sound:
+    def inputs(self, table: BeatTable) -> Inputs:
         stems, stem_places = self.stems(table)
         drums = self.drums(table, stem_places)
         listed = sorted(drums.values(), key=lambda drum: (drum.file.casefold(), drum.file))
-        return Sound(
+        return Inputs(
             stems=stems, drums=tuple(listed), kit_pins=self.kit(table, drums), references=self.references(table)
         )
 
     def listing(self, name: str, *, recursive: bool) -> Listing:
-        """The audio in stems/ or drums/; an empty listing where there is no such folder."""
+        """The audio in stems/ or drums/; empty where there is no such folder."""
         path = self.folder / name
         if not os.path.lexists(path):
             return Listing()
@@ -96,7 +96,7 @@ class _Finder:
         return listing
 
     def file_named(self, key: str, text: str, known: list[str]) -> Path | None:
-        """The audio file that an entry names; where it cannot be one, that is a problem."""
+        """The audio file that an entry names; None, and a problem, if it cannot be one."""
         path = locate(self.folder, text)
         why = state_of(path)
         if why is None and not is_audio(path.name):
@@ -107,7 +107,7 @@ class _Finder:
         return None
 
     def suggestion(self, text: str, known: list[str]) -> str:
-        """The file that was probably meant: for the first problems only, and in the same folder if there are many."""
+        """The file that was probably meant, for the first problems only; among many files, one in the same folder."""
         if self.suggestions == MAX_SUGGESTIONS:
             return ""
         self.suggestions += 1
@@ -130,16 +130,11 @@ class _Finder:
                 self.ledger.about_key(key, f"{found(entry.file)} is the same file as {places[here]}; list it once")
                 continue
             places[here] = f"stems[{index}]"
-            stems.append(
-                Stem(
-                    file=self.shown.of(path, library=path.parent),
-                    path=path,
-                    gain_db=entry.gain_db,
-                    origin=clean(entry.origin),
-                    rights=entry.rights,
-                    role=clean(entry.role) if isinstance(entry.role, str) else "",
-                )
-            )
+            shown = self.shown.of(path, library=path.parent)
+            stems.append(Stem(
+                file=shown, path=path, gain_db=entry.gain_db, origin=clean(entry.origin), rights=entry.rights,
+                role=clean(entry.role),
+            ))  # fmt: skip
         listed = set(places)
         unlisted = [file for file in listing.files if file.identity not in listed]
         for file in unlisted:
@@ -186,7 +181,7 @@ class _Finder:
         return {here: self.drum(claim) for here, claim in ordered}
 
     def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[Identity, str]) -> list[_Claim]:
-        """What an entry of [[drums]] stands for: a file, or each audio file in a folder."""
+        """What an entry of [[drums]] lists: a file, or each audio file in a folder."""
         path = locate(self.folder, entry.file)
         if state_of(path) != "is a folder, not a file":
             file = self.file_named(f"{key}.file", entry.file, known)
@@ -204,7 +199,7 @@ class _Finder:
         return [_Claim(len(path.parts), key, file.path, path, entry) for file in listing.files]
 
     def stake(self, claim: _Claim, claims: dict[Identity, _Claim], stem_places: Mapping[Identity, str]) -> None:
-        """Let a claim stand where it outranks the one before it."""
+        """Let a claim replace the one before it if it outranks it."""
         here, key = identity(claim.path), f"{claim.place}.file"
         if here in stem_places:
             if claim.rank == _FILE_RANK:
@@ -221,14 +216,11 @@ class _Finder:
         if entry is None:
             return DrumFile(file=file, path=claim.path)
         return DrumFile(
-            file=file,
-            path=claim.path,
+            file=file, path=claim.path, origin=clean(entry.origin), rights=entry.rights,
             kind=None if isinstance(entry.kind, UnsetType) else cast(Kind, hyphened(entry.kind)),
             role=None if isinstance(entry.role, UnsetType) else cast(Role, hyphened(entry.role)),
             tempo_bpm=None if isinstance(entry.tempo, UnsetType) else entry.tempo,
-            origin=clean(entry.origin),
-            rights=entry.rights,
-        )
+        )  # fmt: skip
 
     def kit(self, table: BeatTable, drums: Mapping[Identity, DrumFile]) -> dict[Role, str]:
         by_name = {drum.file: drum for drum in drums.values()}

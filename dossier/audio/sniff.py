@@ -1,15 +1,15 @@
-"""What happens before a decoder may see a file: is it a plain file, of a sensible size, and does it look like audio?
+"""What happens before a decoder sees a file: is it a plain file of a sensible size, and does it look like audio?
 
 Conventions
-    Nothing is opened that is not a regular file, so that a pipe cannot make the program wait and a device cannot feed
-    it without end.  Errors of the operating system become sentences.  The first bytes decide what a file is; its suffix
-    only has to be one that the program knows.
-    The MP3 decoder inside libsndfile reports damage on the process' standard error, past Python.  `decoder_quiet`
-    catches these lines and hands them over as findings; what anything else printed meanwhile is passed on.
+    Only regular files are opened: a pipe could make the program wait, a device could feed it without end.  Errors of
+    the operating system become sentences.  The first bytes decide what a file is; its suffix only has to be known.
+    The MP3 decoder inside libsndfile reports damage on the process's standard error, past Python.  `decoder_quiet`
+    catches these lines as findings and passes on what anything else printed meanwhile.
 """
 
 from __future__ import annotations
 
+import codecs
 import errno
 import io
 import os
@@ -32,7 +32,7 @@ SUFFIX_FORMATS = {
 EXPORT = "export it again as wav, aiff, flac, mp3 or ogg"
 MAX_FILE_BYTES = 8 * 2**30  # half an hour of 16 channels at 48 kHz in 64 bit is 10 GiB; nothing of use is larger
 
-# First bytes of what is often mistaken for a usable file: (offset, bytes, what it is).
+# What is often mistaken for a usable file: (offset, first bytes, what it is).
 _STRANGERS = (
     (4, b"ftyp", "an MPEG-4 file (m4a, mp4)"), (0, b"caff", "a CAF file"), (0, b"wvpk", "a WavPack file"),
     (0, b"\x30\x26\xb2\x75", "a Windows Media file"), (0, b"\x1aE\xdf\xa3", "a Matroska or WebM file"),
@@ -47,11 +47,11 @@ _stderr_lock = threading.Lock()
 
 
 def open_plain(path: Path, *, shown_as: str) -> io.BufferedReader:
-    """Open a regular file for reading; everything else is an `AudioError` that says what stands there."""
+    """Open a regular file for reading; anything else is an `AudioError` that says what it is."""
     try:
         state = os.stat(path)
     except (OSError, ValueError) as error:
-        raise AudioError(f"{shown_as}: {explain(error)}") from None
+        raise AudioError(f"{shown_as}: {why_unreadable(error)}") from None
     if not stat.S_ISREG(state.st_mode):
         raise AudioError(f"{shown_as}: {_kind_of_place(state.st_mode)}; give the name of a file")
     if state.st_size > MAX_FILE_BYTES:
@@ -62,7 +62,7 @@ def open_plain(path: Path, *, shown_as: str) -> io.BufferedReader:
     try:
         return path.open("rb")
     except OSError as error:
-        raise AudioError(f"{shown_as}: {explain(error)}") from None
+        raise AudioError(f"{shown_as}: {why_unreadable(error)}") from None
 
 
 def _kind_of_place(mode: int) -> str:
@@ -73,8 +73,8 @@ def _kind_of_place(mode: int) -> str:
     return "is a device, not an audio file"
 
 
-def explain(error: OSError | ValueError) -> str:
-    """Why a file could not be read, and what to do, as the end of a sentence that starts with its name."""
+def why_unreadable(error: OSError | ValueError) -> str:
+    """Why a file cannot be read and what to do, to follow its name in a sentence."""
     code = error.errno if isinstance(error, OSError) else None
     if code == errno.ENOENT:
         if isinstance(error, OSError) and error.filename and os.path.islink(error.filename):
@@ -93,13 +93,13 @@ def explain(error: OSError | ValueError) -> str:
     return f"cannot be read: {error.strerror or type(error).__name__}; check the disk"
 
 
-def sniff(path: Path, *, shown_as: str) -> str:
-    """What the first bytes say: "WAV", "AIFF", "FLAC", "Ogg", "MP3" or, only for a name in .mp3, "MP3?".
+def format_of(path: Path, *, shown_as: str) -> str:
+    """Format by the first bytes: "WAV", "AIFF", "FLAC", "Ogg", "MP3" or, only for a name in .mp3, "MP3?".
 
     Raises
     ------
     AudioError
-        Not a plain file, unreadable, empty, or nothing that the program reads.
+        Not a plain file, unreadable, empty, or of no known format.
     """
     suffix = path.suffix.lower()
     with open_plain(path, shown_as=shown_as) as file:
@@ -109,7 +109,7 @@ def sniff(path: Path, *, shown_as: str) -> str:
         try:
             head = file.read(_SNIFFED_BYTES)
         except OSError as error:
-            raise AudioError(f"{shown_as}: {explain(error)}") from None
+            raise AudioError(f"{shown_as}: {why_unreadable(error)}") from None
     if not head:
         raise AudioError(f"{shown_as}: is empty (0 bytes); {EXPORT}")
     if len(head) < _SMALLEST_BYTES:
@@ -138,22 +138,18 @@ def sniff(path: Path, *, shown_as: str) -> str:
 
 
 def _starts_a_frame(head: bytes) -> bool:
-    """Whether bytes can open an MPEG audio frame: sync, nothing reserved (ISO/IEC 11172-3, 2.4.2.3, from memory)."""
+    """Whether an MPEG audio frame can start so: sync, nothing reserved (ISO/IEC 11172-3, 2.4.2.3; MEM)."""
     sync = head[0] == 0xFF and head[1] & 0xE0 == 0xE0
     version, layer, bitrate, rate = head[1] >> 3 & 3, head[1] >> 1 & 3, head[2] >> 4, head[2] >> 2 & 3
     return sync and version != 1 and layer != 0 and bitrate != 15 and rate != 3
 
 
 def _is_text(head: bytes) -> bool:
-    return all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head) and (head.isascii() or _decodes(head))
-
-
-def _decodes(head: bytes) -> bool:
     try:
-        head[: len(head) - 4].decode()  # the last character may be cut
+        codecs.getincrementaldecoder("utf-8")().decode(head)  # incremental: the last character may be cut
     except UnicodeDecodeError:
         return False
-    return True
+    return all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head)
 
 
 def _quoted(head: bytes) -> str:
@@ -163,9 +159,9 @@ def _quoted(head: bytes) -> str:
 
 @contextmanager
 def decoder_quiet(active: bool) -> Iterator[list[str]]:
-    """Collect what the MP3 decoder writes to standard error (file descriptor 2); filled when the block ends.
+    """Collect what the MP3 decoder writes to file descriptor 2; the list is complete when the block ends.
 
-    One block at a time in a process.  Lines of others that were written meanwhile follow afterwards.
+    One block at a time in a process.  Lines that others wrote meanwhile are printed afterwards.
     """
     said: list[str] = []
     if not active:

@@ -1,8 +1,8 @@
-"""Places that a command is told: what they are called, and whether they will do, before minutes of work.
+"""Paths that a command is given: how they are shown, and whether they will do, before minutes of work.
 
 Conventions
-    What is printed of a place has no hidden characters (see `dossier.names.printable`).
-    An archive may lie anywhere but among the files that a beat is made of: its renders would be taken for drums.
+    A printed path has no hidden characters (see `dossier.names.printable`).
+    An archive may lie anywhere but among the files of a beat, where its renders would be taken for drums.
 """
 
 from __future__ import annotations
@@ -17,27 +17,21 @@ if TYPE_CHECKING:
 
 
 def name_of(path: Path) -> str:
-    """The name of a file or folder as it may be printed; of `.` and the like, what it stands for."""
+    """The name of a file or folder, fit to print; `.` and the like are resolved."""
     from dossier.names import printable
 
     return printable(path.name if path.name not in ("", "..") else path.resolve().name or str(path))
 
 
 def shown(path: Path) -> str:
-    """A path as it may be printed."""
+    """A path, fit to print."""
     from dossier.names import printable
 
     return printable(str(path))
 
 
 def archive_at(place: Path) -> None:
-    """Refuse a folder that is none, before anything is made there.
-
-    Raises
-    ------
-    ArchiveError
-        There is no such folder.
-    """
+    """Refuse a missing folder before anything is made there, with `ArchiveError`."""
     from dossier.errors import ArchiveError
 
     if not place.is_dir():
@@ -50,7 +44,7 @@ def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
     Raises
     ------
     ArchiveError
-        A file stands there, it cannot be written to, or it lies among a beat's own files.
+        A file is there, the place is not writable, or it lies among a beat's own files.
     """
     from dossier.errors import ArchiveError
 
@@ -84,7 +78,7 @@ def _slug_if_sound(folder: Path) -> str | None:
 
 
 def slug_of(told: str, archive: Archive) -> str:
-    """The beat of an archive that a name, a folder or a title means; what was told, where there is none."""
+    """The beat of an archive that a name, folder or title means; unchanged if there is none."""
     from dossier.names import slug
 
     name = Path(told).name

@@ -1,8 +1,8 @@
 """What a file's name says: tempo, kind and role.  Names follow trade habits (common practice, no source).
 
-A name is cut into words at everything that is not a letter or a digit, between letters and digits, and where a small
-letter meets a capital, so `OpenHat_02`, `open-hat 02` and `openhat02` read alike, and `that` is no hat.  The file's own
-name speaks first, then the folders it lies in, nearest first.
+A name is cut into words at everything but letters and digits, between letters and digits, and before a capital that
+follows a small letter.  So `OpenHat_02`, `open-hat 02` and `openhat02` read alike, and `that` is no hat.  The file's
+own name speaks first, then its folders, nearest first.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _TEMPO = re.compile(
 _NUMBER = re.compile(r"(?<![\d.])(\d{2,3})(?![\d.])")
 _WORD = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+")
 
-# Phrases before single words, longer before shorter: 'open hat' is no plain hat, 'snare roll' is no 'roll'.
+# Phrases before single words, longer before shorter: an 'open hat' is no plain hat.
 _ROLES: tuple[tuple[str, Role], ...] = (
     ("bass drum", "kick"), ("drum bass", "kick"), ("side stick", "rim"), ("cross stick", "rim"), ("rim shot", "rim"),
     ("hand clap", "clap"), ("finger snap", "clap"),
@@ -59,12 +59,11 @@ _KINDS: tuple[tuple[str, Kind], ...] = (
 
 
 def _parts(name: str) -> list[str]:
-    """The name's parts as spaced lower-case words: the file without its suffix, then its folders, nearest first."""
+    """The file without its suffix, then its folders, nearest first, each as lower-case words between spaces."""
     pieces = [piece for piece in re.split(r"[/\\]", name) if piece]
     if not pieces:
         return []
     own = re.sub(r"\.(wav|wave|aiff?|flac|mp3|ogg)$", "", pieces[-1], flags=re.IGNORECASE)
-    # The bits of underscores and hyphens are seen by the word pattern as separators.
     return [" " + " ".join(_WORD.findall(part)).lower() + " " for part in [own, *reversed(pieces[:-1])]]
 
 
@@ -78,7 +77,7 @@ def tempo_from_name(name: str) -> float | None:
 
 
 def numbers_in(name: str) -> tuple[float, ...]:
-    """Bare whole numbers in a file name that could be tempos (`groove_97`): a hint, never a statement."""
+    """Bare whole numbers in a file name that could be tempos (`groove_97`): hints, not statements."""
     own = re.split(r"[/\\]", name)[-1]
     return tuple(float(found) for found in _NUMBER.findall(own) if LOWEST_BPM <= float(found) <= HIGHEST_BPM)
 
@@ -87,7 +86,7 @@ _GENERAL = frozenset({"perc", "percs", "percussion", "cymbal", "cymbals", "cym",
 
 
 def _roles_in(part: str) -> list[Role]:
-    """Distinct roles in the order in which the words stand; a general word gives way to a particular one."""
+    """Distinct roles in the order of their words; general words give way to particular ones."""
     found: list[tuple[int, bool, Role]] = []
     for word, role in _ROLES:
         place = part.find(f" {word} ")
@@ -100,9 +99,9 @@ def _roles_in(part: str) -> list[Role]:
 
 
 def role_from_name(name: str) -> Role | None:
-    """Role that a file name (or else the folder it lies in) states, or None.
+    """Role that a file name, or else its folder, states; None if neither does.
 
-    The first of several roles counts, but not for a loop: a loop of kick and snare has no one role.
+    Of several roles the first counts, except for a loop: one of kick and snare has no single role.
     """
     for part in _parts(name):
         roles = _roles_in(part)
@@ -112,7 +111,7 @@ def role_from_name(name: str) -> Role | None:
 
 
 def kind_from_name(name: str) -> Kind | None:
-    """Kind that a file name (or else the folder it lies in) states, or None.  A tempo in the name means a loop."""
+    """Kind that a file name, or else its folder, states; None if neither does.  A tempo in the name means a loop."""
     parts = _parts(name)
     for index, part in enumerate(parts):
         for word, kind in _KINDS:

@@ -1,21 +1,100 @@
-"""Measurements of single files as a person reads them and as a script does (`dossier measure`)."""
+"""What a command prints: its progress on standard error, and measured files as tables or as JSON objects.
+
+Conventions
+    Progress is one moving line on a terminal and a plain line a step anywhere else.  It goes to standard error and
+    steps aside while anything else is printed, so standard output stays clean enough to pipe.  A terminal that cannot
+    move its cursor (TERM=dumb) gets plain lines; NO_COLOR (no-color.org) turns colours off.
+    A table leaves out rows that no file has a value for, and says once below it why a dash stands where it does.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import os
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING
 
-from dossier.model.measures import FileMeasures
-
 if TYPE_CHECKING:
+    from rich.progress import Progress as MovingLine
     from rich.table import Table
+
+    from dossier.model.measures import FileMeasures
+
+class Progress:
+    """Progress through `total` things, 0 where their number is unknown.
+
+    `note` writes a line to standard error; with None, steps show on a terminal only.
+    """
+
+    def __init__(self, total: int, *, note: Callable[[str], None] | None) -> None:
+        self._total, self._number, self._note = total, 0, note
+        self._line: MovingLine | None = None
+        if sys.stderr.isatty() and os.environ.get("TERM") not in ("dumb", "unknown"):
+            self._line = _moving_line()
+            self._task = self._line.add_task("", total=None)
+
+    def __enter__(self) -> Progress:
+        if self._line is not None:
+            self._line.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if self._line is not None:
+            self._line.stop()
+
+    def item(self, name: str) -> Callable[[str], None]:
+        """Begin the next thing; returns the function that reports its steps."""
+        self._number += 1
+        counted = f"{self._number} of {self._total}: " if self._total > 1 else ""
+        named = f"{name}: " if name else ""
+        line = self._line
+        if line is None:
+            note = self._note
+            return (lambda step: None) if note is None else (lambda step: note(f"{named}{step}"))
+        line.reset(self._task, description=f"{counted}{name}")
+        return lambda step: line.update(self._task, description=f"{counted}{named}{step}")
+
+    def note(self, message: str) -> None:
+        """Print a line that stays."""
+        if self._note is not None:
+            with self.aside():
+                self._note(message)
+
+    @contextmanager
+    def aside(self) -> Iterator[None]:
+        """Clear the moving line while something else is printed."""
+        if self._line is None:
+            yield
+            return
+        self._line.stop()
+        try:
+            yield
+        finally:
+            self._line.start()
+
+
+def _moving_line() -> MovingLine:
+    from rich.console import Console
+    from rich.progress import Progress as MovingLine
+    from rich.progress import SpinnerColumn, TextColumn, TimeElapsedColumn
+    from rich.table import Column
+
+    console = Console(file=sys.stderr, highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
+    return MovingLine(
+        SpinnerColumn("line"), TextColumn("{task.description}", markup=False, table_column=Column(no_wrap=True)),
+        TimeElapsedColumn(),
+        console=console, transient=True, redirect_stdout=False, redirect_stderr=False,
+    )  # fmt: skip
+
 
 Plain = dict[str, object]
 
 
 def as_object(m: FileMeasures) -> Plain:
-    """The machine contract: one flat object a file, null where not measurable, `reasons` for each null."""
+    """One file as `dossier measure --json` prints it: flat, null where not measurable, a reason for every null."""
     loud, hit, loop, pitch = m.loudness, m.hit, m.loop, m.pitch
     out: Plain = {
         "file": m.file, "sample_rate_hz": m.sample_rate_hz, "channels": m.channels, "bit_depth": m.bit_depth,
@@ -48,7 +127,7 @@ def as_object(m: FileMeasures) -> Plain:
 
 
 def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
-    """A reason for every null, from the measure that could not say."""
+    """A reason for every null, from the measure that left it empty."""
     whole = {name.removeprefix("whole."): why for name, why in m.stereo.reasons.items()}
     known: dict[str, str] = {**whole, **m.loudness.reasons, **m.hit.reasons}
     if m.pitch.reason:
@@ -69,7 +148,7 @@ def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
     }
 
 
-# label, field, unit, decimals: the rows of the table, in the order in which a person asks
+# label, field, unit, decimals: the table's rows, most asked for first
 ROWS: tuple[tuple[str, str, str, int], ...] = (
     ("kind", "kind", "", 0),
     ("role", "role", "", 0),
@@ -108,7 +187,7 @@ LABEL_WIDTH, HEADING_WIDTH, GAP = 22, 18, 2
 
 
 def tables(files: Sequence[Mapping[str, object]], *, width: int) -> Iterator[tuple[Table, list[str]]]:
-    """Measured files side by side, as many as fit into `width` characters, each table with its remarks."""
+    """Measured files side by side, as many as fit into `width` characters; each table comes with its remarks."""
     from rich.table import Table
     from rich.text import Text
 
@@ -127,7 +206,7 @@ def tables(files: Sequence[Mapping[str, object]], *, width: int) -> Iterator[tup
 
 
 def heading(name: str) -> str:
-    """A file's name, shortened in the middle where it is long: both ends tell files apart."""
+    """A file's name, shortened in the middle because both ends tell files apart."""
     if len(name) <= HEADING_WIDTH:
         return name
     tail = HEADING_WIDTH // 2
@@ -135,7 +214,7 @@ def heading(name: str) -> str:
 
 
 def remarks(files: Sequence[Mapping[str, object]]) -> list[str]:
-    """Why there is a dash, each reason once, and what is odd about a file."""
+    """Why dashes stand where they do, each reason once, then what is odd about each file."""
     labels = {field: label for label, field, _, _ in ROWS}
     missing: dict[tuple[tuple[str, ...], str], list[str]] = {}
     for found in files:
@@ -157,7 +236,7 @@ def remarks(files: Sequence[Mapping[str, object]]) -> list[str]:
 
 
 def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -> str:
-    """One value as a person reads it; a dash where there is none (the reason stands below the table)."""
+    """One value as a person reads it, or a dash."""
     value = measured.get(field)
     if value is None:
         return "-"

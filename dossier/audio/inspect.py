@@ -1,8 +1,8 @@
-"""What a file says of itself, held against what is in it: limits, damage, and what a user should know.
+"""What a file says of itself against what is in it: limits, damage, and what a user should know.
 
 Conventions
-    A limit that a header breaks is an `AudioError` before any memory is taken for its claim.  Everything else is a
-    note: words that continue a sentence which starts with the file's name, with their numbers.
+    A header that breaks a limit is an `AudioError` before any memory is taken for its claim.  Everything else is a
+    note: words, with their numbers, that continue a sentence starting with the file's name.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio.guard import SUFFIX_FORMATS, open_plain
+from dossier.audio.sniff import SUFFIX_FORMATS, open_plain
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000  # telephone speech to the highest rate in studio use; common practice
-MAX_DURATION_S = 1_800.0  # half an hour holds any single track; more is a wrong file or a wrong header
-MAX_VALUES = 2**28  # decoded float32 values: 1 GiB, or half an hour of stereo at 74 kHz; bounds the memory of a file
+MAX_DURATION_S = 1_800.0  # any single track fits into half an hour; more is a wrong file or header
+MAX_VALUES = 2**28  # decoded float32 values: 1 GiB, half an hour of stereo at 74 kHz; bounds the memory a file takes
 MAX_CHANNELS = 64  # seventh-order Ambisonics; more is no music track
 MAX_PEAK = 1_000.0  # 60 dB over full scale: integers stored as floats, whose squares would swamp every measure
-SILENT_BELOW = 1e-6  # -120 dBFS, the least step of 20 bits: nothing that a converter recorded
-DC_FROM = 0.01  # 1 % of full scale costs 0.09 dB of headroom, and clicks where the file is cut
-CLIP_RUN = 3  # samples in a row at full scale; a clean peak reaches it with one or two; common practice, no source
+SILENT_BELOW = 1e-6  # -120 dBFS, the least step of 20 bits: no converter recorded it
+DC_FROM = 0.01  # 1 % of full scale costs 0.09 dB of headroom and clicks at the ends
+CLIP_RUN = 3  # samples in a row at full scale; a clean peak has one or two there; common practice, no source
 
 PCM_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _BIT_DEPTHS = {
@@ -37,12 +37,12 @@ _BIT_DEPTHS = {
 }  # fmt: skip
 # libsndfile's log of a chunk that is longer than the file: 'data : 192000 (should be 96000)'.
 _CUT_CHUNK = re.compile(r"^\s*(?:data|SSND)\s*:\s*(\d+) \(should be (\d+)\)", re.MULTILINE)
-_STREAMED_BYTES = 0x7FFFF000  # chunk sizes from here on are placeholders of programs that write into a pipe
+_STREAMED_BYTES = 0x7FFFF000  # larger chunk sizes are placeholders from programs that write into a pipe
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What a file says of itself, not yet held against its content."""
+    """What a file says of itself, not yet checked against its content."""
 
     container: str  # "WAV" | "AIFF" | "FLAC" | "MP3" | "Ogg"
     subtype: str  # as libsndfile names it: "PCM_24", "FLOAT", "MPEG_LAYER_III", ...
@@ -62,20 +62,15 @@ class Header:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadInfo:
-    """A clip, and what was found on reading it.  Each note continues a sentence that starts with the file's name."""
+    """A clip and notes on it, each continuing a sentence that starts with the file's name."""
 
     clip: Clip
     header: Header
-    peak: float  # largest absolute sample of any channel, 1.0 is full scale
-    dc_offset: tuple[float, ...]  # mean of each channel of the clip
-    clipped_runs: int  # places where three or more samples in a row stand at full scale
-    silent: bool  # never above -120 dBFS
-    whole: bool  # False: cut short or damaged; what is there was read
     notes: tuple[str, ...]
 
     @property
     def channels(self) -> int:
-        """Of the file; the clip has 1 or 2."""
+        """Of the file; its clip has 1 or 2."""
         return self.header.channels
 
     @property
@@ -85,7 +80,7 @@ class ReadInfo:
 
 @dataclass(slots=True)
 class Decoded:
-    """Samples as they came out of the decoder, and what was learnt on the way."""
+    """Samples as they came out of the decoder, and what reading them showed."""
 
     samples: npt.NDArray[np.float32]  # (frames, 1 or 2)
     peak: float  # of the file's own channels
@@ -94,7 +89,7 @@ class Decoded:
 
 
 def check_claim(header: Header, shown: str) -> None:
-    """Refuse by the header alone, before any memory is taken."""
+    """Refuse an impossible header before any memory is taken."""
     if not MIN_RATE_HZ <= header.rate_hz <= MAX_RATE_HZ:
         raise AudioError(
             f"{shown}: has a sample rate of {header.rate_hz} Hz; {MIN_RATE_HZ} to {MAX_RATE_HZ} Hz are read; "
@@ -113,15 +108,17 @@ def check_claim(header: Header, shown: str) -> None:
 
 
 def most_frames(header: Header) -> int:
+    """Most frames that are read at the header's rate and channel count."""
     return min(int(MAX_DURATION_S * header.rate_hz), MAX_VALUES // min(header.channels, 2))
 
 
 def in_words(seconds: float) -> str:
+    """Minutes or hours, for a message."""
     return f"{seconds / 60:.3g} minutes" if seconds < 7200 else f"{seconds / 3600:,.0f} hours"
 
 
 def damage(path: Path, header: Header, decoded: Decoded, log: str, said: list[str], shown: str) -> list[str]:
-    """What is missing from a file, or wrong in it, as notes."""
+    """What is missing from a file or wrong in it, as notes; empty for a sound file."""
     got = len(decoded.samples)
     here = f"{got / header.rate_hz:.2f} s"
     cut = _CUT_CHUNK.search(log)
@@ -144,7 +141,7 @@ def damage(path: Path, header: Header, decoded: Decoded, log: str, said: list[st
 
 
 def _counts_frames(path: Path, shown: str) -> bool:
-    """Whether an MP3 file says how many frames it has; without that the decoder's length is an estimate."""
+    """Whether an MP3 file states its number of frames; otherwise the decoder's length is an estimate."""
     with open_plain(path, shown_as=shown) as file:
         head = file.read(10)
         if head[:3] == b"ID3":  # the size is four bytes of seven bits (ID3v2.4, section 3.1)
@@ -162,14 +159,9 @@ def _ends_properly(path: Path, shown: str) -> bool:
     return page >= 0 and len(tail) > page + 5 and bool(tail[page + 5] & 0x04)
 
 
-def full_scale(header: Header) -> float:
-    """The largest sample that the file's own format can hold; 1.0 for floats and lossy formats."""
-    return 1.0 - 2.0 ** (1 - PCM_BITS.get(header.subtype, 64))
-
-
 def clipped_runs(decoded: Decoded, header: Header) -> int:
     """Places where `CLIP_RUN` samples or more in a row stand at full scale; none where samples go beyond it."""
-    top = full_scale(header)
+    top = 1.0 - 2.0 ** (1 - PCM_BITS.get(header.subtype, 64))  # 1.0 for floats and lossy formats
     if header.channels > 2 or not top <= decoded.peak <= 1.0:
         return 0
     full = np.abs(decoded.samples) >= np.float32(top)
@@ -177,32 +169,27 @@ def clipped_runs(decoded: Decoded, header: Header) -> int:
     return int(np.count_nonzero(run[:1]) + np.count_nonzero(run[1:] & ~run[:-1]))
 
 
-def notes_of(path: Path, header: Header, decoded: Decoded, means: tuple[float, ...], clipped: int) -> list[str]:
+def notes_of(path: Path, header: Header, decoded: Decoded) -> list[str]:
+    """What a user should know of a file that could be read."""
     notes: list[str] = []
     suffix = path.suffix.lower()
     if SUFFIX_FORMATS[suffix] != header.container:
         notes.append(f"is {header.container} inside, although its name ends in {suffix}")
     if header.channels > 2:
-        how = (
-            "folded to stereo by the ITU-R BS.775 downmix (no LFE)"
-            if header.channels in (5, 6)
-            else "folded to stereo: odd channels averaged into the left, even ones into the right"
-        )
-        notes.append(f"has {header.channels} channels, {how}")
+        how = ": odd channels averaged into the left, even ones into the right"
+        how = " by the ITU-R BS.775 downmix (no LFE)" if header.channels in (5, 6) else how
+        notes.append(f"has {header.channels} channels, folded to stereo{how}")
     if decoded.peak < SILENT_BELOW:
         return [*notes, "is silent" if decoded.peak == 0.0 else "is silent: it never rises above -120 dBFS"]
     for side, name in zip(range(decoded.samples.shape[1]), ("left", "right"), strict=False):
-        if not _sounds(decoded.samples[:, side]):
+        if not decoded.samples[:, side].any():
             notes.append(f"sounds on one side only: its {name} channel is silent")
-    if clipped:
+    if clipped := clipped_runs(decoded, header):
         places = "place" if clipped == 1 else "places"
         notes.append(f"is clipped in {clipped} {places} ({CLIP_RUN} or more samples in a row at full scale)")
     if decoded.peak > 1.0 and header.channels <= 2:
         notes.append(f"peaks {20 * log10(decoded.peak):.1f} dB over full scale")
-    if max(map(abs, means)) >= DC_FROM:
-        notes.append(f"has a DC offset of {max(means, key=abs) * 100:+.1f} % of full scale")
+    offset = float(max(decoded.sums, key=abs)) / len(decoded.samples)
+    if abs(offset) >= DC_FROM:
+        notes.append(f"has a DC offset of {offset * 100:+.1f} % of full scale")
     return notes
-
-
-def _sounds(channel: npt.NDArray[np.float32]) -> bool:
-    return bool(channel[::101].any() or channel.any())  # nearly always the first look settles it

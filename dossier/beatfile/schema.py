@@ -1,9 +1,9 @@
 """The words of beat.toml: which keys there are, what each may hold, and its JSON Schema.
 
 Conventions
-    The tables are declared once, as typed structures with their limits and descriptions.  Two things are made from that
-    one declaration: the JSON Schema (draft 2020-12) that editors use, and the checks of `dossier.beatfile.check`.
-    Limits are common practice (no source) unless a source stands beside them.
+    The tables are declared once, as typed structures with their limits and descriptions.  The JSON Schema (draft
+    2020-12) that editors use and the checks of `dossier.beatfile.validate` both follow from that declaration.  Limits
+    are common practice (no source) unless a source stands beside them.
 """
 
 from __future__ import annotations
@@ -56,9 +56,9 @@ FilePath = Annotated[str, Meta(min_length=1, max_length=1024)]
 Origin = Annotated[
     str, Meta(max_length=500, description="where it comes from: who played it, which pack, which record; never judged")
 ]
-RightsWord = Annotated[Rights, Meta(description="state of its rights as you know it; unknown where not said")]
+RightsWord = Annotated[Rights, Meta(description="state of its rights as you know it; unknown if not given")]
 IntentWord = Annotated[Intent, Meta(description="how drums sit: forward leads, level sits beside, tucked lies under")]
-StepsPerBeat = Annotated[int, Meta(ge=1, le=24, description="cells in a beat of the meter; 4 where not said")]
+StepsPerBeat = Annotated[int, Meta(ge=1, le=24, description="cells in a beat of the meter; 4 if not given")]
 Lines = Annotated[
     list[Annotated[str, Meta(max_length=MAX_LINE_LENGTH)]],
     Meta(
@@ -70,6 +70,16 @@ Lines = Annotated[
 Midi = Annotated[
     FilePath, Meta(description="a Standard MIDI File with General MIDI percussion, relative to the beat folder")
 ]
+Tempo = Annotated[float, Meta(ge=20, le=400, description="quarter notes a minute (BPM)", examples=[92.0])]
+Downbeat = Annotated[
+    float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")
+]
+Target = Annotated[
+    float, Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 if not given")
+]
+Listening = Annotated[
+    float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 if not given")
+]
 
 
 class StemEntry(msgspec.Struct, forbid_unknown_fields=True):
@@ -77,7 +87,7 @@ class StemEntry(msgspec.Struct, forbid_unknown_fields=True):
 
     file: Annotated[FilePath, Meta(description="relative to the beat folder", examples=["stems/pad.wav"])]
     role: Annotated[str, Meta(max_length=60, description="what it plays, in your own words", examples=["bass"])] = ""
-    gain_db: Annotated[float, Meta(ge=-60, le=24, description="gain of this stem in dB; 0 where not said")] = 0.0
+    gain_db: Annotated[float, Meta(ge=-60, le=24, description="gain of this stem in dB; 0 if not given")] = 0.0
     origin: Origin = ""
     rights: RightsWord = "unknown"
 
@@ -92,8 +102,8 @@ class DrumEntry(msgspec.Struct, forbid_unknown_fields=True):
             examples=["drums/kick.wav", "../../library/hats"],
         ),
     ]
-    kind: Annotated[KindWord, Meta(description="where not said, the sound decides")] | UnsetType = UNSET
-    role: Annotated[RoleWord, Meta(description="where not said, the sound decides")] | UnsetType = UNSET
+    kind: Annotated[KindWord, Meta(description="if not given, the sound decides")] | UnsetType = UNSET
+    role: Annotated[RoleWord, Meta(description="if not given, the sound decides")] | UnsetType = UNSET
     tempo: Annotated[float, Meta(ge=20, le=400, description="BPM of a loop")] | UnsetType = UNSET
     origin: Origin = ""
     rights: RightsWord = "unknown"
@@ -107,19 +117,16 @@ class SectionPattern(msgspec.Struct, forbid_unknown_fields=True):
     midi: Midi | UnsetType = UNSET
 
 
-class PatternTable(msgspec.Struct, forbid_unknown_fields=True):
+class PatternTable(SectionPattern, forbid_unknown_fields=True):
     """What the drums play: tablature or MIDI.  Without it groove.mid is used, or a plain pattern is assumed."""
 
-    steps_per_beat: StepsPerBeat | UnsetType = UNSET
-    lines: Lines | UnsetType = UNSET
-    midi: Midi | UnsetType = UNSET
     sections: Annotated[
         dict[str, SectionPattern], Meta(description="patterns of single sections, by the section's name")
     ] = {}
 
 
 class SectionEntry(msgspec.Struct, forbid_unknown_fields=True):
-    """A run of bars; sections follow one another from the first downbeat, in the order in which they stand."""
+    """A run of bars; sections follow one another from the first downbeat, in the order given."""
 
     name: Annotated[str, Meta(min_length=1, max_length=80, description="a name may return", examples=["verse"])]
     bars: Annotated[int, Meta(ge=1, le=MAX_SECTION_BARS, description="length in bars")]
@@ -133,23 +140,21 @@ class ReferenceTable(msgspec.Struct, forbid_unknown_fields=True):
 
 
 class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
-    """beat.toml: what is known of one beat.  Every key is optional; what is not said is estimated, and said to be."""
+    """beat.toml: what is known of one beat.  Every key is optional; what is missing is estimated and marked so."""
 
     title: Annotated[
         str,
         Meta(
-            max_length=200, pattern=r"\S", description="the folder's name where not said", examples=["Lantern Market"],
+            max_length=200, pattern=r"\S", description="the folder's name if not given", examples=["Lantern Market"],
             extra={"allowed": "text that is not blank"},
         ),
     ] | UnsetType = UNSET  # fmt: skip
     artist: Annotated[str, Meta(max_length=200)] = ""
-    tempo: (
-        Annotated[float, Meta(ge=20, le=400, description="quarter notes a minute (BPM)", examples=[92.0])] | UnsetType
-    ) = UNSET
+    tempo: Tempo | UnsetType = UNSET
     meter: Annotated[
         str,
         Meta(
-            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$", description="time signature; 4/4 where not said",
+            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$", description="time signature; 4/4 if not given",
             extra={"allowed": "a time signature such as '4/4', '3/4' or '6/8' (1-32 over 2, 4, 8 or 16)",
                    "suggest": suggest_meter},
         ),
@@ -163,10 +168,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
                    "suggest": suggest_key},
         ),
     ] | UnsetType = UNSET  # fmt: skip
-    first_downbeat: (
-        Annotated[float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")]
-        | UnsetType
-    ) = UNSET
+    first_downbeat: Downbeat | UnsetType = UNSET
     swing: Annotated[
         float,
         Meta(
@@ -174,32 +176,17 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
             description="percent of the eighth at which its second sixteenth falls: 50 straight, 66.7 triplet",
         ),
     ] | UnsetType = UNSET  # fmt: skip
-    target_loudness: (
-        Annotated[
-            float,
-            Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 where not said"),
-        ]
-        | UnsetType
-    ) = UNSET
+    target_loudness: Target | UnsetType = UNSET
     intent: IntentWord = "level"
-    listening_level: (
-        Annotated[
-            float, Meta(ge=40, le=100, description="level at which the mix is heard, in dB SPL; 75 where not said")
-        ]
-        | UnsetType
-    ) = UNSET
+    listening_level: Listening | UnsetType = UNSET
     intents: Annotated[
-        dict[RoleWord, IntentWord],
-        Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES),
+        dict[RoleWord, IntentWord], Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES)
     ] = {}
     stems: Annotated[list[StemEntry], Meta(max_length=500)] = []
     drums: Annotated[list[DrumEntry], Meta(max_length=20_000)] = []
     kit: Annotated[
         dict[RoleWord, FilePath],
-        Meta(
-            description="the one-shot that a role must use: the file of a candidate",
-            extra_json_schema=_ROLE_NAMES,
-        ),
+        Meta(description="the one-shot that a role must use: the file of a candidate", extra_json_schema=_ROLE_NAMES),
     ] = {}
     pattern: PatternTable | UnsetType = UNSET
     sections: Annotated[list[SectionEntry], Meta(max_length=500)] = []
@@ -210,14 +197,8 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     ] = {}
 
 
-def schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of beat.toml, for the document that TOML stands for.
-
-    Parameters
-    ----------
-    policy_names
-        Where given, [policy] takes no other names.
-    """
+def json_schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of beat.toml; with `policy_names`, [policy] takes no others."""
     made = msgspec.json.schema(BeatTable)
     definitions = dict(made["$defs"])
     root = definitions.pop("BeatTable")

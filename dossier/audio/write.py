@@ -2,7 +2,7 @@
 
 Conventions
     Samples are `(frames, channels)` arrays, full scale 1.0.  Nothing here scales or dithers.  An integer sample of `b`
-    bits is `round(x * 2^(b-1))`, so that what was read from such a file is written back bit for bit.
+    bits is `round(x * 2^(b-1))`, so a file that was read is written back bit for bit.
 """
 
 from __future__ import annotations
@@ -19,15 +19,16 @@ from dossier.errors import AudioError
 from dossier.model.measures import Clip, Samples, Sound
 from dossier.names import printable
 
-# The sample rates of MPEG-1 and MPEG-2 (ISO/IEC 11172-3, 13818-3) and of MPEG-2.5 Layer III; from memory.
+# The sample rates of MPEG-1 and MPEG-2 (ISO/IEC 11172-3, 13818-3) and of MPEG-2.5 Layer III; MEM.
 MP3_RATES_HZ = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
-MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes are 32 bits; the rest is room for the headers
+MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes have 32 bits; the rest is left for the headers
 NOT_FINITE = "cannot write {}: it would hold samples that are not finite"
+MP3_COMPRESSION = 0.5  # variable bit rate, half way between the largest and the smallest files
 _BLOCK = 2**17  # frames a write
 
 
 def resample(clip: Clip, rate_hz: int) -> Clip:
-    """The clip at another sample rate (soxr, quality HQ, linear phase, no delay); the same object at equal rates.
+    """The clip at another sample rate (soxr HQ, linear phase, no delay); the same object at equal rates.
 
     The result has `round(frames * rate_hz / clip.rate_hz)` frames, at least one.
     """
@@ -43,25 +44,17 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
 
 
 def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
-    """Write integer PCM WAV in one step: the old file stands until the new one is whole and flushed to the disk.
+    """Write integer PCM WAV of 16, 24 or 32 bits and return the number of clipped samples.
 
-    Parameters
-    ----------
-    samples
-        `(frames, channels)`, finite, taken slice by slice from the first to the last.  Nothing is scaled or dithered;
-        what lies beyond full scale is clipped.
-    bits
-        16, 24 or 32.
-
-    Returns
-    -------
-    int
-        How many samples had to be clipped.
+    `samples`, `(frames, channels)` and finite, is read slice by slice in order; what lies beyond full scale is clipped.
+    The old file stays until the new one is whole and flushed to the disk.
 
     Raises
     ------
     AudioError
         Full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are not finite.
+    ValueError
+        Another number of bits.
     """
     if bits not in (16, 24, 32):
         raise ValueError(f"bits is 16, 24 or 32, not {bits}")
@@ -111,17 +104,11 @@ def _check_shape(samples: Sound, shown: str) -> None:
         raise AudioError(f"cannot write {shown}: there are no samples (shape {samples.shape})")
 
 
-def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> bytes:
-    """An MP3 preview: plays everywhere, the same bytes for the same samples.
+def encode_mp3(samples: Samples, rate_hz: int) -> bytes:
+    """An MP3 preview, the same bytes for the same samples.
 
-    Parameters
-    ----------
-    samples
-        `(frames, 1 or 2)`, finite; nothing is scaled.
-    rate_hz
-        A rate that MP3 does not have is resampled to 48 kHz (44.1 kHz for its multiples).
-    compression
-        0 largest and best - 1 smallest; variable bit rate.
+    `samples` is `(frames, 1 or 2)`, finite; nothing is scaled.  A rate that MP3 lacks is resampled to 48 kHz, or to
+    44.1 kHz from its multiples.
 
     Raises
     ------
@@ -140,7 +127,7 @@ def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = 0.5) -> b
     try:
         with sf.SoundFile(
             buffer, "w", samplerate=rate_hz, channels=samples.shape[1], format="MP3", subtype="MPEG_LAYER_III",
-            bitrate_mode="VARIABLE", compression_level=compression,
+            bitrate_mode="VARIABLE", compression_level=MP3_COMPRESSION,
         ) as file:  # fmt: skip
             for start in range(0, len(samples), _BLOCK):  # one huge write can overrun the encoder
                 file.write(np.ascontiguousarray(samples[start : start + _BLOCK], dtype=np.float32))

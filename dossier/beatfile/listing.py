@@ -1,12 +1,12 @@
-"""What lies in a beat folder, and under which name it is shown.  Lists files; never opens one.
+"""The files of a beat folder, and the names under which they are shown.  Lists files; never opens one.
 
 Conventions
     A shown name is relative, with forward slashes: to the beat folder for what lies in it, to the library for what lies
-    elsewhere (`library-name/kicks/a.wav`), so that no page that is passed on holds a path of somebody's machine.  The
-    name of a home folder is a user's name and is never shown.  Shown names are unique within a beat.
-    Names that start with a dot are passed over (hidden files, the resource forks that some systems write).  Links to
-    folders are followed, but no folder is read twice and none that holds the place one came from, so that a loop ends.
-    Two names for one file on the disk (a link, a hard link) are the same file.
+    elsewhere (`library-name/kicks/a.wav`), so that no page that is passed on holds a path of somebody's machine.  A
+    home folder is named after its user, so that name is never shown.  Shown names are unique within a beat.
+    Names that start with a dot are passed over (hidden files, resource forks).  Links to folders are followed, but no
+    folder is read twice and none from inside itself, so a loop ends.  Two names for one file on the disk (a link, a
+    hard link) are the same file.
 """
 
 from __future__ import annotations
@@ -17,19 +17,19 @@ import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.audio.guard import SUFFIX_FORMATS, explain
+from dossier.audio.sniff import SUFFIX_FORMATS, why_unreadable
 from dossier.names import printable
 
-MAX_FILES = 50_000  # audio files in one folder of candidates; a whole library is some ten thousand
-MAX_ENTRIES = 500_000  # names looked at, so that a link to a whole disk comes to an end
+MAX_FILES = 50_000  # audio files in a folder of candidates; a whole library has some ten thousand
+MAX_ENTRIES = 500_000  # names looked at, so that a link to a whole disk ends
 MAX_DEPTH = 32
 
 Identity = tuple[int, int] | str
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """A file in a folder: where it lies, and its name relative to that folder (forward slashes)."""
+class AudioFile:
+    """A file, and its name relative to the listed folder (forward slashes)."""
 
     path: Path
     relative: str
@@ -39,9 +39,9 @@ class Found:
 
 @dataclass(slots=True)
 class Listing:
-    """The audio files of a folder in the order of their names, links last, and what was noticed."""
+    """The audio files of a folder by name, links last, and what was noticed."""
 
-    files: list[Found] = field(default_factory=list)
+    files: list[AudioFile] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     others: list[str] = field(default_factory=list)  # names of files that are no audio
@@ -53,7 +53,7 @@ class Listing:
 
 
 def identity(path: Path) -> Identity:
-    """What tells whether two names are one file: device and inode, or the path where there is nothing to look at."""
+    """What two names for one file share: device and inode, or else the path."""
     try:
         state = os.stat(path)
     except (OSError, ValueError):
@@ -67,18 +67,18 @@ def is_audio(name: str) -> bool:
 
 
 def state_of(path: Path) -> str | None:
-    """What keeps a path from being used as a file, as the end of a sentence; None where it is a regular file."""
+    """Why a path cannot be used as a file, to follow its name in a sentence; None for a regular file."""
     try:
         mode = os.stat(path).st_mode
     except (OSError, ValueError) as error:
-        return explain(error)
+        return why_unreadable(error)
     if stat.S_ISDIR(mode):
         return "is a folder, not a file"
     return None if stat.S_ISREG(mode) else "is a pipe or a device, not a file"
 
 
 def list_audio(folder: Path, *, shown: str, recursive: bool) -> Listing:
-    """The audio files of a folder; with `recursive`, of its sub-folders too."""
+    """The audio files of a folder and, if `recursive`, of its sub-folders."""
     listing = Listing()
     seen = {identity(folder), *(identity(parent) for parent in folder.absolute().parents)}
     _list(folder, "", printable(shown), recursive, seen, listing)
@@ -94,16 +94,16 @@ def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Iden
             visible = [entry for entry in entries if not entry.name.startswith((".", "__MACOSX"))]
             named = sorted((entry.is_symlink(), entry.name) for entry in visible)
     except (OSError, ValueError) as error:
-        listing.problems.append(f"the folder {shown}/{printable(inside)} {explain(error)}")
+        listing.problems.append(f"the folder {shown}/{printable(inside)} {why_unreadable(error)}")
         return
-    for link, name in named:  # links last, so that what they lead to keeps its own name
+    for link, name in named:  # links last, so that their targets keep their own names
         path, relative = folder / name, inside + name
         listing.looked_at += 1
         if listing.full:
             return
         if not _is_folder(path):
             if is_audio(name):
-                listing.files.append(Found(path=path, relative=relative, identity=identity(path), link=link))
+                listing.files.append(AudioFile(path=path, relative=relative, identity=identity(path), link=link))
             else:
                 listing.others.append(relative)
         elif not recursive:
@@ -124,10 +124,10 @@ def _is_folder(path: Path) -> bool:
 
 
 def locate(folder: Path, text: str) -> Path:
-    """The path that a text in beat.toml means: absolute, `.` and `..` resolved by name.
+    """The path that a text in beat.toml means: absolute, with `~/`, `.` and `..` resolved.
 
-    A leading `~/` is the home folder.  Where nothing lies under the text as it stands, the forms that other systems
-    write are tried: composed and decomposed Unicode, backslashes between folders.
+    Where nothing exists under the text as written, the forms that other systems write are tried: composed and
+    decomposed Unicode, backslashes between folders.
     """
     forms = [text, unicodedata.normalize("NFC", text), unicodedata.normalize("NFD", text)]
     forms += [form.replace("\\", "/") for form in forms if "\\" in form]
@@ -136,7 +136,7 @@ def locate(folder: Path, text: str) -> Path:
 
 
 class ShownNames:
-    """Gives each file of a beat the one name under which it is shown."""
+    """Gives each file of a beat a unique name to be shown under."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -146,7 +146,7 @@ class ShownNames:
         self._users = _user_names()
 
     def of(self, path: Path, *, library: Path) -> str:
-        """The name of `path`, which was named in beat.toml or lies in the folder `library` that was."""
+        """The name of `path`, which beat.toml names or which lies in `library`, a folder that it names."""
         inside = _inside(path, self._folder)
         if inside is None:
             below = _inside(path, library)
@@ -154,7 +154,7 @@ class ShownNames:
         return self._unique(printable(inside))
 
     def of_folder(self, folder: Path) -> str:
-        """The name of a folder that was named in beat.toml, as it stands before the names of its files."""
+        """The name of a folder that beat.toml names, as it precedes the names of its files."""
         inside = _inside(folder, self._folder)
         return self._label(folder) if inside is None else printable(inside)
 
@@ -183,7 +183,7 @@ class ShownNames:
 
 
 def _inside(path: Path, folder: Path) -> str | None:
-    """`path` relative to `folder` with forward slashes, or None where it lies elsewhere."""
+    """`path` relative to `folder` with forward slashes; None if it lies elsewhere."""
     try:
         return path.relative_to(folder).as_posix()
     except ValueError:

@@ -1,8 +1,8 @@
-"""What is wrong with a beat.toml: every departure from the tables of `dossier.beatfile.tables`, with its place.
+"""What is wrong with a beat.toml: every departure from the tables of `dossier.beatfile.schema`, with its place.
 
 Conventions
-    Key paths are written as in `drums[2].role`; entries count from 0.  A message says what was found, what is allowed
-    and, where a word or number looks like another, which one was probably meant.
+    Key paths read like `drums[2].role`; entries count from 0.  A message says what was found, what is allowed and,
+    where a word or number looks like another, which one was probably meant.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ from typing import Any
 
 from msgspec import inspect
 
-from dossier.beatfile.tables import BeatTable
+from dossier.beatfile.schema import BeatTable
 from dossier.errors import BeatError, Problem
 from dossier.names import did_you_mean, printable
 
 Report = Callable[[str, str], None]  # (key path, message)
 
-MAX_PROBLEMS = 200  # more than anybody would read
+MAX_PROBLEMS = 200  # nobody reads more
 
 
 class Ledger:
-    """The problems and notes of one beat folder, in the order in which they were found."""
+    """The problems and notes of one beat folder, in the order they were found."""
 
     def __init__(self, folder_name: str, config_name: str) -> None:
         self.notes: list[str] = []
@@ -38,11 +38,11 @@ class Ledger:
         self.problems.append(Problem(f"{self._folder_name}/{self._config_name}", key, message))
 
     def about_folder(self, message: str) -> None:
-        """A problem with what lies in the folder."""
+        """A problem in the folder itself."""
         self.problems.append(Problem(self._folder_name, "", message))
 
     def close(self) -> None:
-        """Raise BeatError where a problem was found."""
+        """Raise BeatError if there are problems."""
         if not self.problems:
             return
         shown, more = self.problems[:MAX_PROBLEMS], len(self.problems) - MAX_PROBLEMS
@@ -56,10 +56,10 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def check(document: Mapping[str, Any], report: Report) -> BeatTable:
-    """Walk a parsed document, report every departure from the declared tables, and return what is right of it.
+    """Report every departure of a parsed document from the declared tables, and return what is valid.
 
-    A value that was reported is left at its default; where it has none (a stem's `file`) the field is empty (`""`, 0),
-    so that entries keep their places in their lists.
+    An invalid value becomes its default or, where it has none (a stem's `file`), empty (`""`, 0), so that entries keep
+    their places in their lists.
     """
     table: BeatTable = _table(document, _declared(), "", report)
     return table
@@ -73,13 +73,13 @@ def _declared() -> inspect.StructType:
 
 
 def join(key: str, name: str) -> str:
-    """A key path and the next name in it, quoted as TOML does where it is not a bare key."""
+    """A key path and the next name in it, quoted as in TOML unless it is a bare key."""
     shown = name if _BARE_KEY.fullmatch(name) else f'"{printable(name)}"'
     return f"{key}.{shown}" if key else shown
 
 
 def found(value: object) -> str:
-    """A value from a document as it is shown in a message."""
+    """A value as a message shows it."""
     if isinstance(value, str):
         return f"'{printable(value if len(value) <= 60 else value[:57] + '...')}'"
     if isinstance(value, bool):
@@ -171,7 +171,7 @@ def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
 
 
 def _naming(item: Any, report: Report) -> Report:
-    """Name the entry in each of its problems, because entries are hard to count in a long file."""
+    """Name the entry in each of its problems: in a long file entries are hard to count."""
     name = item.get("file", item.get("name")) if isinstance(item, dict) else None
     if not isinstance(name, str) or not name:
         return report
