@@ -29,7 +29,6 @@ EBU R 128 (2023).
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -75,11 +74,10 @@ class _Scan:
     peak: float
 
 
-def measure(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -> Loudness:
+def measure(samples: Samples, rate_hz: int) -> Loudness:
     """Measure loudness, loudness range, peaks and crest factor; the module's text defines each.
 
-    `samples` is `(frames, 1 to 5 channels)`, finite floats.  `beside` looks for the true peak meanwhile; the result is
-    the same without it.
+    `samples` is `(frames, 1 to 5 channels)`, finite floats.
 
     Returns
     -------
@@ -93,13 +91,12 @@ def measure(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -
     MeasureError
         Wrong shape or channel count, integers, NaN or infinite samples, a rate under 4 kHz.
     """
-    return measure_with_blocks(samples, rate_hz, beside=beside)[0]
+    return measure_with_blocks(samples, rate_hz)[0]
 
 
-def measure_with_blocks(samples: Samples, rate_hz: int, *, beside: Executor | None = None) -> tuple[Loudness, Array]:
+def measure_with_blocks(samples: Samples, rate_hz: int) -> tuple[Loudness, Array]:
     """`measure` and `block_energy` of the same samples in one pass."""
     _check(samples, rate_hz)
-    looking = beside.submit(true_peak, samples) if beside is not None else None
     scan = _scan(_padded(samples, -(-rate_hz * 4 // 10)), rate_hz)  # silence up to 400 ms
     steps = max(0, len(_edges(len(samples), rate_hz)) - 1)
     blocks = _blocks(scan.fine, steps, rate_hz)
@@ -125,8 +122,7 @@ def measure_with_blocks(samples: Samples, rate_hz: int, *, beside: Executor | No
     for name in (name for name, value in levels.items() if value is None):
         reasons.setdefault(name, "no energy in the range that the K-weighting passes")
 
-    found = looking.result() if looking is not None else true_peak(samples, sample_peak=scan.peak)
-    true_peak_dbtp = _db20(found)
+    true_peak_dbtp = _db20(true_peak(samples, sample_peak=scan.peak))
     if integrated is None:
         reasons["peak_to_loudness_db"] = f"no integrated loudness: {reasons['integrated_lufs']}"
     rms = float(np.sqrt(scan.square_sums.max() / len(samples)))
