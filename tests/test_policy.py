@@ -12,10 +12,11 @@ import pytest
 from dossier.decide.policy import DEFAULTS, SETTINGS
 
 PACKAGE = Path(__file__).resolve().parents[1] / "dossier"
-DECIDING = ("decide",)  # rooms whose comparisons may not read a number of their own
-NUMERICS = re.compile(r"MOST_\w+|\w+_TOLERANCE\w*|\w+_STEP_\w+")
+DECIDING = ("decide", "stages")  # rooms whose comparisons may not read a number of their own
+NUMERICS = re.compile(r"MOST_\w+|\w+_TOLERANCE\w*|\w+_STEP_\w+|\w+_(S|BARS|SLOTS|POINTS|HZ)")
 """Names of an algorithm's own numbers: bounds of work (MOST_...), what absorbs rounding (..._TOLERANCE), raster steps
-(..._STEP_DB).  Any other number in capitals that is compared belongs in the policy."""
+(..._STEP_DB), how much is looked at or made (seconds, bars, slots, points, hertz).  Any other number in capitals that
+is compared belongs in the policy."""
 
 
 def trees(*rooms: str) -> Iterator[tuple[Path, ast.Module]]:

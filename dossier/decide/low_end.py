@@ -164,7 +164,8 @@ def sentences(
         said.append(f"{line}: the kick {'agrees with it' if near else 'lies beside it'}, {apart:+.0f} cents from it.")
     if delay_gain_db is not None and polarity is not None and delay_ms is not None:
         if delay_gain_db < policy["low_end_alignment_db"]:
-            said.append(f"Kick and bass line up: no delay within 10 ms and no change of polarity brings more than "
+            within = f"{policy['low_end_longest_delay_ms']:.0f} ms"
+            said.append(f"Kick and bass line up: no delay within {within} and no change of polarity brings more than "
                         f"{delay_gain_db:.1f} dB of low end.")  # fmt: skip
         else:
             how = "with its polarity inverted" if polarity == "invert" else "with its polarity as it is"

@@ -128,6 +128,11 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("duck_most_db", 12.0, "dB", "deeper is heard as a hole in the bass"),
     Setting("duck_shortest_release_ms", 80.0, "ms", "shorter clicks"),
     Setting("duck_longest_release_ms", 350.0, "ms", "longer takes the bass note"),
+    Setting("low_end_longest_delay_ms", 10.0, "ms", "a kick moved further is heard late"),
+    # files
+    Setting("kit_fewest_members", 2.0, "number", "one drum is no kit"),
+    Setting("kit_file_dbtp", -3.0, "dBTP", "room for what a treatment finds beyond the cycle that it was searched on"),
+    Setting("drums_file_dbfs", -1.0, "dBFS", "the file of all drums is lowered as a whole where it would pass this"),
     # mix, translation, what would change the verdict
     Setting("mix_missed_lu", 0.1, "LU", "loudness that a limiter cost; less is not made up"),
     Setting("mix_short_lu", 0.2, "LU", "from here on the mix is said to miss its target"),

@@ -13,7 +13,7 @@ from dossier.decide import approach as decide_approach
 from dossier.model.findings import Approach, WhatIf
 from dossier.model.vocabulary import ApproachKind, Direction
 
-TOLD_FLIPS = 2
+MOST_FLIPS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,8 @@ def uncertain(outcomes: Sequence[tuple[str, Outcome]], approach: Approach, as_it
     flips = [f"{when} it is {found.words}" for when, found in outcomes if turns(found, approach, as_it_is)]
     if not flips:
         return None
-    more = f", and in {len(flips) - TOLD_FLIPS} more cases" if len(flips) > TOLD_FLIPS else ""
-    return f"Close call: {'; '.join(flips[:TOLD_FLIPS])}{more}. Let your ears decide."
+    more = f", and in {len(flips) - MOST_FLIPS} more cases" if len(flips) > MOST_FLIPS else ""
+    return f"Close call: {'; '.join(flips[:MOST_FLIPS])}{more}. Let your ears decide."
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ treating the members one by one, so it starts from the members as they are.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -31,14 +31,12 @@ from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S
 from dossier.treat.samples import SILENCE
 
 NAME = "kit"  # what a plan calls it in place of a file
-FEWEST_MEMBERS = 2  # one drum is no kit
-PEAK_DBTP = -3.0  # of the file: room for what a treatment in the beat's length may find beyond one cycle
 BLOCK_S = 15.0
 
 
-def is_wanted(ranking: Ranking, approach: Approach) -> bool:
+def is_wanted(ranking: Ranking, approach: Approach, policy: Mapping[str, float]) -> bool:
     """Whether a plan for the kit as a whole says anything: one-shots are, or may be, what is used."""
-    kit = ranking.kit is not None and len(ranking.kit_parts) >= FEWEST_MEMBERS
+    kit = ranking.kit is not None and len(ranking.kit_parts) >= policy["kit_fewest_members"]
     return kit and approach.kind in ("one-shots", "either")
 
 
@@ -51,7 +49,7 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     peak = true_peak.true_peak(sound)
     if ranking.kit is None or peak < SILENCE:
         return None
-    gain_db = 20.0 * float(np.log10(peak)) - PEAK_DBTP
+    gain_db = 20.0 * float(np.log10(peak)) - here.policy["kit_file_dbtp"]
     sound = sound * 10.0 ** (-gain_db / 20.0)
     clip = Clip(sound, rate)
     file = DrumFile(file=NAME, path=Path(NAME), kind="loop", tempo_bpm=grid.tempo_bpm)

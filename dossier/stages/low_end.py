@@ -32,7 +32,6 @@ from dossier.treat.truncation import truncate
 DUCKED_AT_ONCE_S = 30  # whole seconds, so that kicks stay on their sample
 EXCERPT_BARS = 8
 LOW_ZONES = slice(0, 2)  # sub and bass
-LONGEST_DELAY_MS = 10.0
 DEFAULT_LENGTH_S = 0.15  # of a kick whose effective length cannot be measured
 HIGHEST_BASS_HZ = 400.0
 
@@ -210,7 +209,7 @@ def _alignment(both: KickAndBass) -> low_end.KickBassAlignment:
     sound = laid(part, start_s=both.start_s, length_s=len(both.bass) / rate)
     frames = min(len(sound), len(both.bass))
     turned = sound[:frames] * 10.0 ** (both.kick.gains.db / 20.0)
-    return low_end.alignment(turned, both.bass[:frames], rate, max_ms=LONGEST_DELAY_MS)
+    return low_end.alignment(turned, both.bass[:frames], rate, max_ms=both.here.policy["low_end_longest_delay_ms"])
 
 
 def _shortened(samples: Samples, rate_hz: int, ms: float) -> Samples:

@@ -23,7 +23,6 @@ from dossier.stages import kit_bus
 from dossier.stages.render_reuse import Renders, ReusableRender, reusable
 from dossier.treat import FAMILIES
 
-DRUMS_PEAK = 10.0 ** (-1.0 / 20.0)  # of the file of all drums together
 PIECE = 1 << 17  # frames that are looked at together
 
 
@@ -46,7 +45,8 @@ def renders(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Chec
         laid = partial(LaidParts.at_gains, [(drum_part, 0.0)], frames=frames, rate_hz=rate)
         files[name] = reusable(memo, laid, rate, "part", drum_part.role, drum_part.samples)
     if playing:
-        together = partial(_together, playing=playing, frames=frames, rate=rate)
+        highest = here.policy["drums_file_dbfs"]
+        together = partial(_together, playing=playing, frames=frames, rate=rate, highest_dbfs=highest)
         files[f"{slug}-drums.wav"] = reusable(memo, together, rate, "drums", sounds)
     played = [("", groove.pattern)] + [
         (f"-{number:02d}-{names.slug(name)}", pattern)
@@ -84,12 +84,14 @@ def _write(path: Path, *, samples: Samples, rate: int) -> None:
     audio.write_wav(path, samples, rate, bits=24)
 
 
-def _together(*, playing: Sequence[tuple[DrumPart, float]], frames: int, rate: int) -> LaidParts:
-    """All chosen parts at their gains; lowered as a whole where they would pass `DRUMS_PEAK`."""
+def _together(
+    *, playing: Sequence[tuple[DrumPart, float]], frames: int, rate: int, highest_dbfs: float
+) -> LaidParts:
+    """All chosen parts at their gains; lowered as a whole where they would pass a sample peak."""
     whole = LaidParts.at_gains(playing, frames=frames, rate_hz=rate)
     pieces = (whole[first : first + PIECE] for first in range(0, frames, PIECE))
     peak = max((float(max(piece.max(), -piece.min())) for piece in pieces), default=0.0)
-    if peak <= DRUMS_PEAK:
+    lower_db = min(0.0, highest_dbfs - 20.0 * float(np.log10(max(peak, 1e-9))))
+    if not lower_db:
         return whole
-    lower_db = 20.0 * float(np.log10(DRUMS_PEAK / peak))
     return LaidParts.at_gains([(part, gain_db + lower_db) for part, gain_db in playing], frames=frames, rate_hz=rate)

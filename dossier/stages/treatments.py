@@ -76,7 +76,8 @@ def search_plans(
     here, groove = analysis.here, analysis.groove
     loops = [item for item in ranking.loops if item.closely][: int(here.policy["plans_loops"])]
     wanted = [*ranking.kit_parts, *loops]
-    whole = kit_bus.kit_as_one(here, groove, ranking, memo) if kit_bus.is_wanted(ranking, approach) else None
+    as_one = kit_bus.is_wanted(ranking, approach, here.policy)
+    whole = kit_bus.kit_as_one(here, groove, ranking, memo) if as_one else None
     if whole is not None:
         wanted.append(whole)
     bars = round(groove.pattern.length_beats / here.grid.bar_beats)

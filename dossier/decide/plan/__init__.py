@@ -56,7 +56,6 @@ def search(
     most_evaluations: int,
     share_enough: float | None = None,
     layers: Mapping[str, Samples] = MappingProxyType({}),
-    plan_id: str | None = None,
     measure_at_gain: Callable[[Samples, float], DrumFigures] | None = None,
     own_lines: AmountLines = MappingProxyType({}),
 ) -> SearchResult:
@@ -79,8 +78,6 @@ def search(
         Audible share, 0-1, at which the intent asks for no more; None: it must stay as it is.
     layers
         Other sounds at `rate_hz` that may be layered under the drum, best first; three are tried.
-    plan_id
-        None: the candidate.
     measure_at_gain
         The figures of samples that were measured just before, at a gain in dB: what is left of a gain at equal
         loudness.  None: not measured.
@@ -100,7 +97,7 @@ def search(
     )  # fmt: skip
     best = Search(trials).best()
     plan = Plan(
-        id=plan_id or candidate, candidate=candidate, role=role, direction=direction,
+        id=candidate, candidate=candidate, role=role, direction=direction,
         steps=trials.steps(best) if best else (), before=trials.before, after=best.figures if best else trials.before,
         helped=best is not None, reason=text.reason(trials, best), tried=text.tried(trials, best),
         evaluations=trials.evaluations,
