@@ -365,7 +365,7 @@ def test_how_full_the_instrumentals_are(written: Path, slug: str, low: float, hi
     powers = spectra.slot_powers(spectra.band_energies(scaled, rate_hz), edges)
     loudness = hearing.specific_loudness(hearing.excitation(powers, spl_offset_db=level - target))
     reference = occupancy.reference_loudness(target, level)
-    active = occupancy.active_slots(powers)
+    active = occupancy.active_frames(powers)
     assert low < occupancy.fill(loudness, reference, active=active) < high
     zones = occupancy.zone_fills(loudness, reference, active)
     if slug == "slow-ferry":

@@ -23,7 +23,7 @@ import numpy as np
 from dossier.arrange.one_shots import cumulative_at
 from dossier.model.beat import Pattern
 from dossier.model.findings import LoopFit
-from dossier.model.measures import Array, BandEnergies, Grid, LoopMeasures, Samples
+from dossier.model.measures import FRAME_S, Array, BandEnergies, Grid, LoopMeasures, Samples
 from dossier.model.vocabulary import ROLES
 
 STRETCH_WINDOW_S = 0.02
@@ -208,9 +208,9 @@ def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s
 
 
 def lay_cycle_energies(cycle: BandEnergies, grid: Grid) -> Array:
-    """Mean power of the repeated loop in every slot, linear, `(slots, fine bands)`, from the energies of one pass."""
-    edges = grid.slot_s * np.arange(grid.slots + 1)
+    """Mean power of the repeated loop in every frame, linear, `(frames, fine bands)`, from the energies of one pass."""
+    edges = FRAME_S * np.arange(grid.frames + 1)
     passes, inside = np.divmod(edges + 1e-9, cycle.duration_s)
     total = cycle.cumulative[-1]
     accumulated = passes[:, None] * total[None, :] + cumulative_at(cycle, np.maximum(inside - 1e-9, 0.0))
-    return np.asarray(np.maximum(np.diff(accumulated, axis=0), 0.0) / grid.slot_s)
+    return np.asarray(np.maximum(np.diff(accumulated, axis=0), 0.0) / FRAME_S)

@@ -111,30 +111,31 @@ def add_samples(
 
 
 def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
-    """Mean power of the voice in every slot, linear, `(slots, fine bands)`, from the energies of one hit.
+    """Mean power of the voice in every frame, linear, `(frames, fine bands)`, from the energies of one hit.
 
-    `edges_s` are the `(slots + 1,)` edges of the slots.  Hits that fall alike on the grid (same phase in the slot, same
-    cut) share one profile, so that the cost grows with the pattern and not with the length of the beat.
+    `edges_s` are the `(frames + 1,)` edges of the frames.  Hits that fall alike into a frame (to the millisecond, with
+    the same cut) share one profile, so that the cost does not grow with the length of the beat.
     """
-    slots = len(edges_s) - 1
+    frames = len(edges_s) - 1
     widths = np.diff(edges_s)
-    energy = np.zeros((slots, hit.cumulative.shape[1]))
+    energy = np.zeros((frames, hit.cumulative.shape[1]))
     length = (len(hit.cumulative) - 1) * hit.step_s
     lag = max(0.0, length - hit.duration_s)  # the analysis reports energy a little late; a cut hit keeps what it played
     profiles: dict[tuple[float, float], Array] = {}
     for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
         first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1
-        if first >= slots:
+        if first >= frames:
             continue
         sounding = min(end_s - start_s + lag, length)
-        lead = edges_s[max(first, 0)] - start_s
-        key = (round(lead, 5), round(sounding, 5))
         begin = max(first, 0)
+        lead = round(float(edges_s[begin]) - start_s, 3)
+        key = (lead, round(sounding, 3))
         if key not in profiles:
             last = int(np.searchsorted(edges_s, start_s + sounding, side="left"))
-            times = np.clip(edges_s[begin : max(last, begin + 1) + 1] - start_s, 0.0, sounding)
+            after = edges_s[begin : max(last, begin + 1) + 1] - edges_s[begin]
+            times = np.clip(lead + after, 0.0, sounding)
             profiles[key] = np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
-        profile = profiles[key][: slots - begin]
+        profile = profiles[key][: frames - begin]
         energy[begin : begin + len(profile)] += gain**2 * profile
     return np.asarray(energy / widths[:, None])
 

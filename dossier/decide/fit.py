@@ -30,14 +30,14 @@ def score(
     Parameters
     ----------
     fill
-        Of the instrumental without the drum, 0-1, on the slots on which the fit was measured.
+        Of the instrumental without the drum, 0 and up, on the frames on which the fit was measured.
     target_share
         The audible share that was asked of the drum.
     """
     terms = {
-        "room": policy["weight_room"] * (1.0 - fill) * fit.room_filled,
+        "room": policy["weight_room"] * max(0.0, 1.0 - fill) * fit.room_filled,
         "overlap": -policy["weight_overlap"] * fit.overlap,
-        "buried": -policy["weight_buried"] * fill * fit.buried,
+        "buried": -policy["weight_buried"] * min(1.0, fill) * fit.buried,
         "spill": -policy["weight_spill"] * fit.spill,
         "audibility": -policy["weight_share"] * missing_share(fit.audible_share, target_share),
         "tempo": -policy["weight_tempo"] * (1.0 - fit.tempo_match),

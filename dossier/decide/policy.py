@@ -98,7 +98,7 @@ SETTINGS: tuple[Setting, ...] = (
     # how many candidates are examined closely
     Setting("closely_per_role", 6.0, "count", "one-shots a role that are placed on the whole beat"),
     Setting("closely_loops", 10.0, "count", "loops that are placed on the whole beat"),
-    Setting("ranking_slots", 256.0, "count", "slots of the beat, spread evenly by bars, that a ranking measures"),
+    Setting("ranking_frames", 400.0, "count", "frames of the beat, 40 s spread over it, that a ranking measures"),
     # robustness
     Setting("robust_level_db", 10.0, "dB", "listening levels differ by this much between quiet and loud rooms"),
     Setting("robust_reference_db", 3.0, "dB", "spectra of released music scatter by about this a zone"),

@@ -2,18 +2,18 @@
 
 Conventions
     A `Scene` is the instrumental at the level at which the finished mix plays it; a `PlacedPart` is a drum on the
-    scene's slots, at a gain relative to the instrumental as it is.  Excitations of parts add.  Bands are 1 Cam wide, so
-    specific loudness in sone/Cam is sone a band.
+    scene's frames, at a gain relative to the instrumental as it is.  Excitations of parts add.  Bands are 1 Cam wide,
+    so specific loudness in sone/Cam is sone a band.
 
 Definitions (alone, partial: loudness without and with the masker; Moore, Glasberg and Baer, see `hearing`)
-    room filled     fill with the drum less fill without
+    room filled     rise of what stays within the reference: of sum min(N', N'ref), as a share of the sum of N'ref
     spill           sum of max(0, N' - N'ref) with the drum less the same without, as a share of the sum of N'ref
     overlap         sum of (alone - partial in the instrumental), as a share of the sum of N'ref
     buried          1 - (instrumental's partial loudness with the drum as masker) / (its loudness alone)
     audible share   (drum's partial loudness in everything else that plays) / (its loudness alone), over its own hits,
-                    the slots with at least a quarter of the loudness of its loudest one
+                    the frames with at least a quarter of the loudness of its loudest one
     lift            K-weighted level of the drum over the instrumental, in the drum's own bands at its own hits, in LU
-All sums run over active slots, from the first to the last sound of the instrumental.
+All sums run over active frames, from the first to the last sound of the instrumental.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ import numpy as np
 from dossier.measure import hearing
 from dossier.measure import occupancy as occ
 from dossier.measure.loudness import integrated_from_blocks
-from dossier.model.measures import Array, Indices, Mask
+from dossier.model.measures import FRAME_S, Array, Grid, Indices, Mask
 from dossier.model.scene import InBeat, PlacedPart, Scene
 
-OWN_HIT_SHARE = 0.25  # of a drum's loudest slot makes a slot one of its hits: ghosts count, tails do not
+OWN_HIT_SHARE = 0.25  # of a drum's loudest frame makes a frame one of its hits: ghosts count, tails do not
 OWN_BAND_DB = 12.0  # below a drum's strongest K-weighted band, down to which a fine band is its own
 
 
 def scene(
     powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float
 ) -> Scene:
-    """Build a scene from the instrumental's slot powers `(slots, fine)` in full-scale^2."""
+    """Build a scene from the instrumental's powers `(frames, fine)` in full-scale^2."""
     excitation = hearing.excitation(powers, spl_offset_db=spl_offset_db)
     return Scene(
         powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
@@ -44,7 +44,7 @@ def scene(
 
 
 def place(on: Scene, powers: Array, *, gain_db: float) -> PlacedPart:
-    """Put a drum part, given by its slot powers `(slots, fine)` at 0 dB gain, into the scene."""
+    """Put a drum part, given by its powers `(frames, fine)` at 0 dB gain, into the scene."""
     excitation = np.zeros_like(on.excitation)
     sounding = _sounding(powers)
     if sounding.any():
@@ -53,7 +53,7 @@ def place(on: Scene, powers: Array, *, gain_db: float) -> PlacedPart:
 
 
 def audible_share(on: Scene, drum: PlacedPart, others: Array | None = None) -> float:
-    """Partial loudness in the instrumental and the `others` (excitation, `(slots, bands)`) over loudness alone.
+    """Partial loudness in the instrumental and the `others` (excitation, `(frames, bands)`) over loudness alone.
 
     1 for a drum that nothing masks; 0 for a silent drum.
     """
@@ -66,7 +66,7 @@ def audible_share(on: Scene, drum: PlacedPart, others: Array | None = None) -> f
 
 
 def own_hits(on: Scene, drum: PlacedPart) -> Mask:
-    """Active slots in which the drum really sounds, `(slots,)`."""
+    """Active frames in which the drum really sounds, `(frames,)`."""
     loud = np.where(on.active, drum.alone.sum(axis=1), 0.0)
     return np.asarray((loud >= OWN_HIT_SHARE * loud.max(initial=0.0)) & (loud > 0))
 
@@ -84,25 +84,24 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
     heard = hearing.partial_loudness(on.excitation[rows], drum.excitation[rows])
     music = float(on.loudness[active].sum())
     buried = float((on.loudness[rows] - heard).sum()) / music if music > 0 else 0.0
+    spill = spill_after - spill_before
     return InBeat(
-        fill=after, room_filled=after - before, spill=spill_after - spill_before, overlap=float(masked.sum()) / total,
+        fill=after, music_fill=before, room_filled=after - before - spill, spill=spill,
+        overlap=float(masked.sum()) / total,
         buried=buried, audible_share=audible_share(on, drum, others), lift_lu=lift(on, drum),
     )  # fmt: skip
 
 
-def plays_lufs(powers: Array, k_weights: Array, slot_s: float) -> float | None:
-    """Integrated loudness in LUFS of a part from its slot powers `(slots, fine)`: an estimate within some tenths.
+def plays_lufs(powers: Array, k_weights: Array) -> float | None:
+    """Integrated loudness in LUFS of a part from its powers `(frames, fine)`: an estimate within some tenths.
 
     Energy is spread evenly over each slot, cut into 100 ms blocks and gated as in BS.1770; None for silence.
     """
-    energy = np.concatenate([[0.0], np.cumsum(powers @ k_weights) * slot_s])
-    times = np.arange(0.0, len(powers) * slot_s, 0.1)
-    blocks = np.diff(np.interp(times, slot_s * np.arange(len(energy)), energy)) / 0.1
-    return integrated_from_blocks(blocks)
+    return integrated_from_blocks(powers @ k_weights)
 
 
 def overlap_map(on: Scene, drum: PlacedPart) -> Array:
-    """Loudness of the drum that the instrumental masks in each cell, as a share of the reference: `(slots, bands)`."""
+    """Loudness of the drum that the instrumental masks in each cell, as a share of the reference: `(frames, bands)`."""
     rows = drum.alone.sum(axis=1) > 0
     out = np.zeros_like(on.loudness)
     out[rows] = drum.alone[rows] - hearing.partial_loudness(drum.excitation[rows], on.excitation[rows])
@@ -110,7 +109,7 @@ def overlap_map(on: Scene, drum: PlacedPart) -> Array:
 
 
 def lift(on: Scene, drum: PlacedPart) -> float | None:
-    """K-weighted level of the drum over the instrumental in the drum's own bands and slots, in LU.
+    """K-weighted level of the drum over the instrumental in the drum's own bands and frames, in LU.
 
     None for a silent drum, and where the instrumental is silent in all of those cells.
     """
@@ -126,21 +125,30 @@ def lift(on: Scene, drum: PlacedPart) -> float | None:
     return float(10.0 * np.log10(drum_power / music) + drum.gain_db)
 
 
-def spread_slots(slots: int, slots_per_bar: int, most: int, *, block_bars: int = 1) -> Indices:
-    """Indices of about `most` slots, in blocks of `block_bars` whole bars spread evenly over the beat.
+def spread_frames(frames: int, most: int, *, block: int) -> Indices:
+    """Indices of about `most` frames, `(n,)`: blocks of `block` frames spread evenly over the beat; all of a short one.
 
-    A block as long as the pattern covers all of it, wherever it falls.
+    A block as long as the pattern sees all of it, wherever it falls.
     """
-    bars = -(-slots // slots_per_bar)
-    block = max(1, min(block_bars, bars))
-    wanted = max(1, most // (slots_per_bar * block))
-    if bars <= wanted * block:
-        return np.arange(slots, dtype=np.intp)
-    middles = (np.arange(wanted) + 0.5) * bars / wanted
-    firsts = np.clip((middles - block / 2.0).round().astype(int), 0, bars - block)
-    chosen = np.unique((firsts[:, None] + np.arange(block)[None, :]).ravel())
-    indices = (chosen[:, None] * slots_per_bar + np.arange(slots_per_bar)[None, :]).ravel()
-    return np.asarray(indices[indices < slots], dtype=np.intp)
+    block = max(1, min(block, most, frames))
+    wanted = max(1, most // block)
+    if frames <= wanted * block:
+        return np.arange(frames, dtype=np.intp)
+    firsts = np.clip(((np.arange(wanted) + 0.5) * frames / wanted - block / 2.0).round(), 0, frames - block)
+    return np.unique((firsts[:, None] + np.arange(block)[None, :]).astype(np.intp).ravel())
+
+
+def per_slot(values: Array, grid: Grid) -> Array:
+    """Means in slots, `(frames, ...)`, of values in frames, `(frames, ...)`: slots collect frames by overlap.
+
+    What lies past the last whole frame takes its value.
+    """
+    held = np.concatenate([np.zeros_like(values[:1]), np.cumsum(np.concatenate([values, values[-1:]]), axis=0)])
+    at = np.minimum(grid.slot_s * np.arange(grid.slots + 1) / FRAME_S, len(held) - 1.0)
+    lower = np.minimum(at.astype(int), len(held) - 2)
+    share = (at - lower).reshape(-1, *[1] * (values.ndim - 1))
+    whole = held[lower] * (1.0 - share) + held[lower + 1] * share
+    return np.asarray(np.diff(whole, axis=0) * (FRAME_S / grid.slot_s))
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
@@ -160,16 +168,16 @@ def _loudness(excitation: Array, rows: Mask) -> Array:
 
 
 def occupancy_with(on: Scene, drums: Sequence[PlacedPart]) -> Array:
-    """Occupancy of instrumental and drums together, `(slots, bands)`."""
+    """Occupancy of instrumental and drums together, `(frames, bands)`."""
     total = on.excitation + sum((drum.excitation for drum in drums), np.zeros_like(on.excitation))
     return np.asarray(occ.occupancy(hearing.specific_loudness(total), on.reference))
 
 
 def adding(on: Scene, drums: Array) -> Callable[[PlacedPart], dict[str, float]]:
-    """What one more part adds to the instrumental and `drums`, their excitation `(slots, bands)`.
+    """What one more part adds to the instrumental and `drums`, their excitation `(frames, bands)`.
 
-    Returns a function that takes the part and gives `room_filled` (rise in fill), `spill` (rise above the reference)
-    and `lost` (what everything else masks of it), each as a share of the reference.
+    Returns a function that takes the part and gives `room_filled` (rise within the reference), `spill` (rise above
+    it) and `lost` (what everything else masks of it), each as a share of the reference.
     """
     before = on.excitation + drums
     loudness = hearing.specific_loudness(before)
@@ -181,9 +189,7 @@ def adding(on: Scene, drums: Array) -> Callable[[PlacedPart], dict[str, float]]:
         with_extra[rows] = hearing.specific_loudness(before[rows] + extra.excitation[rows])
         fill_after, spill_after = _fill_and_spill(on, with_extra)
         lost = float((extra.alone[rows] - hearing.partial_loudness(extra.excitation[rows], before[rows])).sum())
-        return {
-            "room_filled": fill_after - fill_before, "spill": spill_after - spill_before,
-            "lost": lost / on.reference_sum,
-        }  # fmt: skip
+        spill = spill_after - spill_before
+        return {"room_filled": fill_after - fill_before - spill, "spill": spill, "lost": lost / on.reference_sum}
 
     return added

@@ -4,7 +4,7 @@ Conventions
     A cell is one band in one slot.  N' is specific loudness in sone/Cam (see `hearing`), `(slots, 38)`; N'ref is the
     reference, `(38,)`.  Occupancy is N' / N'ref and room is what is left below 1; neither is negative.  Sums over a
     zone or section run over its active slots: silence before and after the music does not count, a rest inside does.
-        fill    sum of min(N', N'ref) / sum of N'ref        0 to 1
+        fill    sum of N' / sum of N'ref                    0 and up
         spill   sum of max(0, N' - N'ref) / sum of N'ref    0 and up
     A band across a zone's border counts for the part that lies inside, measured in Cam.
 
@@ -94,8 +94,8 @@ def room(n: Array, ref: Array) -> Array:
 
 
 def fill(n: Array, ref: Array, *, active: npt.ArrayLike | None = None) -> float:
-    """Fill of N' `(slots, 38)` over its active slots (all by default), 0 to 1; 0 without an active slot."""
-    return _share(np.minimum(_rows(n, active), ref), ref)
+    """Fill of N' `(frames, 38)` over its active frames (all by default), 0 and up; 0 without an active frame."""
+    return _share(_rows(n, active), ref)
 
 
 def spill(n: Array, ref: Array, *, active: npt.ArrayLike | None = None) -> float:
@@ -105,7 +105,7 @@ def spill(n: Array, ref: Array, *, active: npt.ArrayLike | None = None) -> float
 
 def zone_fills(n: Array, ref: Array, active: npt.ArrayLike | None = None) -> dict[str, float]:
     """Fill of each zone over the active slots, by `ZONE_KEYS`."""
-    kept = np.minimum(_rows(n, active), ref)
+    kept = _rows(n, active)
     return {key: _share(kept * weights, ref * weights) for key, weights in zip(ZONE_KEYS, zone_weights(), strict=True)}
 
 
@@ -117,7 +117,7 @@ def zone_weights() -> Array:
     return np.asarray(np.maximum(0.0, overlap))
 
 
-def active_slots(powers: npt.ArrayLike) -> Mask:
+def active_frames(powers: npt.ArrayLike) -> Mask:
     """Mark every slot from the first to the last that sounds, `(slots,)`; all false for silence.
 
     `powers` is `(slots, bands)`; a slot sounds when its sum exceeds `SILENCE_SHARE` of the loudest one's.

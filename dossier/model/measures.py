@@ -16,6 +16,8 @@ Array = npt.NDArray[np.floating]
 Indices = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]
 
+FRAME_S = 0.1  # the time step of hearing, whatever tempo and notation
+
 
 class Sound(Protocol):
     """`(frames, channels)` read slice by slice: an array, or an object that makes each slice on demand."""
@@ -131,6 +133,20 @@ class Grid:
     def slot_edges_s(self) -> Array:
         """Edges of all slots, `(slots + 1,)`, in seconds from the start of the stems."""
         return self.first_downbeat_s + self.slot_s * np.arange(self.slots + 1)
+
+    @property
+    def frames(self) -> int:
+        """Whole frames of hearing from the first downbeat to the end of the last bar, at least one."""
+        return max(1, int(self.bars * self.bar_s / FRAME_S + 1e-6))
+
+    def frame_edges_s(self) -> Array:
+        """Edges of all frames, `(frames + 1,)`, in seconds from the start of the stems."""
+        return self.first_downbeat_s + FRAME_S * np.arange(self.frames + 1)
+
+    def frames_of(self, first_bar: int, bars: int) -> Indices:
+        """The frames that lie mostly in some bars, the first counted from 0."""
+        begin, end = (round(bar * self.bar_s / FRAME_S) for bar in (first_bar, first_bar + bars))
+        return np.arange(min(begin, self.frames), min(end, self.frames), dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True)

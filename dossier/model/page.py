@@ -31,12 +31,12 @@ class Preview:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WhatIfPart:
-    """One slider: fine-band powers of the drum part at 0 dB gain, full-scale^2 a slot."""
+    """One slider: fine-band powers of the drum part at 0 dB gain, full-scale^2 a frame."""
 
     id: str
     label: str
     gain_db: float  # as the balance set it
-    powers: Array  # (slots, fine bands)
+    powers: Array  # (frames, fine bands)
     block_energy: Array  # (blocks,) K-weighted mean square of each 100 ms block, at 0 dB gain
 
 
@@ -44,10 +44,10 @@ class WhatIfPart:
 class WhatIfArrays:
     """Everything the page needs to run the analysis' own formulas again."""
 
-    instrumental_excitation: Array  # (slots, bands), linear, at the level the analysis used
+    instrumental_excitation: Array  # (frames, bands), linear, at the level the analysis used
     instrumental_block_energy: Array  # (blocks,)
     reference_sone: Array  # (bands,) sone/Cam
-    active_slots: Array  # (slots,) 0 or 1
+    active: Array  # (frames,) 0 or 1
     zone_weights: Array  # (zones, bands)
     spl_offset_db: float  # dB SPL of a fine band = 10 log10(power) + spl_offset_db, drums at 0 dB gain
     mix_gain_db: float

@@ -81,7 +81,7 @@ class PlacedCandidate:
 
     drum: Drum
     part: DrumPart
-    powers: Array  # (slots, fine bands) at 0 dB; empty after a coarse look
+    powers: Array  # (frames, fine bands) at 0 dB; empty after a coarse look
     plays: Loudness | None  # on the grid at 0 dB; None after a coarse look
     gains: Gains
     fit: Fit
@@ -105,7 +105,7 @@ class Ranking:
     kit_parts: tuple[PlacedCandidate, ...]
     unplaced: tuple[tuple[Drum, str], ...]
     notes: tuple[str, ...]
-    slots: Indices  # on which they were compared
+    frames: Indices  # on which they were compared
 
     @property
     def best_loop(self) -> PlacedCandidate | None:

@@ -15,11 +15,11 @@ from dossier.model.measures import Array, Indices, Mask
 class Scene:
     """The instrumental as the drums meet it."""
 
-    powers: Array  # (slots, fine), full-scale^2, instrumental as its stems are
-    excitation: Array  # (slots, bands), linear, at the playing level
-    loudness: Array  # (slots, bands), sone/Cam
+    powers: Array  # (frames, fine), full-scale^2, instrumental as its stems are
+    excitation: Array  # (frames, bands), linear, at the playing level
+    loudness: Array  # (frames, bands), sone/Cam
     reference: Array  # (bands,), sone/Cam
-    active: Mask  # (slots,)
+    active: Mask  # (frames,)
     zone_weights: Array  # (zones, bands)
     k_weights: Array  # (fine,), linear power
     spl_offset_db: float  # dB SPL of full-scale^2 power 1 of a part whose gain is 0 dB
@@ -28,11 +28,11 @@ class Scene:
     def reference_sum(self) -> float:
         return float(self.reference.sum() * max(1, int(self.active.sum())))
 
-    def subset(self, slots: Indices) -> Scene:
-        """The same scene on some of its slots (indices)."""
+    def subset(self, frames: Indices) -> Scene:
+        """The same scene on some of its frames (indices)."""
         return Scene(
-            powers=self.powers[slots], excitation=self.excitation[slots], loudness=self.loudness[slots],
-            reference=self.reference, active=self.active[slots], zone_weights=self.zone_weights,
+            powers=self.powers[frames], excitation=self.excitation[frames], loudness=self.loudness[frames],
+            reference=self.reference, active=self.active[frames], zone_weights=self.zone_weights,
             k_weights=self.k_weights, spl_offset_db=self.spl_offset_db,
         )  # fmt: skip
 
@@ -41,17 +41,18 @@ class Scene:
 class PlacedPart:
     """A drum part on the scene's slots at its gain."""
 
-    powers: Array  # (slots, fine), at 0 dB gain
+    powers: Array  # (frames, fine), at 0 dB gain
     gain_db: float
-    excitation: Array  # (slots, bands)
-    alone: Array  # (slots, bands), sone/Cam
+    excitation: Array  # (frames, bands)
+    alone: Array  # (frames, bands), sone/Cam
 
 
 @dataclass(frozen=True, slots=True)
 class InBeat:
     """What one drum part (or a kit as one part) does in the beat."""
 
-    fill: float
+    fill: float  # with the part
+    music_fill: float  # without
     room_filled: float
     spill: float
     overlap: float

@@ -41,7 +41,7 @@ class Music:
     image: StereoImage
     grid: Grid
     key: Key
-    powers: Array  # (slots, fine bands), full-scale^2
+    powers: Array  # (frames, fine bands), full-scale^2
 
 
 @dataclass(frozen=True, slots=True)

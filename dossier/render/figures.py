@@ -224,7 +224,7 @@ def band_edges(centres: tuple[float, ...]) -> list[float]:
 # Levels travel as steps: 0 is nothing, n is floor + n steps.  Half a step of a drum's power is under 2 % of one cell's
 # loudness and as often too much as too little, so sums over many cells agree far closer.  The masker is kept finer: a
 # drum near its masked threshold answers to a change of the masker several times as strongly.
-OWN_HIT_SHARE = 0.25  # as the analysis has it: a slot belongs to a drum's hits from this share of its loudest slot
+OWN_HIT_SHARE = 0.25  # as the analysis has it: a frame belongs to a drum's hits from this share of its loudest
 POWER_FLOOR_DB = -120.0  # full-scale^2 in a fine band
 POWER_STEP_DB = 0.5
 EXCITATION_FLOOR_DB = -40.0  # the threshold of hearing lies between 3 and 28 dB
@@ -257,7 +257,7 @@ def what_if_data(assets: PageAssets, measured_lufs: float | None) -> dict[str, A
         "instrumentalExcitation": packed(excitation_as_words(arrays.instrumental_excitation)),
         "instrumentalBlocks": packed(np.asarray(arrays.instrumental_block_energy, dtype=np.float32)),
         "reference": [float(v) for v in arrays.reference_sone],
-        "active": [round(float(v)) for v in arrays.active_slots],
+        "active": [round(float(v)) for v in arrays.active],
         "zoneWeights": [[float(v) for v in row] for row in arrays.zone_weights],
         "splOffset": float(arrays.spl_offset_db), "mixGain": float(arrays.mix_gain_db),
         "excitationFloor": EXCITATION_FLOOR_DB,

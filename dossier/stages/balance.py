@@ -1,6 +1,6 @@
 """Balance: the drums of both sides at their gains, with how far those move, and what is told of each.
 
-Gains are solved in `dossier.stages.gains` on the ranking's slots; every figure that is shown is measured on the whole
+Gains are solved in `dossier.stages.gains` on the ranking's frames; every figure that is shown is measured on the whole
 beat.
 """
 
@@ -26,9 +26,9 @@ from dossier.stages.music import at_level
 
 def balance(analysis: Analysis, choice: Choice) -> Balanced:
     """The chosen parts with their ranges and sections, the other side's beside them."""
-    here, slots = analysis.here, choice.ranking.slots
+    here, frames = analysis.here, choice.ranking.frames
     sections = _section_gains(analysis, choice.chosen)
-    chosen = _with_ranges(here, choice.chosen, slots)
+    chosen = _with_ranges(here, choice.chosen, frames)
     rows = _rows(here, [item for item, _ in chosen], chosen=True)
     level = here.policy["robust_level_db"]
     turns = f" Uncertain: {level:.0f} dB lower or higher in the room this turns."
@@ -53,18 +53,18 @@ def part_name(item: PlacedCandidate) -> str:
 
 
 def solve_on(
-    scene: Scene, here: Situation, items: Sequence[PlacedCandidate], slots: Indices, *, intent: Intent | None = None
+    scene: Scene, here: Situation, items: Sequence[PlacedCandidate], frames: Indices, *, intent: Intent | None = None
 ) -> tuple[Gains, ...]:
-    """Gains of parts that play together on some slots of a scene; `intent` overrides the beat's."""
+    """Gains of parts that play together on some frames of a scene; `intent` overrides the beat's."""
     return together(
-        scene.subset(slots), [item.powers[slots] for item in items], start_db=[item.gains.db for item in items],
+        scene.subset(frames), [item.powers[frames] for item in items], start_db=[item.gains.db for item in items],
         targets=[target_of(here, item.part.role, intent) for item in items],
         bounds=[gain_bounds(here, item.part.role, item.plays) for item in items if item.plays is not None],
     )  # fmt: skip
 
 
 def _with_ranges(
-    here: Situation, items: Sequence[PlacedCandidate], slots: Indices
+    here: Situation, items: Sequence[PlacedCandidate], frames: Indices
 ) -> list[tuple[PlacedCandidate, bool]]:
     """The parts with the range over which each gain moves when the listening level does; whether its bound hangs on it.
 
@@ -74,7 +74,7 @@ def _with_ranges(
         return []
     level = here.policy["robust_level_db"]
     moved = [tuple(item.gains for item in items)]
-    moved += [solve_on(at_level(here, change), here, items, slots) for change in (-level, level)]
+    moved += [solve_on(at_level(here, change), here, items, frames) for change in (-level, level)]
     out = []
     for item, seen in zip(items, zip(*moved, strict=True), strict=True):
         gains = [one.db for one in seen]
@@ -84,13 +84,11 @@ def _with_ranges(
 
 
 def _section_gains(analysis: Analysis, items: Sequence[PlacedCandidate]) -> tuple[SectionBalance, ...]:
-    """Gains in the sections that have an intent of their own, solved on those sections' slots."""
+    """Gains in the sections that have an intent of their own, solved on those sections' frames."""
     here = analysis.here
     found = []
-    slots = np.arange(here.grid.slots, dtype=np.intp)
-    per_bar = here.grid.slots_per_bar
     for section in analysis.beat.sections:
-        there = slots[section.first_bar * per_bar : (section.first_bar + section.bars) * per_bar]
+        there = here.grid.frames_of(section.first_bar, section.bars)
         if section.intent is None or not items or not here.scene.active[there].any():
             continue
         playing = [item for item in items if item.powers[there].any()]

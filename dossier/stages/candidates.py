@@ -35,7 +35,7 @@ from dossier.parallel import thread_map
 READ_AHEAD = 16  # candidates
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 WRAP_S = 0.25  # of a loop's own end and start around it, so that analysis windows see its neighbours
-AS_IT_PLAYS_BARS = 8  # a repeated part reads the same gated loudness over more bars
+AS_IT_PLAYS_S = 16.0  # a repeated part reads the same gated loudness over more
 
 
 def measure_file(clip: Clip, *, drum: DrumFile, channels: int, bit_depth: str) -> FileMeasures:
@@ -196,11 +196,11 @@ def _loop_part(drum: Drum, at_rate: Clip, here: Situation, groove: Groove, memo:
 
 
 def part_powers(part: DrumPart, samples: Samples | None = None) -> Array:
-    """Mean power a slot, `(slots, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
+    """Mean power a frame, `(frames, fine bands)`, at 0 dB gain; of other (treated) samples where given."""
     sound = part.samples if samples is None else samples
     if part.voice is not None:
         energies = hearing.band_energies(sound, part.rate_hz)
-        return one_shots.lay_energies(energies, part.voice, part.grid.slot_edges_s())
+        return one_shots.lay_energies(energies, part.voice, part.grid.frame_edges_s())
     return loops.lay_cycle_energies(_cycle_energies(sound, part.rate_hz), part.grid)
 
 
@@ -208,7 +208,7 @@ def as_it_plays(part: DrumPart) -> Loudness:
     """Loudness and peaks of the drum part on the grid at 0 dB gain, over a few bars from its first hit."""
     grid = part.grid
     start = max(0.0, grid.first_downbeat_s + part.first_bar * grid.bar_s)
-    end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_BARS * grid.bar_s)
+    end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_S)
     return loudness.measure(laid(part, start_s=start, length_s=end - start), part.rate_hz)
 
 

@@ -31,5 +31,5 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
     mix, low_end, approach, occupancy, left = thread_map(lambda look: look(), looks, ahead=len(looks))
     return Checks(
         approach=approach, mix=mix, low_end=low_end, occupancy=occupancy, room_left=left,
-        translation=translation(here, balanced, mix, ranking.slots),
+        translation=translation(here, balanced, mix, ranking.frames),
     )  # fmt: skip

@@ -36,12 +36,12 @@ def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way
         if plan is None:
             return item
         part = item.part.with_samples(plan.samples)
-        return place_alone(item.drum, part, here, ranking.slots, memo, treated=True)
+        return place_alone(item.drum, part, here, ranking.frames, memo, treated=True)
 
     kit_parts = tuple(after(item) for item in ranking.kit_parts)
     if kit_parts:
-        kit_parts = balanced_together(here, kit_parts, ranking.slots)
-    kit = kit_in_state(ranking.kit, here, kit_parts, ranking.slots) if ranking.kit is not None else None
+        kit_parts = balanced_together(here, kit_parts, ranking.frames)
+    kit = kit_in_state(ranking.kit, here, kit_parts, ranking.frames) if ranking.kit is not None else None
     loops = [after(item) for item in ranking.loops if item.drum.name in by_name]
     final = replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)
     approach = approach_of(here, analysis.room, final, treated=True, way=way)
@@ -57,7 +57,6 @@ def approach_of(
 
     `treated`: they are as their plans left them, searched in the direction `way`, which then stays.
     """
-    slots = np.arange(here.grid.slots, dtype=np.intp)
     loop = ranking.best_loop
     loop_contender = (
         decide_approach.Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
@@ -67,10 +66,9 @@ def approach_of(
         if ranking.kit is not None
         else None
     )
-    per_bar = here.grid.slots_per_bar
     sections = []
     for section in room.sections:
-        rows = slots[(section.first_bar - 1) * per_bar : (section.first_bar - 1 + section.bars) * per_bar]
+        rows = here.grid.frames_of(section.first_bar - 1, section.bars)
         sections.append((section, *_in_section(here, ranking, loop, rows)))
     return decide_approach.decide(
         room, loop=loop_contender, kit=kit_contender, sections=sections, treated=treated, way=way, policy=here.policy
@@ -100,7 +98,7 @@ def _in_section(
             like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share, lift_lu=found.lift_lu,
         )  # fmt: skip
-        value, _ = fit.score(there, fill=found.fill - found.room_filled, target_share=target, policy=here.policy)
+        value, _ = fit.score(there, fill=found.music_fill, target_share=target, policy=here.policy)
         return decide_approach.Contender(name=name, score=value, fit=there)
 
     loop_there = None

@@ -19,18 +19,18 @@ ENVELOPE_FLOOR_DB = -60.0
 
 @dataclass(slots=True, eq=False)
 class DrumMeter:
-    """Figures of a drum's samples on some slots of the beat, without its peaks and what only a page shows."""
+    """Figures of a drum's samples on some frames of the beat, without its peaks and what only a page shows."""
 
     part: DrumPart
-    on: Scene  # of those slots
-    slots: Indices
+    on: Scene  # of those frames
+    frames: Indices
     gain_db: float
     last: list[tuple[Samples, Array, DrumFigures]] = field(default_factory=list)  # what was measured last
 
     def figures(self, samples: Samples) -> DrumFigures:
         powers = part_powers(self.part, samples)
-        found = in_beat.measure(self.on, in_beat.place(self.on, powers[self.slots], gain_db=self.gain_db))
-        level = in_beat.plays_lufs(powers, self.on.k_weights, self.part.grid.slot_s)
+        found = in_beat.measure(self.on, in_beat.place(self.on, powers[self.frames], gain_db=self.gain_db))
+        level = in_beat.plays_lufs(powers, self.on.k_weights)
         figures = replace(_figures(found), integrated_lufs=level)
         self.last[:] = [(samples, powers, figures)]
         return figures
@@ -40,7 +40,7 @@ class DrumMeter:
         if not self.last or self.last[0][0] is not samples:
             self.figures(samples)
         _, powers, figures = self.last[0]
-        return at_gain(self.on, powers[self.slots], self.gain_db + turn_db, like=figures)
+        return at_gain(self.on, powers[self.frames], self.gain_db + turn_db, like=figures)
 
 
 def at_gain(on: Scene, powers: Array, gain_db: float, *, like: DrumFigures) -> DrumFigures:
@@ -86,13 +86,15 @@ def occupancy_change(
 
     Over one cycle of `bars` bars: the first in which the drum plays.
     """
-    per_bar = part.grid.slots_per_bar
-    first = part.first_bar // bars * bars * per_bar
-    rows = np.arange(first, min(first + bars * per_bar, part.grid.slots), dtype=np.intp)
+    grid = part.grid
+    first = part.first_bar // bars * bars
+    change = np.zeros_like(scene.loudness)
+    rows = grid.frames_of(first, bars)
     on = scene.subset(rows)
-    change = in_beat.occupancy_with(on, [in_beat.place(on, after[rows], gain_db=gain_db)])
-    change = change - in_beat.occupancy_with(on, [in_beat.place(on, before[rows], gain_db=gain_db)])
-    return tuple(tuple(round(float(value), 3) for value in row) for row in change.T)
+    sides = [in_beat.occupancy_with(on, [in_beat.place(on, side[rows], gain_db=gain_db)]) for side in (after, before)]
+    change[rows] = sides[0] - sides[1]
+    cycle = in_beat.per_slot(change, grid)[first * grid.slots_per_bar :][: bars * grid.slots_per_bar]
+    return tuple(tuple(round(float(value), 3) for value in row) for row in cycle.T)
 
 
 def _figures(found: InBeat) -> DrumFigures:
@@ -104,7 +106,7 @@ def _figures(found: InBeat) -> DrumFigures:
 
 
 def _spectrum(powers: Array) -> tuple[float, ...]:
-    """K-unweighted mean power a band over the slots in which the part sounds, dB."""
+    """K-unweighted mean power a band over the frames in which the part sounds, dB."""
     level = powers.sum(axis=1)
     rows = level > 0.01 * level.max(initial=0.0)
     mean = powers[rows].mean(axis=0) if rows.any() else powers.mean(axis=0)

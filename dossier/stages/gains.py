@@ -13,28 +13,28 @@ import numpy as np
 from dossier.decide import balance
 from dossier.measure import in_beat
 from dossier.model.findings import Gains
-from dossier.model.measures import Array, Indices, Loudness
+from dossier.model.measures import FRAME_S, Array, Indices, Loudness
 from dossier.model.parts import Groove
 from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import Intent, Role
 
 LONGEST_BLOCK_BARS = 4
+LONGEST_BLOCK_S = 8.0
 MOST_KEPT = 64  # excitations a part, at settled gains
 
 Bounds = tuple[float, float]
 
 
-def ranking_slots(here: Situation, groove: Groove) -> Indices:
-    """The slots on which candidates are compared: all of a short beat, blocks as long as the pattern of a long one."""
-    return blocks(here, groove, int(here.policy["ranking_slots"]))
+def ranking_frames(here: Situation, groove: Groove) -> Indices:
+    """The frames on which candidates are compared: all of a short beat, blocks as long as the pattern of a long one."""
+    return blocks(here, groove, int(here.policy["ranking_frames"]))
 
 
 def blocks(here: Situation, groove: Groove, most: int) -> Indices:
-    """About `most` slots in blocks as long as the pattern, spread over the beat."""
-    grid = here.grid
-    bars = max(1, min(LONGEST_BLOCK_BARS, round(groove.pattern.length_beats / grid.bar_beats)))
-    return in_beat.spread_slots(grid.slots, grid.slots_per_bar, most, block_bars=bars)
+    """About `most` frames in blocks as long as the pattern, spread over the beat."""
+    pattern_s = groove.pattern.length_beats * 60.0 / here.grid.tempo_bpm
+    return in_beat.spread_frames(here.grid.frames, most, block=round(min(LONGEST_BLOCK_S, pattern_s) / FRAME_S))
 
 
 def target_of(here: Situation, role: Role | None, intent: Intent | None = None) -> float:
@@ -79,7 +79,7 @@ def alone(on: Scene, powers: Array, *, target: float, bounds: Bounds) -> Gains:
 def together(
     on: Scene, powers: Sequence[Array], *, targets: Sequence[float], bounds: Sequence[Bounds], start_db: Sequence[float]
 ) -> tuple[Gains, ...]:
-    """Gains at which parts that play together are heard as asked, from their powers on the scene's slots."""
+    """Gains at which parts that play together are heard as asked, from their powers on the scene's frames."""
     solved = balance.solve(
         share_function(on, powers), targets=targets, low_db=[low for low, _ in bounds],
         high_db=[high for _, high in bounds], start_db=start_db,

@@ -48,17 +48,17 @@ class KitMembers:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KitTrials:
-    """The ranking's slots, with each part placed once however many kits it is tried in."""
+    """The ranking's frames, with each part placed once however many kits it is tried in."""
 
     here: Situation
-    slots: Indices
+    frames: Indices
     on: Scene
     kept: dict[tuple[str, Role | None, float], PlacedPart] = field(default_factory=dict)
 
     def placed(self, item: PlacedCandidate) -> PlacedPart:
         key = (item.drum.name, item.part.role, item.gains.db)
         if key not in self.kept:
-            self.kept[key] = in_beat.place(self.on, item.powers[self.slots], gain_db=item.gains.db)
+            self.kept[key] = in_beat.place(self.on, item.powers[self.frames], gain_db=item.gains.db)
         return self.kept[key]
 
     def worth(self, items: Sequence[PlacedCandidate]) -> float:
@@ -67,18 +67,18 @@ class KitTrials:
         total = np.sum([one.excitation for one in placed], axis=0)
         shares = [in_beat.audible_share(self.on, one, total - one.excitation) for one in placed]
         targets = [target_of(self.here, item.part.role) for item in items]
-        _, score, _ = _fit(self.here, self.on, self.slots, items)
+        _, score, _ = _fit(self.here, self.on, self.frames, items)
         return decide_kit.worth(score, shares, targets, self.here.policy)
 
 
 def choose_kit(
-    analysis: Analysis, one_shots: Sequence[PlacedCandidate], slots: Indices, unplaced: Sequence[tuple[Drum, str]],
+    analysis: Analysis, one_shots: Sequence[PlacedCandidate], frames: Indices, unplaced: Sequence[tuple[Drum, str]],
     memo: Memo,
 ) -> ChosenKit:  # fmt: skip
     """One member a role of the pattern, chosen together; gaps filled where something stands in."""
     here, groove = analysis.here, analysis.groove
     wanted = patterns.roles_of([groove.pattern, *groove.section_patterns.values()])
-    trials = KitTrials(here, slots, here.scene.subset(slots))
+    trials = KitTrials(here, frames, here.scene.subset(frames))
     by_name = {item.drum.name: item for item in one_shots if item.closely}
     shortlists: dict[Role, list[str]] = {}
     for role in wanted:
@@ -104,14 +104,14 @@ def choose_kit(
         ]  # fmt: skip
         kept = memo(
             "level", KitMembers, lambda: KitMembers(decide_kit.choose(lists, pins=fixed, score=score)), tried,
-            fixed, slots,
+            fixed, frames,
         )  # fmt: skip
         return {role: kept.files[role] for role in lists if role in kept.files}
 
     items: dict[Role, Mapping[str, PlacedCandidate]] = dict.fromkeys(shortlists, by_name)
     members = best(shortlists, pins, items)
     gaps = [role for role in wanted if role not in shortlists]
-    stand_ins = _stand_ins(gaps, by_name, set(members.values()), here, groove, slots, memo)
+    stand_ins = _stand_ins(gaps, by_name, set(members.values()), here, groove, frames, memo)
     if stand_ins:
         items.update(stand_ins)
         members = best({**{role: [name] for role, name in members.items()},
@@ -122,7 +122,7 @@ def choose_kit(
         notes.append("the pattern has no hit, so there is no kit")
     if not members:
         return ChosenKit(None, (), tuple(notes))
-    parts = balanced_together(here, [items[role][members[role]] for role in ROLES if role in members], slots)
+    parts = balanced_together(here, [items[role][members[role]] for role in ROLES if role in members], frames)
     notes += [
         f"the pattern plays {role}, but there is no {role} among the candidates: {members[role]} stands in"
         for role in gaps if role in members
@@ -137,31 +137,31 @@ def choose_kit(
         for item in parts if item.part.role is not None
     )  # fmt: skip
     whole = Kit(members=listed, missing_roles=missing, score=0.0, terms={}, fit=parts[0].fit, reason="")
-    return ChosenKit(kit_in_state(whole, here, parts, slots), tuple(parts), tuple(notes))
+    return ChosenKit(kit_in_state(whole, here, parts, frames), tuple(parts), tuple(notes))
 
 
-def kit_in_state(kit: Kit, here: Situation, parts: Sequence[PlacedCandidate], slots: Indices) -> Kit:
+def kit_in_state(kit: Kit, here: Situation, parts: Sequence[PlacedCandidate], frames: Indices) -> Kit:
     """The kit with the gains, fits and score that its members have as they are now."""
     by_role = {item.part.role: item for item in parts}
     members = tuple(
         replace(member, gain_db=by_role[member.role].gains.db, fit=by_role[member.role].fit) for member in kit.members
     )
-    measured, value, terms = _fit(here, here.scene.subset(slots), slots, parts)
+    measured, value, terms = _fit(here, here.scene.subset(frames), frames, parts)
     reason = fit.reason(measured, gain_db=None, terms=terms, policy=here.policy)
     return replace(kit, members=members, score=value, terms=terms, fit=measured, reason=reason)
 
 
 def balanced_together(
-    here: Situation, items: Sequence[PlacedCandidate], slots: Indices
+    here: Situation, items: Sequence[PlacedCandidate], frames: Indices
 ) -> tuple[PlacedCandidate, ...]:
     """Candidates at the gains at which they are heard beside each other, measured there."""
-    on = here.scene.subset(slots)
+    on = here.scene.subset(frames)
     gains = together(
-        on, [item.powers[slots] for item in items],
+        on, [item.powers[frames] for item in items],
         bounds=[gain_bounds(here, item.part.role, item.plays) for item in items if item.plays is not None],
         targets=[target_of(here, item.part.role) for item in items], start_db=[item.gains.db for item in items],
     )  # fmt: skip
-    placed = [in_beat.place(on, item.powers[slots], gain_db=one.db) for item, one in zip(items, gains, strict=True)]
+    placed = [in_beat.place(on, item.powers[frames], gain_db=one.db) for item, one in zip(items, gains, strict=True)]
     total = np.sum([one.excitation for one in placed], axis=0)
     return tuple(
         scored(
@@ -173,10 +173,10 @@ def balanced_together(
 
 
 def _fit(
-    here: Situation, on: Scene, slots: Indices, items: Sequence[PlacedCandidate]
+    here: Situation, on: Scene, frames: Indices, items: Sequence[PlacedCandidate]
 ) -> tuple[Fit, float, dict[str, float]]:
     """Fit and score of one-shots as one drum part, each at its gain."""
-    powers = sum((item.powers[slots] * 10.0 ** (item.gains.db / 10.0) for item in items), np.zeros_like(on.powers))
+    powers = sum((item.powers[frames] * 10.0 ** (item.gains.db / 10.0) for item in items), np.zeros_like(on.powers))
     found = in_beat.measure(on, in_beat.place(on, powers, gain_db=0.0))
     losses = [item.fit.mono_loss_lu for item in items if item.fit.mono_loss_lu is not None]
     measured = Fit(
@@ -186,7 +186,7 @@ def _fit(
     )  # fmt: skip
     target = kit_target(here, [item.part.role for item in items])
     value, terms = fit.score(
-        measured, fill=found.fill - found.room_filled, target_share=target, policy=here.policy
+        measured, fill=found.music_fill, target_share=target, policy=here.policy
     )
     return measured, value, terms
 
@@ -215,7 +215,7 @@ def _pins(
 
 def _stand_ins(
     gaps: Iterable[Role], by_name: Mapping[str, PlacedCandidate], used: set[str], here: Situation, groove: Groove,
-    slots: Indices, memo: Memo,
+    frames: Indices, memo: Memo,
 ) -> dict[Role, dict[str, PlacedCandidate]]:  # fmt: skip
     """For each gap files left over of the likeliest other role, placed where the missing role plays; best first."""
     found: dict[Role, dict[str, PlacedCandidate]] = {}
@@ -231,7 +231,7 @@ def _stand_ins(
             continue
         placed = [
             place_alone(
-                item.drum, replace(item.part, role=role, voice=voice, assumed_voice=False), here, slots, memo
+                item.drum, replace(item.part, role=role, voice=voice, assumed_voice=False), here, frames, memo
             )
             for item in left[:STAND_INS_TRIED]
         ]

@@ -1,4 +1,4 @@
-"""Low end: the kick of the kit against the stem that carries the bass, on whole bars in which both sound most."""
+"""Low end: the kick of the kit against the stem that carries the bass, on the stretch in which both sound most."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from dossier.model.beat import Stem
 from dossier.model.checks import LowEndCheck
 from dossier.model.choice import Balanced
 from dossier.model.findings import LowEnd, LowEndRemedy
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import FRAME_S, Array, Samples
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.stages.render_reuse import Renders, reusable
@@ -30,33 +30,35 @@ from dossier.stages.stems import LOW_HZ, read_stem
 from dossier.treat.truncation import truncate
 
 DUCKED_AT_ONCE_S = 30  # whole seconds, so that kicks stay on their sample
-EXCERPT_BARS = 8
+EXCERPT_S = 16.0
+TOGETHER_S = 2.0  # kick and bass that sound within this play together
 LOW_ZONES = slice(0, 2)  # sub and bass
 DEFAULT_LENGTH_S = 0.15  # of a kick whose effective length cannot be measured
 HIGHEST_BASS_HZ = 400.0
+SILENT_TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BassInBeat:
-    """The bass stem's slot powers through the beat, and the bars that are looked at, as they are kept."""
+    """The stretch of the bass stem that is looked at, as it is kept."""
 
-    first_bar: int | None  # None: kick and bass never play in the same bar
+    first_frame: int | None  # None: kick and bass never play together
     excerpt: Samples
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KickAndBass:
-    """Kick and bass in the excerpt, on its slots."""
+    """Kick and bass in the excerpt, on its frames."""
 
     here: Situation
     kick: PlacedCandidate
     bass: Samples  # (frames, 2)
     start_s: float
-    slots: slice
+    frames: slice
     low: Array  # (bands,), weight of the sub and bass zones
 
     def bass_excitation(self, samples: Samples) -> Array:
-        edges = self.here.grid.slot_s * np.arange(self.slots.stop - self.slots.start + 1)
+        edges = FRAME_S * np.arange(self.frames.stop - self.frames.start + 1)
         powers = hearing.slot_powers(hearing.band_energies(samples, self.here.music.rate_hz), edges)
         return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db)
 
@@ -64,7 +66,7 @@ class KickAndBass:
         voice = self.kick.part.voice
         assert voice is not None
         energies = hearing.band_energies(samples, self.here.music.rate_hz)
-        powers = lay_energies(energies, voice, self.here.grid.slot_edges_s())[self.slots]
+        powers = lay_energies(energies, voice, self.here.grid.frame_edges_s())[self.frames]
         return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db + self.kick.gains.db)
 
     def judged(self, kick: Array, bass: Array, bass_before: Array) -> decide_low_end.Judged:
@@ -91,7 +93,7 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     bass = next(stem for stem, _ in here.music.stems if stem.file == file)
     both = _kick_and_bass(here, kick, bass, memo)
     if both is None:
-        return _nothing("kick and bass never play in the same bar", kick=kick.drum.name)
+        return _nothing("kick and bass never play together", kick=kick.drum.name)
     before, plain = both.bass_excitation(both.bass), both.kick_excitation(kick.part.samples)
     share, lost = both.judged(plain, before, before)
     remedies, renders = _rendered(slug, both, bass, _remedies(both, plain, before, lost), share, memo)
@@ -124,33 +126,32 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
 
 
 def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Memo) -> KickAndBass | None:
-    """The bars in which both sound most; None where there is no bar with both."""
-    grid, rate, per_bar = here.grid, here.music.rate_hz, here.grid.slots_per_bar
-    bars = min(EXCERPT_BARS, grid.bars)
+    """The stretch in which both sound most; None where they never sound together."""
+    grid, rate = here.grid, here.music.rate_hz
+    frames = min(round(EXCERPT_S / FRAME_S), grid.frames)
     low = hearing.FINE_HZ < LOW_HZ
 
-    def span(first: int) -> tuple[float, int, int]:
-        start = max(0.0, grid.first_downbeat_s + first * grid.bar_s)
-        return start, round(start * rate), round(start * rate) + round(bars * grid.bar_s * rate)
+    def start_of(frame: int) -> float:
+        return max(0.0, grid.first_downbeat_s + frame * FRAME_S)
 
     def excerpt() -> BassInBeat:
         samples = read_stem(bass, rate)
-        powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.slot_edges_s())[:, low].sum(axis=1)
-        drum = kick.powers[:, low].sum(axis=1)
-        shared = np.sqrt(powers.reshape(-1, per_bar).sum(axis=1) * drum.reshape(-1, per_bar).sum(axis=1))
-        if not shared.any():
+        powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.frame_edges_s())[:, low].sum(axis=1)
+        around = np.ones(min(round(TOGETHER_S / FRAME_S), grid.frames))
+        sums = [np.convolve(side, around, mode="same") for side in (powers, kick.powers[:, low].sum(axis=1))]
+        shared = np.sqrt(np.maximum(sums[0] * sums[1], 0.0))
+        if shared.max() <= SILENT_TOLERANCE * np.sqrt(sums[0].max() * sums[1].max()):
             return BassInBeat(None, samples[:0])
-        first = int(np.argmax(np.convolve(shared, np.ones(bars), mode="valid")))
-        _, begin, end = span(first)
-        return BassInBeat(first, samples[begin:end].copy())
+        first = int(np.argmax(np.convolve(shared, np.ones(frames), mode="valid")))
+        begin = round(start_of(first) * rate)
+        return BassInBeat(first, samples[begin : begin + round(frames * FRAME_S * rate)].copy())
 
     kept = memo("heard", BassInBeat, excerpt, bass.file, kick.part.samples)
-    if kept.first_bar is None:
+    if kept.first_frame is None:
         return None
     return KickAndBass(
-        here=here, kick=kick, bass=kept.excerpt, start_s=span(kept.first_bar)[0],
-        slots=slice(kept.first_bar * per_bar, (kept.first_bar + bars) * per_bar),
-        low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
+        here=here, kick=kick, bass=kept.excerpt, start_s=start_of(kept.first_frame),
+        frames=slice(kept.first_frame, kept.first_frame + frames), low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 
 

@@ -90,7 +90,7 @@ def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMe
         meter=beat.meter, names=tuple(stem.file for stem in beat.stems),
     )  # fmt: skip
     key = pitch.key(samples, rate_hz) if beat.key is None else Key(beat.key, 1.0)
-    powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.slot_edges_s())
+    powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.frame_edges_s())
     return MusicMeasures(
         loudness=whole, blocks=blocks, grid=grid, key=key, image=stereo.measure(samples, rate_hz), powers=powers
     )
@@ -103,7 +103,7 @@ def situation_of(music: Music, conditions: Conditions, reference_powers: Array) 
     level, target = conditions.listening_level_db_spl, conditions.target_lufs
     scene = in_beat.scene(
         music.powers, reference=occ.reference_of(reference_powers, target_lufs=target, listening_level=level),
-        active=occ.active_slots(music.powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
+        active=occ.active_frames(music.powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
         spl_offset_db=level - target + gain,
     )  # fmt: skip
     return Situation(music=music, conditions=conditions, scene=scene, reference_powers=reference_powers)
@@ -149,7 +149,7 @@ def room_of(scene: Scene, grid: Grid, sections: Sequence[tuple[str, int, int]]) 
 
     def rows_of(first: int, bars: int) -> Mask:
         rows = np.zeros(len(active), dtype=bool)
-        rows[first * grid.slots_per_bar : (first + bars) * grid.slots_per_bar] = True
+        rows[grid.frames_of(first, bars)] = True
         return np.asarray(rows & active)
 
     def fill(rows: Mask) -> float:

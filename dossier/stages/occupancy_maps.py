@@ -12,7 +12,7 @@ from dossier.measure import occupancy as occ
 from dossier.model.choice import Balanced, BalancedPart
 from dossier.model.datafile import Occupancy
 from dossier.model.findings import RoomLeft
-from dossier.model.measures import Array
+from dossier.model.measures import Array, Grid
 from dossier.model.parts import PlacedCandidate, Ranking, Treated
 from dossier.model.scene import PlacedPart
 from dossier.model.situation import Situation
@@ -40,8 +40,8 @@ def occupancy_maps(
         band_hz=tuple(round(float(hz), 1) for hz in hearing.BAND_HZ),
         band_zone=tuple(ZONE_KEYS[int(np.argmax(weights[:, band]))] for band in range(weights.shape[1])),
         slot_s=grid.slot_s, slots_per_bar=grid.slots_per_bar, first_slot_s=grid.first_downbeat_s,
-        instrumental=_map(occ.occupancy(scene.loudness, scene.reference)), with_drums=_map(with_drums),
-        overlap=_map(lost), treatment_change=_treatment_change(here, balanced, with_drums, treated),
+        instrumental=_map(occ.occupancy(scene.loudness, scene.reference), grid), with_drums=_map(with_drums, grid),
+        overlap=_map(lost, grid), treatment_change=_treatment_change(here, balanced, with_drums, treated),
         reference_sone=tuple(round(float(value), 5) for value in scene.reference),
     )  # fmt: skip
 
@@ -59,32 +59,34 @@ def _treatment_change(
         powers = part_powers(untreated[item.drum.name]) if item.treated else item.powers
         return in_beat.place(here.scene, powers, gain_db=item.gains.db)
 
-    return _map(with_drums - in_beat.occupancy_with(here.scene, [plain(part) for part in balanced.chosen]))
+    change = with_drums - in_beat.occupancy_with(here.scene, [plain(part) for part in balanced.chosen])
+    return _map(change, here.grid)
 
 
-def _map(values: Array) -> Maps:
-    """`(slots, bands)` to rows of bands, to three decimals."""
-    return tuple(map(tuple, np.round(values.T, 3).tolist()))
+def _map(values: Array, grid: Grid) -> Maps:
+    """`(frames, bands)` to rows of bands over the slots, to three decimals."""
+    return tuple(map(tuple, np.round(in_beat.per_slot(values, grid).T, 3).tolist()))
 
 
 def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Sequence[PlacedPart]) -> RoomLeft | None:
-    """The room left with the drums; what one more file brings is told on the slots that candidates are compared on."""
+    """The room left with the drums; what one more file brings is told on the frames that candidates are compared on."""
     if not placed:
         return None
-    scene, slots = here.scene, ranking.slots
+    scene, frames = here.scene, ranking.frames
     loudness = hearing.specific_loudness(scene.excitation + np.sum([item.excitation for item in placed], axis=0))
     fills = occ.zone_fills(loudness, scene.reference, scene.active)
     room = occ.room(loudness, scene.reference)
     per_bar = here.grid.slots_per_bar
     share = (room * scene.reference[None, :]).sum(axis=1) / scene.reference.sum()
-    position = np.arange(len(share)) % per_bar
-    playing = [scene.active & (position == slot) for slot in range(per_bar)]
-    by_slot = tuple(float(share[rows].mean()) if rows.any() else 0.0 for rows in playing)
-    on = scene.subset(slots)
-    added = in_beat.adding(on, np.sum([item.excitation[slots] for item in placed], axis=0))
+    shares, active = in_beat.per_slot(share, here.grid), in_beat.per_slot(scene.active.astype(float), here.grid) > 0.5
+    position = np.arange(len(shares)) % per_bar
+    playing = [active & (position == slot) for slot in range(per_bar)]
+    by_slot = tuple(float(shares[rows].mean()) if rows.any() else 0.0 for rows in playing)
+    on = scene.subset(frames)
+    added = in_beat.adding(on, np.sum([item.excitation[frames] for item in placed], axis=0))
 
     def extra(item: PlacedCandidate) -> decide_room_left.Extra:
-        trial = in_beat.place(on, item.powers[slots], gain_db=item.gains.db)
+        trial = in_beat.place(on, item.powers[frames], gain_db=item.gains.db)
         return decide_room_left.Extra(name=item.drum.name, role=item.part.role or "", **added(trial))
 
     used = {part.item.drum.name for part in balanced.chosen}

@@ -29,7 +29,7 @@ def what_if(here: Situation, balanced: Balanced, *, mix_gain_db: float, memo: Me
     blocks = thread_map(lambda part: _block_energy(here.music, part.item.part, memo), chosen)
     return WhatIfArrays(
         instrumental_excitation=scene.excitation, instrumental_block_energy=here.music.blocks,
-        reference_sone=scene.reference, active_slots=scene.active.astype(np.float64), zone_weights=scene.zone_weights,
+        reference_sone=scene.reference, active=scene.active.astype(np.float64), zone_weights=scene.zone_weights,
         spl_offset_db=scene.spl_offset_db, mix_gain_db=mix_gain_db,
         parts=tuple(
             WhatIfPart(id=part.id, label=part.row.part, gain_db=part.item.gains.db, powers=part.item.powers,

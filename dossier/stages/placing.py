@@ -29,20 +29,20 @@ class LevelInBeat:
 
 
 def place_alone(
-    drum: Drum, part: DrumPart, here: Situation, slots: Indices, memo: Memo, *, treated: bool = False
+    drum: Drum, part: DrumPart, here: Situation, frames: Indices, memo: Memo, *, treated: bool = False
 ) -> PlacedCandidate:
     """Place one candidate, nothing but the music beside it, at the gain that its intent asks for, and score it."""
-    on = here.scene.subset(slots)
+    on = here.scene.subset(frames)
 
     def level() -> LevelInBeat:
         powers, plays = part_powers(part), as_it_plays(part)
-        thin = powers[slots]
+        thin = powers[frames]
         gains = alone(on, thin, target=target_of(here, part.role), bounds=gain_bounds(here, part.role, plays))
         found = in_beat.measure(on, in_beat.place(on, thin, gain_db=gains.db))
         return LevelInBeat(powers=powers, plays=plays, gains=gains, found=found)
 
     sound = part.samples if treated else drum.sha256
-    kept = memo("level", LevelInBeat, level, sound, part.kind, part.role, part.loop, slots)
+    kept = memo("level", LevelInBeat, level, sound, part.kind, part.role, part.loop, frames)
     return scored(drum, part, here, kept.powers, kept.gains, kept.found, plays=kept.plays, treated=treated)
 
 
@@ -50,9 +50,7 @@ def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices) ->
     """A look at a few bars; at those where it plays, if it rests in the common ones."""
     powers = part_powers(part)
     if not powers[few].any() and powers.any():
-        loudest = int(np.argmax(powers.sum(axis=1)))
-        per_bar = here.grid.slots_per_bar
-        first = loudest // per_bar * per_bar
+        first = int(np.argmax(powers.sum(axis=1)))
         few = np.arange(first, min(first + len(few), len(powers)), dtype=np.intp)
     on, thin, policy = here.scene.subset(few), powers[few], here.policy
     level = in_beat.lift(on, in_beat.place(on, thin, gain_db=0.0))
@@ -78,7 +76,7 @@ def scored(
         mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
     )  # fmt: skip
     value, terms = fit.score(
-        measured, fill=found.fill - found.room_filled, target_share=target_of(here, part.role), policy=here.policy
+        measured, fill=found.music_fill, target_share=target_of(here, part.role), policy=here.policy
     )
     return PlacedCandidate(
         drum=drum, part=part, powers=powers, plays=plays, gains=gains, fit=measured, score=value, terms=terms,

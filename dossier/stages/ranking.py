@@ -16,11 +16,11 @@ from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Ranking
 from dossier.model.situation import Analysis, Situation
 from dossier.parallel import thread_map
 from dossier.stages.candidates import drum_part
-from dossier.stages.gains import blocks, ranking_slots
+from dossier.stages.gains import blocks, ranking_frames
 from dossier.stages.kits import choose_kit
 from dossier.stages.placing import place_alone, place_coarsely
 
-COARSE_SLOTS = 32  # two bars of sixteenths are enough to tell the hopeless from the promising
+COARSE_FRAMES = 40  # four seconds are enough to tell the hopeless from the promising
 
 
 def rank(analysis: Analysis, memo: Memo) -> Ranking:
@@ -36,18 +36,18 @@ def rank(analysis: Analysis, memo: Memo) -> Ranking:
             continue
         told = replace(drum, problems=(*drum.problems, *part.notes)) if part.notes else drum
         parts.append((told, part))
-    slots = ranking_slots(here, groove)
-    coarse = _coarse(parts, here, blocks(here, groove, COARSE_SLOTS), set(analysis.beat.kit_pins.values()))
+    frames = ranking_frames(here, groove)
+    coarse = _coarse(parts, here, blocks(here, groove, COARSE_FRAMES), set(analysis.beat.kit_pins.values()))
 
     def closely(index: int) -> PlacedCandidate:
-        return coarse[index] if index in coarse else place_alone(*parts[index], here, slots, memo)
+        return coarse[index] if index in coarse else place_alone(*parts[index], here, frames, memo)
 
     placed = sorted(thread_map(closely, range(len(parts)), ahead=len(parts)), key=_order)
     loops = tuple(item for item in placed if item.part.kind == "loop")
     one_shots = tuple(item for item in placed if item.part.kind == "one-shot")
-    chosen = choose_kit(analysis, one_shots, slots, unplaced, memo)
+    chosen = choose_kit(analysis, one_shots, frames, unplaced, memo)
     return Ranking(loops=loops, one_shots=one_shots, kit=chosen.kit, kit_parts=chosen.parts, unplaced=tuple(unplaced),
-                   notes=chosen.notes, slots=slots)  # fmt: skip
+                   notes=chosen.notes, frames=frames)  # fmt: skip
 
 
 def with_treated(ranking: Ranking, treated: Sequence[PlacedCandidate]) -> Ranking:

@@ -19,7 +19,7 @@ from dossier.measure import occupancy as occ
 from dossier.memo import Memo
 from dossier.model.beat import Stem
 from dossier.model.findings import Approach, Fit, WhatIf
-from dossier.model.measures import Array, Grid, Indices, Samples
+from dossier.model.measures import FRAME_S, Array, Grid, Indices, Samples
 from dossier.model.parts import PlacedCandidate, Ranking
 from dossier.model.scene import Scene
 from dossier.model.situation import Situation
@@ -29,8 +29,8 @@ from dossier.stages.gains import alone, gain_bounds, kit_target, target_of
 from dossier.stages.music import at_level
 from dossier.stages.stems import read_stem
 
-SOLVED_SLOTS = 128  # of them gains are solved on, whole bars spread evenly
-EXCERPT_S = 60.0  # music that is measured again for each changed stem; whole bars spread over the beat
+SOLVED_FRAMES, SOLVED_BLOCK_FRAMES = 160, 20  # of them gains are solved on, in blocks spread evenly
+EXCERPT_S, EXCERPT_BLOCK_S = 60.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
 
 
 def with_sensitivity(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> Approach:
@@ -42,18 +42,18 @@ def with_sensitivity(here: Situation, ranking: Ranking, approach: Approach, memo
 
 
 def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | None:
-    slots, policy = ranking.slots, here.policy
-    again = Redecision.of(here, ranking, here.scene.subset(slots), slots)
+    frames, policy = ranking.frames, here.policy
+    again = Redecision.of(here, ranking, here.scene.subset(frames), frames)
     level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
 
     def level_moved(change: float) -> tuple[str, sensitivity.Outcome]:
-        outcome = again.outcome(at_level(here, change).subset(slots))
+        outcome = again.outcome(at_level(here, change).subset(frames))
         return f"at a listening level {change:+.0f} dB", outcome
 
     def zone_moved(zone: int, change: float) -> tuple[str, sensitivity.Outcome]:
         reference = _shifted_reference(here, occ.zone_weights()[zone], change)
         # The reference moves no gain: what is heard of a drum does not depend on it.
-        outcome = again.outcome(replace(here.scene, reference=reference).subset(slots), turned=False)
+        outcome = again.outcome(replace(here.scene, reference=reference).subset(frames), turned=False)
         return f"with {change:+.0f} dB of {ZONES[zone].label} in the reference", outcome
 
     moved = [level_moved(change) for change in (-level, level)]
@@ -65,15 +65,15 @@ def _what_would_change(
     here: Situation, ranking: Ranking, approach: Approach, memo: Memo
 ) -> tuple[WhatIf, ...]:
     stems = [stem for stem, _ in here.music.stems]
-    slots = _excerpt_slots(here.grid)
-    as_it_is = _changed_scene(here, None, 0.0, slots, memo)
+    frames = _excerpt_frames(here.grid)
+    as_it_is = _changed_scene(here, None, 0.0, frames, memo)
     if len(stems) < 2 or as_it_is is None:
         return ()
-    again = Redecision.of(here, ranking, as_it_is, slots)
+    again = Redecision.of(here, ranking, as_it_is, frames)
     policy = here.policy
 
     def changed(stem: Stem, change_db: float | None) -> sensitivity.ChangedStem | None:
-        scene = _changed_scene(here, stem, change_db, slots, memo)
+        scene = _changed_scene(here, stem, change_db, frames, memo)
         if scene is None:
             return None
         # The rest is brought to the playing level again, and the drums' bounds with it.
@@ -94,11 +94,11 @@ def _what_would_change(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Side:
-    """The best loop, or the members of the best kit, to be judged again in changed scenes of the same slots."""
+    """The best loop, or the members of the best kit, to be judged again in changed scenes of the same frames."""
 
     name: str
     here: Situation
-    slots: Indices
+    frames: Indices
     items: tuple[PlacedCandidate, ...]
     fit: Fit
     target: float
@@ -109,9 +109,9 @@ class Side:
 
         Bounds move by `shift_db`.
         """
-        few = in_beat.spread_slots(len(self.slots), self.here.grid.slots_per_bar, SOLVED_SLOTS)
+        few = in_beat.spread_frames(len(self.frames), SOLVED_FRAMES, block=SOLVED_BLOCK_FRAMES)
         on = scene.subset(few)
-        thin = [item.powers[self.slots[few]] for item in self.items]
+        thin = [item.powers[self.frames[few]] for item in self.items]
         placed = [
             in_beat.place(on, powers, gain_db=item.gains.db + shift_db)
             for item, powers in zip(self.items, thin, strict=True)
@@ -132,7 +132,7 @@ class Side:
         if turned:
             by_db = [new - old for new, old in zip(self.gains(scene, shift_db), self.asked, strict=True)]
         powers = np.sum([
-            item.powers[self.slots] * 10.0 ** ((item.gains.db + by) / 10.0)
+            item.powers[self.frames] * 10.0 ** ((item.gains.db + by) / 10.0)
             for item, by in zip(self.items, by_db, strict=True)
         ], axis=0)  # fmt: skip
         found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=0.0))
@@ -141,7 +141,7 @@ class Side:
             audible_share=found.audible_share, lift_lu=found.lift_lu,
         )  # fmt: skip
         value, _ = fit.score(
-            there, fill=found.fill - found.room_filled, target_share=self.target, policy=self.here.policy
+            there, fill=found.music_fill, target_share=self.target, policy=self.here.policy
         )
         return decide_approach.Contender(name=self.name, score=value, fit=there)
 
@@ -156,9 +156,9 @@ class Redecision:
     before: sensitivity.Outcome  # what the same calculation says of the scene as it is
 
     @staticmethod
-    def of(here: Situation, ranking: Ranking, scene: Scene, slots: Indices) -> Redecision:
+    def of(here: Situation, ranking: Ranking, scene: Scene, frames: Indices) -> Redecision:
         def side(name: str, items: tuple[PlacedCandidate, ...], like: Fit, target: float) -> Side:
-            made = Side(name=name, here=here, slots=slots, items=items, fit=like, target=target)
+            made = Side(name=name, here=here, frames=frames, items=items, fit=like, target=target)
             return replace(made, asked=made.gains(scene))
 
         best, items = ranking.best_loop, ranking.kit_parts
@@ -190,50 +190,48 @@ def _shifted_reference(here: Situation, zone: Array, change_db: float) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChangedMusic:
-    """The instrumental on the excerpt's slots with one stem changed, as it is kept."""
+    """The instrumental on the excerpt's frames with one stem changed, as it is kept."""
 
-    powers: Array  # (slots, fine)
+    powers: Array  # (frames, fine)
     integrated_lufs: float | None
 
 
 def _changed_scene(
-    here: Situation, stem: Stem | None, change_db: float | None, slots: Indices, memo: Memo
+    here: Situation, stem: Stem | None, change_db: float | None, frames: Indices, memo: Memo
 ) -> Scene | None:
     """The excerpt's scene with a stem turned by `change_db` (None: left out), at its playing level again."""
     music, grid = here.music, here.grid
 
     def measured() -> ChangedMusic:
-        samples = _excerpt(grid, music.rate_hz, slots, music.samples)
+        samples = _excerpt(grid, music.rate_hz, frames, music.samples)
         if stem is not None:
             factor = 0.0 if change_db is None else 10.0 ** (change_db / 20.0)
-            samples += (factor - 1.0) * _excerpt(grid, music.rate_hz, slots, read_stem(stem, music.rate_hz))
-        powers = hearing.slot_powers(
-            hearing.band_energies(samples, music.rate_hz), grid.slot_s * np.arange(len(slots) + 1)
-        )
+            samples += (factor - 1.0) * _excerpt(grid, music.rate_hz, frames, read_stem(stem, music.rate_hz))
+        edges = FRAME_S * np.arange(len(frames) + 1)
+        powers = hearing.slot_powers(hearing.band_energies(samples, music.rate_hz), edges)
         return ChangedMusic(powers=powers, integrated_lufs=loudness.integrated(samples, music.rate_hz))
 
-    heard = memo("heard", ChangedMusic, measured, stem.file if stem is not None else "", change_db, slots)
+    heard = memo("heard", ChangedMusic, measured, stem.file if stem is not None else "", change_db, frames)
     if heard.integrated_lufs is None:
         return None
     conditions = here.conditions
     gain = conditions.target_lufs - here.policy["instrumental_below_mix"] - heard.integrated_lufs
     return in_beat.scene(
-        heard.powers, reference=here.scene.reference, active=here.scene.active[slots], k_weights=here.scene.k_weights,
+        heard.powers, reference=here.scene.reference, active=here.scene.active[frames], k_weights=here.scene.k_weights,
         spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,
     )  # fmt: skip
 
 
-def _excerpt_slots(grid: Grid) -> Indices:
-    most = max(grid.slots_per_bar, int(EXCERPT_S / grid.slot_s))
-    return in_beat.spread_slots(grid.slots, grid.slots_per_bar, most)
+def _excerpt_frames(grid: Grid) -> Indices:
+    return in_beat.spread_frames(grid.frames, round(EXCERPT_S / FRAME_S), block=round(EXCERPT_BLOCK_S / FRAME_S))
 
 
-def _excerpt(grid: Grid, rate_hz: int, slots: Indices, samples: Samples) -> Samples:
-    """The samples of the excerpt's slots, one after the other."""
+def _excerpt(grid: Grid, rate_hz: int, frames: Indices, samples: Samples) -> Samples:
+    """The samples of the excerpt's frames, one after the other."""
     pieces = []
-    for run in np.split(slots, np.flatnonzero(np.diff(slots) != 1) + 1):
-        begin = round((grid.first_downbeat_s + run[0] * grid.slot_s) * rate_hz)
-        end = round((grid.first_downbeat_s + (run[-1] + 1) * grid.slot_s) * rate_hz)
+    for run in np.split(frames, np.flatnonzero(np.diff(frames) != 1) + 1):
+        begin = round((grid.first_downbeat_s + run[0] * FRAME_S) * rate_hz)
+        end = round((grid.first_downbeat_s + (run[-1] + 1) * FRAME_S) * rate_hz)
         piece = np.zeros((end - begin, samples.shape[1]))
         found = samples[max(0, begin) : max(0, min(end, len(samples)))]
         piece[max(0, -begin) : max(0, -begin) + len(found)] = found

@@ -17,16 +17,16 @@ from dossier.model.scene import Scene
 from dossier.model.situation import Situation
 
 
-def translation(here: Situation, balanced: Balanced, mixed: RoughMix, slots: Indices) -> Translation | None:
+def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: Indices) -> Translation | None:
     """How the chosen drums travel; None without drums."""
     if not balanced.chosen:
         return None
     policy = here.policy
     items = [part.item for part in balanced.chosen]
     rows = [part.row for part in balanced.chosen]
-    powers = [item.powers[slots] for item in items]
+    powers = [item.powers[frames] for item in items]
     gains = [item.gains.db for item in items]
-    on = here.scene.subset(slots)
+    on = here.scene.subset(frames)
     above = np.where(policy["small_speaker_hz"] <= hearing.FINE_HZ, 1.0, 0.0)
     normal = _heard(on, powers, gains)
     small = _heard(_played(on, on.powers * above, 0.0), [power * above for power in powers], gains)
@@ -63,7 +63,7 @@ def _played(on: Scene, powers: Array, level_db: float) -> Scene:
 
 @dataclass(frozen=True, slots=True)
 class PartLoudness:
-    """Loudness of one part in everything else that plays, and alone, summed over the slots."""
+    """Loudness of one part in everything else that plays, and alone, summed over the frames."""
 
     heard: float
     alone: float

@@ -1,6 +1,6 @@
 """Treatments: for the drums of each approach the plan that leads in the direction, searched in this beat.
 
-Every trial is rendered, laid on the grid and measured against the instrumental on the ranking's slots, at the drum's
+Every trial is rendered, laid on the grid and measured against the instrumental on the ranking's frames, at the drum's
 own gain; the before and after that are shown are measured on the whole beat.
 """
 
@@ -39,7 +39,7 @@ class PlanSearch:
     part: DrumPart
     gain_db: float
     scene: Scene
-    slots: Indices
+    frames: Indices
     direction: Direction
     layers: Mapping[str, Samples]
     adds_in: Mapping[str, str]  # layer -> the zone in which it adds most, in words
@@ -53,7 +53,7 @@ class PlanSearch:
         """Everything that a result rests on beside the beat itself."""
         part = self.part
         return (
-            part.name, part.role, part.samples, self.gain_db, self.slots, self.direction, self.layers, self.adds_in,
+            part.name, part.role, part.samples, self.gain_db, self.frames, self.direction, self.layers, self.adds_in,
             self.own_lines, self.policy, self.share_enough, self.most, self.cycle_bars,
         )  # fmt: skip
 
@@ -81,7 +81,7 @@ def search_plans(
     if whole is not None:
         wanted.append(whole)
     bars = round(groove.pattern.length_beats / here.grid.bar_beats)
-    on = here.scene.subset(ranking.slots)
+    on = here.scene.subset(ranking.frames)
     fills = occ.zone_fills(on.loudness, on.reference, on.active)
     room = np.array([1.0 - fills[zone] for zone in ZONE_KEYS])
     close = {item.drum.name: item for item in ranking.one_shots if item.closely}
@@ -112,7 +112,7 @@ def search_plans(
 def zone_shares(on: Scene, item: PlacedCandidate) -> Array:
     """How the loudness of a one-shot, at its gain, is spread over the zones, `(zones,)`, adding to about 1.
 
-    Taken from the mean spectrum of the slots in which it is loudest.
+    Taken from the mean spectrum of the frames in which it is loudest.
     """
     level = item.powers.sum(axis=1)
     rows = level > 0.25 * level.max(initial=0.0)
@@ -125,10 +125,10 @@ def zone_shares(on: Scene, item: PlacedCandidate) -> Array:
 
 
 def covered_lines(
-    on: Scene, item: PlacedCandidate, slots: Indices, policy: Mapping[str, float]
+    on: Scene, item: PlacedCandidate, frames: Indices, policy: Mapping[str, float]
 ) -> tuple[AmountLine, ...]:
     """EQ amounts that take the drum back where the instrumental covers it; none where it is heard everywhere."""
-    drum = in_beat.place(on, item.powers[slots], gain_db=item.gains.db)
+    drum = in_beat.place(on, item.powers[frames], gain_db=item.gains.db)
     rows = in_beat.own_hits(on, drum)
     heard = hearing.partial_loudness(drum.excitation[rows], on.excitation[rows]).sum(axis=0)
     edges = hearing.BAND_EDGES_HZ
@@ -149,9 +149,9 @@ def _search_of(
     most = policy["plan_evaluations"] if part.kind == "one-shot" else policy["plan_loop_evaluations"]
     if part.kind == "loop":
         bars = round(len(part.samples) / part.rate_hz / part.grid.bar_s)
-    lines = {"EQ": covered_lines(on, item, ranking.slots, policy)} if direction == "leaner" else {}
+    lines = {"EQ": covered_lines(on, item, ranking.frames, policy)} if direction == "leaner" else {}
     return PlanSearch(
-        part=part, gain_db=item.gains.db, scene=here.scene, slots=ranking.slots, direction=direction, layers=layers,
+        part=part, gain_db=item.gains.db, scene=here.scene, frames=ranking.frames, direction=direction, layers=layers,
         adds_in=adds_in, own_lines=lines, most=int(most), share_enough=enough,
         policy={name: value for name, value in policy.items() if name.startswith("plan_")},
         cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
@@ -175,7 +175,7 @@ def _render_name(beat: str, number: int, part: DrumPart) -> str:
 def search(task: PlanSearch) -> FoundPlan:
     """Search one plan, in the beat that the task describes."""
     part, scene, gain_db = task.part, task.scene, task.gain_db
-    meter = drum_meter.DrumMeter(part=part, on=scene.subset(task.slots), slots=task.slots, gain_db=gain_db)
+    meter = drum_meter.DrumMeter(part=part, on=scene.subset(task.frames), frames=task.frames, gain_db=gain_db)
     result = decide_plan.search(
         part.samples, part.rate_hz, candidate=part.name, role=part.role, direction=task.direction,
         families=FAMILIES, measure=meter.figures, measure_at_gain=meter.turned, true_peak=true_peak.true_peak,

@@ -206,7 +206,7 @@ def test_analytic_silence_before_after_and_within():
     gap = np.zeros(len(noise))
     padded = _loudness_by_slot(np.concatenate([gap, noise, gap]), below_lu=0.0)
     parted = _loudness_by_slot(np.concatenate([noise, gap, noise]), below_lu=0.0)
-    outside, inside = (occ.active_slots(n**3.0) for n in (padded, parted))  # loudness grows about as power^0.3
+    outside, inside = (occ.active_frames(n**3.0) for n in (padded, parted))  # loudness grows about as power^0.3
     assert 40 <= outside.sum() <= 42
     assert inside.sum() >= 119
     assert occ.fill(padded, REFERENCE, active=outside) > 0.93
@@ -216,14 +216,14 @@ def test_analytic_silence_before_after_and_within():
 # The arithmetic
 
 
-def test_analytic_active_slots():
+def test_analytic_active_frames():
     levels = np.zeros((8, 3))
-    assert not occ.active_slots(levels).any()
+    assert not occ.active_frames(levels).any()
     levels[2], levels[5] = 1.0, 5e-7
-    assert occ.active_slots(levels).tolist() == [False, False, True, False, False, False, False, False]
+    assert occ.active_frames(levels).tolist() == [False, False, True, False, False, False, False, False]
     levels[5] = 1e-3
-    assert occ.active_slots(levels).tolist() == [False, False, True, True, True, True, False, False]
-    assert occ.active_slots(np.zeros((0, 3))).shape == (0,)
+    assert occ.active_frames(levels).tolist() == [False, False, True, True, True, True, False, False]
+    assert occ.active_frames(np.zeros((0, 3))).shape == (0,)
 
 
 def test_analytic_zone_weights():
