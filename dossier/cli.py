@@ -196,7 +196,7 @@ def _build(arguments: argparse.Namespace) -> int:
                     _print_built(built, remarks)
                 for what in lost:
                     _fail(f"{name}: left out: {what}")
-        index = pipeline.index(archive, cache) if results else None
+        index = pipeline.index(archive) if results else None
     if arguments.json:
         _print_json({"built": results, "failed": failures})
     elif index is not None:

@@ -109,6 +109,7 @@ def _made(
 ) -> Built:  # fmt: skip
     """The whole way of one beat; `beside` are threads for what can be done meanwhile, and what they have begun."""
     from dossier.measure import hearing
+    from dossier.render.page import render_dossier
     from dossier.stages import (
         again,
         analyse,
@@ -150,7 +151,6 @@ def _made(
     mixing = beside.submit(_in_turn, size, partial(mix.rough_mix, analysis, settled))
     meeting = beside.submit(_in_turn, size, partial(low_end.measure, analysis, settled))
     blocks = beside.submit(_in_turn, size, partial(produce.part_blocks, analysis, settled))
-    rendering = beside.submit(_page_renderer, cache)
     settled = robust.with_ranges(analysis, settled, ranking.slots)
     previews = produce.previews(analysis, ranking, settled, treated)
     low, mixed = meeting.result(), mixing.result()
@@ -160,9 +160,7 @@ def _made(
     renders = again.long_first(
         {**whole_kit, **produce.renders(analysis, groove, settled, mixed, treated), **low.renders}
     )
-    assets = PageAssets(previews=previews, what_if=produce.what_if(
-        analysis, settled, blocks.result(), mix_gain_db=mixed.mix.gain_db
-    ))  # fmt: skip
+    what_if = produce.what_if(analysis, settled, blocks.result(), mix_gain_db=mixed.mix.gain_db)
 
     beside.shutdown()  # from here on no thread is at work
     with archive.lock():
@@ -183,7 +181,8 @@ def _made(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = again.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        html = partial(rendering.result(), data, assets, hearing_constants=hearing.page_constants())
+        assets = PageAssets(previews=previews, what_if=what_if, standing=archive.standing_with(data))
+        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
@@ -191,12 +190,11 @@ def _made(
     )  # fmt: skip
 
 
-def index(archive: Archive, cache: Cache | None = None) -> Path:
-    """Rebuild the archive page from the data files alone; the cache may hold its template ready."""
+def index(archive: Archive) -> Path:
+    """Rebuild the archive page from the data files alone."""
     from dossier.render.index import render_archive
-    from dossier.stages.keep import source
 
-    return archive.write_index(partial(render_archive, shelf=cache, mark=source() if cache is not None else ""))
+    return archive.write_index(render_archive)
 
 
 def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
@@ -245,13 +243,6 @@ def _in_turn(size_bytes: int, function: Callable[[], Out]) -> Out:
 
     with turn(size_bytes):
         return function()
-
-
-def _page_renderer(cache: Cache) -> Callable[..., str]:
-    from dossier.render.page import get_ready, render_dossier
-    from dossier.stages.keep import source
-
-    return partial(render_dossier, ready=get_ready(cache, source()))
 
 
 def _ready() -> None:

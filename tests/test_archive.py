@@ -351,7 +351,7 @@ def test_the_index_is_built_from_the_data_files_alone(tmp_path: Path) -> None:
     Archive(tmp_path).write_index(lambda index: "<html>index</html>")
     assert (tmp_path / "archive.json").read_bytes() == first, "same content, same bytes"
     document = json.loads(first)
-    assert document["format_version"] == 1
+    assert document["format_version"] == 2
     assert [drum["part"] for drum in document["beats"][0]["revisions"][0]["drums"]] == ["kick", "snare", "closed hat"]
     assert {entry["file"] for entry in document["beats"][0]["revisions"][0]["rights"]} == {
         "stems/pad.wav", "stems/bass.wav", "drums/kick-low.wav", "drums/snare-dry.wav", "drums/hat-short.wav",

@@ -1,4 +1,4 @@
-"""Decisions: the append-only log of a beat, responses that collaborators send back, and where a beat stands.
+"""Decisions: the append-only log of a beat, and the responses that collaborators send back.
 
 Conventions
     `decisions.jsonl` holds one decision a line (JSON, UTF-8) and only ever grows: a decision that replaces another
@@ -6,7 +6,6 @@ Conventions
     left where it is, passed over and reported.
     A response names the beat, the revision and that revision's identity; identity decides.  It is checked in full
     before a line is written, and the same response taken in twice is one decision.
-    Rights are the producer's to clear, so that proposals about rights are not among those that wait for a collaborator.
 """
 
 from __future__ import annotations
@@ -14,15 +13,15 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
 
 from dossier.archive.revisions import DataHead
+from dossier.archive.standing import asked, in_force
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, Mark, Proposal, Response
-from dossier.model.index import Standing
 
 RESPONSE_FORMAT = "dossier response"
 RESPONSE_VERSION = 1
@@ -66,13 +65,6 @@ def read_log(raw: bytes) -> Log:
 def line_of(decision: Decision) -> bytes:
     """A decision as the line that the log holds, without the line break."""
     return msgspec.json.encode(decision)
-
-
-def standing_decisions(decisions: Iterable[Decision]) -> tuple[Decision, ...]:
-    """Those that no later one supersedes, oldest first."""
-    decisions = tuple(decisions)
-    replaced = {entry.supersedes for entry in decisions}
-    return tuple(entry for entry in decisions if entry.id not in replaced)
 
 
 def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decision:
@@ -171,87 +163,18 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
             return entry, False
     _check_made(decision.made)
     _check_content(decision.by, decision.text, decision.marks, decision.gains_db, head)
-    for entry in reversed(standing_decisions(log.decisions)):
+    for entry in reversed(in_force(log.decisions)):
         same_person = entry.by.casefold() == by.casefold() and entry.identity == decision.identity
         if entry.response_id is not None and (entry.response_id == response.id or same_person):
             return replace(decision, supersedes=entry.id), True
     return decision, True
 
 
-def stand(heads: Sequence[DataHead], decisions: Iterable[Decision]) -> Standing:
-    """Where a beat stands: by the decisions about its newest revision; about an older one, it awaits an answer anew.
-
-    Each person's last answer counts.  One who wants a change makes it 'to change'; otherwise one who agreed to the
-    whole, or several who between them agreed to every proposal, make it 'agreed'.
-
-    Parameters
-    ----------
-    heads : sequence of DataHead
-        The beat's revisions, oldest first, at least one.
-    decisions : iterable of Decision
-        Its log, oldest first.
-    """
-    newest, valid = heads[-1], standing_decisions(decisions)
-    status, answers, agreed, asked = _answer(newest, valid)
-    if answers:
-        return Standing(status, newest.revision.id, _people(answers), _last_made(answers), agreed, asked)
-    for place in range(len(heads) - 2, -1, -1):
-        earlier, answers, _, _ = _answer(heads[place], valid)
-        if answers:
-            since = [line for head in heads[place + 1 :] for line in head.revision.changes]
-            return Standing(
-                status=status,
-                revision=newest.revision.id,
-                by=_people(answers),
-                made=_last_made(answers),
-                agreed=agreed,
-                proposals=asked,
-                decided_on=heads[place].revision.id,
-                decided_status=earlier,
-                changed_since=tuple(dict.fromkeys(since)),
-            )
-    return Standing(status, newest.revision.id, agreed=agreed, proposals=asked)
-
-
-def _answer(head: DataHead, valid: Sequence[Decision]) -> tuple[str, list[Decision], int, int]:
-    """Status of one revision, the decisions that make it, and how many of the proposals asked are agreed to."""
-    asked = [proposal.id for proposal in head.proposals if proposal.kind != "rights"]
-    about = [entry for entry in valid if entry.identity == head.revision.identity]
-    agreed = _agreed_proposals(about, asked)
-    last = {entry.by.casefold(): entry for entry in about if entry.status != "note"}
-    against = [entry for entry in last.values() if entry.status == "to change"]
-    answers = against or list(last.values())
-    if not answers and asked and len(agreed) == len(asked):
-        answers = [entry for entry in about if entry.marks]
-    status = "to change" if against else "agreed" if answers else "awaiting answer"
-    return status, answers, len(agreed), len(asked)
-
-
-def _people(decisions: Sequence[Decision]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(entry.by for entry in decisions))
-
-
-def _last_made(decisions: Sequence[Decision]) -> str:
-    return max(entry.made for entry in decisions)
-
-
-def _agreed_proposals(decisions: Sequence[Decision], proposals: Sequence[str]) -> set[str]:
-    """Proposals that at least one person agreed to, one by one or as a whole, and nobody wants changed."""
-    agreed: set[str] = set()
-    against: set[str] = set()
-    for entry in decisions:
-        if entry.status == "agreed":
-            agreed |= set(proposals)
-        agreed |= {mark.proposal for mark in entry.marks if mark.mark == "agreed"}
-        against |= {mark.proposal for mark in entry.marks if mark.mark == "to change"}
-    return (agreed - against) & set(proposals)
-
-
 def _status_of(marks: Sequence[Mark], proposals: Sequence[Proposal]) -> str:
     if any(mark.mark == "to change" for mark in marks):
         return "to change"
-    asked = {proposal.id for proposal in proposals if proposal.kind != "rights"}
-    return "agreed" if asked and asked <= {mark.proposal for mark in marks} else "note"
+    wanted = {proposal.id for proposal in asked(proposals)}
+    return "agreed" if wanted and wanted <= {mark.proposal for mark in marks} else "note"
 
 
 def _head_of(revision: str, identity: str, heads: Sequence[DataHead], *, answers: bool = False) -> DataHead:

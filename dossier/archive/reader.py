@@ -14,12 +14,14 @@ from pathlib import Path
 
 from dossier import __version__
 from dossier.archive.dataformat import read_data
-from dossier.archive.decisions import Log, read_log, stand
-from dossier.archive.revisions import DataHead, read_head, revision_id, revision_number, summarize
+from dossier.archive.decisions import Log, read_log
+from dossier.archive.revisions import DataHead, head_of, read_head, revision_id, revision_number, summarize
+from dossier.archive.standing import stand
 from dossier.errors import ArchiveError
 from dossier.files import explain
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
-from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped, Standing
+from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped
+from dossier.model.standing import Standing
 
 LOG = "decisions.jsonl"
 _DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")
@@ -104,6 +106,10 @@ class ArchiveReader:
         if not heads:
             raise ArchiveError(f"{slug}: none of its data files can be read")
         return stand(heads, self.decisions(slug))
+
+    def standing_with(self, data: DossierData) -> Standing:
+        """Where the beat will stand once this dossier is its newest revision: what that dossier's page shows."""
+        return stand([*self._heads(data.beat.slug), head_of(data)], data.decisions)
 
     def _check_known(self, slug: str) -> None:
         known = self.slugs()

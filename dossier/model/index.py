@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 from dossier.model.datafile import Decision, ProgramInfo
 from dossier.model.findings import SectionFill
+from dossier.model.standing import Standing
 from dossier.model.vocabulary import ApproachKind, Direction, Rights, Role
 
-INDEX_FORMAT_VERSION = 1
+INDEX_FORMAT_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,21 +74,6 @@ class RevisionSummary:
     proposals: int
     warnings: int
     changes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """Where a beat's newest revision stands with the people who decide."""
-
-    status: str  # "awaiting answer" | "agreed" | "to change"
-    revision: str  # the newest one
-    by: tuple[str, ...] = ()  # whose answer made the status
-    made: str | None = None  # when, ISO 8601
-    agreed: int = 0  # proposals that somebody agreed to and nobody wants changed
-    proposals: int = 0  # proposals that wait for an answer of some kind; rights are not among them
-    decided_on: str | None = None  # an older revision that was decided, where the newest is not
-    decided_status: str | None = None
-    changed_since: tuple[str, ...] = ()  # what has changed from that one to the newest, in words
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,11 @@
-"""What a page holds beside the data file: sound to play and the arrays that the level sliders recompute from."""
+"""What a page holds beside the data file: where the beat stands, sound, and the arrays behind the level sliders."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from dossier.model.measures import Array
+from dossier.model.standing import Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +59,4 @@ class WhatIfArrays:
 class PageAssets:
     previews: tuple[Preview, ...]
     what_if: WhatIfArrays | None
+    standing: Standing

@@ -17,8 +17,7 @@ from dossier.model.vocabulary import ZONES
 from dossier.render import words
 from dossier.render.index_view import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
 from dossier.render.pack import csp_hash, json_for_script
-from dossier.render.page import template, template_text
-from dossier.render.shelf import Shelf
+from dossier.render.page import environment, template_text
 from dossier.render.svg import tag
 
 _BAR, _GAP, _HIGH = 10, 4, 40
@@ -27,11 +26,8 @@ _BIN_LU = 0.5
 _PILE_HIGH = 110
 
 
-def render_archive(index: ArchiveIndex, *, shelf: Shelf | None = None, mark: str = "") -> str:
-    """The archive page of an index, complete HTML; the same index gives the same text.
-
-    `shelf` and `mark`: as in `dossier.render.page.get_ready`.
-    """
+def render_archive(index: ArchiveIndex) -> str:
+    """The archive page of an index, complete HTML; the same index gives the same text."""
     view = archive_view(index)
     theme, script = template_text("page_theme.js").strip(), template_text("archive.js").strip()
     style = "\n" + template_text("tokens.css").strip() + "\n" + template_text("archive.css").strip() + "\n"
@@ -39,7 +35,7 @@ def render_archive(index: ArchiveIndex, *, shelf: Shelf | None = None, mark: str
         f"default-src 'none'; script-src {csp_hash(theme)} {csp_hash(script)}; style-src {csp_hash(style)}; "
         "base-uri 'none'; form-action 'none'"
     )
-    return template("archive.html.j2", shelf, mark).render(
+    return environment().get_template("archive.html.j2").render(
         view=view, policy=policy, program=f"{index.program.name} {index.program.version}", style=Markup(style),
         theme_script=Markup(theme), script=Markup(script), data=Markup(json_for_script(compare_data(index))),
         zone_bars={entry.slug: zone_bars(entry.zones, entry.roomiest) for entry in view.entries},

@@ -12,16 +12,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from dossier.model.datafile import Decision
-from dossier.model.index import ArchiveIndex, BeatSummary, ChosenDrum, RevisionSummary, Standing
+from dossier.model.index import ArchiveIndex, BeatSummary, ChosenDrum, RevisionSummary
+from dossier.model.standing import Standing
 from dossier.model.vocabulary import ZONES
 from dossier.render import words
+from dossier.render.view_decisions import DecisionView, StandingView, decision_views, standing_view
 
 STATUSES = ("awaiting answer", "to change", "agreed")
 RIGHTS = (("pending", "clearing pending"), ("unknown", "rights unknown"), ("settled", "settled"))
 TRACK_LUFS = -16.0  # AES TD1008: loudness of tracks
 LOUDEST_LUFS = -14.0  # AES TD1008: the loudest track of an album
-_DECIDED = {"agreed": "Agreed", "to change": "A change was asked for"}
-_STATUS_OF_ENTRY = {"agreed": "agreed", "to change": "to change", "note": "note"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,14 +30,6 @@ class RevisionView:
     made: str
     page: str
     changes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class DecisionView:
-    heading: str  # who, when, about which revision
-    status: str
-    text: str
-    superseded: str  # by which later one, or nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +51,8 @@ class EntryView:
     advice: str
     verdict: str
     drums: tuple[str, ...]
-    status: str
-    status_notes: tuple[str, ...]
+    standing: StandingView
+    wanted: str  # what the last one who wants a change wrote
     rights: str  # in words
     rights_states: tuple[str, ...]  # keys of RIGHTS
     warnings: str
@@ -212,14 +204,14 @@ def _entry(beat: BeatSummary) -> EntryView:
         advice=_advice(newest),
         verdict=newest.verdict,
         drums=drums,
-        status=standing.status,
-        status_notes=_status_notes(standing, beat.decisions),
+        standing=standing_view(standing),
+        wanted=_wanted_text(standing, beat.decisions),
         rights=_rights_words(newest),
         rights_states=_rights_states(newest),
         warnings=f"{words.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
         revisions=tuple(RevisionView(each.id, words.day(each.made), each.page, each.changes)
                         for each in reversed(beat.revisions)),
-        decisions=_decisions(beat.decisions),
+        decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
         search=" ".join(words.clean(text) for text in searched if text).casefold(),
         order={
             "newest": newest.made,
@@ -241,22 +233,12 @@ def _drum(drum: ChosenDrum) -> str:
     return drum.file.rsplit("/", 1)[-1].rsplit(".", 1)[0] or drum.part
 
 
-def _status_notes(standing: Standing, decisions: Sequence[Decision]) -> tuple[str, ...]:
-    notes = []
-    by = words.listed(standing.by)
-    when = words.day(standing.made) if standing.made else ""
-    if standing.decided_on:
-        decided = _DECIDED.get(standing.decided_status or "", "Decided")
-        notes.append(f"{decided} on {standing.decided_on} by {by}, {when}; changed since.")
-    elif by:
-        notes.append(f"By {by}, {when}.")
-    if standing.status == "to change":
-        wanted = [entry.text for entry in decisions
-                  if entry.status == "to change" and entry.by in standing.by and entry.text]  # fmt: skip
-        notes += [f"\u201c{_short(text)}\u201d" for text in wanted[-1:]]
-    if standing.status != "agreed" and standing.agreed and standing.proposals:
-        notes.append(f"{standing.agreed} of {words.count(standing.proposals, 'proposal')} agreed.")
-    return tuple(notes)
+def _wanted_text(standing: Standing, decisions: Sequence[Decision]) -> str:
+    if standing.status != "to change":
+        return ""
+    said = [entry.text for entry in decisions
+            if entry.status == "to change" and entry.by in standing.by and entry.text]  # fmt: skip
+    return f"\u201c{_short(said[-1])}\u201d" if said else ""
 
 
 def _short(text: str, limit: int = 160) -> str:
@@ -276,34 +258,15 @@ def _rights_words(revision: RevisionSummary) -> str:
     return ", ".join(said) if said else "all settled"
 
 
-def _decisions(decisions: Sequence[Decision]) -> tuple[DecisionView, ...]:
-    later = {entry.supersedes: entry.id for entry in decisions if entry.supersedes}
-    return tuple(
-        DecisionView(
-            heading=f"{entry.by}, {words.day(entry.made)}, on {entry.revision}",
-            status=_STATUS_OF_ENTRY.get(entry.status, entry.status),
-            text=entry.text or _marks(entry),
-            superseded=f"replaced by {later[entry.id]}" if entry.id in later else "",
-        )
-        for entry in reversed(decisions)
-    )
-
-
-def _marks(entry: Decision) -> str:
-    agreed = sum(mark.mark == "agreed" for mark in entry.marks)
-    change = len(entry.marks) - agreed
-    said = [f"{words.count(agreed, 'proposal')} agreed"] * bool(agreed) + [f"{change} to change"] * bool(change)
-    return words.capital(", ".join(said)) + "." if said else ""
-
-
 def _waiting(beat: BeatSummary) -> WaitingView:
     standing = beat.standing
     note = f"{beat.newest.id}, {words.day(beat.newest.made)}"
-    if standing.decided_on:
-        note += f"; {standing.decided_on} was {standing.decided_status}" if standing.decided_status == "agreed" else ""
-        note += f"; a change was asked for on {standing.decided_on}" if standing.decided_status != "agreed" else ""
-    elif standing.agreed:
-        note += f"; {standing.agreed} of {standing.proposals} agreed"
+    if standing.decided_on and standing.decided_status == "agreed":
+        note += f"; {standing.decided_on} was agreed"
+    elif standing.decided_on:
+        note += f"; changes to {standing.decided_on} were asked for"
+    elif agreed := standing.count("agreed"):
+        note += f"; {agreed} of {len(standing.proposals)} agreed"
     return WaitingView(beat.newest.title, beat.slug, note)
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -22,9 +22,8 @@ from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
 from dossier.render import figures, words
 from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
-from dossier.render.shelf import KeptTemplates, Shelf
 from dossier.render.trim import Trimmed, trim
-from dossier.render.view import PageView, page_view
+from dossier.render.view import page_view
 
 # One script: each file wraps itself, the first makes the name space, the last starts the page.
 SCRIPTS = (
@@ -67,20 +66,15 @@ def saved(value: float | str) -> Markup:
 
 
 @functools.cache
-def environment(kept: KeptTemplates | None = None) -> jinja2.Environment:
+def environment() -> jinja2.Environment:
     made = jinja2.Environment(
         loader=jinja2.FunctionLoader(_load), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, finalize=_finalize, keep_trailing_newline=False, bytecode_cache=kept,
+        lstrip_blocks=True, finalize=_finalize,
     )  # fmt: skip
     made.filters["base64"] = base64_text
     made.filters["exact"] = exact
     made.filters["saved"] = saved
     return made
-
-
-def template(name: str, shelf: Shelf | None, mark: str) -> jinja2.Template:
-    """A template, as compiled by an earlier build where the shelf has it."""
-    return environment(KeptTemplates(shelf, mark) if shelf is not None else None).get_template(name)
 
 
 @functools.cache
@@ -145,40 +139,9 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
     }
 
 
-@dataclass(frozen=True, slots=True)
-class Ready:
-    """What every page needs and none changes."""
-
-    template: jinja2.Template
-    theme_script: str
-    main_script: str
-    library: str  # gzip in base64
-    policy: str
-
-
-@functools.cache
-def get_ready(shelf: Shelf | None = None, mark: str = "") -> Ready:
-    """Do what every page needs, so that it can be done before the first: the library packed, templates read.
-
-    Parameters
-    ----------
-    shelf : Shelf, optional
-        Where the packed library and the read templates are looked for first, and kept.
-    mark : str
-        Of the program's own source, which what is kept of a template depends on.
-    """
-    theme, main = scripts()
-    library, library_hash = plot_library(shelf)
-    return Ready(
-        template=template("dossier.html.j2", shelf, mark), theme_script=theme, main_script=main,
-        library=library, policy=policy([csp_hash(theme), csp_hash(main), library_hash]),
-    )  # fmt: skip
-
-
 def render_dossier(
-    data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None,
-    ready: Ready | None = None,
-) -> str:  # fmt: skip
+    data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None
+) -> str:
     """One HTML page that works from file://, offline, and holds everything it shows.
 
     Parameters
@@ -190,8 +153,6 @@ def render_dossier(
     hearing_constants : mapping, optional
         The constants of the hearing model by name, as the analysis used them.  Without them the page has no
         level sliders and says so.
-    ready : Ready, optional
-        What `get_ready` gave.
 
     Returns
     -------
@@ -203,13 +164,14 @@ def render_dossier(
     DossierError
         Where the plotting library's browser bundle is not installed.
     """
-    ready = ready or get_ready()
     trimmed = trim(data)
-    view: PageView = page_view(trimmed, assets, has_constants=hearing_constants is not None)
-    text = ready.template.render(
-        page=view, style=Markup(template_text("tokens.css") + template_text("style.css")),
-        policy=ready.policy, theme_script=Markup(ready.theme_script), main_script=Markup(ready.main_script),
-        data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))), library=Markup(ready.library),
-        program=f"{data.program.name} {data.program.version}",
+    theme, main = scripts()
+    library, library_hash = plot_library()
+    text = environment().get_template("dossier.html.j2").render(
+        page=page_view(trimmed, assets, has_constants=hearing_constants is not None),
+        style=Markup(template_text("tokens.css") + template_text("style.css")),
+        policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
+        main_script=Markup(main), data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
+        library=Markup(library), program=f"{data.program.name} {data.program.version}",
     )  # fmt: skip
     return text.encode("utf-8", "replace").decode("utf-8")

@@ -51,7 +51,6 @@ class HeadView:
     changes_title: str
     sections: tuple[tuple[str, str, str], ...]  # section, approach, reason
     what_if: tuple[tuple[str, str], ...]  # text, outcome
-    waiting: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +146,7 @@ def in_short(data: DossierData) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def head_view(data: DossierData, record: RecordView) -> HeadView:
+def head_view(data: DossierData) -> HeadView:
     approach, revision = data.approach, data.revision
     zones = [(words.zone(key), data.instrumental.zones.get(key, 0.0)) for key in ZONE_KEYS]
     what_if = []
@@ -173,7 +172,6 @@ def head_view(data: DossierData, record: RecordView) -> HeadView:
         changes_title=f"What changed since {revision.previous}" if revision.previous else "What changed",
         sections=tuple((s.name, approach_words(s.kind, s.direction), s.reason) for s in approach.sections),
         what_if=tuple(what_if),
-        waiting=record.waiting,
     )
 
 
@@ -196,11 +194,10 @@ def player_view(data: DossierData, assets: PageAssets) -> PlayerView:
 def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> PageView:
     """Every text of the page, from the data file and what is embedded beside it."""
     data = trimmed.data
-    record = record_view(data)
     return PageView(
-        head=head_view(data, record), room=room_view(data), drums=drums_view(trimmed, assets),
+        head=head_view(data), room=room_view(data), drums=drums_view(trimmed, assets),
         treatments=treatments_view(data, assets), levels=levels_view(data, assets, has_constants=has_constants),
-        low_end=low_end_view(data), record=record,
+        low_end=low_end_view(data), record=record_view(data, assets.standing),
         method=method_view(data, inputs_left_out=trimmed.inputs), player=player_view(data, assets),
         terms=words.TERMS,
     )  # fmt: skip

@@ -4,17 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dossier.model.datafile import Decision, DossierData, Proposal
+from dossier.model.datafile import DossierData
+from dossier.model.standing import Standing
 from dossier.render import tables, words
 from dossier.render.tables import Cell, Column, Table
+from dossier.render.view_decisions import (
+    PROPOSAL_KINDS,
+    DecisionView,
+    StandingView,
+    decision_views,
+    standing_view,
+)
 
-KIND_WORDS = {"approach": "Approach", "drums": "Drums", "plan": "Treatment", "gain": "Level", "rights": "Rights"}
 INTENT_WORDS = {
     "forward": "in front of the instrumental",
     "level": "level with the instrumental",
     "tucked": "tucked behind the instrumental",
 }
-STATUS_WORDS = {"agreed": "agreed", "to change": "to change", "note": "a note"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,28 +28,16 @@ class ProposalView:
     id: str
     kind: str
     text: str
+    status: str  # as the archive judges it; empty for rights, which wait for no collaborator
     number: int
 
 
 @dataclass(frozen=True, slots=True)
-class DecisionView:
-    heading: str
-    text: str
-    status: str
-    marks: tuple[tuple[str, str, str], ...]  # proposal's text or id, mark, note
-    gains: str
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
 class RecordView:
-    status: str
-    settled: bool
+    standing: StandingView
     decisions: tuple[DecisionView, ...]
     no_decisions: str
-    waiting: str  # how many proposals nobody has agreed to yet
-    asked: tuple[str, ...]  # of these, the ones that somebody wants changed
-    no_open: str
+    to_change: tuple[str, ...]  # proposals that somebody wants changed
     rights: Table | None
     rights_summary: str
     proposals: tuple[ProposalView, ...]
@@ -63,68 +57,6 @@ class MethodView:
     changed_settings: str
     versions: tuple[tuple[str, str], ...]
     renders: tuple[str, ...]
-
-
-def superseded(decisions: tuple[Decision, ...]) -> frozenset[str]:
-    return frozenset(d.supersedes for d in decisions if d.supersedes)
-
-
-def last_decision(data: DossierData) -> Decision | None:
-    """The newest decision that is not a mere note and was not replaced."""
-    gone = superseded(data.decisions)
-    found = [d for d in data.decisions if d.status in {"agreed", "to change"} and d.id not in gone]
-    return found[-1] if found else None
-
-
-def status(data: DossierData) -> tuple[str, bool]:
-    """One sentence on where the decision stands, and whether it is agreed for this revision."""
-    last = last_decision(data)
-    if last is None:
-        return "No decision is recorded yet.", False
-    by = f" by {last.by}" if last.by else ""
-    when = words.day(last.made)
-    if last.status == "agreed":
-        if last.identity == data.revision.identity:
-            return f"Agreed{by} on {when}.", True
-        return f"{last.revision} was agreed{by} on {when}; this revision is newer and waits for an answer.", False
-    return f"Changes to {last.revision} were asked for{by} on {when}.", False
-
-
-def decision_view(decision: Decision, data: DossierData) -> DecisionView:
-    texts = {p.id: p.text for p in data.proposals}
-    by = decision.by or "someone unnamed"
-    notes = []
-    if decision.id in superseded(data.decisions):
-        notes.append("Replaced by a later decision.")
-    if decision.source == "response":
-        notes.append("Taken in from a response file.")
-    gains = words.listed(f"{name} {words.db(value, sign=True)}" for name, value in decision.gains_db.items())
-    return DecisionView(
-        heading=f"{words.day(decision.made)}, {by}, on {decision.revision}",
-        text=decision.text, status=STATUS_WORDS.get(decision.status, decision.status),
-        marks=tuple((texts.get(m.proposal, m.proposal), m.mark, m.note) for m in decision.marks),
-        gains=gains, note=" ".join(notes),
-    )  # fmt: skip
-
-
-def open_questions(data: DossierData) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Proposals of this revision that nobody has agreed to, and of these the ones that somebody wants changed."""
-    gone = superseded(data.decisions)
-    marks: dict[str, str] = {}
-    for decision in data.decisions:
-        if decision.id in gone:
-            continue
-        for mark in decision.marks:
-            marks[mark.proposal] = mark.mark
-        if decision.status == "agreed" and decision.identity == data.revision.identity and not decision.marks:
-            marks.update({p.id: "agreed" for p in data.proposals})
-    waiting = [p for p in data.proposals if marks.get(p.id) != "agreed"]
-    asked = [p for p in waiting if marks.get(p.id) == "to change"]
-
-    def said(proposals: list[Proposal], ending: str = "") -> tuple[str, ...]:
-        return tuple(f"{KIND_WORDS.get(p.kind, p.kind)}: {p.text}{ending}" for p in proposals)
-
-    return said(waiting), said(asked, " A change was asked for.")
 
 
 def rights_table(data: DossierData) -> tuple[Table | None, str]:
@@ -154,23 +86,20 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
     return tables.table("rights", "Origin and rights, as the user stated them", columns, rows), text
 
 
-def record_view(data: DossierData) -> RecordView:
-    said, settled = status(data)
+def record_view(data: DossierData, standing: Standing) -> RecordView:
     rights, rights_summary = rights_table(data)
-    questions, asked = open_questions(data)
-    waiting = words.capital(words.count(len(questions), "question waits for", "questions wait for")) + " an answer."
+    said = standing_view(standing)
+    status = {each.id: each.status for each in standing.proposals}
     return RecordView(
-        status=said,
-        settled=settled,
-        decisions=tuple(decision_view(d, data) for d in reversed(data.decisions)),
+        standing=said,
+        decisions=decision_views(data.decisions, {p.id: p.text for p in data.proposals}),
         no_decisions="" if data.decisions else "Nothing has been decided yet.",
-        waiting=waiting if questions else "",
-        asked=asked,
-        no_open="" if questions else "Nothing waits for an answer.",
+        to_change=tuple(f"{kind}: {text}" for kind, text, status in said.proposals if status == "to change"),
         rights=rights,
         rights_summary=rights_summary,
         proposals=tuple(
-            ProposalView(p.id, KIND_WORDS.get(p.kind, p.kind), p.text, i + 1) for i, p in enumerate(data.proposals)
+            ProposalView(p.id, PROPOSAL_KINDS.get(p.kind, p.kind), p.text, status.get(p.id, ""), i + 1)
+            for i, p in enumerate(data.proposals)
         ),
         no_proposals="" if data.proposals else "This revision proposes nothing that could be agreed to.",
     )

@@ -13,8 +13,8 @@ import pytest
 
 from dossier.archive import Archive
 from dossier.archive.changes import changes
-from dossier.archive.decisions import stand
 from dossier.archive.revisions import head_of, summarize
+from dossier.archive.standing import stand
 from dossier.model.datafile import ProgramInfo
 from dossier.model.index import ArchiveIndex, BeatSummary
 from dossier.model.vocabulary import ROLES

@@ -44,7 +44,7 @@ from dossier.model.findings import (
     Translation,
     WhatIf,
 )
-from dossier.model.page import PageAssets, Preview
+from dossier.model.page import Preview
 from dossier.model.vocabulary import ZONE_KEYS
 
 EXCERPT_BARS = (9, 4)  # first bar (1-based), bars
@@ -315,11 +315,6 @@ def hostile() -> DossierData:
     return out
 
 
-def assets() -> PageAssets:
-    return PageAssets(previews=previews(), what_if=None)
-
-
-def hostile_assets() -> PageAssets:
-    spoilt = tuple(dataclasses.replace(p, label=p.label + HOSTILE, id=p.id if p.group == "layer" else p.id + HOSTILE)
-                   for p in previews())  # fmt: skip
-    return PageAssets(previews=spoilt, what_if=None)
+def hostile_previews() -> tuple[Preview, ...]:
+    return tuple(dataclasses.replace(p, label=p.label + HOSTILE, id=p.id if p.group == "layer" else p.id + HOSTILE)
+                 for p in previews())  # fmt: skip

@@ -104,7 +104,8 @@ def test_every_beat_stands_in_the_catalogue_with_its_facts(page: Page, index: Ar
     for said in (
         "Lantern Market", "Example Ensemble", f"{newest.tempo_bpm:g} BPM", "D minor", "4/4", "r002, 20 March 2026",
         "55 %", "one-shots, leaner", "kick-low", "snare-dry", "hat-short", "−13.2 LUFS",
-        "awaiting answer", "Agreed on r001 by Mara Example, 2 March 2026; changed since.", "1 clearing pending",
+        "awaiting answer",
+        "r001 was agreed by Mara Example on 2 March 2026; r002 is newer and waits for an answer.", "1 clearing pending",
         "2 revisions, 1 decision", "Fill by zone: sub", "Go on.", "Gain of kick: −2.0 dB (was −4.2 dB).",
     ):  # fmt: skip
         assert said in text, said
@@ -119,7 +120,7 @@ def test_every_beat_stands_in_the_catalogue_with_its_facts(page: Page, index: Ar
 def test_states_are_words_and_unknown_is_never_fine(page: Page) -> None:
     attrs, text = entry(page, "night-depot")
     assert attrs["data-status"] == "to change"
-    assert "By Mara Example, 3 March 2026. “The snare is too long.”" in text
+    assert "Changes were asked for by Mara Example on 3 March 2026. “The snare is too long.”" in text
     assert attrs["data-rights"] == "unknown"
     assert "1 rights unknown" in text
     attrs, text = entry(page, "slow-ferry")

@@ -18,27 +18,13 @@ from typing import Any
 import numpy as np
 import pytest
 import sample_data
-import sample_whatif
 from html_tree import Node, parse
+from sample_pages import assets, html, render
 from unpack import unpacked
 
-from dossier.measure.hearing import page_constants
-from dossier.model.page import PageAssets
 from dossier.render.page import exact, render_dossier
 
-SECTIONS = ["room", "drums", "treatments", "levels", "low_end", "decisions", "method"]
-
-
-@cache
-def html(name: str) -> str:
-    made = {
-        "sample": (sample_data.sample, sample_whatif.assets),
-        "long": (lambda: sample_data.sample(69), lambda: sample_whatif.assets(69)),
-        "bare": (sample_data.bare, lambda: PageAssets((), None)),
-        "hostile": (sample_data.hostile, sample_data.hostile_assets),
-    }  # fmt: skip
-    data, assets = made[name]
-    return render_dossier(data(), assets(), hearing_constants=page_constants())
+SECTIONS = ["room", "drums", "treatments", "levels", "lowend", "decisions", "method"]
 
 
 @cache
@@ -159,7 +145,7 @@ def test_no_absolute_path_user_or_host_is_shared(name: str) -> None:
 
 def test_hostile_names_stay_text() -> None:
     """Analytic: the same elements as with harmless names, and every hostile text read back as it was written."""
-    harmless = parse(render_dossier(sample_data.sample(), sample_data.assets(), hearing_constants=page_constants()))
+    harmless = parse(render(sample_data.sample()))
     page = tree("hostile")
     assert Counter(n.name for n in page.every()) == Counter(n.name for n in harmless.every())
     title = page.one("h1").text
@@ -220,12 +206,10 @@ def test_the_whole_data_file_is_in_the_page() -> None:
 def test_same_input_same_bytes() -> None:
     """Analytic: a second run, and a run in another process with another hash seed, give the same page."""
     once = html("sample")
-    assert render_dossier(sample_data.sample(), sample_whatif.assets(), hearing_constants=page_constants()) == once
+    assert html.__wrapped__("sample") == once
     code = (
-        "import sys, hashlib; sys.path.insert(0, sys.argv[1]); import sample_data, sample_whatif;"
-        "from dossier.measure.hearing import page_constants; from dossier.render.page import render_dossier;"
-        "print(hashlib.sha256(render_dossier(sample_data.sample(), sample_whatif.assets(),"
-        " hearing_constants=page_constants()).encode()).hexdigest())"
+        "import sys, hashlib; sys.path.insert(0, sys.argv[1]); from sample_pages import html;"
+        "print(hashlib.sha256(html('sample').encode()).hexdigest())"
     )
     said = subprocess.run(
         [sys.executable, "-c", code, str(Path(__file__).parent)], capture_output=True, text=True, check=True,
@@ -242,7 +226,7 @@ def test_three_minutes_stay_within_the_size() -> None:
 
 
 def test_without_constants_or_arrays_the_sliders_say_why() -> None:
-    page = parse(render_dossier(sample_data.sample(), sample_whatif.assets()))
+    page = parse(render_dossier(data := sample_data.sample(), assets(data)))
     assert page.every(id="what-if") == []
     assert "were left out of this page" in page.one("section", id="levels").text
     assert json.loads(page.one("script", id="page-data").text)["whatIf"] is None
@@ -252,7 +236,7 @@ def test_what_is_absent_is_said_in_a_sentence() -> None:
     page = tree("bare")
     wanted = {
         "drums": "No drum files were given", "treatments": "nothing to treat", "levels": "nothing to balance",
-        "low_end": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
+        "lowend": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
     }  # fmt: skip
     for section, words in wanted.items():
         assert words in page.one("section", id=section).text

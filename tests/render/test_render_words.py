@@ -11,12 +11,12 @@ from importlib.resources import files
 import numpy as np
 import pytest
 import sample_data
+import sample_pages
 from unpack import unpacked
 
 from dossier.render import colour, figures, pack, plots, svg, words
 from dossier.render.trim import trim
 from dossier.render.view_drums import drums_view
-from dossier.render.view_record import open_questions, status
 from dossier.render.view_room import band_position, beats_per_bar, merged, scale_top, zone_means
 
 NB, MINUS = "\u00a0", "\u2212"
@@ -226,25 +226,8 @@ def test_scales_reach_what_they_must_show() -> None:
     assert scale_top(np.full((10, 10), 7.0)) == 1.0
 
 
-def test_status_speaks_of_the_revision_that_was_answered() -> None:
-    """Analytic: agreed only where this very revision was agreed to; replaced decisions do not count."""
-    data = sample_data.sample()
-    asked = data.decisions[0]
-    assert status(data)[1] is False
-    now = dataclasses.replace(asked, id="d0002", status="agreed", identity=data.revision.identity, marks=())
-    agreed = dataclasses.replace(data, decisions=(asked, now))
-    assert status(agreed)[1] is True
-    assert open_questions(agreed) == ((), ())
-    old = dataclasses.replace(now, identity="0" * 64)
-    said, settled = status(dataclasses.replace(data, decisions=(old,)))
-    assert not settled
-    assert "waits for an answer" in said
-    undone = dataclasses.replace(asked, id="d0003", status="note", supersedes="d0002")
-    assert "Changes" in status(dataclasses.replace(data, decisions=(asked, now, undone)))[0]
-
-
 def test_kit_and_loops_share_one_ranking_by_score() -> None:
-    view = drums_view(trim(sample_data.sample()), sample_data.assets())
+    view = drums_view(trim(data := sample_data.sample()), sample_pages.assets(data))
     assert view.together is not None
     scores = [row.cells[0].value for row in view.together.rows]
     assert scores == sorted(scores, key=lambda v: -float(v or 0))
@@ -268,7 +251,7 @@ def test_long_rankings_are_cut_and_say_so() -> None:
     )
     inputs = tuple(dataclasses.replace(data.inputs[3], file=c.file) for c in many)
     trimmed = trim(dataclasses.replace(data, candidates=many, inputs=(*data.inputs[:3], *inputs), kit=None))
-    view = drums_view(trimmed, sample_data.assets())
+    view = drums_view(trimmed, sample_pages.assets(data))
     assert [row.id for row in view.by_role[0].rows] == [f"d/{i}.wav" for i in (*range(15), 399)]
     assert view.by_role[0].left_out.startswith(f"384{NB}more files")
     assert trimmed.candidates == trimmed.inputs == 384
