@@ -201,7 +201,7 @@ def test_what_is_no_response_is_refused(archive: Archive, raw: bytes) -> None:
 
 def test_a_response_of_hostile_text_stays_one_line(archive: Archive) -> None:
     done = send(archive, first(), notes='a\r\nb\0\u2028</script>"\n\x1b[31m', name="Mara\nExample\x07").decision
-    assert done.text == 'a\nb  </script>"\n [31m'
+    assert done.text == 'a\nb\n</script>"\n[31m'
     assert "\x07" not in done.by
     assert len(log_of(archive).read_bytes().splitlines()) == 1
     assert archive.decisions(SLUG) == (done,)

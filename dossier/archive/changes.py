@@ -2,7 +2,7 @@
 
 Conventions
     A line a change, the cause before its effects: what the beat is, which files went in, which settings, then what came
-    out of it.  A number that rounds to the same figure as before has not changed.  Minus signs are typographic.
+    out of it.  A number that rounds to the same figure as before has not changed.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dossier.model.datafile import DossierData, InputFile
 from dossier.model.findings import Approach
 from dossier.model.vocabulary import ZONES
+from dossier.render.format import number, plain
 
 _LISTED = 4  # names in one line
 _LINES = 6  # lines of one kind
@@ -50,16 +51,16 @@ def _facts(previous: DossierData, now: DossierData) -> list[str]:
     pairs: Sequence[tuple[str, str, str]] = (
         ("Title", was.title, beat.title),
         ("Artist", was.artist or "not given", beat.artist or "not given"),
-        ("Tempo", f"{_plain(was.tempo_bpm, 2)} BPM", f"{_plain(beat.tempo_bpm, 2)} BPM"),
+        ("Tempo", f"{plain(was.tempo_bpm, 2)} BPM", f"{plain(beat.tempo_bpm, 2)} BPM"),
         ("Key", was.key or "not known", beat.key or "not known"),
         ("Meter", was.meter, beat.meter),
-        ("Swing", f"{_plain(100 * was.swing, 1)} %", f"{_plain(100 * beat.swing, 1)} %"),
-        ("First downbeat", f"{was.first_downbeat_s:.3f} s", f"{beat.first_downbeat_s:.3f} s"),
+        ("Swing", f"{plain(100 * was.swing, 1)} %", f"{plain(100 * beat.swing, 1)} %"),
+        ("First downbeat", f"{number(was.first_downbeat_s, 3)} s", f"{number(beat.first_downbeat_s, 3)} s"),
         ("Length", f"{was.bars} bars", f"{beat.bars} bars"),
         ("Intent", was.intent, beat.intent),
         ("Target loudness", _level(was.target_lufs, "LUFS"), _level(beat.target_lufs, "LUFS")),
-        ("Listening level", f"{_plain(was.listening_level_db_spl, 1)} dB SPL",
-         f"{_plain(beat.listening_level_db_spl, 1)} dB SPL"),
+        ("Listening level", f"{plain(was.listening_level_db_spl, 1)} dB SPL",
+         f"{plain(beat.listening_level_db_spl, 1)} dB SPL"),
     )  # fmt: skip
     return [_now_was(name, new, old) for name, old, new in pairs if old != new]
 
@@ -105,7 +106,7 @@ def _settings(previous: DossierData, now: DossierData) -> list[str]:
         if value != setting.value:
             unit = f" {setting.unit}" if setting.unit else ""
             name = setting.name.replace("_", " ")
-            lines.append(_now_was(f"Setting '{name}'", f"{setting.value:g}{unit}", f"{value:g}{unit}"))
+            lines.append(_now_was(f"Setting '{name}'", f"{plain(setting.value, 6)}{unit}", f"{plain(value, 6)}{unit}"))
     lines = _capped(lines)
     if previous.program.version != now.program.version:
         lines.append(_now_was("Program version", now.program.version, previous.program.version))
@@ -217,17 +218,8 @@ def _capped(lines: list[str]) -> list[str]:
 
 
 def _percent(share: float) -> str:
-    return f"{round(100 * share)} %"
-
-
-def _plain(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{number(100 * share, 0)} %"
 
 
 def _level(value: float | None, unit: str) -> str:
-    if value is None:
-        return "not measurable"
-    text = f"{value:.1f}"
-    text = "0.0" if text == "-0.0" else text
-    return f"{text.replace('-', '−')} {unit}"
+    return "not measurable" if value is None else f"{number(value)} {unit}"

@@ -22,6 +22,7 @@ from dossier.archive.revisions import DataHead
 from dossier.archive.standing import asked, in_force
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, Mark, Proposal, Response
+from dossier.names import clean
 
 RESPONSE_FORMAT = "dossier response"
 RESPONSE_VERSION = 1
@@ -33,7 +34,6 @@ _LONGEST_NAME = 200
 _LONGEST_TEXT = 20_000
 _GAIN_LIMIT_DB = 60.0  # beyond the range of the page's sliders and of any fader
 _ID = re.compile(r"d(\d+)\Z")
-_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +83,8 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
         id=decision.id or log.next_id,
         revision=head.revision.id,
         identity=head.revision.identity,
-        by=_clean(decision.by).strip(),
-        text=_clean(decision.text).strip(),
+        by=clean(decision.by),
+        text=_clean_lines(decision.text),
     )
     if done.id in {entry.id for entry in log.decisions}:
         raise ArchiveError(f"decision {done.id} is in the log already; leave the id empty to get the next one")
@@ -144,7 +144,7 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
         It fits no revision of the beat, or marks something that the revision does not propose.
     """
     head = _head_of(response.revision, response.identity, heads, answers=True)
-    by = _clean(response.name).strip() or "not named"
+    by = clean(response.name) or "not named"
     decision = Decision(
         id=log.next_id,
         made=response.made,
@@ -152,8 +152,8 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
         identity=head.revision.identity,
         by=by,
         status=_status_of(response.marks, head.proposals),
-        text=_clean(response.notes).strip(),
-        marks=tuple(replace(mark, note=_clean(mark.note).strip()) for mark in response.marks),
+        text=_clean_lines(response.notes),
+        marks=tuple(replace(mark, note=_clean_lines(mark.note)) for mark in response.marks),
         gains_db=response.gains_db,
         source="response",
         response_id=response.id,
@@ -229,6 +229,6 @@ def _content(decision: Decision) -> tuple[object, ...]:
     return decision.identity, decision.by, decision.text, decision.marks, dict(decision.gains_db)
 
 
-def _clean(text: str) -> str:
-    """Text without control characters; line breaks and tabs stay."""
-    return _CONTROL.sub(" ", text.replace("\r\n", "\n").replace("\r", "\n"))
+def _clean_lines(text: str) -> str:
+    """Each line cleaned as a title is; the line breaks stay."""
+    return "\n".join(clean(line) for line in text.splitlines()).strip()

@@ -16,7 +16,9 @@ import numpy as np
 
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, WhatIfArrays
-from dossier.render import colour, words
+from dossier.names import printable
+from dossier.render import colour, glossary
+from dossier.render import format as fmt
 from dossier.render.pack import changes_as_bytes, packed, shares_as_bytes
 from dossier.render.view_levels import level_sides, measured_parts, name_of, plot_range
 from dossier.render.view_room import array, beats_per_bar, frequency_ticks, map_views, zone_edges, zone_names
@@ -78,7 +80,7 @@ def map_figure(data: DossierData) -> dict[str, Any]:
                 "yref": "paper",
                 "y": 1,
                 "yanchor": "bottom",
-                "text": plain_text(words.short(section.name)),
+                "text": plain_text(fmt.short(section.name)),
                 "showarrow": False,
                 "xshift": 2,
                 "font": {"size": 11},
@@ -152,8 +154,8 @@ def level_figure(data: DossierData) -> dict[str, Any] | None:
         "hovertemplate": "%{customdata}<extra></extra>",
         "customdata": [
             plain_text(
-                f"{words.capital(p.part)}: sample peak {words.number(x, 1, unit='dBFS')}, {words.lufs(y)}, "
-                f"peak to loudness {words.db(p.peak_to_loudness_db)}"
+                f"{fmt.capital(p.part)}: sample peak {fmt.number(x, 1, unit='dBFS')}, {fmt.lufs(y)}, "
+                f"peak to loudness {fmt.db(p.peak_to_loudness_db)}"
             )
             for p, x, y in found
         ],
@@ -174,7 +176,7 @@ def level_figure(data: DossierData) -> dict[str, Any] | None:
 
 def plain_text(text: str) -> str:
     """A text that plotly, which reads some tags in texts, draws as it stands."""
-    return words.clean(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return printable(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def map_data(data: DossierData) -> dict[str, Any]:
@@ -202,11 +204,11 @@ def map_data(data: DossierData) -> dict[str, Any]:
         "bands": len(occupancy.band_hz),
         "beatsPerBar": beats_per_bar(data.beat.meter),
         "slots": len(occupancy.instrumental[0]) if occupancy.instrumental else 0,
-        "bandNames": [f"{words.hz(a)}\u2013{words.hz(b)}" for a, b in pairwise(edges)],
+        "bandNames": [f"{fmt.hz(a)}\u2013{fmt.hz(b)}" for a, b in pairwise(edges)],
         "bandZones": list(occupancy.band_zone),
-        "zoneNames": dict(words.ZONE_LABEL),
+        "zoneNames": dict(glossary.ZONE_LABEL),
         "sections": [
-            {"name": words.clean(s.name), "first": s.first_bar, "bars": s.bars} for s in data.instrumental.sections
+            {"name": printable(s.name), "first": s.first_bar, "bars": s.bars} for s in data.instrumental.sections
         ],
     }
 
@@ -266,7 +268,7 @@ def what_if_data(assets: PageAssets, measured_lufs: float | None) -> dict[str, A
         "ownHitShare": OWN_HIT_SHARE,
         "powerFloor": POWER_FLOOR_DB, "powerStep": POWER_STEP_DB,
         "parts": [
-            {"id": part.id, "label": words.clean(part.label), "gain": float(part.gain_db),
+            {"id": part.id, "label": printable(part.label), "gain": float(part.gain_db),
              "powers": packed(powers_as_bytes(part.powers)),
              "blocks": packed(np.asarray(part.block_energy, dtype=np.float32))}
             for part in arrays.parts

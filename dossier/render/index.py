@@ -14,11 +14,11 @@ from markupsafe import Markup
 
 from dossier.model.index import ArchiveIndex
 from dossier.model.vocabulary import ZONES
-from dossier.render import words
-from dossier.render.index_view import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
+from dossier.render import format as fmt
 from dossier.render.pack import csp_hash, json_for_script
 from dossier.render.page import environment, template_text
 from dossier.render.svg import tag
+from dossier.render.view_archive import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
 
 _BAR, _GAP, _HIGH = 10, 4, 40
 _ROWS_AT_MOST = 24  # more beats than this are drawn as piles of equal loudness
@@ -39,9 +39,9 @@ def render_archive(index: ArchiveIndex) -> str:
         view=view, policy=policy, program=f"{index.program.name} {index.program.version}", style=Markup(style),
         theme_script=Markup(theme), script=Markup(script), data=Markup(json_for_script(compare_data(index))),
         zone_bars={entry.slug: zone_bars(entry.zones, entry.roomiest) for entry in view.entries},
-        zone_names=words.listed(zone.label for zone in ZONES),
+        zone_names=fmt.listed(zone.label for zone in ZONES),
         loudness=loudness_drawing(view.loudness.points, view.loudness.sentence),
-        guides=f"{words.lufs(TRACK_LUFS)} for tracks, {words.lufs(LOUDEST_LUFS)} for the loudest of an album",
+        guides=f"{fmt.lufs(TRACK_LUFS)} for tracks, {fmt.lufs(LOUDEST_LUFS)} for the loudest of an album",
     )  # fmt: skip
 
 
@@ -70,7 +70,7 @@ def loudness_drawing(points: Sequence[tuple[str, float]], sentence: str) -> Mark
     many = len(points) > _ROWS_AT_MOST
     rows = [_piles(points, low, high)] if many else [_row(title, lufs, low, high) for title, lufs in points]
     ticks = [
-        tag("text", words.number(float(value), 0), class_="tick", x=_place(value, low, high), y=12)
+        tag("text", fmt.number(float(value), 0), class_="tick", x=_place(value, low, high), y=12)
         for value in range(low, high + 1, 2)
     ]
     axis = tag("svg", *ticks, width="100%", height=16, aria_hidden="true", focusable="false")
@@ -105,7 +105,7 @@ def _row(title: str, lufs: float, low: int, high: int) -> Markup:
     dot = tag("circle", class_="dot", cx=_place(lufs, low, high), cy="50%", r=5)
     drawn = tag("svg", across, *_guides(low, high), dot, width="100%", height=22, aria_hidden="true", focusable="false")
     name = tag("span", tag("bdi", title), class_="row-name")
-    return tag("div", name, drawn, tag("span", words.number(lufs), class_="row-value"), class_="row")
+    return tag("div", name, drawn, tag("span", fmt.number(lufs), class_="row-value"), class_="row")
 
 
 def _piles(points: Sequence[tuple[str, float]], low: int, high: int) -> Markup:

@@ -4,7 +4,7 @@ Conventions: the page asks for nothing from anywhere.  Scripts are inline and al
 Policy Level 3); data stand in inert `application/json` elements; the plotting library is a gzip in base64 that the
 page unpacks by DecompressionStream (WHATWG Compression Standard) and adds as one more script of known hash.  Sound is
 held once, in the `src` of audio elements, which serve readers without scripts and which the script decodes.
-Texts are escaped by Jinja2's autoescape; `words.clean` takes away what could turn the line around.
+Jinja2 escapes every text; `names.printable` shows the hidden characters that could turn a line around.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ from markupsafe import Markup, escape
 
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
-from dossier.render import figures, words
+from dossier.names import printable
+from dossier.render import figures
+from dossier.render import format as fmt
 from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import page_view
@@ -52,7 +54,9 @@ def _load(name: str) -> str | None:
 
 
 def _finalize(value: Any) -> Any:
-    return words.tidy(words.clean(value)) if isinstance(value, str) and not isinstance(value, Markup) else value
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return fmt.tidy(printable(value, keep="\n\t"))
+    return value
 
 
 def exact(value: str) -> Markup:
@@ -128,7 +132,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
                 "matched": s.matched_gain_db,
                 "start": s.start_s,
                 "duration": s.duration_s,
-                "label": words.clean(s.label),
+                "label": printable(s.label),
             }
             for s in assets.previews
         ],

@@ -14,13 +14,14 @@ from markupsafe import Markup
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, Preview
 from dossier.model.vocabulary import ZONE_KEYS
-from dossier.render import plots, words
+from dossier.render import charts, glossary
+from dossier.render import format as fmt
 from dossier.render.trim import Trimmed
 from dossier.render.view_drums import DrumsView, drums_view
 from dossier.render.view_levels import LevelsView, LowEndView, levels_view, low_end_view
-from dossier.render.view_plans import TreatmentsView, treatments_view, used_files
 from dossier.render.view_record import MethodView, RecordView, method_view, record_view
 from dossier.render.view_room import RoomView, room_view
+from dossier.render.view_treatments import TreatmentsView, treatments_view, used_files
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +76,6 @@ class PageView:
     terms: Mapping[str, str]
 
 
-def approach_words(kind: str, direction: str) -> str:
-    """`separate one-shots, leaner`."""
-    return f"{words.APPROACH_WORDS.get(kind, kind)}, {direction}"
-
-
 def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
     beat = data.beat
 
@@ -87,12 +83,11 @@ def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
         source = beat.sources.get(field)
         return f"{value} ({source})" if source in {"estimated", "assumed"} else value
 
-    tempo = f"{words.number(beat.tempo_bpm, 1).removesuffix('.0')}{words.NBSP}BPM"
     return (
-        ("tempo", sourced(tempo, "tempo_bpm")),
+        ("tempo", sourced(f"{fmt.plain(beat.tempo_bpm)}{fmt.NBSP}BPM", "tempo_bpm")),
         ("key", sourced(beat.key, "key") if beat.key else "none found"),
         ("meter", sourced(beat.meter, "meter")),
-        ("length", f"{words.clock(beat.duration_s)}, {words.count(beat.bars, 'bar')}"),
+        ("length", f"{fmt.clock(beat.duration_s)}, {fmt.count(beat.bars, 'bar')}"),
     )
 
 
@@ -100,21 +95,21 @@ def head_figures(data: DossierData) -> tuple[Figure, ...]:
     room, mix, approach = data.instrumental, data.balance.mix, data.approach
 
     def taken(key: str) -> str:
-        return f"{words.percent(room.zones.get(key))} taken, {words.zone_range(key)}"
+        return f"{fmt.percent(room.zones.get(key))} taken, {glossary.zone_range(key)}"
 
     if mix.integrated_lufs is None:
         loud = Figure("rough mix", "none", "no drums were chosen")
     else:
         loud = Figure(
-            "rough mix", words.lufs(mix.integrated_lufs), f"true peak {words.dbtp(mix.true_peak_dbtp)}", "LUFS"
+            "rough mix", fmt.lufs(mix.integrated_lufs), f"true peak {fmt.dbtp(mix.true_peak_dbtp)}", "LUFS"
         )
     return (
-        Figure("fill", words.percent(room.fill), "of a full mix is already taken", "fill"),
-        Figure("roomiest zone", words.zone(room.roomiest_zone), taken(room.roomiest_zone), "zone"),
-        Figure("fullest zone", words.zone(room.fullest_zone), taken(room.fullest_zone), "zone"),
+        Figure("fill", fmt.percent(room.fill), "of a full mix is already taken", "fill"),
+        Figure("roomiest zone", glossary.zone(room.roomiest_zone), taken(room.roomiest_zone), "zone"),
+        Figure("fullest zone", glossary.zone(room.fullest_zone), taken(room.fullest_zone), "zone"),
         Figure(
             "approach",
-            words.capital(words.APPROACH_WORDS.get(approach.kind, approach.kind)),
+            fmt.capital(glossary.APPROACH_WORDS.get(approach.kind, approach.kind)),
             approach.direction,
             "approach",
         ),
@@ -130,39 +125,39 @@ def short_name(file: str) -> str:
 def in_short(data: DossierData) -> tuple[str, ...]:
     """What to do, in three or four lines."""
     lines = []
-    said = [f"{part.part} {short_name(part.file)} at {words.db(part.gain_db, sign=True)}"
+    said = [f"{part.part} {short_name(part.file)} at {fmt.db(part.gain_db, sign=True)}"
             for part in data.balance.parts if part.chosen]  # fmt: skip
     known = {part.file for part in data.balance.parts if part.chosen}
-    said += [f"{words.role(c.role)} {c.name}".strip() for c in data.candidates if c.chosen and c.file not in known]
+    said += [f"{glossary.role(c.role)} {c.name}".strip() for c in data.candidates if c.chosen and c.file not in known]
     if said:
-        lines.append(f"Use {words.listed(said)}.")
+        lines.append(f"Use {fmt.listed(said)}.")
     used = used_files(data)
     helped = [plan for plan in data.plans if plan.helped and plan.steps and plan.candidate in used]
     for plan in helped[:3]:
-        steps = words.listed(step.label for step in plan.steps)
+        steps = fmt.listed(step.label for step in plan.steps)
         lines.append(f"Make {short_name(plan.candidate)} {plan.direction}: {steps}.")
     if len(helped) > 3:
-        lines.append(f"{words.capital(words.count(len(helped) - 3, 'further treatment'))} under Treatments.")
+        lines.append(f"{fmt.capital(fmt.count(len(helped) - 3, 'further treatment'))} under Treatments.")
     return tuple(lines)
 
 
 def head_view(data: DossierData) -> HeadView:
     approach, revision = data.approach, data.revision
-    zones = [(words.zone(key), data.instrumental.zones.get(key, 0.0)) for key in ZONE_KEYS]
+    zones = [(glossary.zone(key), data.instrumental.zones.get(key, 0.0)) for key in ZONE_KEYS]
     what_if = []
     for each in approach.what_would_change_it:
-        outcome = f"fill {words.percent(each.fill)}, {approach_words(each.kind, each.direction)}"
+        outcome = f"fill {fmt.percent(each.fill)}, {glossary.approach(each.kind, each.direction)}"
         what_if.append((each.text, outcome))
     return HeadView(
         title=data.beat.title,
         artist=data.beat.artist,
         revision=revision.id,
-        made=words.day(revision.made),
+        made=fmt.day(revision.made),
         facts=facts(data),
         verdict=approach.verdict,
         figures=head_figures(data),
-        zones=plots.bars(
-            zones, label="Taken by zone: " + words.listed(f"{name} {words.percent(v)}" for name, v in zones)
+        zones=charts.bars(
+            zones, label="Taken by zone: " + fmt.listed(f"{name} {fmt.percent(v)}" for name, v in zones)
         ),
         zones_note="Per cent of each zone that the instrumental takes.",
         in_short=in_short(data),
@@ -170,7 +165,7 @@ def head_view(data: DossierData) -> HeadView:
         uncertain=approach.uncertain or "",
         changes=revision.changes,
         changes_title=f"What changed since {revision.previous}" if revision.previous else "What changed",
-        sections=tuple((s.name, approach_words(s.kind, s.direction), s.reason) for s in approach.sections),
+        sections=tuple((s.name, glossary.approach(s.kind, s.direction), s.reason) for s in approach.sections),
         what_if=tuple(what_if),
     )
 
@@ -199,5 +194,5 @@ def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = Fal
         treatments=treatments_view(data, assets), levels=levels_view(data, assets, has_constants=has_constants),
         low_end=low_end_view(data), record=record_view(data, assets.standing),
         method=method_view(data, inputs_left_out=trimmed.inputs), player=player_view(data, assets),
-        terms=words.TERMS,
+        terms=glossary.terms(glossary.settings_of(data)),
     )  # fmt: skip

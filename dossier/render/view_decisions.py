@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dossier.model.datafile import Decision
 from dossier.model.standing import Standing
-from dossier.render import words
+from dossier.render import format as fmt
 
 PROPOSAL_KINDS = {"approach": "Approach", "drums": "Drums", "plan": "Treatment", "gain": "Level", "rights": "Rights"}
 
@@ -46,7 +46,7 @@ def standing_view(standing: Standing) -> StandingView:
 def _sentence(standing: Standing) -> str:
     if standing.made is None:
         return "No answer yet."
-    ending = f" by {words.listed(standing.by)} on {words.day(standing.made)}"
+    ending = f" by {fmt.listed(standing.by)} on {fmt.day(standing.made)}"
     if standing.decided_on is None:
         return f"Agreed{ending}." if standing.status == "agreed" else f"Changes were asked for{ending}."
     if standing.decided_status == "agreed":
@@ -61,7 +61,7 @@ def _progress(standing: Standing) -> str:
         return ""
     changes = standing.count("to change")
     ending = f", {changes} to change" if changes else ""
-    return f"{standing.count('agreed')} of {words.count(len(standing.proposals), 'proposal')} agreed{ending}."
+    return f"{standing.count('agreed')} of {fmt.count(len(standing.proposals), 'proposal')} agreed{ending}."
 
 
 def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> tuple[DecisionView, ...]:
@@ -69,12 +69,12 @@ def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> t
     later = {entry.supersedes: entry.id for entry in decisions if entry.supersedes}
     return tuple(
         DecisionView(
-            heading=f"{entry.by or 'someone unnamed'}, {words.day(entry.made)}, on {entry.revision}",
+            heading=f"{entry.by or 'someone unnamed'}, {fmt.day(entry.made)}, on {entry.revision}",
             status=entry.status,
             text=entry.text,
             marks=tuple((texts.get(mark.proposal, mark.proposal), mark.mark, mark.note) for mark in entry.marks),
             marks_in_short=_marks_in_short(entry),
-            gains=words.listed(f"{name} {words.db(gain, sign=True)}" for name, gain in entry.gains_db.items()),
+            gains=fmt.listed(f"{name} {fmt.db(gain, sign=True)}" for name, gain in entry.gains_db.items()),
             source="Taken in from a response file." if entry.source == "response" else "",
             superseded=f"Replaced by {later[entry.id]}." if entry.id in later else "",
         )
@@ -85,5 +85,5 @@ def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> t
 def _marks_in_short(entry: Decision) -> str:
     agreed = sum(mark.mark == "agreed" for mark in entry.marks)
     change = len(entry.marks) - agreed
-    said = [f"{words.count(agreed, 'proposal')} agreed"] * bool(agreed) + [f"{change} to change"] * bool(change)
-    return words.capital(", ".join(said)) + "." if said else ""
+    said = [f"{fmt.count(agreed, 'proposal')} agreed"] * bool(agreed) + [f"{change} to change"] * bool(change)
+    return fmt.capital(", ".join(said)) + "." if said else ""

@@ -13,7 +13,8 @@ from dossier.model.findings import Candidate, Fit, Kit
 from dossier.model.measures import LoopHit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
-from dossier.render import plots, tables, words
+from dossier.render import charts, glossary, tables
+from dossier.render import format as fmt
 from dossier.render.tables import Cell
 from dossier.render.trim import Trimmed, by_score
 from dossier.render.view_room import beats_per_bar
@@ -103,7 +104,7 @@ def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tu
 
 def score_terms(terms: Mapping[str, float], largest: float) -> tuple[Term, ...]:
     return tuple(
-        Term(words.capital(name), words.number(value, 2, sign=True), value / largest if largest else 0.0)
+        Term(fmt.capital(name), fmt.number(value, 2, sign=True), value / largest if largest else 0.0)
         for name, value in terms.items()
     )
 
@@ -115,11 +116,11 @@ def loop_sentence(candidate: Candidate) -> str:
     method = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}.get(
         loop.method, loop.method
     )
-    start = "" if loop.source_tempo_bpm is None else f" from {words.number(loop.source_tempo_bpm, 1)}{words.NBSP}BPM"
-    text = f"{method}{start}, tempo {words.number(loop.change_percent, 1, sign=True, unit='%')}"
+    start = "" if loop.source_tempo_bpm is None else f" from {fmt.number(loop.source_tempo_bpm, 1)}{fmt.NBSP}BPM"
+    text = f"{method}{start}, tempo {fmt.number(loop.change_percent, 1, sign=True, unit='%')}"
     if loop.semitones:
-        text += f", pitch {words.number(loop.semitones, 2, sign=True)} semitones"
-    text += f", {words.number(loop.beats, 0)} beats a pass."
+        text += f", pitch {fmt.number(loop.semitones, 2, sign=True)} semitones"
+    text += f", {fmt.number(loop.beats, 0)} beats a pass."
     poor = " A poor match for this tempo." if loop.poor_match else ""
     return f"{text}{poor} {loop.note}".strip()
 
@@ -129,17 +130,17 @@ def details(candidate: Candidate) -> tuple[str, ...]:
     parts = [loop_sentence(candidate)]
     fit = candidate.fit
     if fit is not None:
-        extra = f"Spill {words.small_percent(fit.spill)}, instrumental buried {words.small_percent(fit.buried)}, "
-        extra += f"tempo match {words.percent(fit.tempo_match)}, tuning match "
-        extra += "not asked (unpitched)" if fit.tuning_match is None else words.percent(fit.tuning_match)
-        parts.append(extra + f", mono loss {words.lu(fit.mono_loss_lu)}.")
+        extra = f"Spill {fmt.small_percent(fit.spill)}, instrumental buried {fmt.small_percent(fit.buried)}, "
+        extra += f"tempo match {fmt.percent(fit.tempo_match)}, tuning match "
+        extra += "not asked (unpitched)" if fit.tuning_match is None else fmt.percent(fit.tuning_match)
+        parts.append(extra + f", mono loss {fmt.lu(fit.mono_loss_lu)}.")
     own = [
-        f"integrated loudness {words.lufs(candidate.integrated_lufs)}" if candidate.integrated_lufs is not None else "",
-        f"one hit {words.lufs(candidate.one_hit_lufs)}" if candidate.one_hit_lufs is not None else "",
-        f"true peak {words.dbtp(candidate.true_peak_dbtp)}" if candidate.true_peak_dbtp is not None else "",
-        f"crest factor {words.db(candidate.crest_factor_db)}" if candidate.crest_factor_db is not None else "",
-        f"length {words.seconds(candidate.effective_length_s)}" if candidate.effective_length_s is not None else "",
-        f"pitch {words.hz(candidate.pitch_hz)} ({candidate.pitch_note})"
+        f"integrated loudness {fmt.lufs(candidate.integrated_lufs)}" if candidate.integrated_lufs is not None else "",
+        f"one hit {fmt.lufs(candidate.one_hit_lufs)}" if candidate.one_hit_lufs is not None else "",
+        f"true peak {fmt.dbtp(candidate.true_peak_dbtp)}" if candidate.true_peak_dbtp is not None else "",
+        f"crest factor {fmt.db(candidate.crest_factor_db)}" if candidate.crest_factor_db is not None else "",
+        f"length {fmt.seconds(candidate.effective_length_s)}" if candidate.effective_length_s is not None else "",
+        f"pitch {fmt.hz(candidate.pitch_hz)} ({candidate.pitch_note})"
         if candidate.pitch_hz and candidate.pitch_note
         else "",
     ]
@@ -154,7 +155,7 @@ def details(candidate: Candidate) -> tuple[str, ...]:
 def hits_sentence(hits: Sequence[LoopHit]) -> str:
     """What a loop plays, so that it can be compared with a kit part by part."""
     counts = Counter(hit.role for hit in hits)
-    listed = words.listed(f"{count} {words.role(role)}" for role, count in sorted(counts.items(), key=lambda c: -c[1]))
+    listed = fmt.listed(f"{count} {glossary.role(role)}" for role, count in sorted(counts.items(), key=lambda c: -c[1]))
     return f"One pass plays {listed}."
 
 
@@ -171,13 +172,13 @@ def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None
 def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> DrumRow:
     return DrumRow(
         id=candidate.file, name=candidate.name, folder=folder_of(candidate.file), kind=candidate.kind,
-        role=words.role(candidate.role), chosen=candidate.chosen, rights=words.rights(candidate.rights),
-        rights_state=candidate.rights, settled=candidate.rights in words.RIGHTS_SETTLED, origin=candidate.origin,
-        looked_at=words.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
-        reason=words.sentence(candidate.reason),
+        role=glossary.role(candidate.role), chosen=candidate.chosen, rights=glossary.rights(candidate.rights),
+        rights_state=candidate.rights, settled=candidate.rights in glossary.RIGHTS_SETTLED, origin=candidate.origin,
+        looked_at=glossary.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
+        reason=fmt.sentence(candidate.reason),
         cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
         terms=score_terms(candidate.terms, largest), details=details(candidate),
-        problems=tuple(words.sentence(p) for p in candidate.problems), preview=preview,
+        problems=tuple(fmt.sentence(p) for p in candidate.problems), preview=preview,
     )  # fmt: skip
 
 
@@ -185,16 +186,16 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     states = [rights.get(member.file, "unknown") for member in kit.members]
     order = ("unknown", "pending", "licensed", "cleared", "own")
     worst = min(states, key=lambda s: order.index(s) if s in order else 0, default="unknown")
-    missing = words.listed(words.role(r) for r in kit.missing_roles)
+    missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
     return DrumRow(
         id="kit", name="Kit of one-shots", folder="", kind="kit", role="kit", chosen=chosen,
-        rights=words.rights(worst), rights_state=worst, settled=worst in words.RIGHTS_SETTLED, origin="",
-        looked_at=words.LOOKED_WORDS["closely"], reason=words.sentence(kit.reason),
+        rights=glossary.rights(worst), rights_state=worst, settled=worst in glossary.RIGHTS_SETTLED, origin="",
+        looked_at=glossary.LOOKED_WORDS["closely"], reason=fmt.sentence(kit.reason),
         cells=fit_cells(kit.score, kit.fit, None),
         terms=score_terms(kit.terms, largest), problems=(), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
         members=tuple(
-            (words.capital(words.role(m.role)), m.file, words.db(m.gain_db, sign=True), words.sentence(m.reason))
+            (fmt.capital(glossary.role(m.role)), m.file, fmt.db(m.gain_db, sign=True), fmt.sentence(m.reason))
             for m in kit.members
         ),
     )  # fmt: skip
@@ -202,12 +203,12 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
 
 def ranking(ident: str, caption: str, rows: list[DrumRow], left_out: int) -> Ranking:
     verb = "stands" if left_out == 1 else "stand"
-    note = f"{words.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
-    return Ranking(ident, caption, tuple(rows), words.capital(note))
+    note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
+    return Ranking(ident, caption, tuple(rows), fmt.capital(note))
 
 
 def pattern_view(pattern: PatternInfo) -> PatternView:
-    rows = [(words.role(row.role), row.cells) for row in pattern.rows]
+    rows = [(glossary.role(row.role), row.cells) for row in pattern.rows]
     where = f"In the {pattern.section}" if pattern.section else "Throughout"
     source = "assumed, because none was given" if pattern.assumed else f"from {pattern.source}"
     beats = pattern.steps / max(1, pattern.steps_per_beat)
@@ -220,10 +221,10 @@ def pattern_view(pattern: PatternInfo) -> PatternView:
     ]
     return PatternView(
         title=f"{where}: {source}", note=pattern.note,
-        drawing=plots.pattern_drawing(
+        drawing=charts.pattern_drawing(
             rows, steps_per_beat=pattern.steps_per_beat,
-            label=f"Pattern of {words.number(beats, 0)} beats with {words.count(len(rows), 'part')}: "
-            + words.listed(f"{name} {words.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows),
+            label=f"Pattern of {fmt.number(beats, 0)} beats with {fmt.count(len(rows), 'part')}: "
+            + fmt.listed(f"{name} {fmt.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows),
         ),
         tablature="\n".join(lines),
     )  # fmt: skip
@@ -233,21 +234,21 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     left = data.room_left
     if left is None:
         return None
-    zones = [(words.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
+    zones = [(glossary.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
     per_beat = max(1, len(left.slots) // beats_per_bar(data.beat.meter))
     slots = [(str(i // per_beat + 1) if i % per_beat == 0 else "", value) for i, value in enumerate(left.slots)]
     return RoomLeftView(
         sentence=left.sentence,
         ideas=left.ideas,
-        zones=plots.bars(
+        zones=charts.bars(
             zones,
-            label="Room left by zone: " + words.listed(f"{name} {words.percent(value)}" for name, value in zones),
+            label="Room left by zone: " + fmt.listed(f"{name} {fmt.percent(value)}" for name, value in zones),
             class_="bars room",
         ),
-        slots=plots.bars(
+        slots=charts.bars(
             slots,
-            label=f"Room left by sixteenth of the bar, {words.percent(min(left.slots, default=0.0))} to "
-            f"{words.percent(max(left.slots, default=0.0))}",
+            label=f"Room left by sixteenth of the bar, {fmt.percent(min(left.slots, default=0.0))} to "
+            f"{fmt.percent(max(left.slots, default=0.0))}",
             class_="bars room narrow",
             step=40.0,
         ),
@@ -257,11 +258,11 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
 def summary(data: DossierData) -> tuple[str, ...]:
     looked = data.looked
     text = (
-        f"Of {words.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
+        f"Of {fmt.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
         f"{looked.placed} laid in the beat and measured there."
     )
     if looked.unreadable:
-        text += f" {words.capital(words.count(looked.unreadable, 'file'))} could not be read."
+        text += f" {fmt.capital(fmt.count(looked.unreadable, 'file'))} could not be read."
     return (text,)
 
 
@@ -289,17 +290,17 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
     for role in (*ROLES, None):
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         if rows:
-            name = words.role(role) or "no role found"
-            roles.append(ranking(f"role-{role or 'none'}", words.capital(name), rows, trimmed.roles.get(role, 0)))
+            name = glossary.role(role) or "no role found"
+            roles.append(ranking(f"role-{role or 'none'}", fmt.capital(name), rows, trimmed.roles.get(role, 0)))
     every = [*together, *(row for group in roles for row in group.rows)]
-    states = sorted({row.rights_state for row in every}, key=list(words.RIGHTS_WORDS).index)
+    states = sorted({row.rights_state for row in every}, key=list(glossary.RIGHTS_WORDS).index)
     return DrumsView(
         summary=summary(data) if data.candidates else (),
         together=ranking("together", "Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),
         absent="" if every else "No drum files were given, so there is nothing to rank.",
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
-        rights=tuple((state, words.rights(state)) for state in states),
+        rights=tuple((state, glossary.rights(state)) for state in states),
         patterns=tuple(pattern_view(p) for p in data.patterns),
         no_pattern="" if data.patterns else "No pattern was laid, because no one-shots were chosen.",
         room_left=room_left_view(data),

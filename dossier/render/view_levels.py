@@ -11,8 +11,9 @@ from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ZONE_KEYS
-from dossier.render import plots, tables, words
-from dossier.render.plots import Dot
+from dossier.render import charts, glossary, tables
+from dossier.render import format as fmt
+from dossier.render.charts import Dot
 from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
 
@@ -77,7 +78,7 @@ def parts_table(data: DossierData) -> Table:
     )  # fmt: skip
     rows = [
         (
-            tables.text(words.capital(p.part), note=p.file + part_state(p)),
+            tables.text(fmt.capital(p.part), note=p.file + part_state(p)),
             tables.level(p.sample_peak_dbfs),
             tables.level(p.true_peak_dbtp),
             tables.level(p.integrated_lufs),
@@ -109,14 +110,14 @@ def measured_parts(data: DossierData) -> list[tuple[BalancePart, float, float]]:
 
 
 def name_of(part: BalancePart) -> str:
-    return words.short(part.part, 24)
+    return fmt.short(part.part, 24)
 
 
 def level_sides(
     found: list[tuple[BalancePart, float, float]], x_range: tuple[float, float], y_range: tuple[float, float]
 ) -> list[str]:
     """Side of each dot on which its name stands in the plot."""
-    return plots.name_sides([(x, y, name_of(p)) for p, x, y in found], x_range=x_range, y_range=y_range)
+    return charts.name_sides([(x, y, name_of(p)) for p, x, y in found], x_range=x_range, y_range=y_range)
 
 
 def level_drawing(data: DossierData) -> Markup | None:
@@ -124,8 +125,8 @@ def level_drawing(data: DossierData) -> Markup | None:
     if not found:
         return None
     x_range, y_range = plot_range([x for _, x, _ in found], 3.0), plot_range([y for _, _, y in found], 3.0)
-    said = words.listed(f"{p.part} {words.number(x, 1, unit='dBFS')} and {words.lufs(y)}" for p, x, y in found)
-    return plots.dot_plot(
+    said = fmt.listed(f"{p.part} {fmt.number(x, 1, unit='dBFS')} and {fmt.lufs(y)}" for p, x, y in found)
+    return charts.dot_plot(
         [
             Dot(x, y, name_of(p), p.chosen, side)
             for (p, x, y), side in zip(found, level_sides(found, x_range, y_range), strict=True)
@@ -140,7 +141,7 @@ def level_drawing(data: DossierData) -> Markup | None:
 def _ticks(span: tuple[float, float]) -> list[Tick]:
     step = 3.0 if span[1] - span[0] <= 24 else 6.0
     return [
-        Tick(span[0] + i * step, words.number(span[0] + i * step, 0))
+        Tick(span[0] + i * step, fmt.number(span[0] + i * step, 0))
         for i in range(int((span[1] - span[0]) / step) + 1)
     ]
 
@@ -149,20 +150,20 @@ def gain_line(part: BalancePart) -> tuple[str, str, str, str]:
     span = ""
     if part.gain_low_db is not None and part.gain_high_db is not None:
         low, high = sorted((part.gain_low_db, part.gain_high_db))
-        if words.db(low) != words.db(high):
-            span = f"{words.number(low, 1, sign=True)} to {words.db(high, sign=True)}, depending on the assumptions"
-    return words.capital(part.part), words.db(part.gain_db, sign=True), span, part.advice
+        if fmt.db(low) != fmt.db(high):
+            span = f"{fmt.number(low, 1, sign=True)} to {fmt.db(high, sign=True)}, depending on the assumptions"
+    return fmt.capital(part.part), fmt.db(part.gain_db, sign=True), span, part.advice
 
 
 def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
     mix = data.balance.mix
     return (
-        ("integrated loudness", words.lufs(mix.integrated_lufs), "LUFS"),
-        ("true peak", words.dbtp(mix.true_peak_dbtp), "dBTP"),
-        ("headroom", words.db(mix.headroom_db), "headroom"),
-        ("loudness range", words.lu(mix.loudness_range_lu), "loudness range"),
-        ("gain of the whole mix", words.db(mix.gain_db, sign=True), ""),
-        ("most the limiter takes", words.db(mix.limiter_db), ""),
+        ("integrated loudness", fmt.lufs(mix.integrated_lufs), "LUFS"),
+        ("true peak", fmt.dbtp(mix.true_peak_dbtp), "dBTP"),
+        ("headroom", fmt.db(mix.headroom_db), "headroom"),
+        ("loudness range", fmt.lu(mix.loudness_range_lu), "loudness range"),
+        ("gain of the whole mix", fmt.db(mix.gain_db, sign=True), ""),
+        ("most the limiter takes", fmt.db(mix.limiter_db), ""),
     )
 
 
@@ -176,13 +177,13 @@ def sliders(data: DossierData, assets: PageAssets) -> tuple[Slider, ...]:
         out.append(
             Slider(
                 part.id,
-                words.capital(part.label),
+                fmt.capital(part.label),
                 round(part.gain_db, 2),
                 round(part.gain_db - _SLIDER_DB, 2),
                 round(part.gain_db + _SLIDER_DB, 2),
-                words.db(part.gain_db, sign=True),
-                words.percent(known.audible_share if known else None),
-                words.small_percent(known.overlap if known else None),
+                fmt.db(part.gain_db, sign=True),
+                fmt.percent(known.audible_share if known else None),
+                fmt.small_percent(known.overlap if known else None),
             )
         )
     return tuple(out)
@@ -196,7 +197,7 @@ def _own_sections(data: DossierData) -> Table | None:
     chosen = [part for part in data.balance.parts if part.chosen]
     columns = (
         Column("section", numeric=False), Column("intent", numeric=False),
-        *(Column(words.capital(part.part), unit="dB") for part in chosen),
+        *(Column(fmt.capital(part.part), unit="dB") for part in chosen),
     )  # fmt: skip
     return tables.table(
         "gains-by-section", "Gains in the sections that have an intent of their own", columns,
@@ -214,7 +215,7 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
     mix_note = ""
     if balance.mix.limited:
         mix_note = (
-            f"The mix stays below the target of {words.lufs(data.beat.target_lufs)}, because more gain under the "
+            f"The mix stays below the target of {fmt.lufs(data.beat.target_lufs)}, because more gain under the "
             "true-peak ceiling would ask too much of its limiter."
         )
     elif balance.mix.integrated_lufs is None and not parts:
@@ -224,7 +225,7 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
         mix=mix_facts(data) if balance.mix.integrated_lufs is not None else (), mix_note=mix_note,
         drawing=level_drawing(data), parts=parts_table(data) if parts else None,
         absent="" if parts else "No drum parts were chosen, so there is nothing to balance.",
-        equal_peaks=tuple(words.sentence(pair.text) for pair in balance.equal_peaks),
+        equal_peaks=tuple(fmt.sentence(pair.text) for pair in balance.equal_peaks),
         no_equal_peaks="" if balance.equal_peaks or len(parts) < 2 else
         "No two parts peak within 0.5 dB of one another and still differ by 3 LU or more in loudness.",
         gains=tuple(gain_line(p) for p in parts if p.chosen), advice=balance.advice,
@@ -234,7 +235,7 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
             ((tables.text(name), tables.level(value)) for name, value in balance.mix.sections),
         ) if balance.mix.sections else None,
         own_sections=_own_sections(data),
-        zones=tuple(words.zone(key) for key in ZONE_KEYS),
+        zones=tuple(glossary.zone(key) for key in ZONE_KEYS),
         sliders=moved,
         no_sliders="" if moved else "There are no drum parts whose level could be tried here."
         if not parts else "The arrays that the sliders need were left out of this page.",
@@ -246,10 +247,10 @@ def low_end_facts(data: DossierData) -> tuple[tuple[str, str], ...]:
     if low is None:
         return ()
     cents = "" if low.kick_cents_from_key is None else (
-        f", {words.number(low.kick_cents_from_key, 0, sign=True)} cents from the nearest note of the key"
+        f", {fmt.number(low.kick_cents_from_key, 0, sign=True)} cents from the nearest note of the key"
     )  # fmt: skip
     pitch = (
-        f"{words.hz(low.kick_pitch_hz)} ({low.kick_note}{cents})"
+        f"{fmt.hz(low.kick_pitch_hz)} ({low.kick_note}{cents})"
         if low.kick_pitch_hz and low.kick_note
         else "unpitched"
     )
@@ -257,16 +258,16 @@ def low_end_facts(data: DossierData) -> tuple[tuple[str, str], ...]:
     if low.polarity is not None and low.delay_ms is not None:
         turn = "polarity inverted" if low.polarity == "invert" else "polarity as it is"
         when = "later" if low.delay_ms > 0 else "earlier"
-        move = "not moved" if abs(low.delay_ms) < 0.005 else f"{words.number(abs(low.delay_ms), 2, unit='ms')} {when}"
-        alignment = f"{turn}, {move}: {words.db(low.delay_gain_db, sign=True)} of low end"
+        move = "not moved" if abs(low.delay_ms) < 0.005 else f"{fmt.number(abs(low.delay_ms), 2, unit='ms')} {when}"
+        alignment = f"{turn}, {move}: {fmt.db(low.delay_gain_db, sign=True)} of low end"
     return (
         ("kick", low.kick or "none"),
         ("bass", low.bass_stem or "none found"),
-        ("kick masked by the bass in sub", words.percent(low.overlap_sub)),
-        ("kick masked by it in the bass zone", words.percent(low.overlap_bass)),
-        (f"heard of the kick below 250{words.NBSP}Hz", words.percent(low.kick_share)),
+        ("kick masked by the bass in sub", fmt.percent(low.overlap_sub)),
+        ("kick masked by it in the bass zone", fmt.percent(low.overlap_bass)),
+        (f"heard of the kick below 250{fmt.NBSP}Hz", fmt.percent(low.kick_share)),
         ("kick's pitch", pitch),
-        ("bass notes", words.listed(low.bass_notes) or words.MISSING),
+        ("bass notes", fmt.listed(low.bass_notes) or fmt.MISSING),
         ("best alignment of the kick", alignment),
     )
 
@@ -288,11 +289,11 @@ def low_end_view(data: DossierData) -> LowEndView:
             columns,
             (
                 (
-                    tables.text(words.capital(r.name)),
+                    tables.text(fmt.capital(r.name)),
                     tables.text(r.label),
                     tables.share(r.kick_share),
                     tables.share(r.bass_lost, small=True),
-                    tables.text(r.render or words.MISSING),
+                    tables.text(r.render or fmt.MISSING),
                 )
                 for r in low.remedies
             ),
@@ -301,19 +302,19 @@ def low_end_view(data: DossierData) -> LowEndView:
         heads = (Column("part", numeric=False), Column("lost in mono", unit="LU", term="mono loss"),
                    Column("left above 150 Hz"), Column("left 15 dB quieter"))  # fmt: skip
         parts = tables.table("translation", "Each part in mono, on a small speaker and played quietly", heads, (
-            (tables.text(words.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
+            (tables.text(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
              tables.share(p.quiet_share)) for p in translation.parts
         ))  # fmt: skip
     if translation is not None and translation.mono_zones:
         mono = tables.table("mono-zones", "What the mix loses in mono, by zone", (
             Column("zone", numeric=False), Column("lost in mono", unit="LU", term="mono loss")
-        ), ((tables.text(words.zone(k), note=words.zone_range(k)), Cell(words.number(translation.mono_zones.get(k)),
+        ), ((tables.text(glossary.zone(k), note=glossary.zone_range(k)), Cell(fmt.number(translation.mono_zones.get(k)),
              translation.mono_zones.get(k))) for k in ZONE_KEYS))  # fmt: skip
     return LowEndView(
         sentences=low.sentences if low else (),
         facts=low_end_facts(data),
         remedies=remedies,
-        reasons=tuple(words.sentence(r) for r in low.reasons.values()) if low else (),
+        reasons=tuple(fmt.sentence(r) for r in low.reasons.values()) if low else (),
         absent="" if low else "There is no kick and bass pair in this beat, so the low end was not compared.",
         translation=translation.sentences if translation else (),
         parts=parts,

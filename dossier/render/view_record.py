@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from dossier.model.datafile import DossierData
 from dossier.model.standing import Standing
-from dossier.render import tables, words
+from dossier.render import format as fmt
+from dossier.render import glossary, tables
 from dossier.render.tables import Cell, Column, Table
 from dossier.render.view_decisions import (
     PROPOSAL_KINDS,
@@ -68,11 +69,11 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
     if not files:
         return None, "No files are listed."
     used = [f for f in files if f.kind == "stem" or f.file in chosen]
-    waiting = [f for f in used if f.rights not in words.RIGHTS_SETTLED]
+    waiting = [f for f in used if f.rights not in glossary.RIGHTS_SETTLED]
     if waiting:
         verb = "needs" if len(waiting) == 1 else "need"
-        text = f"Of the {words.count(len(used), 'file')} in use, {len(waiting)} still {verb} clearing or an answer: "
-        text += words.listed(f"{f.file} ({words.rights(f.rights)})" for f in waiting) + "."
+        text = f"Of the {fmt.count(len(used), 'file')} in use, {len(waiting)} still {verb} clearing or an answer: "
+        text += fmt.listed(f"{f.file} ({glossary.rights(f.rights)})" for f in waiting) + "."
     else:
         text = "Every file in use is marked as own, licensed or cleared."
     columns = (Column("file", numeric=False), Column("used as", numeric=False), Column("rights", numeric=False),
@@ -80,8 +81,8 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
     rows = []
     for f in files:
         use = "stem" if f.kind == "stem" else "chosen drum" if f.file in chosen else "candidate"
-        tone = "settled" if f.rights in words.RIGHTS_SETTLED else "open"
-        rows.append((tables.text(f.file), tables.text(use), Cell(words.rights(f.rights), f.rights, tone=tone),
+        tone = "settled" if f.rights in glossary.RIGHTS_SETTLED else "open"
+        rows.append((tables.text(f.file), tables.text(use), Cell(glossary.rights(f.rights), f.rights, tone=tone),
                      tables.text(f.origin or "not said")))  # fmt: skip
     return tables.table("rights", "Origin and rights, as the user stated them", columns, rows), text
 
@@ -124,10 +125,10 @@ def inputs_table(data: DossierData) -> Table | None:
         note = "" if f.used else "could not be read"
         rows.append((
             tables.text(f.file, note=note), tables.text(f.kind), tables.length(f.duration_s),
-            Cell(words.MISSING if f.sample_rate_hz is None else str(f.sample_rate_hz), f.sample_rate_hz),
-            Cell(words.MISSING if f.channels is None else str(f.channels), f.channels),
+            Cell(fmt.MISSING if f.sample_rate_hz is None else str(f.sample_rate_hz), f.sample_rate_hz),
+            Cell(fmt.MISSING if f.channels is None else str(f.channels), f.channels),
             tables.level(f.gain_db, sign=True), tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
-            Cell(f.sha256[:12] + "\u2026" if f.sha256 else words.MISSING, f.sha256, tone="code"),
+            Cell(f.sha256[:12] + "\u2026" if f.sha256 else fmt.MISSING, f.sha256, tone="code"),
         ))  # fmt: skip
     return tables.table("inputs", "Files that this revision was made from", columns, rows)
 
@@ -138,8 +139,8 @@ def settings_table(data: DossierData) -> Table | None:
     columns = (Column("setting", numeric=False), Column("value"), Column("default"), Column("unit", numeric=False),
                Column("reason", numeric=False))  # fmt: skip
     return tables.table("settings", "Every threshold and weight in force", columns, (
-        (tables.text(s.name, tone="changed" if s.value != s.default else ""), Cell(f"{s.value:g}", s.value),
-         Cell(f"{s.default:g}", s.default), tables.text(s.unit), tables.text(s.reason)) for s in data.settings
+        (tables.text(s.name, tone="changed" if s.value != s.default else ""), Cell(fmt.plain(s.value, 6), s.value),
+         Cell(fmt.plain(s.default, 6), s.default), tables.text(s.unit), tables.text(s.reason)) for s in data.settings
     ))  # fmt: skip
 
 
@@ -147,28 +148,28 @@ def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
     beat = data.beat
     changed = [s.name for s in data.settings if s.value != s.default]
     sources = {
-        "tempo_bpm": f"Tempo: {words.number(beat.tempo_bpm, 1).removesuffix('.0')}{words.NBSP}BPM",
+        "tempo_bpm": f"Tempo: {fmt.plain(beat.tempo_bpm)}{fmt.NBSP}BPM",
         "key": f"Key: {beat.key or 'none found'}",
         "meter": f"Meter: {beat.meter}",
-        "first_downbeat_s": f"First downbeat: at {words.number(beat.first_downbeat_s, 3, unit='s')}",
-        "swing": f"Swing: {words.percent(beat.swing)} (50{words.NBSP}% is straight)",
-        "target_lufs": f"Target loudness: {words.lufs(beat.target_lufs)}",
-        "listening_level_db_spl": f"Listening level: {words.number(beat.listening_level_db_spl, 0, unit='dB SPL')}",
+        "first_downbeat_s": f"First downbeat: at {fmt.number(beat.first_downbeat_s, 3, unit='s')}",
+        "swing": f"Swing: {fmt.percent(beat.swing)} (50{fmt.NBSP}% is straight)",
+        "target_lufs": f"Target loudness: {fmt.lufs(beat.target_lufs)}",
+        "listening_level_db_spl": f"Listening level: {fmt.number(beat.listening_level_db_spl, 0, unit='dB SPL')}",
         "intent": f"Where the drums are to stand: {INTENT_WORDS.get(beat.intent, beat.intent)}",
     }
     assumptions = []
     for field, said in sources.items():
-        source = words.source_words(beat.sources.get(field), beat.confidences.get(field))
+        source = glossary.source(beat.sources.get(field), beat.confidences.get(field))
         assumptions.append(f"{said} ({source})." if source else f"{said}.")
     own = [f.file for f in data.inputs if f.kind == "reference" and f.used]
     reference = (
-        f"the user's own recordings ({words.listed(own)})"
+        f"the user's own recordings ({fmt.listed(own)})"
         if own
         else "the average spectrum of much popular music (Elowsson and Friberg 2017)"
     )
     return MethodView(
         reference=reference,
-        inputs_note=words.count(inputs_left_out, "more drum file") + " and their hashes stand in the data file."
+        inputs_note=fmt.count(inputs_left_out, "more drum file") + " and their hashes stand in the data file."
         if inputs_left_out else "",
         assumptions=tuple(assumptions),
         notes=beat.notes,
@@ -176,7 +177,7 @@ def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
         no_warnings="" if data.warnings else "Nothing unusual came up.",
         inputs=inputs_table(data),
         settings=settings_table(data),
-        changed_settings=f"Changed for this beat: {words.listed(changed)}."
+        changed_settings=f"Changed for this beat: {fmt.listed(changed)}."
         if changed
         else "All settings are at their defaults.",
         versions=(
@@ -185,7 +186,7 @@ def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
             ("revision", data.revision.id),
             ("made", data.revision.made),
             ("identity", data.revision.identity),
-            ("sample rate", f"{beat.sample_rate_hz}{words.NBSP}Hz"),
+            ("sample rate", f"{beat.sample_rate_hz}{fmt.NBSP}Hz"),
         ),
         renders=data.renders,
     )

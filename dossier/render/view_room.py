@@ -15,7 +15,8 @@ from markupsafe import Markup
 
 from dossier.model.datafile import DossierData, Occupancy
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
-from dossier.render import colour, svg, tables, words
+from dossier.render import colour, glossary, svg, tables
+from dossier.render import format as fmt
 from dossier.render.tables import Cell, Column, Table
 
 Values = npt.NDArray[np.float64]
@@ -72,7 +73,7 @@ def band_position(hz: float, centres: Sequence[float]) -> float:
 
 def frequency_ticks(centres: Sequence[float]) -> tuple[svg.Tick, ...]:
     low, high = centres[0], centres[-1]
-    return tuple(svg.Tick(band_position(f, centres), words.hz(f)) for f in _TICKS_HZ if low <= f <= high)
+    return tuple(svg.Tick(band_position(f, centres), fmt.hz(f)) for f in _TICKS_HZ if low <= f <= high)
 
 
 def zone_edges(band_zone: Sequence[str]) -> tuple[int, ...]:
@@ -85,7 +86,7 @@ def zone_names(band_zone: Sequence[str]) -> tuple[svg.Tick, ...]:
     for key in ZONE_KEYS:
         rows = [i for i, name in enumerate(band_zone) if name == key]
         if rows:
-            out.append(svg.Tick((rows[0] + rows[-1] + 1) / 2, words.zone(key)))
+            out.append(svg.Tick((rows[0] + rows[-1] + 1) / 2, glossary.zone(key)))
     return tuple(out)
 
 
@@ -123,7 +124,7 @@ def scale_top(values: Values) -> float:
 
 
 def map_views(data: DossierData) -> tuple[MapView, ...]:
-    occupancy, percent = data.occupancy, words.percent
+    occupancy, percent = data.occupancy, fmt.percent
     no_drums = "" if occupancy.with_drums else "No drums were chosen, so there is nothing to lay over the instrumental."
     no_overlap = "" if occupancy.overlap else "No drums were chosen, so nothing overlaps."
     no_change = "" if occupancy.treatment_change else "No treatment is advised, so nothing changes."
@@ -207,7 +208,7 @@ def static_map(data: DossierData) -> Markup:
         columns=[svg.Tick(tick.at / every, tick.text) for tick in bar_ticks(bars, per_bar)],
         column_lines=[at / every for at in starts if at > 0],
         column_names=[
-            svg.Tick(at / every, words.short(s.name)) for at, s in zip(starts, data.instrumental.sections, strict=True)
+            svg.Tick(at / every, fmt.short(s.name)) for at, s in zip(starts, data.instrumental.sections, strict=True)
         ],
     )  # fmt: skip
 
@@ -215,28 +216,28 @@ def static_map(data: DossierData) -> Markup:
 def map_label(data: DossierData) -> str:
     room = data.instrumental
     return (
-        f"Map of the instrumental's occupancy over {words.count(data.beat.bars, 'bar')}, low bands at the bottom. "
-        f"Fill {words.percent(room.fill)}; fullest in {words.zone(room.fullest_zone)}, "
-        f"roomiest in {words.zone(room.roomiest_zone)}. The tables below give the same numbers."
+        f"Map of the instrumental's occupancy over {fmt.count(data.beat.bars, 'bar')}, low bands at the bottom. "
+        f"Fill {fmt.percent(room.fill)}; fullest in {glossary.zone(room.fullest_zone)}, "
+        f"roomiest in {glossary.zone(room.roomiest_zone)}. The tables below give the same numbers."
     )
 
 
 def summary(data: DossierData) -> tuple[str, ...]:
     room = data.instrumental
-    target = words.lufs(data.beat.target_lufs)
+    target = fmt.lufs(data.beat.target_lufs)
     sentences = [
-        f"The instrumental takes {words.percent(room.fill)} of the loudness that a finished mix at {target} would "
-        f"carry. It is fullest in {words.zone(room.fullest_zone)} ({words.zone_range(room.fullest_zone)}), where "
-        f"{words.percent(room.zones.get(room.fullest_zone))} is taken, and roomiest in "
-        f"{words.zone(room.roomiest_zone)} ({words.zone_range(room.roomiest_zone)}), where "
-        f"{words.percent(room.zones.get(room.roomiest_zone))} is."
+        f"The instrumental takes {fmt.percent(room.fill)} of the loudness that a finished mix at {target} would "
+        f"carry. It is fullest in {glossary.zone(room.fullest_zone)} ({glossary.zone_range(room.fullest_zone)}), where "
+        f"{fmt.percent(room.zones.get(room.fullest_zone))} is taken, and roomiest in "
+        f"{glossary.zone(room.roomiest_zone)} ({glossary.zone_range(room.roomiest_zone)}), where "
+        f"{fmt.percent(room.zones.get(room.roomiest_zone))} is."
     ]
     if len(room.sections) > 1:
         by_fill = sorted(room.sections, key=lambda s: (s.fill, s.first_bar))
         low, high = by_fill[0], by_fill[-1]
-        if words.percent(low.fill) != words.percent(high.fill):
+        if fmt.percent(low.fill) != fmt.percent(high.fill):
             sentences.append(
-                f"By section it runs from {words.percent(low.fill)} ({low.name}) to {words.percent(high.fill)} "
+                f"By section it runs from {fmt.percent(low.fill)} ({low.name}) to {fmt.percent(high.fill)} "
                 f"({high.name})."
             )
     return tuple(sentences)
@@ -244,7 +245,7 @@ def summary(data: DossierData) -> tuple[str, ...]:
 
 def section_table(data: DossierData) -> Table:
     columns = [Column("section", numeric=False), Column("bars", numeric=False), Column("fill", term="fill")]
-    columns += [Column(zone.label, unit=words.zone_range(zone.key)) for zone in ZONES]
+    columns += [Column(zone.label, unit=glossary.zone_range(zone.key)) for zone in ZONES]
     rows: list[list[Cell]] = []
     sections = data.instrumental.sections
     for s in sections if len(sections) > 1 or any(s.bars < data.beat.bars for s in sections) else ():
@@ -297,7 +298,7 @@ def width_table(data: DossierData) -> Table | None:
     for key in (*ZONE_KEYS, "whole"):
         zone = data.instrumental.width.get(key)
         if zone is not None:
-            name = tables.text("whole" if key == "whole" else words.zone(key), note=words.zone_range(key))
+            name = tables.text("whole" if key == "whole" else glossary.zone(key), note=glossary.zone_range(key))
             rows.append((name, tables.level(zone.side_to_mid_db),
                          tables.level(zone.correlation, digits=2), tables.level(zone.mono_loss_lu)))  # fmt: skip
     return tables.table("room-width", "Stereo image of the instrumental by zone", columns, rows)
@@ -313,8 +314,8 @@ def room_view(data: DossierData) -> RoomView:
         map_drawing=static_map(data),
         map_note=(
             "Across: bars, one column a sixteenth note. Up: "
-            f"{words.count(len(data.occupancy.band_hz), 'band')} of hearing, "
-            f"{words.hz(data.occupancy.band_hz[0])} to {words.hz(data.occupancy.band_hz[-1])}."
+            f"{fmt.count(len(data.occupancy.band_hz), 'band')} of hearing, "
+            f"{fmt.hz(data.occupancy.band_hz[0])} to {fmt.hz(data.occupancy.band_hz[-1])}."
             if data.occupancy.band_hz
             else "The map is empty."
         ),

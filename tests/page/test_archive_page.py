@@ -18,7 +18,7 @@ from dossier.archive.standing import stand
 from dossier.model.datafile import ProgramInfo
 from dossier.model.index import ArchiveIndex, BeatSummary
 from dossier.model.vocabulary import ROLES
-from dossier.render import words
+from dossier.render import format as fmt
 from dossier.render.index import render_archive
 
 TITLES = ("Lantern Market", "Night Depot", "Slow Ferry", "Paper Harbour", "Tin Roof")
@@ -297,4 +297,4 @@ def test_numbers_round_as_they_do_elsewhere(visit: Open, tmp_path: Path) -> None
     archive.write_index(render_archive)
     tab = visit(tmp_path / "index.html", hash="#compare=lantern-market:r001,lantern-market:r001")
     shown_gains = [row[1] for row in rows(tab, "Levels: gain to set")]
-    assert shown_gains == [f"{words.number(value)} dB" for value in values]
+    assert shown_gains == [f"{fmt.number(value)} dB" for value in values]

@@ -22,7 +22,7 @@ from dossier.archive.changes import changes
 from dossier.model.datafile import InputFile, Proposal
 from dossier.model.index import ArchiveIndex
 from dossier.render.index import loudness_drawing, render_archive, zone_bars
-from dossier.render.index_view import archive_view
+from dossier.render.view_archive import archive_view
 
 HOSTILE = '"><img src=x onerror=alert(1)></script><script>alert(2)</script>\u2028\u202e{{ 7*7 }}'
 VOID = {"meta", "input", "br", "img", "link"}

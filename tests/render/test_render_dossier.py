@@ -151,7 +151,7 @@ def test_hostile_names_stay_text() -> None:
     title = page.one("h1").text
     assert title.startswith('Paper Harbour"><img src=x onerror=window.broken=1></script>')
     assert "{{7*7}}" in title
-    assert "[U+202E]" in title  # what would turn the line round is shown instead of obeyed
+    assert "\\u202e" in title  # what would turn the line round is shown instead of obeyed
     assert "\u202e" not in page.one("main").text
     proposals = [f.attributes["data-proposal"] for f in page.every("fieldset") if "data-proposal" in f.attributes]
     assert proposals == [p.id for p in sample_data.hostile().proposals]

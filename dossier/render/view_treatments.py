@@ -11,8 +11,9 @@ from markupsafe import Markup
 from dossier.model.datafile import DossierData
 from dossier.model.findings import DrumFigures, Plan
 from dossier.model.page import PageAssets
-from dossier.render import colour, plots, svg, tables, words
-from dossier.render.plots import Line
+from dossier.render import charts, colour, glossary, svg, tables
+from dossier.render import format as fmt
+from dossier.render.charts import Line
 from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
 from dossier.render.view_room import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
@@ -66,14 +67,14 @@ _ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] =
 
 def _cell(value: float | None, unit: str, *, sign: bool = False) -> Cell:
     if unit == "%":
-        return Cell(words.percent(value, digits=1, sign=sign), value)
+        return Cell(fmt.percent(value, digits=1, sign=sign), value)
     if unit == "s":
         if value is None:
-            return Cell(words.MISSING)
-        mark = "" if abs(value) < 0.0005 else words.MINUS if value < 0 else "+" if sign else ""
-        return Cell(mark + words.seconds(abs(value)), value)
+            return Cell(fmt.MISSING)
+        mark = "" if abs(value) < 0.0005 else fmt.MINUS if value < 0 else "+" if sign else ""
+        return Cell(mark + fmt.seconds(abs(value)), value)
     return Cell(
-        words.number(value, 1, sign=sign, unit="dB" if sign and unit != "LUFS" else "LU" if sign else unit), value
+        fmt.number(value, 1, sign=sign, unit="dB" if sign and unit != "LUFS" else "LU" if sign else unit), value
     )
 
 
@@ -98,13 +99,13 @@ def envelope_plot(plan: Plan) -> Markup | None:
         end = max(end, (max(loud, default=0) + 1) * figures.envelope_step_s)
     end = max(end, 0.05)
     step = next((s for s in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if end / s <= 6), 5.0)
-    return plots.line_plot(
+    return charts.line_plot(
         [Line(_points(before.envelope_db, before.envelope_step_s), "before"),
          Line(_points(after.envelope_db, after.envelope_step_s), "after")],
         label=f"Level over time of {plan.candidate}, before and after treatment.",
         x_range=(0.0, end), y_range=(top - _FLOOR_DB, top),
-        x_ticks=[Tick(i * step, words.number(1000 * i * step, 0)) for i in range(int(end / step + 1e-9) + 1)],
-        y_ticks=[Tick(top - d, words.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
+        x_ticks=[Tick(i * step, fmt.number(1000 * i * step, 0)) for i in range(int(end / step + 1e-9) + 1)],
+        y_ticks=[Tick(top - d, fmt.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
         x_title="ms", y_title="level over time, dB under its peak",
     )  # fmt: skip
 
@@ -120,14 +121,14 @@ def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
     if len(before) != len(band_hz) or len(after) != len(band_hz) or not band_hz:
         return None
     top = max(*before, *after)
-    return plots.line_plot(
+    return charts.line_plot(
         [Line(tuple((i + 0.5, v) for i, v in enumerate(before)), "before"),
          Line(tuple((i + 0.5, v) for i, v in enumerate(after)), "after")],
         label=f"Level by band of {plan.candidate}, before and after treatment.",
         x_range=(0.0, float(len(band_hz))), y_range=(top - _FLOOR_DB, top),
-        x_ticks=[Tick(t.at, t.text.removesuffix(f"{words.NBSP}Hz").replace(f"{words.NBSP}kHz", "k"))
+        x_ticks=[Tick(t.at, t.text.removesuffix(f"{fmt.NBSP}Hz").replace(f"{fmt.NBSP}kHz", "k"))
                  for t in frequency_ticks(band_hz)],
-        y_ticks=[Tick(top - d, words.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
+        y_ticks=[Tick(top - d, fmt.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
         x_title="Hz", y_title="level by band, dB under its loudest band",
     )  # fmt: skip
 
@@ -142,7 +143,7 @@ def change_map(plan: Plan, data: DossierData) -> tuple[Markup | None, str]:
     beats = -(-values.shape[1] // per_beat)
     every = 1 if beats <= 8 else 4
     top = scale_top(values)
-    low, high = (words.percent(float(v), sign=True) for v in (values.min(), values.max()))
+    low, high = (fmt.percent(float(v), sign=True) for v in (values.min(), values.max()))
     note = f"One cycle of the pattern, in beats: blue takes away, ochre adds, {low} to {high} of the reference."
     drawing = svg.map_drawing(
         indices(values, -top, top),
@@ -172,8 +173,8 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Plan
     chosen = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
     layers = [name for name in chosen if name in comparable]
     name = plan.candidate.rsplit("/", 1)[-1]
-    direction = words.capital(plan.direction)
-    sort = words.capital(words.role(plan.role) if plan.role else "loop")
+    direction = fmt.capital(plan.direction)
+    sort = fmt.capital(glossary.role(plan.role) if plan.role else "loop")
     what = "Kit as a whole" if plan.candidate == "kit" else f"{sort}: {name}"
     used = plan.candidate in used_files(data)
     change, change_note = change_map(plan, data) if used and plan.helped else (None, "")
@@ -185,10 +186,10 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Plan
         file=plan.candidate, direction=direction, helped=plan.helped,
         used=used,
         verdict=f"{direction}: {outcome}",
-        steps=tuple(step.label for step in plan.steps), reason=words.sentence(plan.reason), table=before_after(plan),
+        steps=tuple(step.label for step in plan.steps), reason=fmt.sentence(plan.reason), table=before_after(plan),
         envelope=envelope_plot(plan), spectrum=spectrum_plot(plan, data.occupancy.band_hz), change=change,
-        change_note=change_note, tried=tuple((t.label or t.treatment, words.sentence(t.reason)) for t in plan.tried),
-        effort=f"{words.capital(words.count(plan.evaluations, 'setting'))} tried and measured in this beat.",
+        change_note=change_note, tried=tuple((t.label or t.treatment, fmt.sentence(t.reason)) for t in plan.tried),
+        effort=f"{fmt.capital(fmt.count(plan.evaluations, 'setting'))} tried and measured in this beat.",
         render=plan.render or "", layer=layers[0] if layers else None,
     )  # fmt: skip
 

@@ -15,7 +15,9 @@ from dossier.model.datafile import Decision
 from dossier.model.index import ArchiveIndex, BeatSummary, ChosenDrum, RevisionSummary
 from dossier.model.standing import Standing
 from dossier.model.vocabulary import ZONES
-from dossier.render import words
+from dossier.names import printable
+from dossier.render import format as fmt
+from dossier.render import glossary
 from dossier.render.view_decisions import DecisionView, StandingView, decision_views, standing_view
 
 STATUSES = ("awaiting answer", "to change", "agreed")
@@ -101,14 +103,14 @@ def archive_view(index: ArchiveIndex) -> ArchiveView:
     artists = list(dict.fromkeys(beat.newest.artist for beat in index.beats if beat.newest.artist))
     newest = max((beat.newest.made for beat in index.beats), default="")
     revisions = sum(len(beat.revisions) for beat in index.beats)
-    kicker = [words.count(len(entries), "beat")]
+    kicker = [fmt.count(len(entries), "beat")]
     if entries:
-        kicker += [words.count(revisions, "dossier"), f"newest {words.day(newest)}"]
+        kicker += [fmt.count(revisions, "dossier"), f"newest {fmt.day(newest)}"]
     return ArchiveView(
-        title=f"{words.capital(words.count(len(entries), 'beat'))} and their dossiers"
+        title=f"{fmt.capital(fmt.count(len(entries), 'beat'))} and their dossiers"
         if len(entries) > 1
         else "Dossiers",
-        by=artists[0] if len(artists) == 1 else words.listed(artists) if 1 < len(artists) <= 3 else "",
+        by=artists[0] if len(artists) == 1 else fmt.listed(artists) if 1 < len(artists) <= 3 else "",
         kicker=tuple(kicker),
         entries=entries,
         awaiting=tuple(_waiting(beat) for beat in index.beats if beat.standing.status == "awaiting answer"),
@@ -135,7 +137,7 @@ def compare_data(index: ArchiveIndex) -> dict[str, Any]:
         "beats": [
             {
                 "slug": beat.slug,
-                "title": words.clean(beat.newest.title),
+                "title": printable(beat.newest.title),
                 "status": beat.standing.status,
                 "revisions": [_compared(revision) for revision in beat.revisions],
             }
@@ -147,29 +149,29 @@ def compare_data(index: ArchiveIndex) -> dict[str, Any]:
 def _compared(revision: RevisionSummary) -> dict[str, Any]:
     return {
         "id": revision.id,
-        "made": words.day(revision.made),
+        "made": fmt.day(revision.made),
         "page": revision.page,
-        "title": words.clean(revision.title),
+        "title": printable(revision.title),
         "tempo": revision.tempo_bpm,
-        "key": words.clean(revision.key or words.MISSING),
+        "key": printable(revision.key or fmt.MISSING),
         "meter": revision.meter,
         "bars": revision.bars,
         "advice": _advice(revision),
         "fill": round(100 * revision.fill),
         "zones": _zone_row(revision.zones),
         "sections": [
-            [words.clean(section.name), section.bars, round(100 * section.fill)]
+            [printable(section.name), section.bars, round(100 * section.fill)]
             for section in revision.sections
         ],
         "drums": [
-            [words.clean(drum.part), words.clean(drum.file), drum.sha256[:16], drum.gain_db, drum.integrated_lufs,
+            [printable(drum.part), printable(drum.file), drum.sha256[:16], drum.gain_db, drum.integrated_lufs,
              None if drum.audible_share is None else round(100 * drum.audible_share), drum.lift_lu, drum.treated]
             for drum in revision.drums
         ],
         "lufs": revision.mix_lufs,
         "peak": revision.mix_true_peak_dbtp,
         "headroom": revision.headroom_db,
-        "changes": [words.clean(change) for change in revision.changes],
+        "changes": [printable(change) for change in revision.changes],
     }  # fmt: skip
 
 
@@ -181,26 +183,26 @@ def _entry(beat: BeatSummary) -> EntryView:
     newest, standing = beat.newest, beat.standing
     zones = tuple(min(1.0, max(0.0, newest.zones.get(zone.key, 0.0))) for zone in ZONES)
     drums = tuple(_drum(drum) for drum in newest.drums)
-    shown = words.percent(newest.fill)
+    shown = fmt.percent(newest.fill)
     lufs = newest.mix_lufs
     searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums,
-                *(entry.file for entry in newest.rights), f"{newest.tempo_bpm:g} bpm", newest.meter]  # fmt: skip
+                *(entry.file for entry in newest.rights), f"{fmt.plain(newest.tempo_bpm)} bpm", newest.meter]  # fmt: skip
     return EntryView(
         slug=beat.slug,
         title=newest.title,
         artist=newest.artist,
         page=newest.page,
         revision=newest.id,
-        made=words.day(newest.made),
-        facts=(f"{newest.tempo_bpm:g}{words.NBSP}BPM", newest.key or "key not known", newest.meter,
-               words.count(newest.bars, "bar")),
+        made=fmt.day(newest.made),
+        facts=(f"{fmt.plain(newest.tempo_bpm)}{fmt.NBSP}BPM", newest.key or "key not known", newest.meter,
+               fmt.count(newest.bars, "bar")),
         zones=zones,
         roomiest=next((place for place, zone in enumerate(ZONES) if zone.key == newest.roomiest_zone), -1),
         zones_said="Fill by zone: " + ", ".join(
-            f"{zone.label} {words.percent(share)}" for zone, share in zip(ZONES, zones, strict=True)
+            f"{zone.label} {fmt.percent(share)}" for zone, share in zip(ZONES, zones, strict=True)
         ),
         fill=shown,
-        loudness=words.lufs(lufs),
+        loudness=fmt.lufs(lufs),
         advice=_advice(newest),
         verdict=newest.verdict,
         drums=drums,
@@ -208,11 +210,11 @@ def _entry(beat: BeatSummary) -> EntryView:
         wanted=_wanted_text(standing, beat.decisions),
         rights=_rights_words(newest),
         rights_states=_rights_states(newest),
-        warnings=f"{words.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
-        revisions=tuple(RevisionView(each.id, words.day(each.made), each.page, each.changes)
+        warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
+        revisions=tuple(RevisionView(each.id, fmt.day(each.made), each.page, each.changes)
                         for each in reversed(beat.revisions)),
         decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
-        search=" ".join(words.clean(text) for text in searched if text).casefold(),
+        search=" ".join(printable(text) for text in searched if text).casefold(),
         order={
             "newest": newest.made,
             "tempo": f"{newest.tempo_bpm:08.2f}",
@@ -224,8 +226,7 @@ def _entry(beat: BeatSummary) -> EntryView:
 
 
 def _advice(revision: RevisionSummary) -> str:
-    kind = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots"}[revision.kind]
-    return f"{kind}, {revision.direction}"
+    return glossary.approach(revision.kind, revision.direction)
 
 
 def _drum(drum: ChosenDrum) -> str:
@@ -260,7 +261,7 @@ def _rights_words(revision: RevisionSummary) -> str:
 
 def _waiting(beat: BeatSummary) -> WaitingView:
     standing = beat.standing
-    note = f"{beat.newest.id}, {words.day(beat.newest.made)}"
+    note = f"{beat.newest.id}, {fmt.day(beat.newest.made)}"
     if standing.decided_on and standing.decided_status == "agreed":
         note += f"; {standing.decided_on} was agreed"
     elif standing.decided_on:
@@ -271,38 +272,38 @@ def _waiting(beat: BeatSummary) -> WaitingView:
 
 
 def _wanted(beat: BeatSummary) -> WaitingView:
-    by = words.listed(beat.standing.by)
+    by = fmt.listed(beat.standing.by)
     return WaitingView(beat.newest.title, beat.slug, f"{beat.newest.id}, asked by {by}")
 
 
 def _clearing(beat: BeatSummary) -> WaitingView:
     open_files = [entry for entry in beat.newest.rights if entry.rights in ("pending", "unknown")]
     open_files.sort(key=lambda entry: (entry.rights, entry.file))
-    said = [f"{entry.file.rsplit('/', 1)[-1]} ({words.rights(entry.rights)})" for entry in open_files[:3]]
+    said = [f"{entry.file.rsplit('/', 1)[-1]} ({glossary.rights(entry.rights)})" for entry in open_files[:3]]
     if len(open_files) > 3:
         said.append(f"{len(open_files) - 3} more")
-    return WaitingView(beat.newest.title, beat.slug, words.listed(said))
+    return WaitingView(beat.newest.title, beat.slug, fmt.listed(said))
 
 
 def _loudness(beats: Sequence[BeatSummary]) -> LoudnessView:
     points = [(beat.newest.title, beat.newest.mix_lufs) for beat in beats]
     known = [(title, lufs) for title, lufs in points if lufs is not None]
     unknown = len(points) - len(known)
-    missing = f"{words.count(unknown, 'rough mix', 'rough mixes')} could not be measured." if unknown else ""
+    missing = f"{fmt.count(unknown, 'rough mix', 'rough mixes')} could not be measured." if unknown else ""
     if not known:
         return LoudnessView((), "", missing)
     quiet, loud = min(known, key=lambda point: point[1]), max(known, key=lambda point: point[1])
     if len(known) == 1:
-        sentence = f"The rough mix of {loud[0]} is at {words.lufs(loud[1])}."
-    elif words.lufs(loud[1]) == words.lufs(quiet[1]):
-        sentence = f"All rough mixes are at {words.lufs(loud[1])}."
+        sentence = f"The rough mix of {loud[0]} is at {fmt.lufs(loud[1])}."
+    elif fmt.lufs(loud[1]) == fmt.lufs(quiet[1]):
+        sentence = f"All rough mixes are at {fmt.lufs(loud[1])}."
     else:
-        spread = words.lu(loud[1] - quiet[1])
+        spread = fmt.lu(loud[1] - quiet[1])
         sentence = (
-            f"The loudest rough mix is {loud[0]} at {words.lufs(loud[1])}, the quietest {quiet[0]} at "
-            f"{words.lufs(quiet[1])}: {spread} apart."
+            f"The loudest rough mix is {loud[0]} at {fmt.lufs(loud[1])}, the quietest {quiet[0]} at "
+            f"{fmt.lufs(quiet[1])}: {spread} apart."
         )
     above = sum(lufs > LOUDEST_LUFS + 0.05 for _, lufs in known)
     if above:
-        sentence += f" {words.count(above, 'mix is', 'mixes are')} above {words.lufs(LOUDEST_LUFS)}."
+        sentence += f" {fmt.count(above, 'mix is', 'mixes are')} above {fmt.lufs(LOUDEST_LUFS)}."
     return LoudnessView(tuple(known), sentence, missing)
