@@ -19,14 +19,14 @@
     for (var band = 0; band < map.bands; band += 1) { out.push(flat.subarray(band * map.slots, (band + 1) * map.slots)); }
     return out;
   }
-  function scale() { return map.views[view][page.isDark() ? "dark" : "light"]; }
+  function scale() { return map.views[view][theme.isDark() ? "dark" : "light"]; }
 
   page.mapWords = function (band, slot) {
     var bar = Math.floor(slot / map.slotsPerBar) + 1, step = slot % map.slotsPerBar;
     var perBeat = Math.max(1, map.slotsPerBar / map.beatsPerBar);
     var beat = Math.floor(step / perBeat) + 1, sixteenth = Math.floor(step % perBeat) + 1;
     var section = map.sections.filter(function (s) { return bar >= s.first && bar < s.first + s.bars; })[0];
-    var share = values(view)[band * map.slots + slot], text = page.percent(share, view === "treatment_change");
+    var share = values(view)[band * map.slots + slot], text = format.percent(share, view === "treatment_change");
     if (share > 2.545) { text += " or more"; }
     return "Bar " + bar + ", beat " + beat + ", sixteenth " + sixteenth + (section ? " (" + section.name + ")" : "") + ", "
       + map.bandNames[band] + " (" + (map.zoneNames[map.bandZones[band]] || "") + "): " + text + " " + map.views[view].unit + ".";
@@ -95,11 +95,11 @@
           }
         }
         all += sum; n += count;
-        row.cells[z + 2].textContent = count ? page.percent(sum / count, signed) : "\u2013";
+        row.cells[z + 2].textContent = format.percent(count ? sum / count : null, signed);
         row.cells[z + 2].setAttribute("data-value", count ? sum / count : "");
       });
       if (view !== "instrumental") {
-        row.cells[1].textContent = n ? page.percent(all / n, signed) : "\u2013";
+        row.cells[1].textContent = format.percent(n ? all / n : null, signed);
         row.cells[1].setAttribute("data-value", n ? all / n : "");
       } else {
         row.cells[1].textContent = row.cells[1].getAttribute("data-fill");

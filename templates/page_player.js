@@ -219,7 +219,7 @@
   seek.addEventListener("input", function () { move(Number(seek.value) * LENGTH); });
   page.$("volume").addEventListener("input", function (event) {
     state.volume = Number(event.target.value);
-    event.target.setAttribute("aria-valuetext", state.volume <= -48 ? "silent" : page.number(state.volume, 0) + "\u00a0dB");
+    event.target.setAttribute("aria-valuetext", state.volume <= -48 ? "silent" : format.unit(state.volume, 0, "dB"));
     if (master && state.playing) { master.gain.setTargetAtTime(linear(state.volume), context.currentTime, RAMP); }
   });
   treatedBox.addEventListener("change", function () { setAll(treatedBox.checked); mix(); });

@@ -32,7 +32,7 @@
     });
   };
   page.drawPlots = function () { return Promise.all([drawMap(), drawLevels()]); };
-  page.onTheme(function () { if (plots.map || plots.levels) { page.drawPlots(); } });
+  document.addEventListener("themechange", function () { if (plots.map || plots.levels) { page.drawPlots(); } });
 
   page.all("[data-save-plot]").forEach(function (button) {
     button.addEventListener("click", function () {

@@ -28,7 +28,7 @@
       text = text.textContent.trim().replace(/\s+/g, " ");
     }
     if (/^[=+@\t-]/.test(text) && isNaN(Number(text))) { text = "'" + text; }
-    return field(text === "\u2013" ? "" : text);
+    return field(text === format.MISSING ? "" : text);
   }
   page.tablesAsCsv = function () {
     var lines = [];

@@ -7,7 +7,7 @@
     var cell = row.cells[column], raw = cell.getAttribute("data-value");
     var text = raw === null ? cell.textContent.trim() : raw;
     var value = Number(text.replace("\u2212", "-"));
-    if (text === "" || text === "\u2013") { return null; }
+    if (text === "" || text === format.MISSING) { return null; }
     return isNaN(value) ? text.toLowerCase() : value;
   }
   function compare(a, b) {

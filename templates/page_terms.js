@@ -1,22 +1,7 @@
-/* Theme toggle, definitions of terms, unfolding for print. */
+/* Definitions of terms, unfolding for print. */
 (function () {
   "use strict";
-  var button = page.$("theme"), box = page.$("definition"), shown = null;
-
-  function name() {
-    var dark = page.isDark();
-    button.textContent = dark ? "Light page" : "Dark page";
-    button.setAttribute("aria-pressed", String(dark));
-  }
-  button.addEventListener("click", function () {
-    var theme = page.isDark() ? "light" : "dark";
-    document.documentElement.setAttribute("data-theme", theme);
-    page.keep("dossier-theme", theme);
-    name();
-    page.themeChanged();
-  });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () { name(); page.themeChanged(); });
-  name();
+  var box = page.$("definition"), shown = null;
 
   function hide() { box.hidden = true; shown = null; }
   function show(term) {

@@ -154,20 +154,20 @@
   }
 
   function show(result) {
-    page.$("what-if-fill").textContent = page.number(100 * result.fill, 1) + "\u00a0%";
-    page.$("what-if-loudness").textContent = page.number(result.loudness === null ? null : result.loudness + apart, 1) + "\u00a0LUFS";
+    page.$("what-if-fill").textContent = format.unit(100 * result.fill, 1, "%");
+    page.$("what-if-loudness").textContent = format.unit(result.loudness === null ? null : result.loudness + apart, 1, "LUFS");
     page.all("[data-zone-share]", place).forEach(function (bar, z) {
       bar.style.setProperty("--share", Math.min(1, result.zones[z]).toFixed(3));
-      bar.parentNode.querySelector(".value").textContent = page.percent(result.zones[z]);
+      bar.parentNode.querySelector(".value").textContent = format.percent(result.zones[z]);
     });
     result.parts.forEach(function (part) {
       var row = page.all("tr[data-part]", place).filter(function (each) { return each.getAttribute("data-part") === part.id; })[0];
       if (!row) { return; }
-      var slider = row.querySelector("input"), words = page.number(part.gain, 1, true) + "\u00a0dB";
+      var slider = row.querySelector("input"), words = format.unit(part.gain, 1, "dB", true);
       row.querySelector("[data-show='gain']").textContent = words;
       slider.setAttribute("aria-valuetext", words);
-      row.querySelector("[data-show='share']").textContent = page.percent(part.share);
-      row.querySelector("[data-show='overlap']").textContent = page.smallPercent(part.overlap);
+      row.querySelector("[data-show='share']").textContent = format.percent(part.share);
+      row.querySelector("[data-show='overlap']").textContent = format.smallPercent(part.overlap);
       if (page.setLayerGain) { page.setLayerGain(part.id, part.gain - Number(slider.getAttribute("data-advised"))); }
     });
   }

@@ -14,7 +14,7 @@ from dossier.render.svg import Tick, drawing, spaced, tag
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class Curve:
     """One curve of a small plot, in data units."""
 
     points: tuple[tuple[float, float], ...]
@@ -32,8 +32,8 @@ def _grid(left: float, top: float, wide: float, high: float, *, xs: Iterable[flo
     return tag("path", d=flat + "".join(f"M{x:.1f} {top:.1f}v{high:.1f}" for x in xs), class_="grid")
 
 
-def line_plot(
-    lines: Sequence[Line],
+def curve_plot(
+    curves: Sequence[Curve],
     *,
     label: str,
     x_range: tuple[float, float],
@@ -67,7 +67,7 @@ def line_plot(
         tag("text", tick.text, x=across(tick.at), y=top + inner_h + 15, text_anchor="middle")
         for tick in spaced(x_ticks, across, 26)
     ]
-    parts += [tag("path", d=_path(place(p) for p in line.points), class_=line.class_) for line in lines if line.points]
+    parts += [tag("path", d=_path(map(place, curve.points)), class_=curve.class_) for curve in curves if curve.points]
     parts += [
         tag("text", y_title, x=2, y=12, class_="soft"),
         tag("text", x_title, x=left + inner_w, y=height - 4, text_anchor="end", class_="soft"),

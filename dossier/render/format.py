@@ -93,13 +93,11 @@ def hz(value: float | None) -> str:
     return f"{plain(value / 1000, 1 if value < 9950 else 0)}{NBSP}kHz"
 
 
-def seconds(value: float | None) -> str:
+def seconds(value: float | None, *, sign: bool = False) -> str:
     """`180 ms`, `1.20 s`, `64 s`."""
-    if value is None:
-        return MISSING
-    if value < 0.9995:
-        return number(1000 * value, 0, unit="ms")
-    return number(value, 2 if value < 10 else 0, unit="s")
+    if value is not None and abs(value) < 0.9995:
+        return number(1000 * value, 0, sign=sign, unit="ms")
+    return number(value, 2 if value is None or abs(value) < 10 else 0, sign=sign, unit="s")
 
 
 def clock(value: float) -> str:

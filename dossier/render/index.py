@@ -16,7 +16,7 @@ from dossier.model.index import ArchiveIndex
 from dossier.model.vocabulary import ZONES
 from dossier.render import format as fmt
 from dossier.render.pack import csp_hash, json_for_script
-from dossier.render.page import environment, template_text
+from dossier.render.page import environment, joined, template_text
 from dossier.render.svg import tag
 from dossier.render.view_archive import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
 
@@ -29,7 +29,7 @@ _PILE_HIGH = 110
 def render_archive(index: ArchiveIndex) -> str:
     """The archive page of an index, complete HTML; the same index gives the same text."""
     view = archive_view(index)
-    theme, script = template_text("page_theme.js").strip(), template_text("archive.js").strip()
+    theme, script = (joined(names) for names in (("theme.js",), ("format.js", "theme_button.js", "archive.js")))
     style = "\n" + template_text("tokens.css").strip() + "\n" + template_text("archive.css").strip() + "\n"
     policy = (
         f"default-src 'none'; script-src {csp_hash(theme)} {csp_hash(script)}; style-src {csp_hash(style)}; "

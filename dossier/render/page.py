@@ -21,14 +21,18 @@ from markupsafe import Markup, escape
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
 from dossier.names import printable
-from dossier.render import figures
 from dossier.render import format as fmt
+from dossier.render.level_figures import level_figure
+from dossier.render.map_figures import FIELDS, map_data, map_figure
 from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import page_view
+from dossier.render.what_if_data import what_if_data
 
-# One script: each file wraps itself, the first makes the name space, the last starts the page.
+# One script: each file wraps itself, the last starts the page.
 SCRIPTS = (
+    "format.js",
+    "theme_button.js",
     "page_core.js",
     "page_terms.js",
     "page_table.js",
@@ -41,7 +45,6 @@ SCRIPTS = (
     "page_save.js",
     "page_start.js",
 )
-_MAP_FIELDS = ("instrumental", "with_drums", "overlap", "treatment_change")
 
 
 def template_text(name: str) -> str:
@@ -82,10 +85,9 @@ def environment() -> jinja2.Environment:
 
 
 @functools.cache
-def scripts() -> tuple[str, str]:
-    """The script that sets the theme before the first paint, and the page's own, without indentation."""
-    main = "\n".join(line.lstrip() for name in SCRIPTS for line in template_text(name).strip().splitlines())
-    return template_text("page_theme.js").strip(), main
+def joined(scripts: tuple[str, ...]) -> str:
+    """Scripts as one, without indentation."""
+    return "\n".join(line.lstrip() for name in scripts for line in template_text(name).strip().splitlines())
 
 
 def policy(hashes: list[str]) -> str:
@@ -100,7 +102,8 @@ def document(data: DossierData) -> dict[str, Any]:
     """The data file without its maps, which the page holds apart and puts back when it is saved."""
     bare = replace(data.occupancy, instrumental=(), with_drums=(), overlap=(), treatment_change=())
     whole: dict[str, Any] = plain(replace(data, occupancy=bare))
-    whole["occupancy"] = {name: value for name, value in whole["occupancy"].items() if name not in _MAP_FIELDS}
+    for name in FIELDS:
+        del whole["occupancy"][name]
     return whole
 
 
@@ -116,31 +119,23 @@ def rounded(value: Any) -> Any:
 def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
     """Everything that the page's script works from."""
     data = trimmed.data
-    what_if = figures.what_if_data(assets, data.balance.mix.integrated_lufs) if constants else None
+    what_if = what_if_data(assets, data.balance.mix.integrated_lufs) if constants else None
     return {
         "beat": data.beat.slug,
         "revision": data.revision.id,
         "identity": data.revision.identity,
-        "map": figures.map_data(data),
-        "figures": {"map": figures.map_figure(data), "levels": figures.level_figure(data)},
+        "map": map_data(data),
+        "figures": {"map": map_figure(data), "levels": level_figure(data)},
         "sounds": [
-            {
-                "id": s.id,
-                "group": s.group,
-                "of": s.of,
-                "gain": s.gain_db,
-                "matched": s.matched_gain_db,
-                "start": s.start_s,
-                "duration": s.duration_s,
-                "label": printable(s.label),
-            }
+            {"id": s.id, "group": s.group, "of": s.of, "gain": s.gain_db, "matched": s.matched_gain_db,
+             "start": s.start_s, "duration": s.duration_s, "label": printable(s.label)}
             for s in assets.previews
         ],
         "leftOut": trimmed.candidates,
         "whatIf": what_if,
         "hearing": rounded(plain(constants)) if what_if else None,
         "document": squeeze(json_for_script(document(data)).encode("utf-8", "replace")),
-    }
+    }  # fmt: skip
 
 
 def render_dossier(
@@ -169,7 +164,7 @@ def render_dossier(
         Where the plotting library's browser bundle is not installed.
     """
     trimmed = trim(data)
-    theme, main = scripts()
+    theme, main = joined(("theme.js",)), joined(SCRIPTS)
     library, library_hash = plot_library()
     text = environment().get_template("dossier.html.j2").render(
         page=page_view(trimmed, assets, has_constants=hearing_constants is not None),

@@ -18,8 +18,10 @@ from dossier.render import charts, glossary
 from dossier.render import format as fmt
 from dossier.render.trim import Trimmed
 from dossier.render.view_drums import DrumsView, drums_view
-from dossier.render.view_levels import LevelsView, LowEndView, levels_view, low_end_view
-from dossier.render.view_record import MethodView, RecordView, method_view, record_view
+from dossier.render.view_levels import LevelsView, levels_view
+from dossier.render.view_low_end import LowEndView, low_end_view
+from dossier.render.view_method import MethodView, method_view
+from dossier.render.view_record import RecordView, record_view
 from dossier.render.view_room import RoomView, room_view
 from dossier.render.view_treatments import TreatmentsView, treatments_view, used_files
 

@@ -185,8 +185,8 @@ def _entry(beat: BeatSummary) -> EntryView:
     drums = tuple(_drum(drum) for drum in newest.drums)
     shown = fmt.percent(newest.fill)
     lufs = newest.mix_lufs
-    searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums,
-                *(entry.file for entry in newest.rights), f"{fmt.plain(newest.tempo_bpm)} bpm", newest.meter]  # fmt: skip
+    searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums, newest.meter,
+                *(entry.file for entry in newest.rights), f"{fmt.plain(newest.tempo_bpm)} bpm"]  # fmt: skip
     return EntryView(
         slug=beat.slug,
         title=newest.title,

@@ -1,4 +1,4 @@
-"""Section 3: the candidates, how each fits this beat and why; the pattern; what room is left."""
+"""Section 2: the candidates, how each fits this beat and why; the pattern; what room is left."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
 from dossier.render import charts, glossary, tables
 from dossier.render import format as fmt
+from dossier.render.map_axes import beats_per_bar
 from dossier.render.tables import Cell
 from dossier.render.trim import Trimmed, by_score
-from dossier.render.view_room import beats_per_bar
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class DrumRow:
 
 
 @dataclass(frozen=True, slots=True)
-class Ranking:
+class RankingView:
     id: str
     caption: str
     rows: tuple[DrumRow, ...]
@@ -80,8 +80,8 @@ class RoomLeftView:
 @dataclass(frozen=True, slots=True)
 class DrumsView:
     summary: tuple[str, ...]
-    together: Ranking | None
-    by_role: tuple[Ranking, ...]
+    together: RankingView | None
+    by_role: tuple[RankingView, ...]
     absent: str
     kinds: tuple[str, ...]
     rights: tuple[tuple[str, str], ...]
@@ -201,10 +201,10 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     )  # fmt: skip
 
 
-def ranking(ident: str, caption: str, rows: list[DrumRow], left_out: int) -> Ranking:
+def ranking(ident: str, caption: str, rows: list[DrumRow], left_out: int) -> RankingView:
     verb = "stands" if left_out == 1 else "stand"
     note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
-    return Ranking(ident, caption, tuple(rows), fmt.capital(note))
+    return RankingView(ident, caption, tuple(rows), fmt.capital(note))
 
 
 def pattern_view(pattern: PatternInfo) -> PatternView:

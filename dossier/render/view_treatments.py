@@ -1,4 +1,4 @@
-"""Section 4: what to do to the chosen drums, how much of it, and what it brings."""
+"""Section 3: what to do to the chosen drums, how much of it, and what it brings."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from dossier.model.findings import DrumFigures, Plan
 from dossier.model.page import PageAssets
 from dossier.render import charts, colour, glossary, svg, tables
 from dossier.render import format as fmt
-from dossier.render.charts import Line
+from dossier.render.charts import Curve
+from dossier.render.map_axes import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
 from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
-from dossier.render.view_room import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
 
 _FLOOR_DB = 48.0  # depth of the small plots
 
@@ -69,13 +69,10 @@ def _cell(value: float | None, unit: str, *, sign: bool = False) -> Cell:
     if unit == "%":
         return Cell(fmt.percent(value, digits=1, sign=sign), value)
     if unit == "s":
-        if value is None:
-            return Cell(fmt.MISSING)
-        mark = "" if abs(value) < 0.0005 else fmt.MINUS if value < 0 else "+" if sign else ""
-        return Cell(mark + fmt.seconds(abs(value)), value)
-    return Cell(
-        fmt.number(value, 1, sign=sign, unit="dB" if sign and unit != "LUFS" else "LU" if sign else unit), value
-    )
+        return Cell(fmt.seconds(value, sign=sign), value)
+    if sign:  # a difference of LUFS is in LU, one of dBFS or dBTP in dB
+        unit = "LU" if unit == "LUFS" else "dB"
+    return tables.level(value, unit, sign=sign)
 
 
 def before_after(plan: Plan) -> Table:
@@ -99,9 +96,9 @@ def envelope_plot(plan: Plan) -> Markup | None:
         end = max(end, (max(loud, default=0) + 1) * figures.envelope_step_s)
     end = max(end, 0.05)
     step = next((s for s in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if end / s <= 6), 5.0)
-    return charts.line_plot(
-        [Line(_points(before.envelope_db, before.envelope_step_s), "before"),
-         Line(_points(after.envelope_db, after.envelope_step_s), "after")],
+    return charts.curve_plot(
+        [Curve(_points(before.envelope_db, before.envelope_step_s), "before"),
+         Curve(_points(after.envelope_db, after.envelope_step_s), "after")],
         label=f"Level over time of {plan.candidate}, before and after treatment.",
         x_range=(0.0, end), y_range=(top - _FLOOR_DB, top),
         x_ticks=[Tick(i * step, fmt.number(1000 * i * step, 0)) for i in range(int(end / step + 1e-9) + 1)],
@@ -121,9 +118,9 @@ def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
     if len(before) != len(band_hz) or len(after) != len(band_hz) or not band_hz:
         return None
     top = max(*before, *after)
-    return charts.line_plot(
-        [Line(tuple((i + 0.5, v) for i, v in enumerate(before)), "before"),
-         Line(tuple((i + 0.5, v) for i, v in enumerate(after)), "after")],
+    return charts.curve_plot(
+        [Curve(tuple((i + 0.5, v) for i, v in enumerate(before)), "before"),
+         Curve(tuple((i + 0.5, v) for i, v in enumerate(after)), "after")],
         label=f"Level by band of {plan.candidate}, before and after treatment.",
         x_range=(0.0, float(len(band_hz))), y_range=(top - _FLOOR_DB, top),
         x_ticks=[Tick(t.at, t.text.removesuffix(f"{fmt.NBSP}Hz").replace(f"{fmt.NBSP}kHz", "k"))

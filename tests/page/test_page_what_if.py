@@ -14,7 +14,7 @@ from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.page import WhatIfArrays
 from dossier.model.scene import Scene
-from dossier.render import figures
+from dossier.render import what_if_data
 
 SETTINGS = [
     {}, {"kick": 0.0}, {"kick": -12.0, "snare": 3.0}, {"closed-hat": -20.0}, {"snare": -14.5, "closed-hat": 2.0},
@@ -118,4 +118,4 @@ def test_gated_loudness_of_blocks(sliders: Any) -> None:
 
 def test_own_hits_are_those_of_the_analysis() -> None:
     """Regression: the page's share of the loudest slot is the analysis' own."""
-    assert figures.OWN_HIT_SHARE == in_beat.OWN_HIT_SHARE
+    assert what_if_data.OWN_HIT_SHARE == in_beat.OWN_HIT_SHARE

@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from html_tree import Node, parse
 from sample_pages import assets, html, render
 from unpack import unpacked
 
+from dossier.model.datafile import SettingUsed
 from dossier.render.page import exact, render_dossier
 
 SECTIONS = ["room", "drums", "treatments", "levels", "lowend", "decisions", "method"]
@@ -190,6 +192,52 @@ def test_maps_travel_at_one_per_cent(name: str) -> None:
             if "over" in arrays[field]:
                 found = found + unpacked(arrays[arrays[field]["over"]])  # modulo 256
             assert np.abs(found / 100 - wanted).max() <= 0.005 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("change", "offered", "said"),
+    [
+        (0.02, True, ""),
+        (0.004, False, "The advised treatments change nothing that could be seen here."),
+        (0.0, False, "The advised treatments change nothing that could be seen here."),
+        (None, False, "No treatment is advised, so nothing changes."),
+    ],
+    ids=["seen", "too small to be seen", "all zero", "no treatment"],
+)
+def test_a_map_view_with_nothing_to_show_is_not_offered(change: float | None, offered: bool, said: str) -> None:
+    """Analytic: one cell that differs by a step of the map is enough; a view that is offered has its legend."""
+    data = sample_data.sample()
+    rows: Any = [[0.0] * len(row) for row in data.occupancy.instrumental] if change is not None else []
+    if rows:
+        rows[5][7] = -(change or 0.0)
+    else:
+        parts = tuple(replace(part, treated=False) for part in data.balance.parts)
+        data = replace(data, balance=replace(data.balance, parts=parts))
+    data = replace(data, occupancy=replace(data.occupancy, treatment_change=tuple(map(tuple, rows))))
+    page = parse(render(data))
+    room = page.one("section", id="room")
+    assert len(room.every("input", value="treatment_change")) == offered
+    legends = [p.one("span", class_="legend") for p in room.every("p", data_view="treatment_change")]
+    assert [legend.one("span", class_="ramp").attributes["style"].count("#") for legend in legends] == [18] * offered
+    assert said in room.text
+    assert ("treatment_change" in json.loads(page.one("script", id="page-data").text)["map"]["views"]) == offered
+
+
+def test_texts_name_the_thresholds_in_force() -> None:
+    """Analytic: every threshold that a text names is the data file's, also where beat.toml changed it."""
+    data = sample_data.sample()
+    changed = {"equal_peak_within_db": 0.7, "unequal_loudness_from_lu": 4.5, "small_speaker_hz": 220.0,
+               "quiet_db": 21.0, "ceiling_dbtp": -2.3}  # fmt: skip
+    settings = tuple(SettingUsed(name, value, 0.0, "", "") for name, value in changed.items())
+    without = replace(data, settings=(), balance=replace(data.balance, equal_peaks=()))
+    wanted = ("within 0.7 dB of one another", "by 4.5 LU or more", "left above 220 Hz", "left 21 dB quieter",
+              "true-peak ceiling of \u22122.3 dBTP")  # fmt: skip
+    text = parse(render(replace(without, settings=settings))).one("main").words.replace("\u00a0", " ")
+    bare = parse(render(without)).one("main").words.replace("\u00a0", " ")
+    for words in wanted:
+        assert words in text
+        assert words not in bare
+    assert "left on a small speaker" in bare, "without the setting no number is made up"
 
 
 def test_the_whole_data_file_is_in_the_page() -> None:

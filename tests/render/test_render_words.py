@@ -14,11 +14,11 @@ import sample_data
 import sample_pages
 from unpack import unpacked
 
-from dossier.render import charts, colour, figures, glossary, pack, svg
+from dossier.render import charts, colour, glossary, level_figures, map_figures, pack, svg, what_if_data
 from dossier.render import format as fmt
+from dossier.render.map_axes import band_position, beats_per_bar, merged, scale_top, zone_means
 from dossier.render.trim import trim
 from dossier.render.view_drums import drums_view
-from dossier.render.view_room import band_position, beats_per_bar, merged, scale_top, zone_means
 
 NB, MINUS = "\u00a0", "\u2212"
 
@@ -156,10 +156,10 @@ def test_figures_are_valid_by_the_library_s_own_schema(data: sample_data.Dossier
             return {k: painted(v) for k, v in value.items()}
         return [painted(v) for v in value] if isinstance(value, list) else value
 
-    for figure in (figures.map_figure(data), figures.level_figure(data)):
+    for figure in (map_figures.map_figure(data), level_figures.level_figure(data)):
         if figure is not None:
             go.Figure(painted(figure))
-    assert (figures.level_figure(data) is None) == (not data.balance.parts)
+    assert (level_figures.level_figure(data) is None) == (not data.balance.parts)
 
 
 @pytest.mark.parametrize(
@@ -189,10 +189,10 @@ def test_merged_columns_are_means() -> None:
 def test_levels_are_coded_to_half_a_step() -> None:
     """Analytic: within a quarter of a decibel, and silence stays silence."""
     powers = np.array([0.0, 1e-14, 1e-9, 3.3e-5, 0.5, 1.0])
-    codes = figures.powers_as_bytes(powers).astype(float)
-    back = np.where(codes > 0, figures.POWER_FLOOR_DB + codes * figures.POWER_STEP_DB, -np.inf)
+    codes = what_if_data.powers_as_bytes(powers).astype(float)
+    back = np.where(codes > 0, what_if_data.POWER_FLOOR_DB + codes * what_if_data.POWER_STEP_DB, -np.inf)
     assert codes[0] == codes[1] == 0
-    assert np.abs(back[2:] - 10 * np.log10(powers[2:])).max() <= figures.POWER_STEP_DB / 2
+    assert np.abs(back[2:] - 10 * np.log10(powers[2:])).max() <= what_if_data.POWER_STEP_DB / 2
 
 
 def test_positions_along_the_bands() -> None:
@@ -209,7 +209,7 @@ def test_zone_means_hold_what_is_over_the_reference() -> None:
     data = sample_data.sample()
     values = np.full((len(data.occupancy.band_hz), 32), 2.0)
     values[:, 16:] = 0.25
-    means = zone_means(values, data.occupancy, 16)
+    means = zone_means(values, data.occupancy.band_zone, 16)
     assert np.nanmax(means[:, 0]) == 1.0
     assert np.nanmin(means[:, 1]) == 0.25
 
