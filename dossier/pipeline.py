@@ -182,7 +182,7 @@ def _made(
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = again.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
         assets = PageAssets(previews=previews, what_if=what_if, standing=archive.standing_with(data))
-        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants())
+        html = render_dossier(data, assets, hearing_constants=hearing.page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

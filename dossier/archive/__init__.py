@@ -7,24 +7,21 @@ Conventions
     root/SLUG/decisions.jsonl                   append-only (see `dossier.archive.decisions`)
     root/.lock                                  empty; see `dossier.files`
 
-    A revision exists when its data file does: page and renders are put in place first, the data file last, so that a
-    build killed at any moment leaves either the whole revision or none, and the next build clears what is left over.
-    A revision is never overwritten.  One slug is one beat: a dossier that shares neither title nor any stem with what
-    the slug holds is refused.
-    Whoever changes the archive holds its lock.  Readers need none.
-    Nothing here reads the clock, and nothing that is written names a place outside the beat.
+    A revision exists once its data file does: page and renders go first, the data file last.  A build killed at any
+    moment leaves the whole revision or none, and the next build clears the leftovers.  No revision is overwritten.
+    One slug is one beat: a dossier that shares neither title nor stem with what the slug holds is refused.
+    Writers hold the archive's lock; readers need none.
+    Nothing here reads the clock, and nothing written names a place outside the beat.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import operator
 import os
 import re
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from functools import partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
@@ -65,15 +62,7 @@ class TakenIn(NamedTuple):
 
 
 class Archive(ArchiveReader):
-    """One archive folder, to read and to write; see `ArchiveReader` for the reading half.
-
-    Parameters
-    ----------
-    root : Path
-        The folder; it is made by the first write.
-    say : callable, optional
-        Gets each thing worth telling the user (waiting for another build, a damaged file passed over), once.
-    """
+    """One archive folder, to read and to write.  The parameters are those of `ArchiveReader`."""
 
     def __init__(self, root: Path, *, say: Callable[[str], None] | None = None) -> None:
         super().__init__(root, say=say)
@@ -100,25 +89,17 @@ class Archive(ArchiveReader):
     def _tell_waiting(self) -> None:
         self._tell(f"another build is writing to {self.root}; waiting for it to finish")
 
-    def publish(
-        self, data: DossierData, html: str | Callable[[], str], renders: Mapping[str, Render] | None = None
-    ) -> Path:
-        """Add a revision: all of it, or nothing.
+    def publish(self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None) -> Path:
+        """Add a revision, all of it or nothing, and return the path of its page.
 
         Parameters
         ----------
-        data : DossierData
+        data
             With `revision.id` as `next_revision` gives it, under the same `lock`.
-        html : str or callable
-            The page, or what makes it while the renders are written, in a copy of the process where that can be: no
-            other thread may be at work then.
-        renders : mapping, optional
-            File name to its content, or to a function that writes it to the path it is given; what takes longest first.
-
-        Returns
-        -------
-        Path
+        html
             The page.
+        renders
+            File name to its content, or to a function that writes it to the path it is given.
 
         Raises
         ------
@@ -215,17 +196,9 @@ class Archive(ArchiveReader):
     # ------------------------------------------------------------------ index
 
     def write_index(self, render: Callable[[ArchiveIndex], str]) -> Path:
-        """Write archive.json and index.html anew.
+        """Write archive.json and index.html anew, and return the path of the latter.
 
-        Parameters
-        ----------
-        render : callable
-            `dossier.render.index.render_archive`.
-
-        Returns
-        -------
-        Path
-            index.html.
+        `render` is `dossier.render.index.render_archive`.
         """
         with self.lock():
             sweep(self.root)
@@ -236,16 +209,13 @@ class Archive(ArchiveReader):
 
 
 def _stage(
-    staged: Path, data: DossierData, html: str | Callable[[], str], renders: Mapping[str, Render]
+    staged: Path, data: DossierData, html: str, renders: Mapping[str, Render]
 ) -> tuple[Path | None, Path, Path]:
     """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
     staged.mkdir()
     folder = staged / "renders"
     if renders:
         folder.mkdir()
-    # In one process everything else would wait for the page at every step.  The copy holds the archive's lock with this
-    # process, and ends soon where this one is killed.
-    text = partial(str, html) if isinstance(html, str) else workers.apart(html)
 
     def render(name: str) -> None:
         content = renders[name]
@@ -255,16 +225,10 @@ def _stage(
             content(folder / name)
             sync_file(folder / name)
 
-    def page() -> None:
-        write_new(staged / "page", text().encode())
-
-    def numbers() -> None:
-        write_new(staged / "data", encode(data))
-
-    # Flushing waits for the disk, and turning samples into bytes lets other threads work.
-    writes: list[Callable[[], None]] = [page, numbers, *(partial(render, name) for name in renders)]
-    for _ in workers.side_by_side(operator.call, writes, ahead=len(writes)):
+    for _ in workers.side_by_side(render, list(renders), ahead=len(renders)):
         pass
+    write_new(staged / "page", html.encode())
+    write_new(staged / "data", encode(data))
     if renders:
         sync_folder(folder)
     sync_folder(staged)

@@ -35,7 +35,6 @@ _WIDTH = 118
 _WORD = 12  # a list of words this short stays on one line
 _DECIMALS = 6
 _ROW_DECIMALS = 5
-_LONG = 32  # numbers: a row that is worth loading numpy for, which whoever has such a row has done
 _RANK = {key: rank for rank, key in enumerate((*ZONE_KEYS, *ROLES))}
 
 
@@ -46,7 +45,6 @@ class NewerFormatError(ArchiveError):
 class _NotWritableError(Exception):
     def __init__(self, what: str) -> None:
         super().__init__(what)
-        self.what = what
         self.path: list[str] = []
 
 
@@ -71,7 +69,7 @@ def encode(document: object) -> bytes:
     try:
         return (_text(document, 0) + "\n").encode()
     except _NotWritableError as error:
-        raise ArchiveError(f"cannot write the data file: {'.'.join(reversed(error.path))} is {error.what}") from error
+        raise ArchiveError(f"cannot write the data file: {'.'.join(reversed(error.path))} is {error}") from error
 
 
 def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
@@ -125,7 +123,7 @@ def decode(
 
 def _text(value: object, indent: int) -> str:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return _object(((name, getattr(value, name)) for name in _field_names(type(value))), indent)
+        return _object(((field.name, getattr(value, field.name)) for field in dataclasses.fields(value)), indent)
     if isinstance(value, Mapping):
         return _object(((str(key), value[key]) for key in sorted(value, key=_order)), indent)
     if isinstance(value, Sequence) and not isinstance(value, str | bytes):
@@ -150,23 +148,12 @@ def _scalar(value: object, decimals: int) -> str:
 
 
 def _row(values: Sequence[Any]) -> str:
-    """Numbers on one line, each as `_scalar` writes it."""
-    numbers = _rounded(values) if len(values) >= _LONG and all(type(value) is float for value in values) else None
-    if numbers is None:
-        for value in values:
-            if not math.isfinite(value):
-                raise _NotWritableError(f"not a finite number ({value})")
-        numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
+    """Numbers on one line."""
+    for value in values:
+        if not math.isfinite(value):
+            raise _NotWritableError(f"not a finite number ({value})")
+    numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
     return msgspec.json.encode(numbers).decode().replace(",", ", ")
-
-
-def _rounded(values: Sequence[float]) -> list[float] | None:
-    """All at once (of two numbers that are as near it may be the other); None where one of them is not finite."""
-    import numpy as np
-
-    row = np.array(values)
-    numbers: list[float] = (np.round(row, _ROW_DECIMALS) + 0.0).tolist()
-    return numbers if np.isfinite(row).all() else None
 
 
 def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
@@ -208,13 +195,3 @@ def _joined(parts: list[str], opening: str, closing: str, indent: int) -> str:
         return f"{opening}{', '.join(parts)}{closing}"
     pad = " " * (indent + 1)
     return f"{opening}\n{pad}" + f",\n{pad}".join(parts) + f"\n{' ' * indent}{closing}"
-
-
-def _field_names(kind: type) -> tuple[str, ...]:
-    names = _FIELDS.get(kind)
-    if names is None:
-        names = _FIELDS[kind] = tuple(field.name for field in dataclasses.fields(kind))
-    return names
-
-
-_FIELDS: dict[type, tuple[str, ...]] = {}

@@ -13,7 +13,6 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 import msgspec
 
@@ -27,23 +26,12 @@ _ID = re.compile(r"r(\d{3,6})\Z")
 _SLUG_LONGEST = 100
 
 
-class Hashed(Protocol):
-    """Anything with a name and a content hash, such as `InputFile`."""
-
-    @property
-    def file(self) -> str: ...
-
-    @property
-    def sha256(self) -> str: ...
-
-
 @dataclass(frozen=True, slots=True)
 class InstrumentalHead:
     fill: float
     zones: Mapping[str, float]
     sections: tuple[SectionFill, ...]
     roomiest_zone: str
-    fullest_zone: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,34 +57,27 @@ def head_of(data: DossierData) -> DataHead:
     """The head of a dossier in memory."""
     room = data.instrumental
     return DataHead(
-        beat=data.beat,
-        revision=data.revision,
-        inputs=data.inputs,
-        instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone, room.fullest_zone),
-        approach=data.approach,
-        balance=data.balance,
-        proposals=data.proposals,
-        warnings=data.warnings,
-    )
+        beat=data.beat, revision=data.revision, inputs=data.inputs,
+        instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone),
+        approach=data.approach, balance=data.balance, proposals=data.proposals, warnings=data.warnings,
+    )  # fmt: skip
 
 
-def identity(inputs: Iterable[Hashed | tuple[str, str]], settings: Mapping[str, object], version: str) -> str:
+def identity(inputs: Iterable[tuple[str, str]], settings: Mapping[str, object], version: str) -> str:
     """What makes a revision this one: SHA-256 over inputs, settings and program version, as 64 hexadecimal digits.
 
     Parameters
     ----------
-    inputs : iterable
-        Objects with `file` and `sha256`, or pairs of the two, in any order.
-    settings : mapping
+    inputs
+        Names and content hashes, in any order.
+    settings
         Everything else that the dossier depends on: plain values, sequences and mappings, in any order.
-    version : str
+    version
         The program's version.
     """
-    pairs = sorted(entry if isinstance(entry, tuple) else (entry.file, entry.sha256) for entry in inputs)
+    document = {"inputs": sorted(inputs), "settings": settings, "version": version}
     try:
-        text = msgspec.json.encode(
-            {"inputs": pairs, "settings": settings, "version": version}, order="sorted", enc_hook=_plain
-        )
+        text = msgspec.json.encode(document, order="sorted", enc_hook=_plain)
     except TypeError as error:
         raise ArchiveError(f"cannot tell this revision from others: {error} cannot be written down") from error
     return hashlib.sha256(text).hexdigest()
@@ -105,8 +86,6 @@ def identity(inputs: Iterable[Hashed | tuple[str, str]], settings: Mapping[str, 
 def _plain(value: object) -> object:
     if isinstance(value, Mapping):
         return dict(value)
-    if hasattr(value, "tolist"):
-        return value.tolist()
     raise TypeError(f"a setting of type {type(value).__name__}")
 
 
@@ -159,21 +138,13 @@ def summarize(head: DataHead) -> RevisionSummary:
     hashes = {entry.file: entry.sha256 for entry in head.inputs}
     drums = tuple(
         ChosenDrum(
-            part=part.part,
-            file=part.file,
-            sha256=hashes.get(part.file, ""),
-            role=part.role,
-            gain_db=part.gain_db,
-            sample_peak_dbfs=part.sample_peak_dbfs,
-            true_peak_dbtp=part.true_peak_dbtp,
-            integrated_lufs=part.integrated_lufs,
-            audible_share=part.audible_share,
-            lift_lu=part.lift_lu,
+            part=part.part, file=part.file, sha256=hashes.get(part.file, ""), gain_db=part.gain_db,
+            integrated_lufs=part.integrated_lufs, audible_share=part.audible_share, lift_lu=part.lift_lu,
             treated=part.treated,
         )
         for part in head.balance.parts
         if part.chosen
-    )
+    )  # fmt: skip
     playing = {drum.file for drum in drums}
     rights = tuple(
         RightsInUse(entry.file, entry.kind, entry.rights)
@@ -182,32 +153,12 @@ def summarize(head: DataHead) -> RevisionSummary:
     )
     beat, instrumental, mix = head.beat, head.instrumental, head.balance.mix
     return RevisionSummary(
-        id=revision,
-        made=head.revision.made,
-        page=f"{slug}/{slug}-{revision}.html",
-        data=f"{slug}/{slug}-{revision}.json",
-        title=beat.title,
-        artist=beat.artist,
-        tempo_bpm=beat.tempo_bpm,
-        key=beat.key,
-        meter=beat.meter,
-        duration_s=beat.duration_s,
-        bars=beat.bars,
-        fill=instrumental.fill,
-        zones=instrumental.zones,
-        sections=instrumental.sections,
-        roomiest_zone=instrumental.roomiest_zone,
-        fullest_zone=instrumental.fullest_zone,
-        kind=head.approach.kind,
-        direction=head.approach.direction,
-        verdict=head.approach.verdict,
-        drums=drums,
-        mix_lufs=mix.integrated_lufs,
-        mix_true_peak_dbtp=mix.true_peak_dbtp,
-        headroom_db=mix.headroom_db,
-        target_lufs=beat.target_lufs,
-        rights=rights,
-        proposals=len(head.proposals),
-        warnings=len(head.warnings),
-        changes=head.revision.changes,
-    )
+        id=revision, made=head.revision.made,
+        page=f"{slug}/{slug}-{revision}.html", data=f"{slug}/{slug}-{revision}.json",
+        title=beat.title, artist=beat.artist, tempo_bpm=beat.tempo_bpm, key=beat.key, meter=beat.meter,
+        duration_s=beat.duration_s, bars=beat.bars, fill=instrumental.fill, zones=instrumental.zones,
+        sections=instrumental.sections, roomiest_zone=instrumental.roomiest_zone, kind=head.approach.kind,
+        direction=head.approach.direction, verdict=head.approach.verdict, drums=drums, mix_lufs=mix.integrated_lufs,
+        mix_true_peak_dbtp=mix.true_peak_dbtp, headroom_db=mix.headroom_db, target_lufs=beat.target_lufs,
+        rights=rights, warnings=len(head.warnings), changes=head.revision.changes,
+    )  # fmt: skip

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from dossier.model.datafile import Decision, ProgramInfo
 from dossier.model.findings import SectionFill
 from dossier.model.standing import Standing
-from dossier.model.vocabulary import ApproachKind, Direction, Rights, Role
+from dossier.model.vocabulary import ApproachKind, Direction, Rights
 
 INDEX_FORMAT_VERSION = 2
 
@@ -23,10 +23,7 @@ class ChosenDrum:
     part: str  # as it is shown: "kick", "loop"
     file: str
     sha256: str  # of the file, "" where it is not among the inputs: the same sound in two beats is known by it
-    role: Role | None
     gain_db: float | None
-    sample_peak_dbfs: float | None
-    true_peak_dbtp: float | None
     integrated_lufs: float | None
     audible_share: float | None
     lift_lu: float | None
@@ -61,7 +58,6 @@ class RevisionSummary:
     zones: Mapping[str, float]
     sections: tuple[SectionFill, ...]
     roomiest_zone: str
-    fullest_zone: str
     kind: ApproachKind
     direction: Direction
     verdict: str
@@ -71,7 +67,6 @@ class RevisionSummary:
     headroom_db: float | None
     target_lufs: float
     rights: tuple[RightsInUse, ...]
-    proposals: int
     warnings: int
     changes: tuple[str, ...]
 
