@@ -96,26 +96,18 @@ def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
 def head_figures(data: DossierData) -> tuple[Figure, ...]:
     room, mix, approach = data.instrumental, data.balance.mix, data.approach
 
-    def taken(key: str) -> str:
-        return f"{fmt.percent(room.zones.get(key))} taken, {glossary.zone_range(key)}"
+    def zone(label: str, key: str) -> Figure:
+        note = f"{fmt.percent(room.zones.get(key))} taken, {glossary.zone_range(key)}"
+        return Figure(label, glossary.zone(key), note, "zone")
 
-    if mix.integrated_lufs is None:
-        loud = Figure("rough mix", "none", "no drums were chosen")
-    else:
-        loud = Figure(
-            "rough mix", fmt.lufs(mix.integrated_lufs), f"true peak {fmt.dbtp(mix.true_peak_dbtp)}", "LUFS"
-        )
+    kind = fmt.capital(glossary.APPROACH_WORDS.get(approach.kind, approach.kind))
+    loud = Figure("rough mix", fmt.lufs(mix.integrated_lufs), f"true peak {fmt.dbtp(mix.true_peak_dbtp)}", "LUFS")
     return (
         Figure("fill", fmt.percent(room.fill), "of a full mix is already taken", "fill"),
-        Figure("roomiest zone", glossary.zone(room.roomiest_zone), taken(room.roomiest_zone), "zone"),
-        Figure("fullest zone", glossary.zone(room.fullest_zone), taken(room.fullest_zone), "zone"),
-        Figure(
-            "approach",
-            fmt.capital(glossary.APPROACH_WORDS.get(approach.kind, approach.kind)),
-            approach.direction,
-            "approach",
-        ),
-        loud,
+        zone("roomiest zone", room.roomiest_zone),
+        zone("fullest zone", room.fullest_zone),
+        Figure("approach", kind, approach.direction, "approach"),
+        loud if mix.integrated_lufs is not None else Figure("rough mix", "none", "no drums were chosen"),
     )
 
 
@@ -146,30 +138,21 @@ def in_short(data: DossierData) -> tuple[str, ...]:
 def head_view(data: DossierData) -> HeadView:
     approach, revision = data.approach, data.revision
     zones = [(glossary.zone(key), data.instrumental.zones.get(key, 0.0)) for key in ZONE_KEYS]
-    what_if = []
-    for each in approach.what_would_change_it:
-        outcome = f"fill {fmt.percent(each.fill)}, {glossary.approach(each.kind, each.direction)}"
-        what_if.append((each.text, outcome))
+    said = fmt.listed(f"{name} {fmt.percent(share)}" for name, share in zones)
     return HeadView(
-        title=data.beat.title,
-        artist=data.beat.artist,
-        revision=revision.id,
-        made=fmt.day(revision.made),
-        facts=facts(data),
-        verdict=approach.verdict,
-        figures=head_figures(data),
-        zones=charts.bars(
-            zones, label="Taken by zone: " + fmt.listed(f"{name} {fmt.percent(v)}" for name, v in zones)
-        ),
+        title=data.beat.title, artist=data.beat.artist, revision=revision.id, made=fmt.day(revision.made),
+        facts=facts(data), verdict=approach.verdict, figures=head_figures(data),
+        zones=charts.bars(zones, label=f"Taken by zone: {said}"),
         zones_note="Per cent of each zone that the instrumental takes.",
-        in_short=in_short(data),
-        reasons=approach.reasons,
-        uncertain=approach.uncertain or "",
+        in_short=in_short(data), reasons=approach.reasons, uncertain=approach.uncertain or "",
         changes=revision.changes,
         changes_title=f"What changed since {revision.previous}" if revision.previous else "What changed",
         sections=tuple((s.name, glossary.approach(s.kind, s.direction), s.reason) for s in approach.sections),
-        what_if=tuple(what_if),
-    )
+        what_if=tuple(
+            (each.text, f"fill {fmt.percent(each.fill)}, {glossary.approach(each.kind, each.direction)}")
+            for each in approach.what_would_change_it
+        ),
+    )  # fmt: skip
 
 
 def player_view(data: DossierData, assets: PageAssets) -> PlayerView:

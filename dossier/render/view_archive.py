@@ -51,7 +51,6 @@ class EntryView:
     fill: str
     loudness: str
     advice: str
-    verdict: str
     drums: tuple[str, ...]
     standing: StandingView
     wanted: str  # what the last one who wants a change wrote
@@ -99,51 +98,42 @@ class ArchiveView:
 
 def archive_view(index: ArchiveIndex) -> ArchiveView:
     """Everything that the archive page says, in words."""
-    entries = tuple(_entry(beat) for beat in index.beats)
-    artists = list(dict.fromkeys(beat.newest.artist for beat in index.beats if beat.newest.artist))
-    newest = max((beat.newest.made for beat in index.beats), default="")
-    revisions = sum(len(beat.revisions) for beat in index.beats)
-    kicker = [fmt.count(len(entries), "beat")]
-    if entries:
-        kicker += [fmt.count(revisions, "dossier"), f"newest {fmt.day(newest)}"]
+    beats, entries = index.beats, tuple(_entry(beat) for beat in index.beats)
+    artists = list(dict.fromkeys(beat.newest.artist for beat in beats if beat.newest.artist))
+    many = fmt.count(len(beats), "beat")
+    kicker = [many]
+    if beats:
+        newest = max(beat.newest.made for beat in beats)
+        kicker += [fmt.count(sum(len(beat.revisions) for beat in beats), "dossier"), f"newest {fmt.day(newest)}"]
+    statuses, rights = [beat.standing.status for beat in beats], [entry.rights_states for entry in entries]
     return ArchiveView(
-        title=f"{fmt.capital(fmt.count(len(entries), 'beat'))} and their dossiers"
-        if len(entries) > 1
-        else "Dossiers",
-        by=artists[0] if len(artists) == 1 else fmt.listed(artists) if 1 < len(artists) <= 3 else "",
+        title=f"{fmt.capital(many)} and their dossiers" if len(beats) > 1 else "Dossiers",
+        by=fmt.listed(artists) if len(artists) <= 3 else "",
         kicker=tuple(kicker),
         entries=entries,
-        awaiting=tuple(_waiting(beat) for beat in index.beats if beat.standing.status == "awaiting answer"),
-        to_change=tuple(_wanted(beat) for beat in index.beats if beat.standing.status == "to change"),
-        clearing=tuple(_clearing(beat) for beat in index.beats if _rights_states(beat.newest) != ("settled",)),
-        status_counts=tuple(
-            (status, sum(beat.standing.status == status for beat in index.beats)) for status in STATUSES
-        ),
-        rights_counts=tuple(
-            (key, label, sum(key in entry.rights_states for entry in entries)) for key, label in RIGHTS
-        ),
-        loudness=_loudness(index.beats),
+        awaiting=tuple(_waiting(beat) for beat in beats if beat.standing.status == "awaiting answer"),
+        to_change=tuple(_wanted(beat) for beat in beats if beat.standing.status == "to change"),
+        clearing=tuple(_clearing(beat) for beat in beats if _rights_states(beat.newest) != ("settled",)),
+        status_counts=tuple((status, statuses.count(status)) for status in STATUSES),
+        rights_counts=tuple((key, label, sum(key in states for states in rights)) for key, label in RIGHTS),
+        loudness=_loudness(beats),
         skipped=tuple((entry.file, entry.reason) for entry in index.skipped),
     )
 
 
 def compare_data(index: ArchiveIndex) -> dict[str, Any]:
-    """What the page's comparison works from: every revision of every beat, texts cleaned, shares as whole per cent.
+    """What the page's comparison works from: every revision of every beat.
 
-    Shares are rounded here, so that the page never shows the same share in two ways.
+    Shares are rounded to whole per cent here, so that the page never shows the same share in two ways.
     """
     return {
         "zones": [zone.label for zone in ZONES],
         "beats": [
-            {
-                "slug": beat.slug,
-                "title": printable(beat.newest.title),
-                "status": beat.standing.status,
-                "revisions": [_compared(revision) for revision in beat.revisions],
-            }
+            {"slug": beat.slug, "title": printable(beat.newest.title),
+             "revisions": [_compared(revision) for revision in beat.revisions]}
             for beat in index.beats
         ],
-    }
+    }  # fmt: skip
 
 
 def _compared(revision: RevisionSummary) -> dict[str, Any]:
@@ -182,43 +172,27 @@ def _zone_row(zones: Mapping[str, float]) -> list[int]:
 def _entry(beat: BeatSummary) -> EntryView:
     newest, standing = beat.newest, beat.standing
     zones = tuple(min(1.0, max(0.0, newest.zones.get(zone.key, 0.0))) for zone in ZONES)
+    said = (f"{zone.label} {fmt.percent(share)}" for zone, share in zip(ZONES, zones, strict=True))
     drums = tuple(_drum(drum) for drum in newest.drums)
-    shown = fmt.percent(newest.fill)
-    lufs = newest.mix_lufs
+    tempo, lufs = fmt.plain(newest.tempo_bpm), newest.mix_lufs
     searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums, newest.meter,
-                *(entry.file for entry in newest.rights), f"{fmt.plain(newest.tempo_bpm)} bpm"]  # fmt: skip
+                *(entry.file for entry in newest.rights), f"{tempo} bpm"]  # fmt: skip
     return EntryView(
-        slug=beat.slug,
-        title=newest.title,
-        artist=newest.artist,
-        page=newest.page,
-        revision=newest.id,
+        slug=beat.slug, title=newest.title, artist=newest.artist, page=newest.page, revision=newest.id,
         made=fmt.day(newest.made),
-        facts=(f"{fmt.plain(newest.tempo_bpm)}{fmt.NBSP}BPM", newest.key or "key not known", newest.meter,
-               fmt.count(newest.bars, "bar")),
+        facts=(f"{tempo}{fmt.NBSP}BPM", newest.key or "key not known", newest.meter, fmt.count(newest.bars, "bar")),
         zones=zones,
         roomiest=next((place for place, zone in enumerate(ZONES) if zone.key == newest.roomiest_zone), -1),
-        zones_said="Fill by zone: " + ", ".join(
-            f"{zone.label} {fmt.percent(share)}" for zone, share in zip(ZONES, zones, strict=True)
-        ),
-        fill=shown,
-        loudness=fmt.lufs(lufs),
-        advice=_advice(newest),
-        verdict=newest.verdict,
-        drums=drums,
-        standing=standing_view(standing),
-        wanted=_wanted_text(standing, beat.decisions),
-        rights=_rights_words(newest),
-        rights_states=_rights_states(newest),
+        zones_said=f"Fill by zone: {', '.join(said)}",
+        fill=fmt.percent(newest.fill), loudness=fmt.lufs(lufs), advice=_advice(newest), drums=drums,
+        standing=standing_view(standing), wanted=_wanted_text(standing, beat.decisions),
+        rights=_rights_words(newest), rights_states=_rights_states(newest),
         warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
-        revisions=tuple(RevisionView(each.id, fmt.day(each.made), each.page, each.changes)
-                        for each in reversed(beat.revisions)),
+        revisions=tuple(RevisionView(r.id, fmt.day(r.made), r.page, r.changes) for r in reversed(beat.revisions)),
         decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
         search=" ".join(printable(text) for text in searched if text).casefold(),
         order={
-            "newest": newest.made,
-            "tempo": f"{newest.tempo_bpm:08.2f}",
-            "fill": f"{newest.fill:08.5f}",
+            "newest": newest.made, "tempo": f"{newest.tempo_bpm:08.2f}", "fill": f"{newest.fill:08.5f}",
             "loudness": f"{(lufs if lufs is not None else -999.0) + 1000.0:09.3f}",
             "status": str(STATUSES.index(standing.status)),
         },
@@ -239,12 +213,7 @@ def _wanted_text(standing: Standing, decisions: Sequence[Decision]) -> str:
         return ""
     said = [entry.text for entry in decisions
             if entry.status == "to change" and entry.by in standing.by and entry.text]  # fmt: skip
-    return f"\u201c{_short(said[-1])}\u201d" if said else ""
-
-
-def _short(text: str, limit: int = 160) -> str:
-    flat = " ".join(text.split())
-    return flat if len(flat) <= limit else f"{flat[: limit - 1].rstrip()}\u2026"
+    return f"\u201c{fmt.short(' '.join(said[-1].split()), 160)}\u201d" if said else ""
 
 
 def _rights_states(revision: RevisionSummary) -> tuple[str, ...]:
@@ -272,8 +241,8 @@ def _waiting(beat: BeatSummary) -> WaitingView:
 
 
 def _wanted(beat: BeatSummary) -> WaitingView:
-    by = fmt.listed(beat.standing.by)
-    return WaitingView(beat.newest.title, beat.slug, f"{beat.newest.id}, asked by {by}")
+    note = f"{beat.newest.id}, asked by {fmt.listed(beat.standing.by)}"
+    return WaitingView(beat.newest.title, beat.slug, note)
 
 
 def _clearing(beat: BeatSummary) -> WaitingView:
@@ -290,20 +259,21 @@ def _loudness(beats: Sequence[BeatSummary]) -> LoudnessView:
     known = [(title, lufs) for title, lufs in points if lufs is not None]
     unknown = len(points) - len(known)
     missing = f"{fmt.count(unknown, 'rough mix', 'rough mixes')} could not be measured." if unknown else ""
-    if not known:
-        return LoudnessView((), "", missing)
-    quiet, loud = min(known, key=lambda point: point[1]), max(known, key=lambda point: point[1])
+    return LoudnessView(tuple(known), _loudness_sentence(known) if known else "", missing)
+
+
+def _loudness_sentence(known: Sequence[tuple[str, float]]) -> str:
+    (quiet, low), (loud, high) = (pick(known, key=lambda point: point[1]) for pick in (min, max))
     if len(known) == 1:
-        sentence = f"The rough mix of {loud[0]} is at {fmt.lufs(loud[1])}."
-    elif fmt.lufs(loud[1]) == fmt.lufs(quiet[1]):
-        sentence = f"All rough mixes are at {fmt.lufs(loud[1])}."
+        sentence = f"The rough mix of {loud} is at {fmt.lufs(high)}."
+    elif fmt.lufs(high) == fmt.lufs(low):
+        sentence = f"All rough mixes are at {fmt.lufs(high)}."
     else:
-        spread = fmt.lu(loud[1] - quiet[1])
         sentence = (
-            f"The loudest rough mix is {loud[0]} at {fmt.lufs(loud[1])}, the quietest {quiet[0]} at "
-            f"{fmt.lufs(quiet[1])}: {spread} apart."
+            f"The loudest rough mix is {loud} at {fmt.lufs(high)}, the quietest {quiet} at {fmt.lufs(low)}: "
+            f"{fmt.lu(high - low)} apart."
         )
     above = sum(lufs > LOUDEST_LUFS + 0.05 for _, lufs in known)
     if above:
         sentence += f" {fmt.count(above, 'mix is', 'mixes are')} above {fmt.lufs(LOUDEST_LUFS)}."
-    return LoudnessView(tuple(known), sentence, missing)
+    return sentence
