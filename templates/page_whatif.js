@@ -180,10 +180,8 @@
       if (!waiting) { return; }
       var now = waiting, changed = parts.filter(function (part) { return now[part.id] !== undefined; });
       waiting = null;
-      var began = performance.now();
       changed.forEach(function (part) { setPart(part, now[part.id]); });
       show(again(changed.length === 1 ? changed[0] : null));
-      page.lastStepMs = performance.now() - began;
     });
   }
   var sliders = page.all("input[type='range']", place);

@@ -262,7 +262,6 @@ def test_status_runs_through_its_life(archive: Archive) -> None:
     standing = archive.standing(SLUG)
     assert (standing.status, standing.revision) == ("awaiting answer", "r002")
     assert (standing.decided_on, standing.decided_status, standing.by) == ("r001", "agreed", ("Mara Example",))
-    assert standing.changed_since == ("Fill: 62 % (was 58 %).",)
     archive.record(SLUG, factory.decision(status="to change", text="The hat is too loud."))
     standing = archive.standing(SLUG)
     assert (standing.status, standing.decided_on) == ("to change", None)

@@ -39,8 +39,7 @@ def stand(heads: Sequence[DataHead], decisions: Iterable[Decision]) -> Standing:
     """
     newest, valid = heads[-1], in_force(decisions)
     proposals = _proposals(newest, valid)
-    for place in range(len(heads) - 1, -1, -1):
-        head = heads[place]
+    for head in reversed(heads):
         status, answers = _answer(head, valid)
         if not answers:
             continue
@@ -48,11 +47,7 @@ def stand(heads: Sequence[DataHead], decisions: Iterable[Decision]) -> Standing:
         made = max(entry.made for entry in answers)
         if head is newest:
             return Standing(status, newest.revision.id, proposals, by, made)
-        since = (line for later in heads[place + 1 :] for line in later.revision.changes)
-        return Standing(
-            "awaiting answer", newest.revision.id, proposals, by, made,
-            decided_on=head.revision.id, decided_status=status, changed_since=tuple(dict.fromkeys(since)),
-        )  # fmt: skip
+        return Standing("awaiting answer", newest.revision.id, proposals, by, made, head.revision.id, status)
     return Standing("awaiting answer", newest.revision.id, proposals)
 
 

@@ -26,7 +26,6 @@ class Standing:
     made: str | None = None  # when, ISO 8601
     decided_on: str | None = None  # the older revision that `by` and `made` speak of
     decided_status: str | None = None
-    changed_since: tuple[str, ...] = ()  # what has changed from that revision to the newest, in words
 
     def count(self, status: str) -> int:
         return sum(proposal.status == status for proposal in self.proposals)

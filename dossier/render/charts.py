@@ -1,24 +1,21 @@
-"""Small plots that stand in the page itself: curves, named points, patterns, bars.
+"""Small charts that stand in the page itself: curves, named points, patterns, bars.
 
 Conventions as in `svg`: own coordinates, colours by class, every text escaped, named by a label.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from dossier.render.format import number
 from dossier.render.svg import Tick, drawing, spaced, tag
 
+Points = Sequence[tuple[float, float]]
 
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """One curve of a small plot, in data units."""
-
-    points: tuple[tuple[float, float], ...]
-    class_: str
+DEPTH_DB = 48.0  # of a curve plot
 
 
 def _path(points: Iterable[tuple[float, float]]) -> str:
@@ -33,45 +30,36 @@ def _grid(left: float, top: float, wide: float, high: float, *, xs: Iterable[flo
 
 
 def curve_plot(
-    curves: Sequence[Curve],
+    curves: Mapping[str, Points],
     *,
     label: str,
-    x_range: tuple[float, float],
-    y_range: tuple[float, float],
+    x_end: float,
     x_ticks: Sequence[Tick],
-    y_ticks: Sequence[Tick],
     x_title: str,
+    top: float,
     y_title: str,
-    width: float = 420.0,
-    height: float = 200.0,
 ) -> Markup:
-    """Curves over a light grid; what leaves the range is held at its edge."""
-    left, right, top, bottom = 44.0, 10.0, 22.0, 34.0
-    inner_w, inner_h = width - left - right, height - top - bottom
+    """Curves by their class, from `top` down over `DEPTH_DB`; what leaves the range is held at its edge."""
+    left, right, above, below, width, height = 44.0, 10.0, 22.0, 34.0, 420.0, 200.0
+    wide, high = width - left - right, height - above - below
 
-    def place(point: tuple[float, float]) -> tuple[float, float]:
-        across = (point[0] - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0)
-        up = (point[1] - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0)
-        return left + inner_w * min(1.0, max(0.0, across)), top + inner_h * (1 - min(1.0, max(0.0, up)))
+    def across(x: float) -> float:
+        return left + wide * min(1.0, max(0.0, x / x_end))
 
-    def across(at: float) -> float:
-        return place((at, y_range[0]))[0]
+    def down(y: float) -> float:
+        return above + high * min(1.0, max(0.0, (top - y) / DEPTH_DB))
 
-    def up(at: float) -> float:
-        return place((x_range[0], at))[1]
-
-    xs, ys = [across(tick.at) for tick in x_ticks], [up(tick.at) for tick in y_ticks]
-    parts = [_grid(left, top, inner_w, inner_h, xs=xs, ys=ys)]
-    parts += [tag("text", tick.text, x=left - 6, y=up(tick.at) + 4, text_anchor="end") for tick in y_ticks]
-    parts += [
-        tag("text", tick.text, x=across(tick.at), y=top + inner_h + 15, text_anchor="middle")
-        for tick in spaced(x_ticks, across, 26)
-    ]
-    parts += [tag("path", d=_path(map(place, curve.points)), class_=curve.class_) for curve in curves if curve.points]
-    parts += [
+    depths = (0.0, 0.25 * DEPTH_DB, 0.5 * DEPTH_DB, 0.75 * DEPTH_DB, DEPTH_DB)
+    parts = [
+        _grid(left, above, wide, high, xs=[across(t.at) for t in x_ticks], ys=[down(top - d) for d in depths]),
+        *(tag("text", number(-d, 0), x=left - 6, y=down(top - d) + 4, text_anchor="end") for d in depths),
+        *(tag("text", t.text, x=across(t.at), y=above + high + 15, text_anchor="middle")
+          for t in spaced(x_ticks, across, 26)),
+        *(tag("path", d=_path((across(x), down(y)) for x, y in points), class_=name)
+          for name, points in curves.items() if points),
         tag("text", y_title, x=2, y=12, class_="soft"),
-        tag("text", x_title, x=left + inner_w, y=height - 4, text_anchor="end", class_="soft"),
-    ]
+        tag("text", x_title, x=left + wide, y=height - 4, text_anchor="end", class_="soft"),
+    ]  # fmt: skip
     return drawing(width, height, *parts, label=label, class_="line-plot")
 
 

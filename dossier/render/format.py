@@ -143,6 +143,11 @@ def short(text: str, most: int = 16) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip() + "\u2026"
 
 
+def file_name(path: str) -> str:
+    """A file without its folders."""
+    return path.rsplit("/", 1)[-1]
+
+
 def capital(text: str) -> str:
     """The first letter raised, the rest as it is."""
     return text[:1].upper() + text[1:]

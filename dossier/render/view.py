@@ -111,15 +111,10 @@ def head_figures(data: DossierData) -> tuple[Figure, ...]:
     )
 
 
-def short_name(file: str) -> str:
-    """A file without its folders."""
-    return file.rsplit("/", 1)[-1]
-
-
 def in_short(data: DossierData) -> tuple[str, ...]:
     """What to do, in three or four lines."""
     lines = []
-    said = [f"{part.part} {short_name(part.file)} at {fmt.db(part.gain_db, sign=True)}"
+    said = [f"{part.part} {fmt.file_name(part.file)} at {fmt.db(part.gain_db, sign=True)}"
             for part in data.balance.parts if part.chosen]  # fmt: skip
     known = {part.file for part in data.balance.parts if part.chosen}
     said += [f"{glossary.role(c.role)} {c.name}".strip() for c in data.candidates if c.chosen and c.file not in known]
@@ -129,7 +124,7 @@ def in_short(data: DossierData) -> tuple[str, ...]:
     helped = [plan for plan in data.plans if plan.helped and plan.steps and plan.candidate in used]
     for plan in helped[:3]:
         steps = fmt.listed(step.label for step in plan.steps)
-        lines.append(f"Make {short_name(plan.candidate)} {plan.direction}: {steps}.")
+        lines.append(f"Make {fmt.file_name(plan.candidate)} {plan.direction}: {steps}.")
     if len(helped) > 3:
         lines.append(f"{fmt.capital(fmt.count(len(helped) - 3, 'further treatment'))} under Treatments.")
     return tuple(lines)

@@ -205,7 +205,7 @@ def _advice(revision: RevisionSummary) -> str:
 
 def _drum(drum: ChosenDrum) -> str:
     """The file's own name, without folder and ending; the part where it says something else."""
-    return drum.file.rsplit("/", 1)[-1].rsplit(".", 1)[0] or drum.part
+    return fmt.file_name(drum.file).rsplit(".", 1)[0] or drum.part
 
 
 def _wanted_text(standing: Standing, decisions: Sequence[Decision]) -> str:
@@ -248,7 +248,7 @@ def _wanted(beat: BeatSummary) -> WaitingView:
 def _clearing(beat: BeatSummary) -> WaitingView:
     open_files = [entry for entry in beat.newest.rights if entry.rights in ("pending", "unknown")]
     open_files.sort(key=lambda entry: (entry.rights, entry.file))
-    said = [f"{entry.file.rsplit('/', 1)[-1]} ({glossary.rights(entry.rights)})" for entry in open_files[:3]]
+    said = [f"{fmt.file_name(entry.file)} ({glossary.rights(entry.rights)})" for entry in open_files[:3]]
     if len(open_files) > 3:
         said.append(f"{len(open_files) - 3} more")
     return WaitingView(beat.newest.title, beat.slug, fmt.listed(said))

@@ -55,7 +55,6 @@ class DrumRow:
 
 @dataclass(frozen=True, slots=True)
 class RankingView:
-    id: str
     caption: str
     rows: tuple[DrumRow, ...]
     left_out: str
@@ -113,9 +112,8 @@ def loop_sentence(candidate: Candidate) -> str:
     loop = candidate.loop
     if loop is None:
         return ""
-    method = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}.get(
-        loop.method, loop.method
-    )
+    methods = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}
+    method = methods.get(loop.method, loop.method)
     start = "" if loop.source_tempo_bpm is None else f" from {fmt.number(loop.source_tempo_bpm, 1)}{fmt.NBSP}BPM"
     text = f"{method}{start}, tempo {fmt.number(loop.change_percent, 1, sign=True, unit='%')}"
     if loop.semitones:
@@ -126,37 +124,38 @@ def loop_sentence(candidate: Candidate) -> str:
 
 
 def details(candidate: Candidate) -> tuple[str, ...]:
-    """Plain wording of what else is known of a file."""
-    parts = [loop_sentence(candidate)]
-    fit = candidate.fit
-    if fit is not None:
-        extra = f"Spill {fmt.small_percent(fit.spill)}, instrumental buried {fmt.small_percent(fit.buried)}, "
-        extra += f"tempo match {fmt.percent(fit.tempo_match)}, tuning match "
-        extra += "not asked (unpitched)" if fit.tuning_match is None else fmt.percent(fit.tuning_match)
-        parts.append(extra + f", mono loss {fmt.lu(fit.mono_loss_lu)}.")
-    own = [
-        f"integrated loudness {fmt.lufs(candidate.integrated_lufs)}" if candidate.integrated_lufs is not None else "",
-        f"one hit {fmt.lufs(candidate.one_hit_lufs)}" if candidate.one_hit_lufs is not None else "",
-        f"true peak {fmt.dbtp(candidate.true_peak_dbtp)}" if candidate.true_peak_dbtp is not None else "",
-        f"crest factor {fmt.db(candidate.crest_factor_db)}" if candidate.crest_factor_db is not None else "",
-        f"length {fmt.seconds(candidate.effective_length_s)}" if candidate.effective_length_s is not None else "",
-        f"pitch {fmt.hz(candidate.pitch_hz)} ({candidate.pitch_note})"
-        if candidate.pitch_hz and candidate.pitch_note
-        else "",
-    ]
-    if candidate.hits:
-        parts.append(hits_sentence(candidate.hits))
-    known = [each for each in own if each]
-    if known:
-        parts.append(f"On its own: {', '.join(known)}.")
-    return tuple(part for part in parts if part)
+    """What else is known of a file, in sentences."""
+    return tuple(filter(None, (
+        loop_sentence(candidate), fit_sentence(candidate.fit), hits_sentence(candidate.hits), own_sentence(candidate)
+    )))  # fmt: skip
+
+
+def fit_sentence(fit: Fit | None) -> str:
+    if fit is None:
+        return ""
+    tuning = "not asked (unpitched)" if fit.tuning_match is None else fmt.percent(fit.tuning_match)
+    return (
+        f"Spill {fmt.small_percent(fit.spill)}, instrumental buried {fmt.small_percent(fit.buried)}, tempo match "
+        f"{fmt.percent(fit.tempo_match)}, tuning match {tuning}, mono loss {fmt.lu(fit.mono_loss_lu)}."
+    )
+
+
+def own_sentence(c: Candidate) -> str:
+    figures = (
+        ("integrated loudness", c.integrated_lufs, fmt.lufs), ("one hit", c.one_hit_lufs, fmt.lufs),
+        ("true peak", c.true_peak_dbtp, fmt.dbtp), ("crest factor", c.crest_factor_db, fmt.db),
+        ("length", c.effective_length_s, fmt.seconds),
+    )  # fmt: skip
+    known = [f"{name} {say(value)}" for name, value, say in figures if value is not None]
+    if c.pitch_hz and c.pitch_note:
+        known.append(f"pitch {fmt.hz(c.pitch_hz)} ({c.pitch_note})")
+    return f"On its own: {', '.join(known)}." if known else ""
 
 
 def hits_sentence(hits: Sequence[LoopHit]) -> str:
     """What a loop plays, so that it can be compared with a kit part by part."""
-    counts = Counter(hit.role for hit in hits)
-    listed = fmt.listed(f"{count} {glossary.role(role)}" for role, count in sorted(counts.items(), key=lambda c: -c[1]))
-    return f"One pass plays {listed}."
+    counts = Counter(hit.role for hit in hits).most_common()
+    return f"One pass plays {fmt.listed(f'{n} {glossary.role(role)}' for role, n in counts)}." if hits else ""
 
 
 def folder_of(file: str) -> str:
@@ -201,10 +200,10 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     )  # fmt: skip
 
 
-def ranking(ident: str, caption: str, rows: list[DrumRow], left_out: int) -> RankingView:
+def ranking(caption: str, rows: list[DrumRow], left_out: int) -> RankingView:
     verb = "stands" if left_out == 1 else "stand"
     note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
-    return RankingView(ident, caption, tuple(rows), fmt.capital(note))
+    return RankingView(caption, tuple(rows), fmt.capital(note))
 
 
 def pattern_view(pattern: PatternInfo) -> PatternView:
@@ -213,21 +212,22 @@ def pattern_view(pattern: PatternInfo) -> PatternView:
     source = "assumed, because none was given" if pattern.assumed else f"from {pattern.source}"
     beats = pattern.steps / max(1, pattern.steps_per_beat)
     wide = max((len(row.role) for row in pattern.rows), default=0)
-    lines = [
-        f"{row.role:<{wide}} |"
-        + "".join("-" if v <= 0 else "o" if v < 0.45 else "x" if v < 0.95 else "X" for v in row.cells)
-        + "|"
-        for row in pattern.rows
-    ]
+    said = fmt.listed(f"{name} {fmt.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows)
     return PatternView(
-        title=f"{where}: {source}", note=pattern.note,
+        title=f"{where}: {source}",
+        note=pattern.note,
         drawing=charts.pattern_drawing(
-            rows, steps_per_beat=pattern.steps_per_beat,
-            label=f"Pattern of {fmt.number(beats, 0)} beats with {fmt.count(len(rows), 'part')}: "
-            + fmt.listed(f"{name} {fmt.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows),
+            rows,
+            steps_per_beat=pattern.steps_per_beat,
+            label=f"Pattern of {fmt.number(beats, 0)} beats with {fmt.count(len(rows), 'part')}: {said}",
         ),
-        tablature="\n".join(lines),
-    )  # fmt: skip
+        tablature="\n".join(f"{row.role:<{wide}} |{''.join(map(_stroke, row.cells))}|" for row in pattern.rows),
+    )
+
+
+def _stroke(velocity: float) -> str:
+    """Drum tablature: `-` rest, `o` soft, `x` hit, `X` accent (common practice, no source)."""
+    return "-" if velocity <= 0 else "o" if velocity < 0.45 else "x" if velocity < 0.95 else "X"
 
 
 def room_left_view(data: DossierData) -> RoomLeftView | None:
@@ -235,22 +235,16 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     if left is None:
         return None
     zones = [(glossary.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
+    said = fmt.listed(f"{name} {fmt.percent(value)}" for name, value in zones)
     per_beat = max(1, len(left.slots) // beats_per_bar(data.beat.meter))
     slots = [(str(i // per_beat + 1) if i % per_beat == 0 else "", value) for i, value in enumerate(left.slots)]
+    low, high = (fmt.percent(pick(left.slots, default=0.0)) for pick in (min, max))
     return RoomLeftView(
         sentence=left.sentence,
         ideas=left.ideas,
-        zones=charts.bars(
-            zones,
-            label="Room left by zone: " + fmt.listed(f"{name} {fmt.percent(value)}" for name, value in zones),
-            class_="bars room",
-        ),
+        zones=charts.bars(zones, label=f"Room left by zone: {said}", class_="bars room"),
         slots=charts.bars(
-            slots,
-            label=f"Room left by sixteenth of the bar, {fmt.percent(min(left.slots, default=0.0))} to "
-            f"{fmt.percent(max(left.slots, default=0.0))}",
-            class_="bars room narrow",
-            step=40.0,
+            slots, label=f"Room left by sixteenth of the bar, {low} to {high}", class_="bars room narrow", step=40.0
         ),
     )
 
@@ -291,12 +285,12 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         if rows:
             name = glossary.role(role) or "no role found"
-            roles.append(ranking(f"role-{role or 'none'}", fmt.capital(name), rows, trimmed.roles.get(role, 0)))
+            roles.append(ranking(fmt.capital(name), rows, trimmed.roles.get(role, 0)))
     every = [*together, *(row for group in roles for row in group.rows)]
     states = sorted({row.rights_state for row in every}, key=list(glossary.RIGHTS_WORDS).index)
     return DrumsView(
         summary=summary(data) if data.candidates else (),
-        together=ranking("together", "Loops and the kit, side by side", together, trimmed.loops) if together else None,
+        together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),
         absent="" if every else "No drum files were given, so there is nothing to rank.",
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
