@@ -266,7 +266,7 @@ def shut() -> Iterator[Path]:
 def test_a_read_only_archive_is_read_and_says_that_it_cannot_be_written(shut: Path) -> None:
     archive = Archive(shut)
     before = snapshot(shut)
-    assert archive.status(SLUG) == "awaiting answer"
+    assert archive.standing(SLUG).status == "awaiting answer"
     assert len(archive.index().beats) == 1
     for act in (
         lambda: publish_second(archive),

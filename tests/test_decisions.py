@@ -105,7 +105,7 @@ def test_superseding_keeps_the_history(archive: Archive) -> None:
     archive.record(SLUG, factory.decision(status="agreed", text="Settled on the phone.", supersedes="d0001"))
     assert log_of(archive).read_bytes().startswith(before), "append-only"
     assert [entry.id for entry in archive.decisions(SLUG)] == ["d0001", "d0002"]
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
 
 
 # ---------------------------------------------------------------------- responses
@@ -121,7 +121,7 @@ def test_a_response_becomes_a_decision(archive: Archive) -> None:
     assert (done.made, done.revision, done.text) == ("2026-03-03T18:30:00Z", "r001", "Less kick.")
     assert done.gains_db == {"kick": -6.0}
     assert archive.decisions(SLUG) == (done,)
-    assert archive.status(SLUG) == "to change"
+    assert archive.standing(SLUG).status == "to change"
 
 
 def test_the_same_response_twice_is_said_and_not_doubled(tmp_path: Path, archive: Archive) -> None:
@@ -142,7 +142,7 @@ def test_an_edited_response_replaces_the_earlier_one(archive: Archive) -> None:
     later = send(archive, first(), id="another-save", notes="All good now.")
     assert later.decision.supersedes == "d0002"
     assert len(archive.decisions(SLUG)) == 3
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
     other = send(archive, first(), id="of-somebody-else", name="Ivo Example")
     assert other.decision.supersedes is None
 
@@ -162,7 +162,7 @@ def test_identity_decides_which_revision_a_response_speaks_of(archive: Archive) 
     again = factory.dossier(revision="r002", identity=first().revision.identity)
     archive.publish(again, "<html></html>", {})
     assert send(archive, first()).decision.revision == "r002"
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
 
 
 @pytest.mark.parametrize(
@@ -179,6 +179,7 @@ def test_identity_decides_which_revision_a_response_speaks_of(archive: Archive) 
         ({"marks": [{"proposal": "approach"}]}, "damaged one"),
         ({"marks": "all"}, "damaged one"),
         ({"id": ""}, "'id' is empty"),
+        ({"identity": ""}, "does not say the identity"),
         ({"made": "now"}, "ISO 8601"),
         ({"name": "x" * 500}, "too long"),
         ({"gains_db": {"kick": 1e9}}, "a gain of"),
@@ -255,9 +256,9 @@ def test_status_runs_through_its_life(archive: Archive) -> None:
     standing = archive.standing(SLUG)
     assert (standing.status, standing.decided_on, standing.by) == ("awaiting answer", None, ())
     archive.record(SLUG, factory.decision(status="note", text="Sent to the client."))
-    assert archive.status(SLUG) == "awaiting answer", "a note decides nothing"
+    assert archive.standing(SLUG).status == "awaiting answer", "a note decides nothing"
     archive.record(SLUG, factory.decision(status="agreed"))
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
     add_second(archive)
     standing = archive.standing(SLUG)
     assert (standing.status, standing.revision) == ("awaiting answer", "r002")

@@ -13,7 +13,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -78,25 +78,21 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
         It speaks of a revision, a proposal or an earlier decision that is not there, or has an unknown status.
     """
     head = _head_of(decision.revision, decision.identity, heads)
+    known = [entry.id for entry in log.decisions]
     done = replace(
-        decision,
-        id=decision.id or log.next_id,
-        revision=head.revision.id,
-        identity=head.revision.identity,
-        by=clean(decision.by),
-        text=_clean_lines(decision.text),
-    )
-    if done.id in {entry.id for entry in log.decisions}:
+        decision, id=decision.id or log.next_id, revision=head.revision.id, identity=head.revision.identity,
+        by=clean(decision.by), text=_clean_lines(decision.text),
+    )  # fmt: skip
+    if done.id in known:
         raise ArchiveError(f"decision {done.id} is in the log already; leave the id empty to get the next one")
     if done.status not in STATUSES:
         raise ArchiveError(f"decision status {done.status!r}: it is one of {', '.join(STATUSES)}")
     if not done.by:
         raise ArchiveError("a decision needs the name of who made it")
-    if done.supersedes is not None and done.supersedes not in {entry.id for entry in log.decisions}:
-        known = ", ".join(entry.id for entry in log.decisions) or "none yet"
-        raise ArchiveError(f"decision {done.supersedes} is to be replaced, but is not in the log (there: {known})")
-    _check_made(done.made)
-    _check_content(done.by, done.text, done.marks, done.gains_db, head)
+    if done.supersedes is not None and done.supersedes not in known:
+        there = ", ".join(known) or "none yet"
+        raise ArchiveError(f"decision {done.supersedes} is to be replaced, but is not in the log (there: {there})")
+    _check(done, head)
     return done
 
 
@@ -129,6 +125,8 @@ def read_response(raw: bytes) -> Response:
         raise ArchiveError(f"response format {response.format_version} is not a format of this program")
     if not response.id or len(response.id) > _LONGEST_NAME:
         raise ArchiveError("damaged response file: its 'id' is empty or too long")
+    if not response.identity:
+        raise ArchiveError("damaged response file: it does not say the identity of the revision it answers")
     return response
 
 
@@ -146,23 +144,15 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
     head = _head_of(response.revision, response.identity, heads, answers=True)
     by = clean(response.name) or "not named"
     decision = Decision(
-        id=log.next_id,
-        made=response.made,
-        revision=head.revision.id,
-        identity=head.revision.identity,
-        by=by,
-        status=_status_of(response.marks, head.proposals),
-        text=_clean_lines(response.notes),
+        id=log.next_id, made=response.made, revision=head.revision.id, identity=head.revision.identity, by=by,
+        status=_status_of(response.marks, head.proposals), text=_clean_lines(response.notes),
         marks=tuple(replace(mark, note=_clean_lines(mark.note)) for mark in response.marks),
-        gains_db=response.gains_db,
-        source="response",
-        response_id=response.id,
-    )
+        gains_db=response.gains_db, source="response", response_id=response.id,
+    )  # fmt: skip
     for entry in log.decisions:
         if entry.response_id == response.id and _content(entry) == _content(decision):
             return entry, False
-    _check_made(decision.made)
-    _check_content(decision.by, decision.text, decision.marks, decision.gains_db, head)
+    _check(decision, head)
     for entry in reversed(in_force(log.decisions)):
         same_person = entry.by.casefold() == by.casefold() and entry.identity == decision.identity
         if entry.response_id is not None and (entry.response_id == response.id or same_person):
@@ -195,14 +185,20 @@ def _head_of(revision: str, identity: str, heads: Sequence[DataHead], *, answers
     )
 
 
-def _check_content(by: str, text: str, marks: Sequence[Mark], gains_db: Mapping[str, float], head: DataHead) -> None:
+def _check(decision: Decision, head: DataHead) -> None:
+    """Refuse what does not fit the revision that a decision is about."""
     where = f"{head.beat.slug} {head.revision.id}"
-    if len(by) > _LONGEST_NAME or len(text) > _LONGEST_TEXT or any(len(mark.note) > _LONGEST_TEXT for mark in marks):
+    try:
+        datetime.datetime.fromisoformat(decision.made)
+    except ValueError:
+        raise ArchiveError(f"the date {decision.made[:40]!r} is not an ISO 8601 date and time") from None
+    texts = [decision.text, *(mark.note for mark in decision.marks)]
+    if len(decision.by) > _LONGEST_NAME or max(map(len, texts)) > _LONGEST_TEXT:
         raise ArchiveError(f"{where}: a name or note is too long (names up to {_LONGEST_NAME} signs, notes up to "
                            f"{_LONGEST_TEXT})")  # fmt: skip
     known = {proposal.id for proposal in head.proposals}
     seen: set[str] = set()
-    for mark in marks:
+    for mark in decision.marks:
         if mark.proposal not in known:
             raise ArchiveError(f"{where}: it marks {mark.proposal[:80]!r}, which this revision does not propose")
         if mark.mark not in MARKS:
@@ -211,18 +207,11 @@ def _check_content(by: str, text: str, marks: Sequence[Mark], gains_db: Mapping[
             raise ArchiveError(f"{where}: {mark.proposal!r} is marked twice")
         seen.add(mark.proposal)
     parts = {part.id for part in head.balance.parts}
-    for part, gain in gains_db.items():
+    for part, gain in decision.gains_db.items():
         if part not in parts:
             raise ArchiveError(f"{where}: a gain for {part[:80]!r}, which is no part of this revision's balance")
         if not math.isfinite(gain) or abs(gain) > _GAIN_LIMIT_DB:
             raise ArchiveError(f"{where}: a gain of {gain} dB for {part!r}; the limit is {_GAIN_LIMIT_DB:g} dB")
-
-
-def _check_made(made: str) -> None:
-    try:
-        datetime.datetime.fromisoformat(made)
-    except ValueError:
-        raise ArchiveError(f"the date {made[:40]!r} is not an ISO 8601 date and time") from None
 
 
 def _content(decision: Decision) -> tuple[object, ...]:

@@ -30,12 +30,8 @@ _DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")
 class ArchiveReader:
     """One archive folder, to read.
 
-    Parameters
-    ----------
-    root : Path
-        The folder; it is made by the first write.
-    say : callable, optional
-        Gets each thing worth telling the user (waiting for another build, a damaged file passed over), once.
+    `root` need not exist: the first write makes it.  `say` gets each thing worth telling the user (waiting for another
+    build, a damaged file passed over), once.
     """
 
     def __init__(self, root: Path, *, say: Callable[[str], None] | None = None) -> None:
@@ -67,7 +63,7 @@ class ArchiveReader:
         return None
 
     def renders_of(self, slug: str, revision: str) -> Path:
-        """The folder of a revision's renders; it is not there where it has none."""
+        """The folder of a revision's renders; it exists only where there are any."""
         return self.root / slug / f"{slug}-{revision}"
 
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
@@ -76,15 +72,11 @@ class ArchiveReader:
         An older revision of this identity does not count: going back to an earlier state is a change from the newest.
         """
         numbers = self._numbers(slug)
-        if not numbers:
+        head = self._head(slug, numbers[-1]) if numbers else None
+        if head is None or head.revision.identity != identity:
             return None
-        path = self._data_path(slug, numbers[-1])
-        try:
-            head = read_head(self._read(path), shown_as=self._shown(path))
-        except ArchiveError as error:
-            self._tell(f"passed over {error}")
-            return None
-        return head.revision if head.revision.identity == identity and path.with_suffix(".html").is_file() else None
+        page = self._data_path(slug, numbers[-1]).with_suffix(".html")
+        return head.revision if page.is_file() else None
 
     def next_revision(self, slug: str) -> str:
         """The name that the next revision gets: after every data file, readable or not, and every decision."""
@@ -95,12 +87,8 @@ class ArchiveReader:
         """All decisions about a beat, oldest first, superseded ones too."""
         return self._log(slug).decisions
 
-    def status(self, slug: str) -> str:
-        """'awaiting answer', 'agreed' or 'to change': where the newest revision stands."""
-        return self.standing(slug).status
-
     def standing(self, slug: str) -> Standing:
-        """As `status`, with who and when, and what an earlier revision's decision was, where it has changed since."""
+        """Where the beat's newest revision stands."""
         self._check_known(slug)
         heads = self._heads(slug)
         if not heads:
