@@ -82,40 +82,26 @@ def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
     ArchiveError
         It is damaged or is no data file; the message says where.
     """
-    return decode(raw, DossierData, version=FORMAT_VERSION, upgrades=UPGRADES, shown_as=shown_as)
+    return decode(raw, DossierData, shown_as=shown_as)
 
 
-def decode(
-    raw: bytes,
-    kind: type[T],
-    *,
-    version: int,
-    upgrades: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]],
-    shown_as: str,
-) -> T:
-    """Read a versioned document into `kind`, which may name only some of its fields (the others are skipped).
-
-    Raises
-    ------
-    NewerFormatError, ArchiveError
-        As `read_data`.
-    """
+def decode(raw: bytes, kind: type[T], *, shown_as: str) -> T:
+    """As `read_data`, into a `kind` that may name only some of the document's fields: the others are skipped."""
     try:
         told = _VERSION.match(raw)  # as this program writes it, before everything else
         found = int(told.group(1)) if told else msgspec.json.decode(raw, type=_Probe).format_version
-        if found > version:
+        if found > FORMAT_VERSION:
             raise NewerFormatError(
                 f"{shown_as}: format {found}, written by a newer version of the program; this one reads up to "
-                f"{version}. Install the newer version to use it"
+                f"{FORMAT_VERSION}. Install the newer version to use it"
             )
-        if found == version:
+        if found == FORMAT_VERSION:
             return msgspec.json.decode(raw, type=kind)
-        missing = [step for step in range(found, version) if step not in upgrades]
-        if missing:
+        if any(step not in UPGRADES for step in range(found, FORMAT_VERSION)):
             raise ArchiveError(f"{shown_as}: format {found} is not a format of this program")
         tree: dict[str, Any] = msgspec.json.decode(raw)
-        for step in range(found, version):
-            tree = upgrades[step](tree)
+        for step in range(found, FORMAT_VERSION):
+            tree = UPGRADES[step](tree)
         return msgspec.convert(tree, type=kind)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ArchiveError(f"{shown_as}: damaged, or not a data file ({error})") from error

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import msgspec
 
-from dossier.archive.dataformat import UPGRADES, decode
+from dossier.archive.dataformat import decode
 from dossier.errors import ArchiveError
-from dossier.model.datafile import FORMAT_VERSION, BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
+from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
 from dossier.model.findings import Approach, Balance, SectionFill
 from dossier.model.index import ChosenDrum, RevisionSummary, RightsInUse
 
@@ -50,7 +50,7 @@ class DataHead:
 
 def read_head(raw: bytes, *, shown_as: str) -> DataHead:
     """The head of a data file; errors as `dossier.archive.dataformat.read_data`."""
-    return decode(raw, DataHead, version=FORMAT_VERSION, upgrades=UPGRADES, shown_as=shown_as)
+    return decode(raw, DataHead, shown_as=shown_as)
 
 
 def head_of(data: DossierData) -> DataHead:

@@ -72,28 +72,24 @@ class Dot:
     side: str = "right"  # of the dot, where its name stands: "top", "bottom", "left" or "right"
 
 
+Span = tuple[float, float]
+
 _SIDES = {"top": (0, -11, "middle"), "bottom": (0, 21, "middle"), "right": (10, 4, "start"), "left": (-10, 4, "end")}
 
 
-def name_sides(
-    dots: Sequence[tuple[float, float, str]], *, x_range: tuple[float, float], y_range: tuple[float, float]
-) -> list[str]:
+def name_sides(dots: Sequence[tuple[float, float, str]], *, x_range: Span, y_range: Span) -> list[str]:
     """Where the name of each dot stands so that names keep off one another and off other dots, as far as they can.
 
     Boxes are estimated for a plot of 560 x 330 with letters 7 wide and 16 high; the first side that is free is taken.
     """
-    at = [
-        (560 * (x - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0),
-         330 * (1 - (y - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0)))
-        for x, y, _ in dots
-    ]  # fmt: skip
+    at = [(560 * _share(x, x_range), 330 * (1 - _share(y, y_range))) for x, y, _ in dots]
     taken = [(x - 7, y - 7, x + 7, y + 7) for x, y in at]
     sides = []
     for (x, y), (_, _, name) in zip(at, dots, strict=True):
         long = 7.0 * len(name)
         boxes = {
-            "top": (x - long / 2, y - 25, x + long / 2, y - 9), "bottom": (x - long / 2, y + 9, x + long / 2, y + 25),
-            "right": (x + 10, y - 8, x + 10 + long, y + 8), "left": (x - 10 - long, y - 8, x - 10, y + 8),
+            "top": (x - long / 2, y - 25, x + long / 2, y - 9), "right": (x + 10, y - 8, x + 10 + long, y + 8),
+            "bottom": (x - long / 2, y + 9, x + long / 2, y + 25), "left": (x - 10 - long, y - 8, x - 10, y + 8),
         }  # fmt: skip
 
         def free(box: tuple[float, float, float, float]) -> bool:
@@ -102,48 +98,47 @@ def name_sides(
                 box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
             )
 
-        side = next((s for s in ("top", "right", "bottom", "left") if free(boxes[s])), "top")
+        side = next((s for s in boxes if free(boxes[s])), "top")
         sides.append(side)
         taken.append(boxes[side])
     return sides
+
+
+def _share(value: float, span: Span) -> float:
+    return (value - span[0]) / ((span[1] - span[0]) or 1.0)
 
 
 def dot_plot(
     dots: Sequence[Dot],
     *,
     label: str,
-    x_range: tuple[float, float],
-    y_range: tuple[float, float],
+    x_range: Span,
+    y_range: Span,
     x_ticks: Sequence[Tick],
     y_ticks: Sequence[Tick],
-    diagonals: Sequence[tuple[float, str]],
+    diagonals: Sequence[tuple[Span, float, str]],
     x_title: str,
     y_title: str,
-    width: float = 640.0,
-    height: float = 400.0,
 ) -> Markup:
-    """Named points; `diagonals` are the lines y = x - offset, with a name at the upper end."""
-    left, right, top, bottom = 52.0, 16.0, 24.0, 40.0
-    inner_w, inner_h = width - left - right, height - top - bottom
+    """Named points; `diagonals` are pieces of the lines y = x - offset: its ends in x, the offset, its name."""
+    left, right, top, bottom, width, height = 52.0, 16.0, 24.0, 40.0, 640.0, 400.0
+    wide, high = width - left - right, height - top - bottom
 
     def px(value: float) -> float:
-        return left + inner_w * (value - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0)
+        return left + wide * _share(value, x_range)
 
     def py(value: float) -> float:
-        return top + inner_h * (1 - (value - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0))
+        return top + high * (1 - _share(value, y_range))
 
-    grid = {"xs": [px(tick.at) for tick in x_ticks], "ys": [py(tick.at) for tick in y_ticks]}
-    parts = [_grid(left, top, inner_w, inner_h, **grid)]
-    parts += [tag("text", tick.text, x=left - 6, y=py(tick.at) + 4, text_anchor="end") for tick in y_ticks]
-    parts += [tag("text", tick.text, x=px(tick.at), y=top + inner_h + 16, text_anchor="middle") for tick in x_ticks]
-    for offset, name in diagonals:
-        low = max(x_range[0], y_range[0] + offset)
-        high = min(x_range[1], y_range[1] + offset)
-        if high - low < 0.5:
-            continue
+    parts = [
+        _grid(left, top, wide, high, xs=[px(tick.at) for tick in x_ticks], ys=[py(tick.at) for tick in y_ticks]),
+        *(tag("text", tick.text, x=left - 6, y=py(tick.at) + 4, text_anchor="end") for tick in y_ticks),
+        *(tag("text", tick.text, x=px(tick.at), y=top + high + 16, text_anchor="middle") for tick in x_ticks),
+    ]
+    for (low, end), offset, name in diagonals:
         parts += [
-            tag("line", x1=px(low), y1=py(low - offset), x2=px(high), y2=py(high - offset), class_="guide"),
-            tag("text", name, x=px(high) - 4, y=py(high - offset) - 5, text_anchor="end", class_="soft"),
+            tag("line", x1=px(low), y1=py(low - offset), x2=px(end), y2=py(end - offset), class_="guide"),
+            tag("text", name, x=px(end) - 4, y=py(end - offset) - 5, text_anchor="end", class_="soft"),
         ]
     for dot in dots:
         dx, dy, anchor = _SIDES[dot.side]
@@ -153,7 +148,7 @@ def dot_plot(
         ]
     parts += [
         tag("text", y_title, x=2, y=14, class_="soft"),
-        tag("text", x_title, x=left + inner_w, y=height - 5, text_anchor="end", class_="soft"),
+        tag("text", x_title, x=left + wide, y=height - 5, text_anchor="end", class_="soft"),
     ]
     return drawing(width, height, *parts, label=label, class_="dot-plot")
 

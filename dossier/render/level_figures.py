@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -12,11 +12,9 @@ from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
 from dossier.render import charts
 from dossier.render import format as fmt
-from dossier.render.charts import Dot
+from dossier.render.charts import Dot, Span
 from dossier.render.map_figures import BASE_LAYOUT, QUIET_AXIS, plotly_text
 from dossier.render.svg import Tick
-
-Span = tuple[float, float]
 
 _STEP_DB = 3.0
 _APART_DB = (6.0, 12.0, 18.0, 24.0, 30.0)  # lines of equal distance between peak and loudness
@@ -60,8 +58,15 @@ def level_drawing(data: DossierData) -> Markup | None:
     return charts.dot_plot(
         dots, label=f"Sample peak against integrated loudness: {said}.", x_range=x_range, y_range=y_range,
         x_ticks=_ticks(x_range), y_ticks=_ticks(y_range), x_title=_X_TITLE, y_title=_Y_TITLE,
-        diagonals=[(apart, f"{apart:.0f} dB apart") for apart in _APART_DB],
+        diagonals=_diagonals(x_range, y_range),
     )  # fmt: skip
+
+
+def _diagonals(x_range: Span, y_range: Span) -> list[tuple[Span, float, str]]:
+    """Where the lines of equal distance cross the plot, the distance, its name."""
+    ends = [(max(x_range[0], y_range[0] + d), min(x_range[1], y_range[1] + d)) for d in _APART_DB]
+    return [((low, high), d, f"{fmt.plain(d)} dB apart")
+            for (low, high), d in zip(ends, _APART_DB, strict=True) if high - low >= 0.5]  # fmt: skip
 
 
 def _ticks(span: Span) -> list[Tick]:
@@ -97,16 +102,13 @@ def level_figure(data: DossierData) -> dict[str, Any] | None:
         "xaxis": {**axis, "range": list(x_range), "title": {"text": _X_TITLE}},
         "yaxis": {**axis, "range": list(y_range), "title": {"text": _Y_TITLE}},
     }  # fmt: skip
-    return {"data": [*_guides(x_range, y_range), points], "layout": layout}
-
-
-def _guides(x_range: Span, y_range: Span) -> Iterator[dict[str, Any]]:
-    for apart in _APART_DB:
-        low, high = max(x_range[0], y_range[0] + apart), min(x_range[1], y_range[1] + apart)
-        if high - low >= 0.5:
-            yield {
-                "type": "scatter", "mode": "lines+text", "x": [low, high], "y": [low - apart, high - apart],
-                "text": ["", f"{apart:.0f} dB apart"], "textposition": "top left", "cliponaxis": False,
-                "hoverinfo": "skip", "textfont": {"size": 11, "color": "var(--ink-soft)"},
-                "line": {"color": "var(--rule-strong)", "width": 1, "dash": "dot"},
-            }  # fmt: skip
+    guides = [
+        {
+            "type": "scatter", "mode": "lines+text", "x": [low, high], "y": [low - apart, high - apart],
+            "text": ["", name], "textposition": "top left", "cliponaxis": False, "hoverinfo": "skip",
+            "textfont": {"size": 11, "color": "var(--ink-soft)"},
+            "line": {"color": "var(--rule-strong)", "width": 1, "dash": "dot"},
+        }
+        for (low, high), apart, name in _diagonals(x_range, y_range)
+    ]  # fmt: skip
+    return {"data": [*guides, points], "layout": layout}
