@@ -12,11 +12,11 @@ import gzip
 import hashlib
 import json
 import zlib
-from collections.abc import Mapping, Sequence
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -83,15 +83,7 @@ def json_for_script(value: Any) -> str:
 
 def plain(value: Any) -> Any:
     """Nested frozen dataclasses as what JSON knows: mappings, lists, numbers, texts."""
-    if hasattr(value, "__dataclass_fields__"):
-        return {name: plain(getattr(value, name)) for name in value.__dataclass_fields__}
-    if isinstance(value, Mapping):
-        return {str(key): plain(each) for key, each in value.items()}
-    if isinstance(value, Sequence) and not isinstance(value, str | bytes):
-        return [plain(each) for each in value]
-    if isinstance(value, np.generic):
-        return value.item()
-    return value
+    return msgspec.to_builtins(value, str_keys=True, enc_hook=lambda odd: odd.item())
 
 
 def csp_hash(script: str) -> str:

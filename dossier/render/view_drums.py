@@ -35,22 +35,31 @@ class DrumRow:
 
     id: str
     name: str
-    folder: str
     kind: str
     role: str
     chosen: bool
-    rights: str
     rights_state: str
-    settled: bool
-    origin: str
     looked_at: str
     reason: str
     cells: tuple[Cell, ...]
     terms: tuple[Term, ...]
     details: tuple[str, ...]
-    problems: tuple[str, ...]
     preview: str | None  # id of its sound; empty: the rough mix; None: it cannot be heard here
+    origin: str = ""
+    problems: tuple[str, ...] = ()
     members: tuple[tuple[str, str, str, str], ...] = ()  # kit: role, file, gain, reason
+
+    @property
+    def folder(self) -> str:
+        return self.id.rpartition("/")[0]
+
+    @property
+    def rights(self) -> str:
+        return glossary.rights(self.rights_state)
+
+    @property
+    def settled(self) -> bool:
+        return self.rights_state in glossary.RIGHTS_SETTLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,10 +167,6 @@ def hits_sentence(hits: Sequence[LoopHit]) -> str:
     return f"One pass plays {fmt.listed(f'{n} {glossary.role(role)}' for role, n in counts)}." if hits else ""
 
 
-def folder_of(file: str) -> str:
-    return file.rsplit("/", 1)[0] if "/" in file else ""
-
-
 def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None:
     """Id of the sound that lets a drum be heard: its layer in the rough mix, else its own audition."""
     layers = [part.id for part in data.balance.parts if part.chosen and part.file == file]
@@ -170,12 +175,10 @@ def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None
 
 def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> DrumRow:
     return DrumRow(
-        id=candidate.file, name=candidate.name, folder=folder_of(candidate.file), kind=candidate.kind,
-        role=glossary.role(candidate.role), chosen=candidate.chosen, rights=glossary.rights(candidate.rights),
-        rights_state=candidate.rights, settled=candidate.rights in glossary.RIGHTS_SETTLED, origin=candidate.origin,
+        id=candidate.file, name=candidate.name, kind=candidate.kind, role=glossary.role(candidate.role),
+        chosen=candidate.chosen, rights_state=candidate.rights, origin=candidate.origin,
         looked_at=glossary.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
-        reason=fmt.sentence(candidate.reason),
-        cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
+        reason=fmt.sentence(candidate.reason), cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
         terms=score_terms(candidate.terms, largest), details=details(candidate),
         problems=tuple(fmt.sentence(p) for p in candidate.problems), preview=preview,
     )  # fmt: skip
@@ -183,15 +186,13 @@ def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> 
 
 def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, preview: str | None) -> DrumRow:
     states = [rights.get(member.file, "unknown") for member in kit.members]
-    order = ("unknown", "pending", "licensed", "cleared", "own")
-    worst = min(states, key=lambda s: order.index(s) if s in order else 0, default="unknown")
+    worst_first = ("unknown", "pending", "licensed", "cleared", "own")
     missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
     return DrumRow(
-        id="kit", name="Kit of one-shots", folder="", kind="kit", role="kit", chosen=chosen,
-        rights=glossary.rights(worst), rights_state=worst, settled=worst in glossary.RIGHTS_SETTLED, origin="",
+        id="kit", name="Kit of one-shots", kind="kit", role="kit", chosen=chosen,
+        rights_state=min(states, key=worst_first.index, default="unknown"),
         looked_at=glossary.LOOKED_WORDS["closely"], reason=fmt.sentence(kit.reason),
-        cells=fit_cells(kit.score, kit.fit, None),
-        terms=score_terms(kit.terms, largest), problems=(), preview=preview,
+        cells=fit_cells(kit.score, kit.fit, None), terms=score_terms(kit.terms, largest), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
         members=tuple(
             (fmt.capital(glossary.role(m.role)), m.file, fmt.db(m.gain_db, sign=True), fmt.sentence(m.reason))

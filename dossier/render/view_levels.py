@@ -8,7 +8,7 @@ from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
-from dossier.model.page import PageAssets, WhatIfPart
+from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
@@ -25,9 +25,6 @@ class Slider:
     gain_db: float
     low_db: float
     high_db: float
-    gain_text: str
-    share_text: str
-    overlap_text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +45,6 @@ class LevelsView:
     no_sliders: str
 
 
-def part_state(part: BalancePart) -> str:
-    """What the figures of a part stand for, to follow its file's name."""
-    return (", treated" if part.treated else "") + ("" if part.chosen else ", not chosen")
-
-
 def parts_table(data: DossierData) -> Table:
     columns = (
         Column("part", numeric=False), Column("sample peak", unit="dBFS", term="sample peak"),
@@ -63,7 +55,10 @@ def parts_table(data: DossierData) -> Table:
     )  # fmt: skip
     rows = [
         (
-            tables.text(fmt.capital(p.part), note=p.file + part_state(p)), tables.level(p.sample_peak_dbfs),
+            tables.text(
+                fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)
+            ),
+            tables.level(p.sample_peak_dbfs),
             tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs), tables.level(p.peak_to_loudness_db),
             tables.share(p.audible_share), tables.share(p.target_share), tables.level(p.lift_lu, sign=True),
             tables.share(p.overlap, small=True), tables.level(p.gain_db, sign=True),
@@ -94,20 +89,14 @@ def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def sliders(data: DossierData, assets: PageAssets) -> tuple[Slider, ...]:
-    by_id = {part.id: part for part in data.balance.parts if part.chosen}
-
-    def slider(part: WhatIfPart) -> Slider:
-        known = by_id.get(part.id)
-        return Slider(
-            id=part.id, label=fmt.capital(part.label), gain_db=round(part.gain_db, 2),
-            low_db=round(part.gain_db - _SLIDER_DB, 2), high_db=round(part.gain_db + _SLIDER_DB, 2),
-            gain_text=fmt.db(part.gain_db, sign=True),
-            share_text=fmt.percent(known.audible_share if known else None),
-            overlap_text=fmt.small_percent(known.overlap if known else None),
-        )  # fmt: skip
-
-    return tuple(slider(part) for part in assets.what_if.parts) if assets.what_if else ()
+def sliders(assets: PageAssets) -> tuple[Slider, ...]:
+    """A slider for each part that the page can compute again; the script fills in what follows from it."""
+    parts = assets.what_if.parts if assets.what_if else ()
+    return tuple(
+        Slider(part.id, fmt.capital(part.label),
+               *(round(part.gain_db + away, 2) for away in (0.0, -_SLIDER_DB, _SLIDER_DB)))
+        for part in parts
+    )  # fmt: skip
 
 
 def _own_sections(data: DossierData) -> Table | None:
@@ -171,7 +160,7 @@ def _no_sliders(data: DossierData, moved: tuple[Slider, ...]) -> str:
 def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> LevelsView:
     balance = data.balance
     parts = balance.parts
-    moved = sliders(data, assets) if has_constants else ()
+    moved = sliders(assets) if has_constants else ()
     return LevelsView(
         mix=mix_facts(data) if balance.mix.integrated_lufs is not None else (),
         mix_note=_mix_note(data),
