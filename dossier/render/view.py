@@ -46,7 +46,6 @@ class HeadView:
     verdict: str
     figures: tuple[Figure, ...]
     zones: Markup
-    zones_note: str
     in_short: tuple[str, ...]
     reasons: tuple[str, ...]
     uncertain: str
@@ -61,7 +60,6 @@ class PlayerView:
     sounds: tuple[Preview, ...]
     layers: tuple[Preview, ...]
     where: str
-    absent: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +136,6 @@ def head_view(data: DossierData) -> HeadView:
         title=data.beat.title, artist=data.beat.artist, revision=revision.id, made=fmt.day(revision.made),
         facts=facts(data), verdict=approach.verdict, figures=head_figures(data),
         zones=charts.bars(zones, label=f"Taken by zone: {said}"),
-        zones_note="Per cent of each zone that the instrumental takes.",
         in_short=in_short(data), reasons=approach.reasons, uncertain=approach.uncertain or "",
         changes=revision.changes,
         changes_title=f"What changed since {revision.previous}" if revision.previous else "What changed",
@@ -160,10 +157,7 @@ def player_view(data: DossierData, assets: PageAssets) -> PlayerView:
         first = round((layers[0].start_s - occupancy.first_slot_s) / bar_s) + 1 if bar_s > 0 else 1
         last = first + max(1, round(layers[0].duration_s / bar_s)) - 1 if bar_s > 0 else 1
         where = f"bar {first}" if first == last else f"bars {first}\u2013{last}"
-    return PlayerView(
-        sounds=sounds, layers=layers, where=where,
-        absent="" if sounds else "No sound is embedded in this page.",
-    )  # fmt: skip
+    return PlayerView(sounds=sounds, layers=layers, where=where)
 
 
 def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> PageView:

@@ -90,13 +90,10 @@ class DrumsView:
     summary: tuple[str, ...]
     together: RankingView | None
     by_role: tuple[RankingView, ...]
-    absent: str
     kinds: tuple[str, ...]
     rights: tuple[tuple[str, str], ...]
     patterns: tuple[PatternView, ...]
-    no_pattern: str
     room_left: RoomLeftView | None
-    no_room_left: str
 
 
 def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
@@ -293,11 +290,8 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
         summary=summary(data) if data.candidates else (),
         together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),
-        absent="" if every else "No drum files were given, so there is nothing to rank.",
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
         rights=tuple((state, glossary.rights(state)) for state in states),
         patterns=tuple(pattern_view(p) for p in data.patterns),
-        no_pattern="" if data.patterns else "No pattern was laid, because no one-shots were chosen.",
         room_left=room_left_view(data),
-        no_room_left="" if data.room_left else "No drums were chosen, so the room is what the map above shows.",
     )

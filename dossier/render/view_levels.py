@@ -33,7 +33,6 @@ class LevelsView:
     mix_note: str
     drawing: Markup | None
     parts: Table | None
-    absent: str
     equal_peaks: tuple[str, ...]
     no_equal_peaks: str
     gains: tuple[tuple[str, str, str, str], ...]  # part, gain, range, advice
@@ -166,7 +165,6 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
         mix_note=_mix_note(data),
         drawing=level_drawing(data),
         parts=parts_table(data) if parts else None,
-        absent="" if parts else "No drum parts were chosen, so there is nothing to balance.",
         equal_peaks=tuple(fmt.sentence(pair.text) for pair in balance.equal_peaks),
         no_equal_peaks=_no_equal_peaks(data),
         gains=tuple(gain_line(p) for p in parts if p.chosen),

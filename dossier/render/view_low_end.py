@@ -21,11 +21,10 @@ class LowEndView:
     facts: tuple[tuple[str, str], ...]
     remedies: Table | None
     reasons: tuple[str, ...]
-    absent: str
     translation: tuple[str, ...]
     parts: Table | None
     mono: Table | None
-    no_translation: str
+    unmeasured: bool  # neither mono nor small speakers
 
 
 def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
@@ -99,9 +98,8 @@ def low_end_view(data: DossierData) -> LowEndView:
         facts=_facts(low) if low else (),
         remedies=_remedies(low) if low else None,
         reasons=tuple(fmt.sentence(reason) for reason in low.reasons.values()) if low else (),
-        absent="" if low else "There is no kick and bass pair in this beat, so the low end was not compared.",
         translation=translation.sentences if translation else (),
         parts=_parts(translation, glossary.settings_of(data)) if translation else None,
         mono=_mono(translation) if translation else None,
-        no_translation="" if translation else "Mono and small speakers were not measured: no drums were chosen.",
+        unmeasured=translation is None,
     )

@@ -23,7 +23,6 @@ class MethodView:
     assumptions: tuple[str, ...]
     notes: tuple[str, ...]
     warnings: tuple[str, ...]
-    no_warnings: str
     inputs: Table | None
     settings: Table | None
     changed_settings: str
@@ -87,7 +86,6 @@ def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
         assumptions=_assumptions(data.beat),
         notes=data.beat.notes,
         warnings=data.warnings,
-        no_warnings="" if data.warnings else "Nothing unusual came up.",
         inputs=inputs_table(data),
         settings=settings_table(data),
         changed_settings=f"Changed for this beat: {fmt.listed(changed)}."

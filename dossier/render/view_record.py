@@ -31,12 +31,10 @@ class ProposalView:
 class RecordView:
     standing: StandingView
     decisions: tuple[DecisionView, ...]
-    no_decisions: str
     to_change: tuple[str, ...]  # proposals that somebody wants changed
     rights: Table | None
     rights_summary: str
     proposals: tuple[ProposalView, ...]
-    no_proposals: str
 
 
 def rights_table(data: DossierData) -> tuple[Table | None, str]:
@@ -73,7 +71,6 @@ def record_view(data: DossierData, standing: Standing) -> RecordView:
     return RecordView(
         standing=said,
         decisions=decision_views(data.decisions, {p.id: p.text for p in data.proposals}),
-        no_decisions="" if data.decisions else "Nothing has been decided yet.",
         to_change=tuple(f"{kind}: {text}" for kind, text, status in said.proposals if status == "to change"),
         rights=rights,
         rights_summary=rights_summary,
@@ -81,5 +78,4 @@ def record_view(data: DossierData, standing: Standing) -> RecordView:
             ProposalView(p.id, PROPOSAL_KINDS.get(p.kind, p.kind), p.text, status.get(p.id, ""), i + 1)
             for i, p in enumerate(data.proposals)
         ),
-        no_proposals="" if data.proposals else "This revision proposes nothing that could be agreed to.",
     )

@@ -27,7 +27,6 @@ class RoomView:
     sections: Table
     bars: Table
     width: Table | None
-    no_width: str
 
 
 def summary(data: DossierData) -> tuple[str, ...]:
@@ -115,5 +114,4 @@ def room_view(data: DossierData) -> RoomView:
         sections=section_table(data),
         bars=bar_table(data),
         width=width_table(data),
-        no_width="The stereo image could not be measured.",
     )

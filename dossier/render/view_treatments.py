@@ -41,7 +41,6 @@ class PlanView:
 class TreatmentsView:
     plans: tuple[PlanView, ...]
     absent: str
-    legend: str
 
 
 _ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] = (
@@ -183,7 +182,4 @@ def treatments_view(data: DossierData, assets: PageAssets) -> TreatmentsView:
         absent = "The chosen drums are to be used as they are: no treatment is planned."
     else:
         absent = "No drums were chosen, so there is nothing to treat."
-    return TreatmentsView(
-        plans=tuple(plan_view(plan, data, comparable) for plan in plans), absent=absent,
-        legend="Dashed: before. Solid: after.",
-    )  # fmt: skip
+    return TreatmentsView(tuple(plan_view(plan, data, comparable) for plan in plans), absent)
