@@ -39,10 +39,21 @@ def browser() -> Iterator[Any]:
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The pages under test, by name."""
     folder = tmp_path_factory.mktemp("pages")
-    out = {name: folder / f"{name}.html" for name in ("sample", "long", "bare", "hostile")}
+    out = {name: folder / f"{name}.html" for name in ("sample", "bare", "hostile")}
     for name, path in out.items():
         path.write_text(sample_pages.html(name), encoding="utf-8")
     return out
+
+
+@pytest.fixture(scope="session")
+def shared(browser: Any, pages: dict[str, Path]) -> Iterator[Any]:
+    """The sample's page, for tests that leave it as they found it or set what they need."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    tab = context.new_page()
+    tab.goto(pages["sample"].as_uri())
+    tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
+    yield tab
+    context.close()
 
 
 @dataclass
