@@ -16,14 +16,15 @@ Conventions
 
 from __future__ import annotations
 
-import dataclasses
 import os
 import re
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
+
+import msgspec
 
 from dossier import workers
 from dossier.archive.dataformat import encode
@@ -50,7 +51,6 @@ from dossier.model.index import ArchiveIndex
 Render = bytes | Callable[[Path], None]
 
 _FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
-
 
 
 class TakenIn(NamedTuple):
@@ -208,9 +208,7 @@ class Archive(ArchiveReader):
             return self.root / "index.html"
 
 
-def _stage(
-    staged: Path, data: DossierData, html: str, renders: Mapping[str, Render]
-) -> tuple[Path | None, Path, Path]:
+def _stage(staged: Path, data: DossierData, html: str, renders: Mapping[str, Render]) -> tuple[Path | None, Path, Path]:
     """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
     staged.mkdir()
     folder = staged / "renders"
@@ -239,7 +237,7 @@ def _check_private(data: DossierData) -> None:
     """Refuse a dossier whose file names show where files lie on this machine."""
     home = os.path.expanduser("~")
     below_home = re.compile(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)") if len(home) > 1 else None
-    for field, text in _strings(data, ""):
+    for field, text in _strings(msgspec.to_builtins(data, enc_hook=lambda number: number.tolist()), ""):
         if field in _FILE_FIELDS and (PurePosixPath(text).is_absolute() or PureWindowsPath(text).is_absolute()):
             raise ArchiveError(f"{data.beat.slug}: {text!r} is an absolute path, which a dossier must not show")
         if below_home is not None and below_home.search(text):
@@ -249,13 +247,10 @@ def _check_private(data: DossierData) -> None:
 def _strings(value: object, field: str) -> Iterator[tuple[str, str]]:
     if isinstance(value, str):
         yield field, value
-    elif dataclasses.is_dataclass(value):
-        for entry in dataclasses.fields(value):
-            yield from _strings(getattr(value, entry.name), entry.name)
-    elif isinstance(value, Mapping):
+    elif isinstance(value, dict):
         for key, entry in value.items():
-            yield from _strings(key, "")
-            yield from _strings(entry, str(key))
-    elif isinstance(value, Sequence) and not (value and isinstance(value[0], float | int)):
+            yield "", key
+            yield from _strings(entry, key)
+    elif isinstance(value, list | tuple) and not (value and isinstance(value[0], float | int)):
         for entry in value:
             yield from _strings(entry, field)

@@ -75,18 +75,12 @@ def identity(inputs: Iterable[tuple[str, str]], settings: Mapping[str, object], 
     version
         The program's version.
     """
-    document = {"inputs": sorted(inputs), "settings": settings, "version": version}
+    document = {"inputs": sorted(inputs), "settings": dict(settings), "version": version}
     try:
-        text = msgspec.json.encode(document, order="sorted", enc_hook=_plain)
+        text = msgspec.json.encode(document, order="sorted")
     except TypeError as error:
         raise ArchiveError(f"cannot tell this revision from others: {error} cannot be written down") from error
     return hashlib.sha256(text).hexdigest()
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, Mapping):
-        return dict(value)
-    raise TypeError(f"a setting of type {type(value).__name__}")
 
 
 def revision_id(number: int) -> str:
@@ -107,13 +101,8 @@ def check_slug(slug: str) -> str:
     ArchiveError
         It is empty, too long, or holds more than lower-case letters, digits, '-' and '_'.
     """
-    fine = (
-        0 < len(slug) <= _SLUG_LONGEST
-        and all(sign.isalnum() or sign in "-_" for sign in slug)
-        and slug[0].isalnum()
-        and slug == unicodedata.normalize("NFC", slug.lower())
-    )
-    if not fine:
+    signs = all(sign.isalnum() or sign in "-_" for sign in slug) and slug[:1].isalnum()
+    if not signs or len(slug) > _SLUG_LONGEST or slug != unicodedata.normalize("NFC", slug.lower()):
         raise ArchiveError(
             f"beat {slug!r}: the archive takes lower-case letters, digits, '-' and '_' (up to {_SLUG_LONGEST}) as a "
             "beat's folder name, starting with a letter or digit"

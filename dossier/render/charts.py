@@ -177,9 +177,7 @@ def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_be
     return drawing(width, height, *parts, label=label, class_="pattern")
 
 
-def bars(
-    values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0
-) -> Markup:
+def bars(values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0) -> Markup:
     """Standing bars for shares (0-1), `step` apart, each with its name below and its value above."""
     height, base, wide = 130.0, 104.0, 0.47 * step
     parts = []

@@ -8,6 +8,7 @@ script; filtering, sorting and comparing are added by the script from one embedd
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from markupsafe import Markup
@@ -110,9 +111,7 @@ def _row(title: str, lufs: float, low: int, high: int) -> Markup:
 
 def _piles(points: Sequence[tuple[str, float]], low: int, high: int) -> Markup:
     """Upright piles, one for each half LU, as high as they hold beats, each with its number."""
-    counts: dict[int, int] = {}
-    for _, lufs in points:
-        counts[round(lufs / _BIN_LU)] = counts.get(round(lufs / _BIN_LU), 0) + 1
+    counts = Counter(round(lufs / _BIN_LU) for _, lufs in points)
     ground, unit = _PILE_HIGH + 16, _PILE_HIGH / max(counts.values())
     parts = _guides(low, high)
     for step, count in sorted(counts.items()):

@@ -42,17 +42,14 @@ def packed(array: npt.NDArray[Any]) -> dict[str, Any]:
     `turned`: columns first.  `steps`: each number is the difference from the one before, modulo its range, because
     neighbours in time or along a spectrum are alike.  Of two-byte numbers all low bytes stand before all high ones.
     """
-    out: dict[str, Any] = {"dtype": array.dtype.name, "shape": list(array.shape)}
     spellings: list[tuple[dict[str, bool], bytes]] = [({}, _planes(array.ravel()))]
     if array.dtype.kind in "iu" and array.ndim == 2:
         for marks in ({}, {"turned": True}):
             flat = np.ascontiguousarray(array.T if marks else array).ravel().view(f"u{array.itemsize}")
             steps = flat - np.concatenate([flat[:1] * 0, flat[:-1]])
             spellings += [({**marks, "steps": True}, _planes(steps)), *([(marks, _planes(flat))] if marks else [])]
-    if len(spellings) > 1:
-        spellings.sort(key=lambda spelling: len(zlib.compress(spelling[1], QUICK)))
-    marks, shortest = spellings[0]
-    return {**out, **marks, "gz": squeeze(shortest)}
+    marks, shortest = min(spellings, key=lambda spelling: len(zlib.compress(spelling[1], QUICK)))
+    return {"dtype": array.dtype.name, "shape": list(array.shape), **marks, "gz": squeeze(shortest)}
 
 
 def _planes(flat: npt.NDArray[Any]) -> bytes:

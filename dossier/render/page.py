@@ -138,9 +138,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
     }  # fmt: skip
 
 
-def render_dossier(
-    data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None
-) -> str:
+def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None) -> str:
     """One HTML page that works from file://, offline, and holds everything it shows.
 
     Parameters

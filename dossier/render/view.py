@@ -148,16 +148,13 @@ def head_view(data: DossierData) -> HeadView:
 
 
 def player_view(data: DossierData, assets: PageAssets) -> PlayerView:
-    sounds = assets.previews
-    layers = tuple(p for p in sounds if p.group == "layer")
-    where = ""
-    if layers:
-        occupancy = data.occupancy
-        bar_s = occupancy.slot_s * occupancy.slots_per_bar
-        first = round((layers[0].start_s - occupancy.first_slot_s) / bar_s) + 1 if bar_s > 0 else 1
-        last = first + max(1, round(layers[0].duration_s / bar_s)) - 1 if bar_s > 0 else 1
-        where = f"bar {first}" if first == last else f"bars {first}\u2013{last}"
-    return PlayerView(sounds=sounds, layers=layers, where=where)
+    layers = tuple(sound for sound in assets.previews if sound.group == "layer")
+    bar_s = data.occupancy.slot_s * data.occupancy.slots_per_bar
+    if not layers or bar_s <= 0:
+        return PlayerView(assets.previews, layers, "")
+    first = round((layers[0].start_s - data.occupancy.first_slot_s) / bar_s) + 1
+    last = first + max(1, round(layers[0].duration_s / bar_s)) - 1
+    return PlayerView(assets.previews, layers, f"bar {first}" if first == last else f"bars {first}\u2013{last}")
 
 
 def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> PageView:

@@ -9,13 +9,7 @@ from dossier.model.standing import Standing
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.tables import Cell, Column, Table
-from dossier.render.view_decisions import (
-    PROPOSAL_KINDS,
-    DecisionView,
-    StandingView,
-    decision_views,
-    standing_view,
-)
+from dossier.render.view_decisions import PROPOSAL_KINDS, DecisionView, StandingView, decision_views, standing_view
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,9 +56,7 @@ def test_map_shows_the_view_that_is_chosen(shared: Any, view: str) -> None:
     until(shared, f"document.querySelector('.map-explain[data-view={view}]').hidden === false")
     shared.wait_for_timeout(60)
     instrumental = occupancy.instrumental
-    wanted = (
-        [[max(0.0, 1 - v) for v in row] for row in instrumental] if view == "room" else getattr(occupancy, view)
-    )
+    wanted = [[max(0.0, 1 - v) for v in row] for row in instrumental] if view == "room" else getattr(occupancy, view)
     found = drawn(shared)
     assert np.abs(np.minimum(wanted, 2.55) - np.asarray(found)).max() <= 0.0051
     assert shared.locator(".map-explain:visible").count() == 1
