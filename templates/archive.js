@@ -144,7 +144,7 @@
   }
 
   function paired(left, right, nameOf) {
-    /* The left side's items in order, each with the right side's of the same name (the second with the second), then the rest. */
+    /* Pairs items of the same name, in the left side's order; items without a partner keep null on the other side. */
     var rest = right.slice(), pairs = left.map(function (item) {
       var place = rest.findIndex(function (other) { return nameOf(other) === nameOf(item); });
       return [item, place < 0 ? null : rest.splice(place, 1)[0]];
@@ -286,7 +286,7 @@
     reachable();
   }
   function reachable() {
-    /* A table that has to be scrolled can be reached by keyboard; the others are no stop. */
+    /* Only tables that scroll are tab stops. */
     all(".scroll").forEach(function (box) {
       if (box.scrollWidth > box.clientWidth) { box.setAttribute("tabindex", "0"); } else { box.removeAttribute("tabindex"); }
     });

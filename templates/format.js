@@ -4,7 +4,7 @@ var format = (function () {
   "use strict";
   var NBSP = "\u00a0", MISSING = "\u2013", MINUS = "\u2212";
   function missing(value) { return value === null || value === undefined || !isFinite(value); }
-  /* toFixed rounds the exact binary value, as it should, but a half always up. */
+  /* toFixed rounds the exact binary value, but ties always up: ties go to even here, as in Python. */
   function rounded(value, digits) {
     var text = value.toFixed(digits), power = Math.pow(10, digits), last = Math.round(Number(text) * power);
     var isHalf = value * Math.pow(2, digits + 1) % 2 === 1;

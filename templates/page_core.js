@@ -20,7 +20,7 @@ var page = {};
     return new Response(stream).arrayBuffer();
   };
   var TYPES = { uint8: Uint8Array, int8: Int8Array, uint16: Uint16Array, float32: Float32Array };
-  /* Undoes, from the last to the first, what was done to make an array short: byte planes, differences, turning. */
+  /* Undoes the packing, last step first: byte planes, differences, transposition. */
   page.unpack = function (packed) {
     return page.gunzip(packed.gz).then(function (buffer) {
       var values, i;
@@ -40,7 +40,7 @@ var page = {};
   };
 
   page.color = function (name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); };
-  /* Replaces every `var(--name)` in a figure by the style sheet's value, in a copy. */
+  /* A copy of a figure with the style sheet's value for every `var(--name)`. */
   page.painted = function (value) {
     if (typeof value === "string") {
       return value.replace(/var\((--[a-z-]+)\)/g, function (all, name) { return page.color(name); });

@@ -1,4 +1,4 @@
-/* The map: views, words for the cell under the pointer or the cursor, the playhead. */
+/* The map: its views, a description of the cell under the pointer or the cursor, the playhead. */
 (function () {
   "use strict";
   var map = page.data.map, frame = page.$("map-frame"), plot = page.$("map-plot"), readout = page.$("map-readout");
@@ -57,7 +57,7 @@
     if (!span) { excerptBox.hidden = true; return; }
     var x0 = Math.max(e.left, e.x(span[0])), x1 = Math.min(e.right, e.x(span[1]));
     excerptBox.hidden = x1 <= x0;
-    excerptBox.title = "What the player holds";
+    excerptBox.title = "What the player covers";
     excerptBox.style.cssText = "left:" + x0 + "px;top:" + (e.bottom + 1) + "px;width:" + (x1 - x0) + "px";
   }
   function placeAll() { placeCursor(); placeHead(); placeExcerpt(); }
@@ -138,7 +138,7 @@
   });
   frame.addEventListener("focus", function () { if (!cursor) { moveCursor(0, 0); } });
 
-  /* Bars from one number on the axis to the next, so that numbers keep apart. */
+  /* Bars between two numbers on the axis, so that they do not overlap. */
   function everyBars(shown) {
     var most = Math.max(3, plot.clientWidth / 42), step = 1;
     while ((shown[1] - shown[0]) / step > most) { step *= 2; }
@@ -167,7 +167,7 @@
     });
   };
 
-  /* A map's shares in hundredths; one that lies over another holds only what it adds (modulo 256). */
+  /* A map's shares in hundredths; a map over another one holds only the difference (modulo 256). */
   page.mapBytes = function (name) {
     var packed = map.arrays[name];
     if (!packed) { return Promise.resolve(null); }

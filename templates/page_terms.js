@@ -26,7 +26,7 @@
   });
   box.addEventListener("pointerleave", hide);
   document.addEventListener("keydown", function (event) { if (event.key === "Escape" && shown) { hide(); } });
-  /* Focus by keyboard may scroll the page: the definition goes along with its term. */
+  /* Keyboard focus may scroll the page: the definition follows its term. */
   addEventListener("scroll", function () { if (shown) { show(shown); } }, { passive: true });
 
   var opened = [];
@@ -36,7 +36,6 @@
   });
   addEventListener("afterprint", function () { opened.forEach(function (fold) { fold.open = false; }); opened = []; });
 
-  /* Checkboxes and notes are few; a tall text box that shows all it holds prints better. */
   if (location.hash && page.$(location.hash.slice(1))) {
     var fold = page.$(location.hash.slice(1)).closest("details");
     if (fold) { fold.open = true; }

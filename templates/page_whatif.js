@@ -1,4 +1,4 @@
-/* What if: levels moved by the reader, and what follows from them. */
+/* What if: the reader moves levels, the page recomputes the figures. */
 (function () {
   "use strict";
   var given = page.data.whatIf, place = page.$("what-if");
@@ -59,7 +59,7 @@
     }
     if (rows) { rows.forEach(row); } else { for (s = 0; s < slots; s += 1) { row(s); } }
   }
-  /* Loudness of one part in everything else, row by row; only rows that the change touched are done again. */
+  /* Loudness of one part among all others, slot by slot; only the slots that a change touches are recomputed. */
   function heardOf(part, changed) {
     part.rows.forEach(function (s) {
       if (changed && changed !== part && !changed.has[s]) { return; }
@@ -93,7 +93,7 @@
       fill: fill / referenceSum, zones: zones, loudness: loud === null ? null : loud + given.mixGain,
       parts: parts.map(function (part) {
         var heard = 0, alone = 0;
-        /* Over the part's own hits: the active slots in which it really sounds. */
+        /* Own hits: the active slots in which the part really sounds. */
         part.rows.forEach(function (s) {
           if (given.active[s] && part.loud[s] > 0 && part.loud[s] >= given.ownHitShare * part.loudest) {
             heard += part.heard[s];
@@ -110,7 +110,7 @@
     return results();
   }
 
-  /* Sets some gains and returns what follows; every part where `gains` is empty. */
+  /* Sets some gains and returns the results of all parts. */
   page.whatIf = function (gains) {
     return load().then(function () {
       parts.forEach(function (part) { if (gains[part.id] !== undefined) { setPart(part, gains[part.id]); } });

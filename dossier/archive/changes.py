@@ -1,8 +1,8 @@
 """What changed from one revision to the next, in words that a producer or a client reads.
 
 Conventions
-    A line a change, the cause before its effects: what the beat is, which files went in, which settings, then what came
-    out of it.  A number that rounds to the same figure as before has not changed.
+    One line a change, causes before effects: the beat, its files, its settings, then what came out.  A number that
+    rounds to the same figure as before has not changed.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _KINDS = {
 
 
 def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
-    """What is different in `now`, in sentences; one that says so where nothing is.
+    """What is different in `now`, in sentences, or one sentence that says nothing is.
 
     Parameters
     ----------

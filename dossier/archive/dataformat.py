@@ -5,8 +5,8 @@ Conventions
     zones and roles and otherwise by name, numbers are rounded (single numbers to 6 decimals, rows of numbers to 5; the
     finest thing said anywhere is a hundredth of a decibel or of a percent).  A row of numbers or short words stays on
     one line, small objects too, so that the file can be read and compared line by line.
-    Every document opens with its `format_version`.  A document of an older version is lifted version by version
-    through `UPGRADES`; a newer one is refused by name.  JSON is RFC 8259, in UTF-8; it has no NaN and no infinity, so a
+    Every document opens with its `format_version`.  `UPGRADES` lifts an older document version by version; a newer one
+    is refused by name.  JSON is RFC 8259, in UTF-8; it has no NaN and no infinity, so a
     number that is not finite is an error here, with its place.
 """
 

@@ -1,11 +1,10 @@
 """Decisions: the append-only log of a beat, and the responses that collaborators send back.
 
 Conventions
-    `decisions.jsonl` holds one decision a line (JSON, UTF-8) and only ever grows: a decision that replaces another
-    names it in `supersedes`, and both stay.  A line that cannot be read (a writer was killed in the middle of it) is
-    left where it is, passed over and reported.
+    `decisions.jsonl` holds one decision a line (JSON, UTF-8) and only grows: a decision that replaces another names it
+    in `supersedes`, and both stay.  An unreadable line (its writer was killed) stays too; it is skipped and reported.
     A response names the beat, the revision and that revision's identity; identity decides.  It is checked in full
-    before a line is written, and the same response taken in twice is one decision.
+    before anything is written, and the same response taken in twice is one decision.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ class Log:
 
 
 def read_log(raw: bytes) -> Log:
-    """The log as it stands, damaged lines passed over."""
+    """Read the log, skipping damaged lines."""
     decisions, damaged = [], []
     for number, line in enumerate(raw.split(b"\n"), start=1):
         if not line.strip():
@@ -68,14 +67,14 @@ def line_of(decision: Decision) -> bytes:
 
 
 def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decision:
-    """A decision ready for the log: empty fields filled in, the rest checked.
+    """Fill in a decision's empty fields and check the rest, ready for the log.
 
     An empty `id` becomes the next one, an empty `revision` the newest, an empty `identity` that revision's.
 
     Raises
     ------
     ArchiveError
-        It speaks of a revision, a proposal or an earlier decision that is not there, or has an unknown status.
+        It names a revision, a proposal or an earlier decision that does not exist, or has an unknown status.
     """
     head = _head_of(decision.revision, decision.identity, heads)
     known = [entry.id for entry in log.decisions]
@@ -97,7 +96,7 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
 
 
 def read_response(raw: bytes) -> Response:
-    """A response file, read but not yet held against a revision.
+    """Read a response file, without checking it against a revision yet.
 
     Raises
     ------
@@ -131,10 +130,10 @@ def read_response(raw: bytes) -> Response:
 
 
 def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tuple[Decision, bool]:
-    """The decision that a response makes, and whether it is new.
+    """Turn a response into a decision, and say whether it is new.
 
-    The same response again gives the decision of the first time.  A response with the same id and another content, or
-    from the same person about the same revision, replaces the earlier one, which stays in the log.
+    The same response again gives the earlier decision.  A response with the same id and other content, or from the same
+    person about the same revision, replaces the earlier one, which stays in the log.
 
     Raises
     ------

@@ -1,8 +1,8 @@
 """Reading an archive: its beats, revisions, decisions and where each stands.  Needs no lock and writes nothing.
 
 Conventions
-    What cannot be read is passed over, told once through `say`, and listed in the index; it never hides the rest.
-    See `dossier.archive` for what lies where.
+    What cannot be read is skipped, reported once through `say`, and listed in the index; it never hides the rest.
+    See `dossier.archive` for the layout on disk.
 """
 
 from __future__ import annotations
@@ -67,9 +67,9 @@ class ArchiveReader:
         return self.root / slug / f"{slug}-{revision}"
 
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
-        """The newest revision, where it has this identity and its page is there: then there is nothing to build.
+        """The newest revision, if it has this identity and its page exists: then there is nothing to build.
 
-        An older revision of this identity does not count: going back to an earlier state is a change from the newest.
+        An older revision of this identity does not count: going back to an earlier state is a change.
         """
         numbers = self._numbers(slug)
         head = self._head(slug, numbers[-1]) if numbers else None
@@ -79,7 +79,7 @@ class ArchiveReader:
         return head.revision if page.is_file() else None
 
     def next_revision(self, slug: str) -> str:
-        """The name that the next revision gets: after every data file, readable or not, and every decision."""
+        """The next revision's name: one past every data file, readable or not, and every decision."""
         decided = [revision_number(decision.revision) or 0 for decision in self.decisions(slug)]
         return revision_id(max([0, *self._numbers(slug), *decided]) + 1)
 
@@ -152,7 +152,7 @@ class ArchiveReader:
         return next((head for head in heads if head is not None), None)
 
     def _head(self, slug: str, number: int, skipped: list[Skipped] | None = None) -> DataHead | None:
-        """What the archive works with of one data file; None where it cannot be read, which is said."""
+        """The head of one data file; None, and a word to the user, where it cannot be read."""
         path = self._data_path(slug, number)
         shown = self._shown(path)
         try:

@@ -1,4 +1,4 @@
-"""Revisions: their names, their identity, what the archive page keeps of one, and what changed between two, in words.
+"""Revisions: their names, their identity, and what the archive keeps of each.
 
 Conventions
     A revision is named r001, r002, ... and is immutable.  Its identity is the SHA-256 (FIPS 180-4) of its inputs'

@@ -39,7 +39,7 @@ def curve_plot(
     top: float,
     y_title: str,
 ) -> Markup:
-    """Curves by their class, from `top` down over `DEPTH_DB`; what leaves the range is held at its edge."""
+    """Curves by CSS class over the `DEPTH_DB` below `top`; values outside the range are clipped."""
     left, right, above, below, width, height = 44.0, 10.0, 22.0, 34.0, 420.0, 200.0
     wide, high = width - left - right, height - above - below
 
@@ -78,7 +78,7 @@ _SIDES = {"top": (0, -11, "middle"), "bottom": (0, 21, "middle"), "right": (10, 
 
 
 def name_sides(dots: Sequence[tuple[float, float, str]], *, x_range: Span, y_range: Span) -> list[str]:
-    """Where the name of each dot stands so that names keep off one another and off other dots, as far as they can.
+    """Choose a side for each dot's name so that it overlaps neither dots nor other names, where possible.
 
     Boxes are estimated for a plot of 560 x 330 with letters 7 wide and 16 high; the first side that is free is taken.
     """
@@ -154,7 +154,7 @@ def dot_plot(
 
 
 def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_beat: int, label: str) -> Markup:
-    """Steps as dots, larger for louder; beats are set apart by a line."""
+    """Steps as dots, larger for louder, with a line at each beat."""
     steps = max((len(cells) for _, cells in rows), default=0)
     left, step, row, top = 92.0, 26.0, 26.0, 20.0
     width, height = left + steps * step + 6, top + len(rows) * row + 4
@@ -178,7 +178,7 @@ def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_be
 
 
 def bars(values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0) -> Markup:
-    """Standing bars for shares (0-1), `step` apart, each with its name below and its value above."""
+    """Upright bars for shares (0-1), `step` apart, with the name below and the value above."""
     height, base, wide = 130.0, 104.0, 0.47 * step
     parts = []
     for i, (name, share) in enumerate(values):

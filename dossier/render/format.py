@@ -30,7 +30,7 @@ _SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
 
 
 def tidy(text: str) -> str:
-    """A finding's sentence with true minus signs before quantities and no line break before their unit."""
+    """Give a sentence true minus signs before quantities and no-break spaces before their units."""
     if not _DIGIT.search(text):
         return text
     if "-" in text:
@@ -76,7 +76,7 @@ def percent(share: float | None, *, digits: int = 0, sign: bool = False) -> str:
 
 
 def small_percent(share: float | None, *, sign: bool = False) -> str:
-    """Per cent with a decimal while it is below ten: for shares that are small by nature (overlap, spill)."""
+    """Per cent, with one decimal below ten: for shares that tend to be small (overlap, spill)."""
     if share is None:
         return MISSING
     return percent(share, digits=1 if abs(share) < 0.0995 else 0, sign=sign)
@@ -107,7 +107,7 @@ def clock(value: float) -> str:
 
 
 def day(stamp: str) -> str:
-    """`2026-03-14T18:20:00Z` -> `14 March 2026`; a text that is no date is returned as it is."""
+    """`2026-03-14T18:20:00Z` -> `14 March 2026`; a text that is no date comes back unchanged."""
     try:
         when = datetime.fromisoformat(stamp)
     except ValueError:
@@ -130,7 +130,7 @@ def count(amount: int, one: str, many: str | None = None) -> str:
 
 
 def sentence(text: str) -> str:
-    """A finding's remark as a sentence: a capital where it starts with a word, a full stop at its end."""
+    """A remark as a sentence: capitalised unless it starts with a file name, with a full stop."""
     if not text:
         return ""
     first = text.split(maxsplit=1)[0]
@@ -139,7 +139,7 @@ def sentence(text: str) -> str:
 
 
 def short(text: str, most: int = 16) -> str:
-    """A text cut to `most` characters, the cut shown by an ellipsis."""
+    """Cut a text to `most` characters, ending in an ellipsis."""
     return text if len(text) <= most else text[: most - 1].rstrip() + "\u2026"
 
 
@@ -149,5 +149,5 @@ def file_name(path: str) -> str:
 
 
 def capital(text: str) -> str:
-    """The first letter raised, the rest as it is."""
+    """Capitalise the first letter and nothing else."""
     return text[:1].upper() + text[1:]

@@ -66,7 +66,7 @@ def approach(kind: str, direction: str) -> str:
 
 
 def source(name: str | None, confidence: float | None) -> str:
-    """Where a value comes from: `estimated, confidence 71 %`, `from beat.toml`, or nothing where it is not known."""
+    """Where a value comes from: `estimated, confidence 71 %`, `from beat.toml`, empty where that is unknown."""
     if not name:
         return ""
     if name == "estimated" and confidence is not None:

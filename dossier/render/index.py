@@ -83,14 +83,14 @@ def loudness_drawing(points: Sequence[tuple[str, float]], sentence: str) -> Mark
 
 
 def _span(values: Sequence[float]) -> tuple[int, int]:
-    """Even whole LUFS around all values and both guides, with a little air."""
+    """Even whole LUFS below and above all values and both guides, with a margin."""
     low = min(*values, TRACK_LUFS) - 1.0
     high = max(*values, LOUDEST_LUFS) + 1.0
     return int(low // 2 * 2), int(-(-high // 2) * 2)
 
 
 def _place(value: float, low: int, high: int) -> str:
-    """A place on the scale; 4 % stay free at both ends for dots and figures."""
+    """A place on the scale, with a margin of 4 % at both ends for dots and figures."""
     return f"{round(4.0 + 92.0 * (value - low) / (high - low), 2):g}%"
 
 
@@ -110,7 +110,7 @@ def _row(title: str, lufs: float, low: int, high: int) -> Markup:
 
 
 def _piles(points: Sequence[tuple[str, float]], low: int, high: int) -> Markup:
-    """Upright piles, one for each half LU, as high as they hold beats, each with its number."""
+    """A histogram in steps of half a LU, each column with its count."""
     counts = Counter(round(lufs / _BIN_LU) for _, lufs in points)
     ground, unit = _PILE_HIGH + 16, _PILE_HIGH / max(counts.values())
     parts = _guides(low, high)

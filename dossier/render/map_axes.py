@@ -1,4 +1,4 @@
-"""Places and steps of the maps: where a frequency, a zone, a bar lies, and which colour a value gets.
+"""Geometry of the maps: where a frequency, a zone or a bar lies, and which colour a value gets.
 
 Conventions: maps are `(bands, slots)` shares of the reference, row 0 the lowest band; places along the bands are in
 band widths from the lower edge of the lowest band, interpolated over the logarithm of the centre frequencies.
@@ -72,7 +72,7 @@ def array(rows: Sequence[Sequence[float]]) -> Values:
 
 
 def merged(values: Values, every: int) -> Values:
-    """Means of each `every` neighbouring columns; an odd rest keeps its own mean."""
+    """Means of each `every` neighbouring columns; a shorter last group has its own mean."""
     starts = np.arange(0, values.shape[1], every)
     counts = np.diff([*starts, values.shape[1]])
     return np.asarray(np.add.reduceat(values, starts, axis=1) / counts) if every > 1 else values
@@ -96,6 +96,6 @@ def indices(values: Values, low: float, high: float) -> npt.NDArray[np.uint8]:
 
 
 def scale_top(values: Values) -> float:
-    """End of a scale that all but the largest two in a thousand cells stay within."""
+    """End of a scale that covers all but the largest 0.2 % of the cells."""
     largest = float(np.quantile(np.abs(values), 0.998)) if values.size else 0.0
     return next((top for top in _TOPS if largest <= top), _TOPS[-1])

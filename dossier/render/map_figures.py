@@ -177,12 +177,12 @@ def map_figure(data: DossierData) -> dict[str, Any]:
 
 
 def plotly_text(text: str) -> str:
-    """A text that plotly, which reads some tags in texts, draws as it stands."""
+    """Escape the tags that plotly would interpret in a text."""
     return printable(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def map_data(data: DossierData) -> dict[str, Any]:
-    """The maps as bytes, with what the script needs to put a cell into words."""
+    """The maps as bytes, and what the script needs to describe a cell."""
     occupancy = data.occupancy
     arrays: dict[str, Any] = {}
     for name in FIELDS:

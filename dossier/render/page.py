@@ -31,20 +31,9 @@ from dossier.render.what_if_data import what_if_data
 
 # One script: each file wraps itself, the last starts the page.
 SCRIPTS = (
-    "format.js",
-    "theme_button.js",
-    "page_core.js",
-    "page_terms.js",
-    "page_table.js",
-    "page_map.js",
-    "page_plots.js",
-    "page_player.js",
-    "page_hearing.js",
-    "page_whatif.js",
-    "page_respond.js",
-    "page_save.js",
-    "page_start.js",
-)
+    "format.js", "theme_button.js", "page_core.js", "page_terms.js", "page_table.js", "page_map.js", "page_plots.js",
+    "page_player.js", "page_hearing.js", "page_whatif.js", "page_respond.js", "page_save.js", "page_start.js",
+)  # fmt: skip
 
 
 def template_text(name: str) -> str:
@@ -63,12 +52,12 @@ def _finalize(value: Any) -> Any:
 
 
 def exact(value: str) -> Markup:
-    """An identifier for an attribute, to the character: no cleaning, and line ends as references."""
+    """An identifier as an attribute value, exact to the character: line ends become references."""
     return Markup(str(escape(value)).replace("\r", "&#13;").replace("\n", "&#10;"))
 
 
 def saved(value: float | str) -> Markup:
-    """A table cell's bare value for an attribute: numbers to six digits."""
+    """A table cell's bare value as an attribute; numbers to six digits."""
     return exact(f"{value:.6g}" if isinstance(value, float) else str(value))
 
 
@@ -108,7 +97,7 @@ def document(data: DossierData) -> dict[str, Any]:
 
 
 def rounded(value: Any) -> Any:
-    """Numbers to ten digits, wherever they stand."""
+    """Every number to ten digits, at any depth."""
     if isinstance(value, float):
         return float(f"{value:.10g}")
     if isinstance(value, list):
@@ -117,7 +106,7 @@ def rounded(value: Any) -> Any:
 
 
 def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
-    """Everything that the page's script works from."""
+    """Everything the page's script works from."""
     data = trimmed.data
     what_if = what_if_data(assets, data.balance.mix.integrated_lufs) if constants else None
     return {

@@ -1,7 +1,6 @@
 """The whole page in words: every number becomes a text here and in the `view_*` modules beside this one.
 
-Findings bring their own sentences; what is added here only words numbers.  Nothing below this stage rounds, converts
-or chooses: the templates put texts in their places.
+Findings bring their own sentences; the views only word numbers.  Templates place texts: they neither round nor convert.
 """
 
 from __future__ import annotations

@@ -204,7 +204,7 @@ def _advice(revision: RevisionSummary) -> str:
 
 
 def _drum(drum: ChosenDrum) -> str:
-    """The file's own name, without folder and ending; the part where it says something else."""
+    """The file's name without folder and suffix."""
     return fmt.file_name(drum.file).rsplit(".", 1)[0] or drum.part
 
 

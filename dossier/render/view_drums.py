@@ -165,7 +165,7 @@ def hits_sentence(hits: Sequence[LoopHit]) -> str:
 
 
 def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None:
-    """Id of the sound that lets a drum be heard: its layer in the rough mix, else its own audition."""
+    """Id of the sound that plays a drum: its layer in the rough mix, else its own preview."""
     layers = [part.id for part in data.balance.parts if part.chosen and part.file == file]
     return next((name for name in (*layers, f"candidate:{file}") if name in sounds), None)
 

@@ -89,7 +89,7 @@ def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
 
 
 def sliders(assets: PageAssets) -> tuple[Slider, ...]:
-    """A slider for each part that the page can compute again; the script fills in what follows from it."""
+    """A slider for each part that the page can recompute; the script fills in the figures."""
     parts = assets.what_if.parts if assets.what_if else ()
     return tuple(
         Slider(part.id, fmt.capital(part.label),
@@ -99,7 +99,7 @@ def sliders(assets: PageAssets) -> tuple[Slider, ...]:
 
 
 def _own_sections(data: DossierData) -> Table | None:
-    """Gains for the sections that beat.toml gives an intent of their own."""
+    """Gains in the sections that have an intent of their own in beat.toml."""
     sections = data.balance.sections
     if not sections:
         return None

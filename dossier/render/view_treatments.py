@@ -99,7 +99,7 @@ def _heard_until(side: DrumFigures, floor_db: float) -> float:
 
 
 def _points(values: Sequence[float], step: float) -> list[tuple[float, float]]:
-    """The curve's points; of long curves the highest of each of at most 150 stretches."""
+    """Points of a curve; a long one is thinned to the maxima of at most 150 stretches."""
     each = -(-len(values) // 150) or 1
     return [(i * step, max(values[i : i + each])) for i in range(0, len(values), each)]
 
