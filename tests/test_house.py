@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "dossier"
-ROOMS = ("measure", "treat", "decide", "lay", "render")
+ROOMS = ("measure", "treat", "decide", "arrange", "render")
 MODULES = sorted(path for path in PACKAGE.rglob("*.py"))
 
 
