@@ -103,10 +103,8 @@ def test_identity_depends_on_content_alone() -> None:
     assert one == identity(reversed(inputs), dict(reversed(settings.items())), "0.1.0")
     others = {
         identity([("stems/a.wav", "12"), inputs[1]], settings, "0.1.0"),
-        identity([("stems/x.wav", "11"), inputs[1]], settings, "0.1.0"),
-        identity(inputs[:1], settings, "0.1.0"),
-        identity(inputs, settings | {"intent": "tucked"}, "0.1.0"),
-        identity(inputs, settings, "0.2.0"),
+        identity([("stems/x.wav", "11"), inputs[1]], settings, "0.1.0"), identity(inputs[:1], settings, "0.1.0"),
+        identity(inputs, settings | {"intent": "tucked"}, "0.1.0"), identity(inputs, settings, "0.2.0"),
     }
     assert len(others | {one}) == 6
     with pytest.raises(ArchiveError, match="cannot tell this revision from others"):
