@@ -163,6 +163,13 @@ def test_hostile_names_stay_text() -> None:
             assert button.attributes["data-play"] in sounds
 
 
+def test_tablature_keeps_its_lines() -> None:
+    """Analytic: line breaks are not shown as hidden characters; `X` is an accent, `x` a hit, `o` a soft one."""
+    assert tree("sample").every("pre")[0].text.splitlines() == [
+        "kick       |X-----x-x-------|", "snare      |----X--o----X---|", "closed-hat |x-x-x-x-x-x-x-x-|",
+    ]  # fmt: skip
+
+
 def test_identifiers_keep_every_character() -> None:
     """Analytic: what HTML would fold or drop is written as a reference."""
     for raw in ("drums/a\rb\nc.wav", "\u202eabc", '"><x', "&amp;", "-3 dB.wav", "a\u2028b"):
