@@ -25,6 +25,7 @@ from dossier.render import format as fmt
 from dossier.render.level_figures import level_figure
 from dossier.render.map_figures import FIELDS, map_data, map_figure
 from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
+from dossier.render.svg import coordinate
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import page_view
 from dossier.render.what_if_data import what_if_data
@@ -68,6 +69,7 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True, finalize=_finalize,
     )  # fmt: skip
     made.filters["base64"] = base64_text
+    made.filters["coordinate"] = coordinate
     made.filters["exact"] = exact
     made.filters["saved"] = saved
     return made
