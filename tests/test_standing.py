@@ -11,7 +11,9 @@ import pytest
 from html_tree import Node, parse
 
 from dossier.archive import Archive
-from dossier.model.datafile import Decision, DossierData
+from dossier.archive.revisions import head_of
+from dossier.archive.standing import stand
+from dossier.model.datafile import Decision, DossierData, Mark
 from dossier.model.page import PageAssets
 from dossier.model.standing import Standing
 from dossier.render.index import render_archive
@@ -60,9 +62,6 @@ def test_both_pages_say_the_same_of_a_revision_after_an_agreed_one(tmp_path: Pat
 
 
 def stand_of(*decisions: Decision) -> Standing:
-    from dossier.archive.revisions import head_of
-    from dossier.archive.standing import stand
-
     data = factory.dossier()
     numbered = [replace(d, id=f"d{i:04d}", identity=d.identity or data.revision.identity)
                 for i, d in enumerate(decisions, 1)]  # fmt: skip
@@ -70,8 +69,6 @@ def stand_of(*decisions: Decision) -> Standing:
 
 
 def marked(by: str, **marks: str) -> Decision:
-    from dossier.model.datafile import Mark
-
     return factory.decision(by=by, status="note", marks=tuple(Mark(name, mark) for name, mark in marks.items()))
 
 
@@ -90,10 +87,12 @@ ALL = ["approach", "drums", "gain:kick", "gain:snare", "gain:closed-hat"]
         ((marked("Mara", **dict.fromkeys(ALL[:2], "agreed")), marked("Ivo", **dict.fromkeys(ALL[2:], "agreed"))),
          "agreed", 5, 0),
         ((factory.decision(by="Mara", status="to change"), factory.decision(by="Ivo")), "to change", 5, 0),
+        ((factory.decision(by="Mara", status="to change"), factory.decision(by="Ivo"), factory.decision(by="mara")),
+         "agreed", 5, 0),
         ((factory.decision(), factory.decision(status="note", supersedes="d0001")), "awaiting answer", 0, 0),
     ],
     ids=["nothing", "all", "another revision", "a part", "against each other", "last word counts", "between two",
-         "one is against", "replaced"],
+         "one is against", "persuaded", "replaced"],
 )  # fmt: skip
 def test_what_makes_a_beat_and_its_proposals_agreed(
     decisions: tuple[Decision, ...], status: str, agreed: int, to_change: int
