@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,9 +28,8 @@ from dossier.parallel import thread_map
 if TYPE_CHECKING:
     from dossier.model.checks import Checks
     from dossier.model.choice import Balanced, Choice
-    from dossier.model.page import PageAssets
+    from dossier.model.page import Rendered
     from dossier.model.situation import Analysis
-    from dossier.stages.render_reuse import Renders
 
 Say = Callable[[str], None]
 
@@ -91,20 +89,21 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     say("checking the mix")
     checks = stages.check(analysis, choice, balanced, memo)
     say("rendering")
-    assets, renders = stages.render(analysis, choice, balanced, checks, memo)
-    return publish(archive, analysis, choice, balanced, checks, assets, renders, mark=mark, made=made)
+    rendered = stages.render(analysis, choice, balanced, checks, memo)
+    return publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made)
 
 
 def publish(
-    archive: Archive, analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, assets: PageAssets,
-    renders: Renders, *, mark: str, made: str,
+    archive: Archive, analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, rendered: Rendered, *,
+    mark: str, made: str,
 ) -> Built:  # fmt: skip
     """Put the revision into the archive, unless another build was faster."""
     from dossier import stages
     from dossier.measure import hearing
+    from dossier.model.page import PageAssets
     from dossier.render.page import render_dossier
 
-    beat = analysis.beat
+    beat, renders = analysis.beat, rendered.files
     with archive.lock():
         known = archive.find(beat.slug, mark)
         if known is not None:
@@ -119,7 +118,8 @@ def publish(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants())
+        assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data))
+        html = render_dossier(data, assets, hearing_constants=hearing.page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

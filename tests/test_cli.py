@@ -285,7 +285,7 @@ def test_a_decision_by_hand_finds_its_beat_by_name_folder_or_title(run: Run, tol
     said = ("--by", "Ann\nOther", "--text", "Yes.", "--status", "agreed", "--gain", "kick=-3.5")
     code, out, _ = run("decide", told, *said)
     assert code == 0
-    assert out == "lantern-market: d0001 on r001 by Ann\\u000aOther: agreed\n"
+    assert out == "lantern-market: d0001 on r001 by Ann Other: agreed\n"
     (done,) = Archive(Path("site")).decisions("lantern-market")
     assert (done.text, done.status, done.gains_db) == ("Yes.", "agreed", {"kick": -3.5})
 
