@@ -183,7 +183,7 @@ HEADER = WHOLE.index(b"{'descr'")
 
 @given(place=st.integers(HEADER, HEADER + 60), new=st.binary(min_size=1, max_size=12))
 def test_whatever_stands_in_an_entry_is_either_what_was_asked_for_or_no_value(place: int, new: bytes) -> None:
-    """An entry may check out and still hold anything, where somebody else wrote it: nothing but a `ValueError` comes."""
+    """An entry may check out and still hold anything, where somebody else wrote it: only a `ValueError` comes of it."""
     with contextlib.suppress(ValueError):
         assert isinstance(unpack(WHOLE[:place] + new + WHOLE[place + len(new) :], Kept), Kept)
 
