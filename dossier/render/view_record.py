@@ -197,7 +197,8 @@ def inputs_table(data: DossierData) -> Table | None:
             tables.text(f.file, note=note), tables.text(f.kind), tables.length(f.duration_s),
             Cell(words.MISSING if f.sample_rate_hz is None else str(f.sample_rate_hz), f.sample_rate_hz),
             Cell(words.MISSING if f.channels is None else str(f.channels), f.channels),
-            tables.level(f.gain_db, sign=True), tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
+            tables.level(f.gain_db if f.kind == "stem" else None, sign=True),  # a drum's gain is an answer, no input
+            tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
             Cell(f.sha256[:12] + "\u2026" if f.sha256 else words.MISSING, f.sha256, tone="code"),
         ))  # fmt: skip
     return tables.table("inputs", "Files that this revision was made from", columns, rows)

@@ -68,6 +68,15 @@ class Staged:
         return stages.balance(self.analysis, choice)
 
 
+@dataclass(frozen=True)
+class InStages:
+    """What the stages of a build made of a beat."""
+
+    analysis: Analysis
+    choice: Choice
+    balanced: Balanced
+
+
 def approach(kind: ApproachKind, direction: Direction) -> Approach:
     return Approach(kind=kind, direction=direction, reasons=(), verdict="")
 

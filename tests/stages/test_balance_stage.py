@@ -213,7 +213,8 @@ def test_gains_stay_within_headroom_and_loudness(beat: Staged, intent: Intent) -
     for part in there.balanced(tuple(solved(there).values())).chosen:
         row = part.row
         assert row.true_peak_dbtp is not None
-        assert row.true_peak_dbtp + row.gain_db + there.here.playing_gain_db <= there.here.policy["part_peak_dbtp"] + 1e-6
+        in_mix = row.true_peak_dbtp + row.gain_db + there.here.playing_gain_db
+        assert in_mix <= there.here.policy["part_peak_dbtp"] + 1e-6
         if row.bounded and row.audible_share < row.target_share:
             assert "Level alone cannot do it" in row.advice
             assert "take another" in row.advice
