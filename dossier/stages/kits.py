@@ -245,11 +245,11 @@ def _stand_ins(
 
 def _reason(item: PlacedCandidate) -> str:
     """Why it is in the kit; of one that stands in for another role, that it does."""
-    own, role = item.drum.measures.hit.role or "sound", item.part.role or ""
+    own, role = item.drum.measures.hit.role, item.part.role
     if own == role:
         return item.reason
-    own, role = own.replace("-", " "), role.replace("-", " ")
-    return f"stands in, because there is no {role} among the candidates: a {own} of those left over. {item.reason}"
+    left, missing = (name.replace("-", " ") for name in (own or "sound", role or ""))
+    return f"stands in, because there is no {missing} among the candidates: a {left} of those left over. {item.reason}"
 
 
 def _tuning(matches: Sequence[float | None]) -> float | None:
