@@ -27,7 +27,7 @@ from dossier.model.parts import Ranking, Treated
 from dossier.model.vocabulary import ZONE_KEYS, ApproachKind, Direction
 from dossier.stages import kit_bus, kits, treatments
 from dossier.treat import FAMILIES
-from dossier.treat.families import Line
+from dossier.treat.families import AmountLine
 
 FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "integrated_lufs", "crest_factor_db", "effective_length_s", "fill",
            "overlap", "buried", "audible_share")  # fmt: skip
@@ -279,7 +279,7 @@ def test_covered_ranges_become_eq(two_snares: Staged) -> None:
     one_slot = hearing.slot_powers(hearing.band_energies(wide, RATE), np.array([0.2, 0.8]))
     powers = np.tile(one_slot, (two_snares.here.grid.slots, 1))
 
-    def covered(powers: Array, gain_db: float) -> tuple[Line, ...]:
+    def covered(powers: Array, gain_db: float) -> tuple[AmountLine, ...]:
         snare = two_snares.placed("snare-a-dark")
         item = replace(snare, powers=powers, gains=Gains(db=gain_db, state="alone"))
         return treatments.covered_lines(on, item, slots, policy)
