@@ -27,7 +27,7 @@ TRADES = {  # what only one room may do, and what none may
                      "os._exit")),
 }  # fmt: skip
 # Classes that share a name with another one.  No new ones; each goes from here when it gets a name of its own.
-STILL_TWICE = {"Alignment", "DecisionView", "Fit", "Ranking", "Sound"}
+STILL_TWICE = {"DecisionView", "Ranking"}
 
 
 def room_of(path: Path) -> str:
