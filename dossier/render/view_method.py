@@ -40,7 +40,8 @@ def inputs_table(data: DossierData) -> Table | None:
         (
             tables.text(f.file, note="" if f.used else "could not be read"), tables.text(f.kind),
             tables.length(f.duration_s), tables.level(f.sample_rate_hz, digits=0), tables.level(f.channels, digits=0),
-            tables.level(f.gain_db if f.kind == "stem" else None, sign=True), tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
+            tables.level(f.gain_db if f.kind == "stem" else None, sign=True),  # a drum's gain is an answer, no input
+            tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
             Cell(f.sha256[:12] + "\u2026" if f.sha256 else fmt.MISSING, f.sha256, tone="code"),
         )
         for f in data.inputs

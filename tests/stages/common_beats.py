@@ -14,7 +14,7 @@ import numpy as np
 import soundfile as sf
 import soxr
 
-from dossier import audio, pipeline, stages
+from dossier import audio, inputs, stages
 from dossier.cache import Cache
 from dossier.memo import Memo
 from dossier.model.findings import Approach
@@ -163,6 +163,6 @@ class Ranked:
 
 
 def ranked(folder: Path, cache: Cache) -> Ranked:
-    analysis, memo = stages.analyse(pipeline.load(folder), cache, lambda _: None)
+    analysis, memo = stages.analyse(inputs.load(folder), cache, lambda _: None)
     ranking = stages.rank(analysis, memo)
     return Ranked(analysis, memo, ranking, approach_of(analysis.here, analysis.room, ranking))

@@ -7,7 +7,7 @@ from small_beat import MADE, Small, write_beat
 from stage_beat import InStages
 from tests_support import Demo
 
-from dossier import pipeline, stages
+from dossier import inputs, pipeline, stages
 from dossier.archive import Archive
 from dossier.cache import Cache
 
@@ -27,7 +27,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
 @pytest.fixture(scope="session")
 def market(demo: Demo) -> InStages:
     """Lantern Market as far as its balance; what the demo's build worked out is found again."""
-    analysis, memo = stages.analyse(pipeline.load(demo.audio / "lantern-market"), demo.cache, lambda _: None)
+    analysis, memo = stages.analyse(inputs.load(demo.audio / "lantern-market"), demo.cache, lambda _: None)
     ranking = stages.rank(analysis, memo)
     way, treated = stages.treat(analysis, ranking, memo, jobs=1)
     choice = stages.choose(analysis, ranking, treated, way, memo)

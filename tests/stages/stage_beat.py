@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from dossier import audio, pipeline, stages
+from dossier import audio, inputs, stages
 from dossier.cache import Cache
 from dossier.memo import Memo
 from dossier.model.choice import Balanced, Choice
@@ -112,7 +112,7 @@ def write_beat(
 
 
 def staged(folder: Path, cache: Path) -> Staged:
-    analysis, memo = stages.analyse(pipeline.load(folder), Cache(cache), lambda _: None)
+    analysis, memo = stages.analyse(inputs.load(folder), Cache(cache), lambda _: None)
     return Staged(analysis, memo, stages.rank(analysis, memo))
 
 
