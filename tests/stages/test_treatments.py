@@ -63,7 +63,7 @@ def test_the_kit_is_the_sum_of_its_members_over_one_cycle(beat: Staged) -> None:
     )[start : start + len(cycle)]  # fmt: skip
     assert len(cycle) == round(beat.here.grid.bar_s * RATE)  # the pattern is one bar long
     assert np.max(np.abs(cycle - summed)) < 1e-9
-    assert whole.drum.measures.loudness.true_peak_dbtp == pytest.approx(kit_bus.PEAK_DBTP, abs=0.05)
+    assert whole.drum.measures.loudness.true_peak_dbtp == pytest.approx(beat.here.policy["kit_file_dbtp"], abs=0.05)
 
 
 def test_the_kit_as_one_part_measures_as_the_members_together(beat: Staged) -> None:
@@ -82,7 +82,7 @@ def test_the_kit_has_a_plan_only_where_one_shots_may_be_used(
     beat: Staged, kind: ApproachKind, there: bool
 ) -> None:
     """Analytic: no bus treatment of drums that nobody is going to use."""
-    assert kit_bus.is_wanted(beat.ranking, approach(kind, "fuller")) == there
+    assert kit_bus.is_wanted(beat.ranking, approach(kind, "fuller"), beat.here.policy) == there
 
 
 def test_the_kits_plan_comes_last_and_says_what_it_is(beat: Staged, treated: tuple[Treated, ...]) -> None:
