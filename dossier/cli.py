@@ -255,10 +255,10 @@ def _print_tables(files: Sequence[dict[str, object]]) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from dossier import pipeline
+    from dossier import inputs
 
     wrong = 0
-    for folder, problem in pipeline.check(arguments.beats):
+    for folder, problem in inputs.check(arguments.beats):
         name = name_of(folder)
         if problem is None:
             print(f"{name}: nothing wrong")

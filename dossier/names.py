@@ -38,9 +38,14 @@ def _hidden(character: str) -> bool:
     return character in _INVISIBLE or unicodedata.category(character) in _HIDDEN_CATEGORIES
 
 
-def printable(name: str) -> str:
-    """A name as it may be printed: hidden characters stand as escapes (`\\u202e`, `\\xff`), the rest is unchanged."""
-    return "".join(_escape(character) if _hidden(character) else character for character in name)
+def printable(name: str, *, keep: str = "") -> str:
+    """A name as it may be printed: hidden characters stand as escapes (`\\u202e`, `\\xff`), the rest is unchanged.
+
+    `keep`: hidden characters that stay, such as line breaks in a text.
+    """
+    if name.isascii() and name.isprintable():
+        return name
+    return "".join(_escape(c) if _hidden(c) and c not in keep else c for c in name)
 
 
 def _escape(character: str) -> str:

@@ -68,11 +68,11 @@ def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
 
 
 def _slug_if_sound(folder: Path) -> str | None:
-    from dossier import pipeline
+    from dossier import inputs
     from dossier.errors import DossierError
 
     try:
-        return pipeline.load(folder).slug
+        return inputs.load(folder).slug
     except DossierError:
         return None  # the build will say what is wrong
 

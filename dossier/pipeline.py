@@ -9,29 +9,24 @@ bytes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dossier import __version__, audio, beatfile
+from dossier import __version__, inputs
 from dossier.archive import Archive
 from dossier.archive.changes import changes
-from dossier.archive.revisions import identity
 from dossier.cache import Cache
-from dossier.decide.policy import DEFAULTS, Policy
-from dossier.errors import ArchiveError, AudioError, BeatError
+from dossier.errors import ArchiveError
 from dossier.model.beat import Beat
-from dossier.model.datafile import FORMAT_VERSION, RevisionInfo
-from dossier.parallel import thread_map
+from dossier.model.datafile import RevisionInfo
 
 if TYPE_CHECKING:
     from dossier.model.checks import Checks
     from dossier.model.choice import Balanced, Choice
-    from dossier.model.page import PageAssets
+    from dossier.model.page import Rendered
     from dossier.model.situation import Analysis
-    from dossier.stages.render_reuse import Renders
 
 Say = Callable[[str], None]
 
@@ -47,11 +42,6 @@ class Built:
     new: bool
     verdict: str
     warnings: tuple[str, ...]
-
-
-def load(folder: Path) -> Beat:
-    """The beat of a folder, its policy names checked."""
-    return beatfile.load(folder, known_policy=DEFAULTS)
 
 
 def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, jobs: int = 1) -> Built:
@@ -73,8 +63,8 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     DossierError
         The folder, its audio or the archive cannot be used; nothing was published then.
     """
-    beat = load(folder)
-    mark = identity_of(beat)
+    beat = inputs.load(folder)
+    mark = inputs.identity_of(beat)
     known = archive.find(beat.slug, mark)
     if known is not None:
         return _unchanged(archive, beat, known)
@@ -91,20 +81,21 @@ def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, 
     say("checking the mix")
     checks = stages.check(analysis, choice, balanced, memo)
     say("rendering")
-    assets, renders = stages.render(analysis, choice, balanced, checks, memo)
-    return publish(archive, analysis, choice, balanced, checks, assets, renders, mark=mark, made=made)
+    rendered = stages.render(analysis, choice, balanced, checks, memo)
+    return publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made)
 
 
 def publish(
-    archive: Archive, analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, assets: PageAssets,
-    renders: Renders, *, mark: str, made: str,
+    archive: Archive, analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, rendered: Rendered, *,
+    mark: str, made: str,
 ) -> Built:  # fmt: skip
     """Put the revision into the archive, unless another build was faster."""
     from dossier import stages
     from dossier.measure import hearing
+    from dossier.model.page import PageAssets
     from dossier.render.page import render_dossier
 
-    beat = analysis.beat
+    beat, renders = analysis.beat, rendered.files
     with archive.lock():
         known = archive.find(beat.slug, mark)
         if known is not None:
@@ -119,7 +110,8 @@ def publish(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants())
+        assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data))
+        html = render_dossier(data, assets, hearing_constants=hearing.page_constants())
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
@@ -134,38 +126,6 @@ def index(archive: Archive) -> Path:
     return archive.write_index(render_archive)
 
 
-def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
-    """Validate beats without building: the folder, and what is wrong with it (None: nothing)."""
-    found: list[tuple[Path, str | None]] = []
-    for folder in folders:
-        try:
-            beat = load(folder)
-        except BeatError as error:
-            found.append((folder, str(error)))
-            continue
-        problems = []
-        for shown, path in [*((s.file, s.path) for s in beat.stems), *((d.file, d.path) for d in beat.drums)]:
-            try:
-                audio.read(path, shown_as=shown)
-            except AudioError as error:
-                problems.append(str(error))
-        found.append((folder, "\n".join(problems) or None))
-    return found
-
-
-def identity_of(beat: Beat) -> str:
-    """Identity of the revision that this beat would make: inputs, settings, program version."""
-    listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
-    listed += [("settings", path.name, path) for path in beat.config_files]
-    listed += [("reference", path.name, path) for path in beat.references]
-    digests = thread_map(_hash, [path for _, _, path in listed], ahead=len(listed))
-    hashed = [(f"{kind}:{file}", digest) for (kind, file, _), digest in zip(listed, digests, strict=True)]
-    settings = {
-        "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
-    }  # fmt: skip
-    return identity(hashed, settings, __version__)
-
-
 def _unchanged(archive: Archive, beat: Beat, known: RevisionInfo) -> Built:
     data = archive.latest(beat.slug)
     if data is None:
@@ -175,11 +135,3 @@ def _unchanged(archive: Archive, beat: Beat, known: RevisionInfo) -> Built:
         slug=beat.slug, title=beat.title, revision=known.id, page=page, new=False, verdict=data.approach.verdict,
         warnings=(),
     )  # fmt: skip
-
-
-def _hash(path: Path) -> str:
-    """Hash of a file's content; of an unreadable file, nothing: it is the same revision until it can be read."""
-    try:
-        return audio.sha256(path)
-    except AudioError:
-        return ""

@@ -17,6 +17,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
+from dossier.render.format import MINUS, number
+
 if TYPE_CHECKING:
     from rich.progress import Progress as MovingLine
     from rich.table import Table
@@ -241,8 +243,8 @@ def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -
     if value is None:
         return "-"
     if isinstance(value, float):
-        rounded = round(1000.0 * value if unit == "ms" else value, decimals) + 0.0  # no '-0.00'
-        return f"{rounded:{'+' if unit == 'cents' else ''}.{decimals}f} {unit}".rstrip()
+        shown = number(1000.0 * value if unit == "ms" else value, decimals, sign=unit == "cents")
+        return f"{shown.replace(MINUS, '-')} {unit}".rstrip()  # a terminal's font may lack the true minus
     return f"{value} {unit}".rstrip()
 
 

@@ -1,28 +1,11 @@
-/* The archive page's script: theme, filter, order, and two dossiers side by side.  Conventions: everything works from
-   the embedded document and the list that stands in the page; text goes in as text, never as markup; nothing is
-   fetched.  Numbers read as in the page's text (true minus sign, no-break space before the unit). */
+/* The archive page's script: filter, order, and two dossiers side by side.  Conventions: everything works from the
+   embedded document and the list that stands in the page; text goes in as text, never as markup; nothing is fetched. */
 (function () {
   "use strict";
   var data = JSON.parse(document.getElementById("archive-data").textContent);
-  var NBSP = "\u00a0", MISSING = "\u2013";
   function $(id) { return document.getElementById(id); }
   function all(selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); }
 
-  /* ---- theme */
-  var themeButton = $("theme");
-  function isDark() {
-    var theme = document.documentElement.getAttribute("data-theme");
-    return theme ? theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
-  }
-  function nameTheme() { themeButton.setAttribute("aria-pressed", String(isDark())); }
-  themeButton.addEventListener("click", function () {
-    var theme = isDark() ? "light" : "dark";
-    document.documentElement.setAttribute("data-theme", theme);
-    try { localStorage.setItem("dossier-theme", theme); } catch (error) { /* kept for this visit only */ }
-    nameTheme();
-  });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", nameTheme);
-  nameTheme();
   if (!data.beats.length) { return; }
 
   /* ---- filter and order */
@@ -86,27 +69,13 @@
   filter();
   arrange();
 
-  /* ---- words */
-  function number(value, digits, sign) {
-    if (value === null || value === undefined) { return MISSING; }
-    var text = rounded(Math.abs(value), digits), zero = !/[1-9]/.test(text);
-    return (zero ? "" : value < 0 ? "\u2212" : sign ? "+" : "") + text;
-  }
-  function rounded(value, digits) {
-    /* Half to even on the binary value, as the rest of the page was rounded; toFixed alone rounds a half up. */
-    var text = value.toFixed(digits), power = Math.pow(10, digits), last = Math.round(Number(text) * power);
-    var isHalf = Math.abs(value * Math.pow(2, digits + 1) % 2) === 1;
-    return isHalf && last % 2 === 1 ? ((last - 1) / power).toFixed(digits) : text;
-  }
-  function unit(value, digits, name, sign) {
-    return value === null || value === undefined ? MISSING : number(value, digits, sign) + NBSP + name;
-  }
+  /* ---- words; shares are whole per cent in the document, so that the page never rounds the same share twice */
+  var number = format.number, unit = format.unit, plain = format.plain;
   function percent(share) { return unit(share, 0, "%"); }
   function points(left, right) { return left === null || right === null ? "" : number(right - left, 0, true); }
   function difference(left, right, digits, name) {
     return left === null || right === null ? "" : unit(right - left, digits, name, true);
   }
-  function plain(value) { return String(Number(value.toFixed(2))); }
   function listed(items) {
     return items.length < 2 ? items.join("") : items.slice(0, -1).join(", ") + " and " + items[items.length - 1];
   }
@@ -175,7 +144,7 @@
   }
 
   function paired(left, right, nameOf) {
-    /* The left side's items in order, each with the right side's of the same name (the second with the second), then the rest. */
+    /* Pairs items of the same name, in the left side's order; items without a partner keep null on the other side. */
     var rest = right.slice(), pairs = left.map(function (item) {
       var place = rest.findIndex(function (other) { return nameOf(other) === nameOf(item); });
       return [item, place < 0 ? null : rest.splice(place, 1)[0]];
@@ -191,7 +160,7 @@
       ["Dossier", link(left), link(right), ""],
       ["Advice", a.advice, b.advice, a.advice === b.advice ? "same" : "differs"],
       ["Fill", percent(a.fill), percent(b.fill), points(a.fill, b.fill) + " points"],
-      ["Tempo", plain(a.tempo) + NBSP + "BPM", plain(b.tempo) + NBSP + "BPM", unit(b.tempo - a.tempo, 1, "BPM", true)],
+      ["Tempo", plain(a.tempo, 2) + format.NBSP + "BPM", plain(b.tempo, 2) + format.NBSP + "BPM", unit(b.tempo - a.tempo, 1, "BPM", true)],
       ["Key", a.key, b.key, a.key === b.key ? "same" : "differs"],
       ["Meter", a.meter, b.meter, a.meter === b.meter ? "same" : "differs"],
       ["Length", a.bars + " bars", b.bars + " bars", number(b.bars - a.bars, 0, true)],
@@ -275,7 +244,7 @@
       })) + ".");
     }
     var tempo = b.tempo - a.tempo;
-    if (Math.abs(tempo) >= 0.05) { lines.push("It is " + number(Math.abs(tempo), 1) + NBSP + "BPM " + (tempo > 0 ? "faster" : "slower") + "."); }
+    if (Math.abs(tempo) >= 0.05) { lines.push("It is " + unit(Math.abs(tempo), 1, "BPM") + " " + (tempo > 0 ? "faster" : "slower") + "."); }
     lines.push(a.advice === b.advice ? "Both get the same advice: " + a.advice + "." : "Advice: " + a.advice + " on the left, " + b.advice + " on the right.");
     if (a.lufs !== null && b.lufs !== null && Math.abs(b.lufs - a.lufs) >= 0.05) {
       lines.push("Its rough mix is " + unit(Math.abs(b.lufs - a.lufs), 1, "LU") + (b.lufs > a.lufs ? " louder." : " quieter."));
@@ -317,7 +286,7 @@
     reachable();
   }
   function reachable() {
-    /* A table that has to be scrolled can be reached by keyboard; the others are no stop. */
+    /* Only tables that scroll are tab stops. */
     all(".scroll").forEach(function (box) {
       if (box.scrollWidth > box.clientWidth) { box.setAttribute("tabindex", "0"); } else { box.removeAttribute("tabindex"); }
     });

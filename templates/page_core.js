@@ -1,6 +1,5 @@
-/* What every part of the page's script shares.  Conventions: each file adds one object to `page`; nothing is fetched;
-   arrays arrive as base64 of gzip and are unpacked with DecompressionStream; numbers become words as in the page's
-   text (true minus sign, no-break space before the unit). */
+/* What every part of the page's script shares.  Conventions: each file adds to `page`; nothing is fetched; arrays arrive
+   as base64 of gzip and are unpacked with DecompressionStream. */
 var page = {};
 (function () {
   "use strict";
@@ -21,7 +20,7 @@ var page = {};
     return new Response(stream).arrayBuffer();
   };
   var TYPES = { uint8: Uint8Array, int8: Int8Array, uint16: Uint16Array, float32: Float32Array };
-  /* Undoes, from the last to the first, what was done to make an array short: byte planes, differences, turning. */
+  /* Undoes the packing, last step first: byte planes, differences, transposition. */
   page.unpack = function (packed) {
     return page.gunzip(packed.gz).then(function (buffer) {
       var values, i;
@@ -40,21 +39,8 @@ var page = {};
     });
   };
 
-  page.number = function (value, digits, sign) {
-    if (value === null || value === undefined || !isFinite(value)) { return "\u2013"; }
-    var text = Math.abs(value).toFixed(digits);
-    var zero = !/[1-9]/.test(text);
-    return (zero ? "" : value < 0 ? "\u2212" : sign ? "+" : "") + text;
-  };
-  page.percent = function (share, sign) { return page.number(100 * share, 0, sign) + "\u00a0%"; };
-  page.smallPercent = function (share) { return page.number(100 * share, Math.abs(share) < 0.0995 ? 1 : 0) + "\u00a0%"; };
-
   page.color = function (name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); };
-  page.isDark = function () {
-    var theme = document.documentElement.getAttribute("data-theme");
-    return theme ? theme === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
-  };
-  /* Replaces every `var(--name)` in a figure by the style sheet's value, in a copy. */
+  /* A copy of a figure with the style sheet's value for every `var(--name)`. */
   page.painted = function (value) {
     if (typeof value === "string") {
       return value.replace(/var\((--[a-z-]+)\)/g, function (all, name) { return page.color(name); });
@@ -67,10 +53,6 @@ var page = {};
     }
     return value;
   };
-
-  var themeListeners = [];
-  page.onTheme = function (listener) { themeListeners.push(listener); };
-  page.themeChanged = function () { themeListeners.forEach(function (listener) { listener(); }); };
 
   page.keep = function (key, value) { try { localStorage.setItem(key, value); } catch (error) { /* not kept, not needed */ } };
   page.kept = function (key) { try { return localStorage.getItem(key); } catch (error) { return null; } };

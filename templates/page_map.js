@@ -1,4 +1,4 @@
-/* The map: views, words for the cell under the pointer or the cursor, the playhead. */
+/* The map: its views, a description of the cell under the pointer or the cursor, the playhead. */
 (function () {
   "use strict";
   var map = page.data.map, frame = page.$("map-frame"), plot = page.$("map-plot"), readout = page.$("map-readout");
@@ -19,14 +19,14 @@
     for (var band = 0; band < map.bands; band += 1) { out.push(flat.subarray(band * map.slots, (band + 1) * map.slots)); }
     return out;
   }
-  function scale() { return map.views[view][page.isDark() ? "dark" : "light"]; }
+  function scale() { return map.views[view][theme.isDark() ? "dark" : "light"]; }
 
   page.mapWords = function (band, slot) {
     var bar = Math.floor(slot / map.slotsPerBar) + 1, step = slot % map.slotsPerBar;
     var perBeat = Math.max(1, map.slotsPerBar / map.beatsPerBar);
     var beat = Math.floor(step / perBeat) + 1, sixteenth = Math.floor(step % perBeat) + 1;
     var section = map.sections.filter(function (s) { return bar >= s.first && bar < s.first + s.bars; })[0];
-    var share = values(view)[band * map.slots + slot], text = page.percent(share, view === "treatment_change");
+    var share = values(view)[band * map.slots + slot], text = format.percent(share, view === "treatment_change");
     if (share > 2.545) { text += " or more"; }
     return "Bar " + bar + ", beat " + beat + ", sixteenth " + sixteenth + (section ? " (" + section.name + ")" : "") + ", "
       + map.bandNames[band] + " (" + (map.zoneNames[map.bandZones[band]] || "") + "): " + text + " " + map.views[view].unit + ".";
@@ -57,7 +57,7 @@
     if (!span) { excerptBox.hidden = true; return; }
     var x0 = Math.max(e.left, e.x(span[0])), x1 = Math.min(e.right, e.x(span[1]));
     excerptBox.hidden = x1 <= x0;
-    excerptBox.title = "What the player holds";
+    excerptBox.title = "What the player covers";
     excerptBox.style.cssText = "left:" + x0 + "px;top:" + (e.bottom + 1) + "px;width:" + (x1 - x0) + "px";
   }
   function placeAll() { placeCursor(); placeHead(); placeExcerpt(); }
@@ -95,11 +95,11 @@
           }
         }
         all += sum; n += count;
-        row.cells[z + 2].textContent = count ? page.percent(sum / count, signed) : "\u2013";
+        row.cells[z + 2].textContent = format.percent(count ? sum / count : null, signed);
         row.cells[z + 2].setAttribute("data-value", count ? sum / count : "");
       });
       if (view !== "instrumental") {
-        row.cells[1].textContent = n ? page.percent(all / n, signed) : "\u2013";
+        row.cells[1].textContent = format.percent(n ? all / n : null, signed);
         row.cells[1].setAttribute("data-value", n ? all / n : "");
       } else {
         row.cells[1].textContent = row.cells[1].getAttribute("data-fill");
@@ -138,7 +138,7 @@
   });
   frame.addEventListener("focus", function () { if (!cursor) { moveCursor(0, 0); } });
 
-  /* Bars from one number on the axis to the next, so that numbers keep apart. */
+  /* Bars between two numbers on the axis, so that they do not overlap. */
   function everyBars(shown) {
     var most = Math.max(3, plot.clientWidth / 42), step = 1;
     while ((shown[1] - shown[0]) / step > most) { step *= 2; }
@@ -167,7 +167,7 @@
     });
   };
 
-  /* A map's shares in hundredths; one that lies over another holds only what it adds (modulo 256). */
+  /* A map's shares in hundredths; a map over another one holds only the difference (modulo 256). */
   page.mapBytes = function (name) {
     var packed = map.arrays[name];
     if (!packed) { return Promise.resolve(null); }

@@ -31,7 +31,7 @@
   function barAt(seconds) { return 1 + (START + seconds - map.firstSlot) / (map.slotSeconds * map.slotsPerBar); }
   page.excerptBars = function () { return [barAt(0), barAt(LENGTH)]; };
 
-  /* Gain of each sound, from what the reader asks to hear. */
+  /* The gain of a sound for what the reader wants to hear. */
   function wanted(sound) {
     var db = sound.gain, owner = sound.group === "untreated" ? sound.of : sound.id, audible;
     db += state.moved[owner] || 0;
@@ -55,7 +55,7 @@
     var element = document.querySelector("audio[data-sound='" + sound.at + "']");
     var data = page.bytes(element.getAttribute("src").split(",")[1]);
     return context.decodeAudioData(data.buffer).then(function (buffer) {
-      /* A decoder that keeps the encoder's padding returns more than was put in: the surplus is skipped. */
+      /* Some decoders keep the encoder's padding: skip it. */
       sound.buffer = buffer;
       sound.lead = Math.max(0, Math.min(0.1, buffer.duration - LENGTH > 0.03 ? 1105 / buffer.sampleRate : 0));
       return buffer;
@@ -132,7 +132,7 @@
     });
     show();
   }
-  /* Change what is heard: at once where everything runs already, else by starting what is missing at the same place. */
+  /* Change what is heard: by gains alone if every voice runs already, else by starting the missing ones in sync. */
   function change() {
     if (state.playing && sounds.filter(needed).some(function (sound) { return !voices[sound.id]; })) {
       var mine = (turn += 1);
@@ -146,7 +146,7 @@
     } else { mix(); }
   }
 
-  /* How many of the parts that were treated are heard as they were before. */
+  /* How many treated parts are heard untreated. */
   function plainCount() { return Object.keys(untreated).filter(function (id) { return state.plain[id]; }).length; }
   function setAll(treated) { Object.keys(untreated).forEach(function (id) { state.plain[id] = !treated; }); }
 
@@ -219,7 +219,7 @@
   seek.addEventListener("input", function () { move(Number(seek.value) * LENGTH); });
   page.$("volume").addEventListener("input", function (event) {
     state.volume = Number(event.target.value);
-    event.target.setAttribute("aria-valuetext", state.volume <= -48 ? "silent" : page.number(state.volume, 0) + "\u00a0dB");
+    event.target.setAttribute("aria-valuetext", state.volume <= -48 ? "silent" : format.unit(state.volume, 0, "dB"));
     if (master && state.playing) { master.gain.setTargetAtTime(linear(state.volume), context.currentTime, RAMP); }
   });
   treatedBox.addEventListener("change", function () { setAll(treatedBox.checked); mix(); });
@@ -247,7 +247,7 @@
     });
   });
 
-  /* Letters work only while the player has the focus, so that they are never pressed by accident or by dictation. */
+  /* Letters work only while the player has the focus, so that dictation never triggers them. */
   bar.addEventListener("keydown", function (event) {
     if (event.ctrlKey || event.altKey || event.metaKey) { return; }
     if (event.key === "t" || event.key === "T") { setAll(plainCount() > 0); mix(); }

@@ -1,4 +1,4 @@
-/* The plotting library is unpacked, added as an inline script of known hash, and draws what stands as drawings till then. */
+/* Unpacks the plotting library, adds it as an inline script of known hash, and replaces the stills by live plots. */
 (function () {
   "use strict";
   var plots = {};
@@ -32,7 +32,7 @@
     });
   };
   page.drawPlots = function () { return Promise.all([drawMap(), drawLevels()]); };
-  page.onTheme(function () { if (plots.map || plots.levels) { page.drawPlots(); } });
+  document.addEventListener("themechange", function () { if (plots.map || plots.levels) { page.drawPlots(); } });
 
   page.all("[data-save-plot]").forEach(function (button) {
     button.addEventListener("click", function () {

@@ -1,4 +1,4 @@
-/* Takes the numbers along: everything as JSON, the tables as CSV (RFC 4180). */
+/* Saves the numbers: everything as JSON, the tables as CSV (RFC 4180). */
 (function () {
   "use strict";
   var status = page.$("save-status");
@@ -19,7 +19,7 @@
   };
 
   function field(text) { return /[",\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text; }
-  /* A text that a spreadsheet would take for a formula gets an apostrophe before it. */
+  /* An apostrophe keeps a spreadsheet from reading a text as a formula. */
   function plain(cell, value) {
     var text = value === null || cell.classList.contains("tone-span") ? cell.cloneNode(true) : value;
     if (typeof text !== "string") {
@@ -28,7 +28,7 @@
       text = text.textContent.trim().replace(/\s+/g, " ");
     }
     if (/^[=+@\t-]/.test(text) && isNaN(Number(text))) { text = "'" + text; }
-    return field(text === "\u2013" ? "" : text);
+    return field(text === format.MISSING ? "" : text);
   }
   page.tablesAsCsv = function () {
     var lines = [];

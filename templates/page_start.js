@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   function settled(state) { document.documentElement.setAttribute("data-ready", state); }
-  page.ready = Promise.all([page.loadLibrary(), page.loadMaps()])
+  Promise.all([page.loadLibrary(), page.loadMaps()])
     .then(function () { return page.drawPlots(); })
     .catch(function (error) {
       page.all(".is-live").forEach(function (figure) { figure.classList.remove("is-live"); });

@@ -1,4 +1,4 @@
-/* Tables: sorting by a press on a heading, filtering of the drums. */
+/* Tables: sort by a click on a heading; filter the drums. */
 (function () {
   "use strict";
 
@@ -7,7 +7,7 @@
     var cell = row.cells[column], raw = cell.getAttribute("data-value");
     var text = raw === null ? cell.textContent.trim() : raw;
     var value = Number(text.replace("\u2212", "-"));
-    if (text === "" || text === "\u2013") { return null; }
+    if (text === "" || text === format.MISSING) { return null; }
     return isNaN(value) ? text.toLowerCase() : value;
   }
   function compare(a, b) {
@@ -29,7 +29,7 @@
         .forEach(function (each) { parent.appendChild(each.group); });
       part = [];
     }
-    /* The heading of a role, and a closing line, stay where they are: what stands between two of them is sorted. */
+    /* Role headings and closing lines stay in place; the rows between them are sorted. */
     Array.prototype.slice.call(grouped ? table.tBodies : parent.rows).forEach(function (group) {
       if (grouped && !group.classList.contains("drum")) { place(); parent.appendChild(group); } else { part.push(group); }
     });

@@ -1,22 +1,7 @@
-/* Theme toggle, definitions of terms, unfolding for print. */
+/* Definitions of terms, unfolding for print. */
 (function () {
   "use strict";
-  var button = page.$("theme"), box = page.$("definition"), shown = null;
-
-  function name() {
-    var dark = page.isDark();
-    button.textContent = dark ? "Light page" : "Dark page";
-    button.setAttribute("aria-pressed", String(dark));
-  }
-  button.addEventListener("click", function () {
-    var theme = page.isDark() ? "light" : "dark";
-    document.documentElement.setAttribute("data-theme", theme);
-    page.keep("dossier-theme", theme);
-    name();
-    page.themeChanged();
-  });
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () { name(); page.themeChanged(); });
-  name();
+  var box = page.$("definition"), shown = null;
 
   function hide() { box.hidden = true; shown = null; }
   function show(term) {
@@ -41,7 +26,7 @@
   });
   box.addEventListener("pointerleave", hide);
   document.addEventListener("keydown", function (event) { if (event.key === "Escape" && shown) { hide(); } });
-  /* Focus by keyboard may scroll the page: the definition goes along with its term. */
+  /* Keyboard focus may scroll the page: the definition follows its term. */
   addEventListener("scroll", function () { if (shown) { show(shown); } }, { passive: true });
 
   var opened = [];
@@ -51,7 +36,6 @@
   });
   addEventListener("afterprint", function () { opened.forEach(function (fold) { fold.open = false; }); opened = []; });
 
-  /* Checkboxes and notes are few; a tall text box that shows all it holds prints better. */
   if (location.hash && page.$(location.hash.slice(1))) {
     var fold = page.$(location.hash.slice(1)).closest("details");
     if (fold) { fold.open = true; }

@@ -1,4 +1,4 @@
-/* What if: levels moved by the reader, and what follows from them. */
+/* What if: the reader moves levels, the page recomputes the figures. */
 (function () {
   "use strict";
   var given = page.data.whatIf, place = page.$("what-if");
@@ -59,7 +59,7 @@
     }
     if (rows) { rows.forEach(row); } else { for (s = 0; s < slots; s += 1) { row(s); } }
   }
-  /* Loudness of one part in everything else, row by row; only rows that the change touched are done again. */
+  /* Loudness of one part among all others, slot by slot; only the slots that a change touches are recomputed. */
   function heardOf(part, changed) {
     part.rows.forEach(function (s) {
       if (changed && changed !== part && !changed.has[s]) { return; }
@@ -93,7 +93,7 @@
       fill: fill / referenceSum, zones: zones, loudness: loud === null ? null : loud + given.mixGain,
       parts: parts.map(function (part) {
         var heard = 0, alone = 0;
-        /* Over the part's own hits: the active slots in which it really sounds. */
+        /* Own hits: the active slots in which the part really sounds. */
         part.rows.forEach(function (s) {
           if (given.active[s] && part.loud[s] > 0 && part.loud[s] >= given.ownHitShare * part.loudest) {
             heard += part.heard[s];
@@ -110,7 +110,7 @@
     return results();
   }
 
-  /* Sets some gains and returns what follows; every part where `gains` is empty. */
+  /* Sets some gains and returns the results of all parts. */
   page.whatIf = function (gains) {
     return load().then(function () {
       parts.forEach(function (part) { if (gains[part.id] !== undefined) { setPart(part, gains[part.id]); } });
@@ -154,20 +154,20 @@
   }
 
   function show(result) {
-    page.$("what-if-fill").textContent = page.number(100 * result.fill, 1) + "\u00a0%";
-    page.$("what-if-loudness").textContent = page.number(result.loudness === null ? null : result.loudness + apart, 1) + "\u00a0LUFS";
+    page.$("what-if-fill").textContent = format.unit(100 * result.fill, 1, "%");
+    page.$("what-if-loudness").textContent = format.unit(result.loudness === null ? null : result.loudness + apart, 1, "LUFS");
     page.all("[data-zone-share]", place).forEach(function (bar, z) {
       bar.style.setProperty("--share", Math.min(1, result.zones[z]).toFixed(3));
-      bar.parentNode.querySelector(".value").textContent = page.percent(result.zones[z]);
+      bar.parentNode.querySelector(".value").textContent = format.percent(result.zones[z]);
     });
     result.parts.forEach(function (part) {
       var row = page.all("tr[data-part]", place).filter(function (each) { return each.getAttribute("data-part") === part.id; })[0];
       if (!row) { return; }
-      var slider = row.querySelector("input"), words = page.number(part.gain, 1, true) + "\u00a0dB";
+      var slider = row.querySelector("input"), words = format.unit(part.gain, 1, "dB", true);
       row.querySelector("[data-show='gain']").textContent = words;
       slider.setAttribute("aria-valuetext", words);
-      row.querySelector("[data-show='share']").textContent = page.percent(part.share);
-      row.querySelector("[data-show='overlap']").textContent = page.smallPercent(part.overlap);
+      row.querySelector("[data-show='share']").textContent = format.percent(part.share);
+      row.querySelector("[data-show='overlap']").textContent = format.smallPercent(part.overlap);
       if (page.setLayerGain) { page.setLayerGain(part.id, part.gain - Number(slider.getAttribute("data-advised"))); }
     });
   }
@@ -180,10 +180,8 @@
       if (!waiting) { return; }
       var now = waiting, changed = parts.filter(function (part) { return now[part.id] !== undefined; });
       waiting = null;
-      var began = performance.now();
       changed.forEach(function (part) { setPart(part, now[part.id]); });
       show(again(changed.length === 1 ? changed[0] : null));
-      page.lastStepMs = performance.now() - began;
     });
   }
   var sliders = page.all("input[type='range']", place);

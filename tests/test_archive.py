@@ -101,15 +101,10 @@ def test_identity_depends_on_content_alone() -> None:
     one = identity(inputs, settings, "0.1.0")
     assert len(one) == 64
     assert one == identity(reversed(inputs), dict(reversed(settings.items())), "0.1.0")
-    assert one == identity(
-        [replace(factory.dossier().inputs[0], file=file, sha256=sha) for file, sha in inputs], settings, "0.1.0"
-    )
     others = {
         identity([("stems/a.wav", "12"), inputs[1]], settings, "0.1.0"),
-        identity([("stems/x.wav", "11"), inputs[1]], settings, "0.1.0"),
-        identity(inputs[:1], settings, "0.1.0"),
-        identity(inputs, settings | {"intent": "tucked"}, "0.1.0"),
-        identity(inputs, settings, "0.2.0"),
+        identity([("stems/x.wav", "11"), inputs[1]], settings, "0.1.0"), identity(inputs[:1], settings, "0.1.0"),
+        identity(inputs, settings | {"intent": "tucked"}, "0.1.0"), identity(inputs, settings, "0.2.0"),
     }
     assert len(others | {one}) == 6
     with pytest.raises(ArchiveError, match="cannot tell this revision from others"):
@@ -351,7 +346,7 @@ def test_the_index_is_built_from_the_data_files_alone(tmp_path: Path) -> None:
     Archive(tmp_path).write_index(lambda index: "<html>index</html>")
     assert (tmp_path / "archive.json").read_bytes() == first, "same content, same bytes"
     document = json.loads(first)
-    assert document["format_version"] == 1
+    assert document["format_version"] == 2
     assert [drum["part"] for drum in document["beats"][0]["revisions"][0]["drums"]] == ["kick", "snare", "closed hat"]
     assert {entry["file"] for entry in document["beats"][0]["revisions"][0]["rights"]} == {
         "stems/pad.wav", "stems/bass.wav", "drums/kick-low.wav", "drums/snare-dry.wav", "drums/hat-short.wav",

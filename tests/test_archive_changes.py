@@ -103,8 +103,7 @@ def test_causes_come_before_effects() -> None:
 def test_many_lines_of_one_kind_are_cut_short() -> None:
     files = tuple(drum(f"drums/{number}.wav") for number in range(20))
     was, now = (
-        replace(BASE, inputs=files),
-        replace(BASE, inputs=tuple(replace(file, rights="pending") for file in files)),
+        replace(BASE, inputs=files), replace(BASE, inputs=tuple(replace(file, rights="pending") for file in files)),
     )
     said = changes(was, now)
     assert len(said) == 6

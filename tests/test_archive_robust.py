@@ -89,7 +89,7 @@ def test_killed_at_any_moment_the_archive_opens_and_the_next_build_is_right(quic
         assert texts[: len(decided)] == decided, "no decision is lost"
         decided = texts
         if (quick / "index.html").exists():
-            assert json.loads((quick / "archive.json").read_bytes())["format_version"] == 1
+            assert json.loads((quick / "archive.json").read_bytes())["format_version"] == 2
             assert (quick / "index.html").read_text().endswith("</html>")
         if killed % 20 == 0 or killed == KILLS:
             marks = check_whole(quick)
@@ -266,7 +266,7 @@ def shut() -> Iterator[Path]:
 def test_a_read_only_archive_is_read_and_says_that_it_cannot_be_written(shut: Path) -> None:
     archive = Archive(shut)
     before = snapshot(shut)
-    assert archive.status(SLUG) == "awaiting answer"
+    assert archive.standing(SLUG).status == "awaiting answer"
     assert len(archive.index().beats) == 1
     for act in (
         lambda: publish_second(archive),

@@ -24,7 +24,7 @@ import pytest
 from factory import dossier, response
 from small_beat import kick, noise_hit, tone, write
 
-from dossier import cli, pipeline, terminal
+from dossier import cli, parallel, pipeline, terminal
 from dossier.archive import Archive
 from dossier.model.datafile import DossierData, InputFile
 
@@ -203,6 +203,24 @@ def test_build_as_json_is_one_document(run: Run, pretend: dict[str, Any]) -> Non
     assert document["failed"] == [{"beat": "two", "error": "stems/x.wav: is empty"}]
 
 
+@pytest.mark.parametrize(("asked", "given"), [((), 3), (("--jobs", "1"), 1), (("--jobs", "1000"), 12)])
+def test_processes_are_as_many_as_asked_for_and_as_the_machine_can_bear(
+    run: Run, pretend: dict[str, Any], monkeypatch: pytest.MonkeyPatch, asked: tuple[str, ...], given: int
+) -> None:
+    pretend["one"] = dossier("one")
+    Path("one").mkdir()
+    seen, build = [], pipeline.build
+
+    def watched(*told: Any, jobs: int, **more: Any) -> pipeline.Built:
+        seen.append(jobs)
+        return build(*told, **more)
+
+    monkeypatch.setattr(pipeline, "build", watched)
+    monkeypatch.setattr(parallel, "cores", lambda: 3)
+    assert run("build", "one", *asked)[0] == 0
+    assert seen == [given]
+
+
 def test_a_folder_given_as_a_dot_has_its_name(run: Run, pretend: dict[str, Any]) -> None:
     pretend["one"] = ZeroDivisionError()
     Path("one").mkdir()
@@ -285,7 +303,7 @@ def test_a_decision_by_hand_finds_its_beat_by_name_folder_or_title(run: Run, tol
     said = ("--by", "Ann\nOther", "--text", "Yes.", "--status", "agreed", "--gain", "kick=-3.5")
     code, out, _ = run("decide", told, *said)
     assert code == 0
-    assert out == "lantern-market: d0001 on r001 by Ann\\u000aOther: agreed\n"
+    assert out == "lantern-market: d0001 on r001 by Ann Other: agreed\n"
     (done,) = Archive(Path("site")).decisions("lantern-market")
     assert (done.text, done.status, done.gains_db) == ("Yes.", "agreed", {"kick": -3.5})
 
@@ -399,9 +417,11 @@ def test_schemas_are_json_schema_of_objects(run: Run, what: str) -> None:
 # ------------------------------------------------------------------ streams
 
 
-def in_a_process(argv: Sequence[str], *, cwd: Path | None = None, **env: str) -> subprocess.CompletedProcess[str]:
+def in_a_process(
+    argv: Sequence[str], *, program: Sequence[str] = ("-m", "dossier"), cwd: Path | None = None, **env: str
+) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "dossier", *argv], capture_output=True, text=True, encoding="utf-8", check=False,
+        [sys.executable, *program, *argv], capture_output=True, text=True, encoding="utf-8", check=False,
         cwd=cwd, env={**os.environ, "PYTHONPATH": str(ROOT), **env},
     )  # fmt: skip
 
@@ -481,15 +501,33 @@ def test_a_full_disk_under_standard_output_is_said(tmp_path: Path) -> None:
     assert done.stderr.splitlines() == ["dossier: No space left on device"]
 
 
+ALONE = """
+import sys
+from pathlib import Path
+from dossier import cli
+code = cli.main()
+assert not {"joblib", "multiprocessing.process"} & set(sys.modules), "nothing that starts processes is even loaded"
+lists = [path.read_text() for path in Path("/proc/self/task").glob("*/children")]
+assert not "".join(lists), "there are other processes"
+sys.exit(code)
+"""
+
+
 def test_a_real_build_in_a_pipe_says_plain_lines_and_shows_no_place_on_this_machine(tmp_path: Path) -> None:
-    """One stem, two one-shots, a torn file; what is published names no folder outside the beat."""
+    """One stem, two one-shots, a torn file; what is published names no folder outside the beat.
+
+    With one job it is the only process.
+    """
     beat = tmp_path / "paper-harbour"
     write(beat / "stems/bass.wav", np.concatenate([0.3 * tone(hz, 2.0) for hz in (55.0, 65.41)]))
     write(beat / "drums/kick.wav", kick())
     write(beat / "drums/snare.wav", noise_hit(0.25, 300, 1))
     (beat / "drums/torn.wav").write_bytes(b"RIFF")
     (beat / "beat.toml").write_text('title = "Paper Harbour"\ntempo = 120\n', encoding="utf-8")
-    done = in_a_process(["build", "paper-harbour", "--jobs", "1"], cwd=tmp_path, DOSSIER_CACHE=str(tmp_path / "cache"))
+    done = in_a_process(
+        ["build", "paper-harbour", "--jobs", "1"], program=["-c", ALONE], cwd=tmp_path,
+        DOSSIER_CACHE=str(tmp_path / "cache"),
+    )  # fmt: skip
     assert done.returncode == 1, done.stderr
     assert "\x1b" not in done.stdout + done.stderr
     assert "Traceback" not in done.stderr

@@ -65,19 +65,16 @@ def test_a_decision_may_speak_of_an_older_revision(archive: Archive) -> None:
 @pytest.mark.parametrize(
     ("values", "message"),
     [
-        ({"status": "maybe"}, "one of agreed, to change, note"),
-        ({"by": "  "}, "needs the name"),
+        ({"status": "maybe"}, "one of agreed, to change, note"), ({"by": "  "}, "needs the name"),
         ({"revision": "r009"}, r"no revision 'r009' \(there: r001\)"),
         ({"identity": "ab" * 32, "revision": "r001"}, "identity is abababababab"),
         ({"supersedes": "d0007"}, r"d0007 is to be replaced, but is not in the log \(there: none yet\)"),
-        ({"made": "yesterday"}, "ISO 8601"),
-        ({"marks": (Mark("gain:tuba", "agreed"),)}, "does not propose"),
+        ({"made": "yesterday"}, "ISO 8601"), ({"marks": (Mark("gain:tuba", "agreed"),)}, "does not propose"),
         ({"marks": (Mark("approach", "fine"),)}, "one of agreed, to change"),
         ({"marks": (Mark("approach", "agreed"), Mark("approach", "to change"))}, "marked twice"),
         ({"gains_db": {"tuba": 1.0}}, "no part of this revision's balance"),
         ({"gains_db": {"kick": float("nan")}}, "a gain of nan dB"),
-        ({"gains_db": {"kick": -300.0}}, "a gain of -300"),
-        ({"text": "x" * 30_000}, "too long"),
+        ({"gains_db": {"kick": -300.0}}, "a gain of -300"), ({"text": "x" * 30_000}, "too long"),
     ],
 )
 def test_a_decision_that_fits_nothing_is_refused(archive: Archive, values: dict[str, Any], message: str) -> None:
@@ -105,7 +102,7 @@ def test_superseding_keeps_the_history(archive: Archive) -> None:
     archive.record(SLUG, factory.decision(status="agreed", text="Settled on the phone.", supersedes="d0001"))
     assert log_of(archive).read_bytes().startswith(before), "append-only"
     assert [entry.id for entry in archive.decisions(SLUG)] == ["d0001", "d0002"]
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
 
 
 # ---------------------------------------------------------------------- responses
@@ -121,7 +118,7 @@ def test_a_response_becomes_a_decision(archive: Archive) -> None:
     assert (done.made, done.revision, done.text) == ("2026-03-03T18:30:00Z", "r001", "Less kick.")
     assert done.gains_db == {"kick": -6.0}
     assert archive.decisions(SLUG) == (done,)
-    assert archive.status(SLUG) == "to change"
+    assert archive.standing(SLUG).status == "to change"
 
 
 def test_the_same_response_twice_is_said_and_not_doubled(tmp_path: Path, archive: Archive) -> None:
@@ -142,7 +139,7 @@ def test_an_edited_response_replaces_the_earlier_one(archive: Archive) -> None:
     later = send(archive, first(), id="another-save", notes="All good now.")
     assert later.decision.supersedes == "d0002"
     assert len(archive.decisions(SLUG)) == 3
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
     other = send(archive, first(), id="of-somebody-else", name="Ivo Example")
     assert other.decision.supersedes is None
 
@@ -151,7 +148,7 @@ def test_agreeing_to_a_part_is_a_note_until_all_is_covered(archive: Archive) -> 
     asked = [proposal.id for proposal in first().proposals if proposal.kind != "rights"]
     assert send(archive, first(), {asked[0]: "agreed"}).decision.status == "note"
     standing = archive.standing(SLUG)
-    assert (standing.status, standing.agreed, standing.proposals) == ("awaiting answer", 1, len(asked))
+    assert (standing.status, standing.count("agreed"), len(standing.proposals)) == ("awaiting answer", 1, len(asked))
     rest = send(archive, first(), dict.fromkeys(asked[1:], "agreed"), id="rest", name="Ivo Example")
     assert rest.decision.status == "note"
     standing = archive.standing(SLUG)
@@ -162,25 +159,21 @@ def test_identity_decides_which_revision_a_response_speaks_of(archive: Archive) 
     again = factory.dossier(revision="r002", identity=first().revision.identity)
     archive.publish(again, "<html></html>", {})
     assert send(archive, first()).decision.revision == "r002"
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
 
 
 @pytest.mark.parametrize(
     ("values", "message"),
     [
         ({"format": "something else"}, "'format' is 'something else', expected 'dossier response'"),
-        ({"format_version": 2}, "newer page"),
-        ({"format_version": 0}, "not a format of this program"),
-        ({"beat": "night-depot"}, "holds no beat 'night-depot'"),
-        ({"beat": "../lantern-market"}, "holds no beat"),
+        ({"format_version": 2}, "newer page"), ({"format_version": 0}, "not a format of this program"),
+        ({"beat": "night-depot"}, "holds no beat 'night-depot'"), ({"beat": "../lantern-market"}, "holds no beat"),
         ({"revision": "r007", "identity": "cd" * 32}, r"no revision 'r007' \(there: r001\)"),
         ({"identity": "cd" * 32}, "made from another archive's page"),
         ({"marks": [{"proposal": "gain:tuba", "mark": "agreed"}]}, "does not propose"),
-        ({"marks": [{"proposal": "approach"}]}, "damaged one"),
-        ({"marks": "all"}, "damaged one"),
-        ({"id": ""}, "'id' is empty"),
-        ({"made": "now"}, "ISO 8601"),
-        ({"name": "x" * 500}, "too long"),
+        ({"marks": [{"proposal": "approach"}]}, "damaged one"), ({"marks": "all"}, "damaged one"),
+        ({"id": ""}, "'id' is empty"), ({"identity": ""}, "does not say the identity"),
+        ({"made": "now"}, "ISO 8601"), ({"name": "x" * 500}, "too long"),
         ({"gains_db": {"kick": 1e9}}, "a gain of"),
     ],
 )
@@ -201,7 +194,7 @@ def test_what_is_no_response_is_refused(archive: Archive, raw: bytes) -> None:
 
 def test_a_response_of_hostile_text_stays_one_line(archive: Archive) -> None:
     done = send(archive, first(), notes='a\r\nb\0\u2028</script>"\n\x1b[31m', name="Mara\nExample\x07").decision
-    assert done.text == 'a\nb  </script>"\n [31m'
+    assert done.text == 'a\nb\n</script>"\n[31m'
     assert "\x07" not in done.by
     assert len(log_of(archive).read_bytes().splitlines()) == 1
     assert archive.decisions(SLUG) == (done,)
@@ -255,26 +248,16 @@ def test_status_runs_through_its_life(archive: Archive) -> None:
     standing = archive.standing(SLUG)
     assert (standing.status, standing.decided_on, standing.by) == ("awaiting answer", None, ())
     archive.record(SLUG, factory.decision(status="note", text="Sent to the client."))
-    assert archive.status(SLUG) == "awaiting answer", "a note decides nothing"
+    assert archive.standing(SLUG).status == "awaiting answer", "a note decides nothing"
     archive.record(SLUG, factory.decision(status="agreed"))
-    assert archive.status(SLUG) == "agreed"
+    assert archive.standing(SLUG).status == "agreed"
     add_second(archive)
     standing = archive.standing(SLUG)
     assert (standing.status, standing.revision) == ("awaiting answer", "r002")
     assert (standing.decided_on, standing.decided_status, standing.by) == ("r001", "agreed", ("Mara Example",))
-    assert standing.changed_since == ("Fill: 62 % (was 58 %).",)
     archive.record(SLUG, factory.decision(status="to change", text="The hat is too loud."))
     standing = archive.standing(SLUG)
     assert (standing.status, standing.decided_on) == ("to change", None)
-
-
-def test_one_who_wants_a_change_weighs_more_than_one_who_agrees(archive: Archive) -> None:
-    archive.record(SLUG, factory.decision(by="Mara Example", status="to change"))
-    archive.record(SLUG, factory.decision(by="Ivo Example", status="agreed"))
-    standing = archive.standing(SLUG)
-    assert (standing.status, standing.by) == ("to change", ("Mara Example",))
-    archive.record(SLUG, factory.decision(by="mara example", status="agreed"))
-    assert archive.standing(SLUG).status == "agreed", "each person's last answer counts"
 
 
 def test_a_long_history_is_no_burden(archive: Archive) -> None:

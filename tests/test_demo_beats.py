@@ -46,11 +46,10 @@ Samples = npt.NDArray[np.float64]
 
 
 @pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def written(demo_audio: Path) -> Path:
     """All three beats, written once."""
-    folder = tmp_path_factory.mktemp("demo")
-    assert demo_beats.write(folder) == [folder / slug for slug in SLUGS]
-    return folder
+    assert demo_beats.write(demo_audio) == [demo_audio / slug for slug in SLUGS]
+    return demo_audio
 
 
 def settings(folder: Path, slug: str) -> dict[str, Any]:

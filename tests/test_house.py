@@ -1,57 +1,101 @@
-"""The house rules that a machine can hold: who imports whom, what is lazy, what must not be named."""
+"""The house rules that a machine can hold.  Each test names all offenders at once."""
 
 from __future__ import annotations
 
 import ast
 import subprocess
 import sys
+from collections import defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 PACKAGE = Path(__file__).resolve().parents[1] / "dossier"
-ROOMS = ("measure", "treat", "decide", "arrange", "render")
-MODULES = sorted(path for path in PACKAGE.rglob("*.py"))
+TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in sorted(PACKAGE.rglob("*.py"))}
+MODULES = {".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__") for path in TREES}
+
+# The picture of the rooms: from the ground floor up, a line holds rooms that may import it and the lines before it.
+GUIDE = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+FLOORS = [line.split() for line in GUIDE.split("```rooms\n")[1].split("```")[0].splitlines()]
+ROOMS = [room for floor in FLOORS for room in floor]
+PURE = ("measure", "treat", "arrange", "decide", "render")  # they know of no file, cache or process, nor each other
+PURE_MAY_IMPORT = {"model", "errors", "names"}
+TRADES = {  # what only one room may do, and what none may
+    "print": "cli", "soundfile": "audio",
+    **dict.fromkeys(("eval", "exec", "pickle", "cloudpickle", "dill", "marshal", "shelve", "os.fork", "os.forkpty",
+                     "os._exit")),
+}  # fmt: skip
 
 
-def imports_of(path: Path) -> Iterator[str]:
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module:
-            yield node.module
+def room_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def shown(path: Path) -> str:
+    return path.relative_to(PACKAGE).as_posix()
+
+
+def imported(tree: ast.Module) -> Iterator[str]:
+    """Every module that is imported, however it is written."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are absolute"
             for name in node.names:
-                yield f"{node.module}.{name.name}"
+                whole = f"{node.module}.{name.name}"
+                yield whole if whole in MODULES else node.module or ""
         elif isinstance(node, ast.Import):
-            for name in node.names:
-                yield name.name
+            yield from (name.name for name in node.names)
 
 
-@pytest.mark.parametrize("path", [p for room in ROOMS for p in sorted((PACKAGE / room).glob("*.py"))],
-                         ids=lambda p: f"{p.parent.name}/{p.name}")  # fmt: skip
-def test_pure_rooms_import_models_errors_and_themselves_only(path: Path) -> None:
-    room = path.parent.name
-    allowed = ("dossier.model", "dossier.errors", f"dossier.{room}", "dossier.templates")
-    foreign = {
-        name for name in imports_of(path)
-        if name.startswith("dossier.") and not name.startswith(allowed) and name != "dossier.templates"
-    }  # fmt: skip
-    assert foreign == set()
+def test_rooms_import_downwards_only_and_pure_rooms_not_each_other() -> None:
+    wrong = []
+    for path, tree in TREES.items():
+        room = room_of(path)
+        if room.startswith("__"):
+            continue
+        if room in PURE:
+            allowed = {room, *PURE_MAY_IMPORT}
+        else:
+            height = next((at for at, floor in enumerate(FLOORS) if room in floor), -1)
+            allowed = {"demo_beats", *(room for floor in FLOORS[: height + 1] for room in floor)}
+        for name in imported(tree):
+            top, _, rest = name.partition(".")
+            if top == "dossier" and rest and rest.split(".")[0] not in allowed:
+                wrong.append(f"{shown(path)} imports {name}")
+    assert not wrong, "\n".join(wrong)
+    assert {room_of(path) for path in TREES} - {"__init__", "__main__"} == set(ROOMS), "the picture has other rooms"
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_every_module_says_what_it_is_for(path: Path) -> None:
-    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+def uses(tree: ast.Module) -> Iterator[str]:
+    """What a module does that only one room, or none, may do."""
+    yield from {name.split(".")[0] for name in imported(tree)} & TRADES.keys()
+    for node in ast.walk(tree):
+        match node:
+            case ast.Call(func=ast.Name(id=name)) if name in TRADES:
+                yield name
+            case ast.Attribute(value=ast.Name(id="os"), attr=name) if f"os.{name}" in TRADES:
+                yield f"os.{name}"
+            case ast.keyword(arg="allow_pickle", value=value) if ast.unparse(value) != "False":
+                yield "pickle"
 
 
-@pytest.mark.parametrize("path", [p for p in MODULES if p.name != "cli.py"], ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_only_the_command_line_prints(path: Path) -> None:
-    calls = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
-    assert not any(isinstance(call.func, ast.Name) and call.func.id == "print" for call in calls)
+def test_modules_say_what_they_are_for_and_keep_to_their_trade() -> None:
+    """Only the command line prints, only `audio` opens audio; nothing forks, unpickles or ends without cleaning up."""
+    wrong = [f"{shown(path)} says nothing" for path, tree in TREES.items() if not ast.get_docstring(tree)]
+    wrong += [
+        f"{shown(path)} uses {what}"
+        for path, tree in TREES.items() for what in uses(tree) if room_of(path) != TRADES[what]
+    ]  # fmt: skip
+    assert not wrong, "\n".join(wrong)
 
 
-def test_only_audio_opens_audio_files() -> None:
-    users = {path.parent.name for path in MODULES if any(n.split(".")[0] == "soundfile" for n in imports_of(path))}
-    assert users == {"audio"}
+def test_no_two_classes_share_a_name() -> None:
+    places = defaultdict(list)
+    for path, tree in TREES.items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                places[node.name].append(shown(path))
+    twice = {name: where for name, where in places.items() if len(where) > 1}
+    assert not twice, "\n".join(f"{name}: {', '.join(where)}" for name, where in twice.items())
 
 
 def test_help_loads_nothing_heavy() -> None:
@@ -59,8 +103,8 @@ def test_help_loads_nothing_heavy() -> None:
         "import sys, dossier.cli as c\n"
         "try: c.main(['--help'])\n"
         "except SystemExit: pass\n"
-        "heavy = {'numpy', 'scipy', 'librosa', 'plotly', 'soundfile', 'pyloudnorm', 'jinja2'} & set(sys.modules)\n"
-        "assert not heavy, heavy"
+        "heavy = {'numpy', 'scipy', 'librosa', 'plotly', 'soundfile', 'pyloudnorm', 'jinja2', 'joblib', 'mido'}\n"
+        "assert not heavy & set(sys.modules), heavy & set(sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -1,7 +1,14 @@
-"""What several tests need: grids, tones, noise.  Seeded, no files."""
+"""What several tests need: a grid that is known exactly, and the demo where it was built."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+
+from dossier.archive import Archive
+from dossier.cache import Cache
+from dossier.model.datafile import DossierData
 from dossier.model.measures import Grid
 
 
@@ -12,3 +19,26 @@ def grid(bars: int = 2, tempo: float = 120.0, swing: float = 0.5, start: float =
         downbeat_source="beat.toml", downbeat_confidence=1.0, swing=swing, swing_source="beat.toml",
         swing_confidence=1.0, meter=(4, 4), bars=bars,
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Demo:
+    """The demo's beats, the archive that was built of them, and the cache that was filled by it."""
+
+    MADE: ClassVar[str] = "2026-01-02T03:04:05Z"
+
+    audio: Path
+    archive: Archive
+    cache: Cache
+
+    def data(self, slug: str) -> DossierData:
+        found = self.archive.latest(slug)
+        assert found is not None
+        return found
+
+    def page(self, slug: str) -> str:
+        revision = self.data(slug).revision.id
+        return (self.archive.root / slug / f"{slug}-{revision}.html").read_text(encoding="utf-8")
+
+    def renders(self, slug: str) -> Path:
+        return self.archive.renders_of(slug, self.data(slug).revision.id)

@@ -7,26 +7,24 @@ Conventions
     root/SLUG/decisions.jsonl                   append-only (see `dossier.archive.decisions`)
     root/.lock                                  empty; see `dossier.files`
 
-    A revision exists when its data file does: page and renders are put in place first, the data file last, so that a
-    build killed at any moment leaves either the whole revision or none, and the next build clears what is left over.
-    A revision is never overwritten.  One slug is one beat: a dossier that shares neither title nor any stem with what
-    the slug holds is refused.
-    Whoever changes the archive holds its lock.  Readers need none.
-    Nothing here reads the clock, and nothing that is written names a place outside the beat.
+    A revision exists once its data file does: page and renders go first, the data file last.  A build killed at any
+    moment leaves the whole revision or none, and the next build clears the leftovers.  No revision is overwritten.
+    One slug is one beat: a dossier that shares neither title nor stem with what the slug holds is refused.
+    Writers hold the archive's lock; readers need none.
+    Nothing here reads the clock, and nothing written names a place outside the beat.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import operator
 import os
 import re
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from functools import partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
+
+import msgspec
 
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_response
@@ -55,7 +53,6 @@ Render = bytes | Callable[[Path], None]
 _FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
 
 
-
 class TakenIn(NamedTuple):
     """What became of a response: the beat, its decision, and whether that is new."""
 
@@ -65,15 +62,7 @@ class TakenIn(NamedTuple):
 
 
 class Archive(ArchiveReader):
-    """One archive folder, to read and to write; see `ArchiveReader` for the reading half.
-
-    Parameters
-    ----------
-    root : Path
-        The folder; it is made by the first write.
-    say : callable, optional
-        Gets each thing worth telling the user (waiting for another build, a damaged file passed over), once.
-    """
+    """One archive folder, to read and to write.  The parameters are those of `ArchiveReader`."""
 
     def __init__(self, root: Path, *, say: Callable[[str], None] | None = None) -> None:
         super().__init__(root, say=say)
@@ -100,24 +89,17 @@ class Archive(ArchiveReader):
     def _tell_waiting(self) -> None:
         self._tell(f"another build is writing to {self.root}; waiting for it to finish")
 
-    def publish(
-        self, data: DossierData, html: str | Callable[[], str], renders: Mapping[str, Render] | None = None
-    ) -> Path:
-        """Add a revision: all of it, or nothing.
+    def publish(self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None) -> Path:
+        """Add a revision, all of it or nothing, and return the path of its page.
 
         Parameters
         ----------
-        data : DossierData
+        data
             With `revision.id` as `next_revision` gives it, under the same `lock`.
-        html : str or callable
-            The page, or what makes it while the renders are written.
-        renders : mapping, optional
-            File name to its content, or to a function that writes it to the path it is given; what takes longest first.
-
-        Returns
-        -------
-        Path
+        html
             The page.
+        renders
+            File name to its content, or to a function that writes it to the path it is given.
 
         Raises
         ------
@@ -214,17 +196,9 @@ class Archive(ArchiveReader):
     # ------------------------------------------------------------------ index
 
     def write_index(self, render: Callable[[ArchiveIndex], str]) -> Path:
-        """Write archive.json and index.html anew.
+        """Write archive.json and index.html anew, and return the path of the latter.
 
-        Parameters
-        ----------
-        render : callable
-            `dossier.render.index.render_archive`.
-
-        Returns
-        -------
-        Path
-            index.html.
+        `render` is `dossier.render.index.render_archive`.
         """
         with self.lock():
             sweep(self.root)
@@ -234,9 +208,7 @@ class Archive(ArchiveReader):
             return self.root / "index.html"
 
 
-def _stage(
-    staged: Path, data: DossierData, html: str | Callable[[], str], renders: Mapping[str, Render]
-) -> tuple[Path | None, Path, Path]:
+def _stage(staged: Path, data: DossierData, html: str, renders: Mapping[str, Render]) -> tuple[Path | None, Path, Path]:
     """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
     staged.mkdir()
     folder = staged / "renders"
@@ -251,16 +223,10 @@ def _stage(
             content(folder / name)
             sync_file(folder / name)
 
-    def page() -> None:
-        write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
-
-    def numbers() -> None:
-        write_new(staged / "data", encode(data))
-
-    # Flushing waits for the disk, and turning samples into bytes lets other threads work.
-    writes: list[Callable[[], None]] = [page, numbers, *(partial(render, name) for name in renders)]
-    for _ in thread_map(operator.call, writes, ahead=len(writes)):
+    for _ in thread_map(render, list(renders), ahead=len(renders)):
         pass
+    write_new(staged / "page", html.encode())
+    write_new(staged / "data", encode(data))
     if renders:
         sync_folder(folder)
     sync_folder(staged)
@@ -271,7 +237,7 @@ def _check_private(data: DossierData) -> None:
     """Refuse a dossier whose file names show where files lie on this machine."""
     home = os.path.expanduser("~")
     below_home = re.compile(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)") if len(home) > 1 else None
-    for field, text in _strings(data, ""):
+    for field, text in _strings(msgspec.to_builtins(data, enc_hook=lambda number: number.tolist()), ""):
         if field in _FILE_FIELDS and (PurePosixPath(text).is_absolute() or PureWindowsPath(text).is_absolute()):
             raise ArchiveError(f"{data.beat.slug}: {text!r} is an absolute path, which a dossier must not show")
         if below_home is not None and below_home.search(text):
@@ -281,13 +247,10 @@ def _check_private(data: DossierData) -> None:
 def _strings(value: object, field: str) -> Iterator[tuple[str, str]]:
     if isinstance(value, str):
         yield field, value
-    elif dataclasses.is_dataclass(value):
-        for entry in dataclasses.fields(value):
-            yield from _strings(getattr(value, entry.name), entry.name)
-    elif isinstance(value, Mapping):
+    elif isinstance(value, dict):
         for key, entry in value.items():
-            yield from _strings(key, "")
-            yield from _strings(entry, str(key))
-    elif isinstance(value, Sequence) and not (value and isinstance(value[0], float | int)):
+            yield "", key
+            yield from _strings(entry, key)
+    elif isinstance(value, list | tuple) and not (value and isinstance(value[0], float | int)):
         for entry in value:
             yield from _strings(entry, field)

@@ -1,17 +1,18 @@
 """What changed from one revision to the next, in words that a producer or a client reads.
 
 Conventions
-    A line a change, the cause before its effects: what the beat is, which files went in, which settings, then what came
-    out of it.  A number that rounds to the same figure as before has not changed.  Minus signs are typographic.
+    One line a change, causes before effects: the beat, its files, its settings, then what came out.  A number that
+    rounds to the same figure as before has not changed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from dossier.model.datafile import DossierData, InputFile
-from dossier.model.findings import Approach
+from dossier.model.datafile import BeatInfo, DossierData, InputFile
+from dossier.model.findings import Approach, SectionApproach
 from dossier.model.vocabulary import ZONES
+from dossier.render.format import number, plain
 
 _LISTED = 4  # names in one line
 _LINES = 6  # lines of one kind
@@ -27,7 +28,7 @@ _KINDS = {
 
 
 def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
-    """What is different in `now`, in sentences; one that says so where nothing is.
+    """What is different in `now`, in sentences, or one sentence that says nothing is.
 
     Parameters
     ----------
@@ -46,28 +47,28 @@ def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
 
 
 def _facts(previous: DossierData, now: DossierData) -> list[str]:
-    was, beat = previous.beat, now.beat
-    pairs: Sequence[tuple[str, str, str]] = (
-        ("Title", was.title, beat.title),
-        ("Artist", was.artist or "not given", beat.artist or "not given"),
-        ("Tempo", f"{_plain(was.tempo_bpm, 2)} BPM", f"{_plain(beat.tempo_bpm, 2)} BPM"),
-        ("Key", was.key or "not known", beat.key or "not known"),
-        ("Meter", was.meter, beat.meter),
-        ("Swing", f"{_plain(100 * was.swing, 1)} %", f"{_plain(100 * beat.swing, 1)} %"),
-        ("First downbeat", f"{was.first_downbeat_s:.3f} s", f"{beat.first_downbeat_s:.3f} s"),
-        ("Length", f"{was.bars} bars", f"{beat.bars} bars"),
-        ("Intent", was.intent, beat.intent),
-        ("Target loudness", _level(was.target_lufs, "LUFS"), _level(beat.target_lufs, "LUFS")),
-        ("Listening level", f"{_plain(was.listening_level_db_spl, 1)} dB SPL",
-         f"{_plain(beat.listening_level_db_spl, 1)} dB SPL"),
-    )  # fmt: skip
-    return [_now_was(name, new, old) for name, old, new in pairs if old != new]
+    def facts(beat: BeatInfo) -> dict[str, str]:
+        return {
+            "Title": beat.title,
+            "Artist": beat.artist or "not given",
+            "Tempo": f"{plain(beat.tempo_bpm)} BPM",
+            "Key": beat.key or "not known",
+            "Meter": beat.meter,
+            "Swing": f"{plain(100 * beat.swing, 1)} %",
+            "First downbeat": f"{number(beat.first_downbeat_s, 3)} s",
+            "Length": f"{beat.bars} bars",
+            "Intent": beat.intent,
+            "Target loudness": _level(beat.target_lufs, "LUFS"),
+            "Listening level": f"{plain(beat.listening_level_db_spl, 1)} dB SPL",
+        }
+
+    was = facts(previous.beat)
+    return [line for name, new in facts(now.beat).items() for line in _moved(name, was[name], new)]
 
 
 def _files(previous: Sequence[InputFile], now: Sequence[InputFile]) -> list[str]:
     lines: list[str] = []
-    kinds = [*_KINDS, *sorted({entry.kind for entry in (*previous, *now)} - set(_KINDS))]
-    for kind in kinds:
+    for kind in [*_KINDS, *sorted({entry.kind for entry in (*previous, *now)} - set(_KINDS))]:
         old = {entry.file: entry for entry in previous if entry.kind == kind}
         new = {entry.file: entry for entry in now if entry.kind == kind}
         gone = [file for file in old if file not in new]
@@ -80,104 +81,81 @@ def _files(previous: Sequence[InputFile], now: Sequence[InputFile]) -> list[str]
                 gone.remove(source)
                 come.remove(file)
         both = [(old[file], new[file]) for file in new if file in old]
-        other = [after.file for before, after in both if before.sha256 != after.sha256]
+        one = _KINDS.get(kind, (kind, kind))[0]
         lines += [
             *_counted(kind, "added", come),
             *_counted(kind, "removed", gone),
-            *_counted(kind, "changed", other),
-            *_capped([f"{_KINDS.get(kind, (kind, kind))[0]} renamed: {a}, now {b}." for a, b in renamed]),
-            *_capped([_now_was(f"Gain of {after.file}", _level(after.gain_db, "dB"), _level(before.gain_db, "dB"))
-                      for before, after in both if _level(before.gain_db, "dB") != _level(after.gain_db, "dB")]),
-            *_capped([_now_was(f"Rights of {after.file}", after.rights, before.rights)
-                      for before, after in both if before.rights != after.rights]),
+            *_counted(kind, "changed", [b.file for a, b in both if a.sha256 != b.sha256]),
+            *_capped(f"{one} renamed: {a}, now {b}." for a, b in renamed),
+            *_capped(line for a, b in both for line in _moved_level(f"Gain of {b.file}", a.gain_db, b.gain_db, "dB")),
+            *_capped(line for a, b in both for line in _moved(f"Rights of {b.file}", a.rights, b.rights)),
             *_counted(kind, "no longer readable", [b.file for a, b in both if a.used and not b.used]),
             *_counted(kind, "readable again", [b.file for a, b in both if b.used and not a.used]),
-        ]  # fmt: skip
+        ]
     return lines
 
 
 def _settings(previous: DossierData, now: DossierData) -> list[str]:
-    old = {setting.name: setting for setting in previous.settings}
-    lines = []
+    old = {setting.name: setting.value for setting in previous.settings}
+    lines: list[str] = []
     for setting in now.settings:
-        before = old.get(setting.name)
-        value = before.value if before else setting.default
-        if value != setting.value:
-            unit = f" {setting.unit}" if setting.unit else ""
-            name = setting.name.replace("_", " ")
-            lines.append(_now_was(f"Setting '{name}'", f"{setting.value:g}{unit}", f"{value:g}{unit}"))
-    lines = _capped(lines)
-    if previous.program.version != now.program.version:
-        lines.append(_now_was("Program version", now.program.version, previous.program.version))
-    return lines
+        unit = f" {setting.unit}" if setting.unit else ""
+        was, value = (f"{plain(v, 6)}{unit}" for v in (old.get(setting.name, setting.default), setting.value))
+        lines += _moved(f"Setting '{setting.name.replace('_', ' ')}'", was, value)
+    return [*_capped(lines), *_moved("Program version", previous.program.version, now.program.version)]
 
 
 def _advice(previous: DossierData, now: DossierData) -> list[str]:
-    lines = []
-    old, new = _approach(previous.approach), _approach(now.approach)
-    if old != new:
-        lines.append(_now_was("Advice", new, old))
-    sections = {section.name: section for section in previous.approach.sections}
-    moved = []
-    for section in now.approach.sections:
-        before = sections.get(section.name)
-        if before and (before.kind, before.direction) != (section.kind, section.direction):
-            moved.append(f"{section.name}: {section.kind}, {section.direction}")
+    lines = _moved("Advice", _way(previous.approach), _way(now.approach))
+    sections = {section.name: _way(section) for section in previous.approach.sections}
+    moved = [f"{section.name}: {_way(section)}" for section in now.approach.sections
+             if sections.get(section.name, _way(section)) != _way(section)]  # fmt: skip
     if moved:
         lines.append(f"Advice by section: {_names(moved, '; ')}.")
-    fill, was = _percent(now.instrumental.fill), _percent(previous.instrumental.fill)
-    if fill != was:
-        lines.append(_now_was("Fill", fill, was))
+    lines += _moved("Fill", _percent(previous.instrumental.fill), _percent(now.instrumental.fill))
     zones = []
     for zone in ZONES:
-        after, earlier = now.instrumental.zones.get(zone.key), previous.instrumental.zones.get(zone.key)
-        if after is not None and earlier is not None and abs(after - earlier) >= _ZONE_STEP:
-            zones.append(f"{zone.label} {_percent(after)} (was {_percent(earlier)})")
+        after, before = now.instrumental.zones.get(zone.key), previous.instrumental.zones.get(zone.key)
+        if after is not None and before is not None and abs(after - before) >= _ZONE_STEP:
+            zones.append(f"{zone.label} {_percent(after)} (was {_percent(before)})")
     if zones:
         lines.append(f"Zones: {', '.join(zones)}.")
     return lines
 
 
 def _drums(previous: DossierData, now: DossierData) -> list[str]:
-    lines = []
-    old, new = _first(previous), _first(now)
-    if old != new and new is not None:
-        lines.append(_now_was("First in the ranking", new, old or "none"))
+    first = _first(now)
+    lines = _moved("First in the ranking", _first(previous) or "none", first) if first else []
     before = [part.file for part in previous.balance.parts if part.chosen]
     after = [part.file for part in now.balance.parts if part.chosen]
-    come = [file for file in after if file not in before]
-    gone = [file for file in before if file not in after]
-    if come:
-        lines.append(f"Chosen drums, new: {_names(come)}.")
-    if gone:
-        lines.append(f"Chosen drums, no longer: {_names(gone)}.")
     plans = {plan.id: [step.label for step in plan.steps] for plan in previous.plans if plan.helped}
     treated = {plan.id: [step.label for step in plan.steps] for plan in now.plans if plan.helped}
-    moved = [plan.candidate for plan in now.plans if plan.id in treated and treated[plan.id] != plans.get(plan.id)]
-    if moved:
-        lines.append(f"Treatment changed: {_names(moved)}.")
-    dropped = [plan.candidate for plan in previous.plans
-               if plan.id in plans and plan.id not in treated and plan.candidate in (*after, "kit")]  # fmt: skip
-    if dropped:
-        lines.append(f"No longer treated: {_names(dropped)}.")
-    return lines
+    listed = {
+        "Chosen drums, new": [file for file in after if file not in before],
+        "Chosen drums, no longer": [file for file in before if file not in after],
+        "Treatment changed": [
+            plan.candidate for plan in now.plans if plan.id in treated and treated[plan.id] != plans.get(plan.id)
+        ],
+        "No longer treated": [
+            plan.candidate for plan in previous.plans
+            if plan.id in plans and plan.id not in treated and plan.candidate in (*after, "kit")
+        ],
+    }  # fmt: skip
+    return [*lines, *(f"{what}: {_names(files)}." for what, files in listed.items() if files)]
 
 
 def _levels(previous: DossierData, now: DossierData) -> list[str]:
     old = {part.id: part for part in previous.balance.parts if part.chosen}
-    gains = []
-    for part in now.balance.parts:
-        before = old.get(part.id) if part.chosen else None
-        if before and _level(before.gain_db, "dB") != _level(part.gain_db, "dB"):
-            gains.append(_now_was(f"Gain of {part.part}", _level(part.gain_db, "dB"), _level(before.gain_db, "dB")))
-    lines = _capped(gains)
-    mix, was = now.balance.mix, previous.balance.mix
-    if _level(mix.integrated_lufs, "LUFS") != _level(was.integrated_lufs, "LUFS"):
-        lines.append(_now_was("Rough mix", _level(mix.integrated_lufs, "LUFS"), _level(was.integrated_lufs, "LUFS")))
-    if _level(mix.true_peak_dbtp, "dBTP") != _level(was.true_peak_dbtp, "dBTP"):
-        peak, before_peak = _level(mix.true_peak_dbtp, "dBTP"), _level(was.true_peak_dbtp, "dBTP")
-        lines.append(_now_was("True peak of the rough mix", peak, before_peak))
-    return lines
+    gains = (
+        line for part in now.balance.parts if part.chosen and part.id in old
+        for line in _moved_level(f"Gain of {part.part}", old[part.id].gain_db, part.gain_db, "dB")
+    )  # fmt: skip
+    was, mix = previous.balance.mix, now.balance.mix
+    return [
+        *_capped(gains),
+        *_moved_level("Rough mix", was.integrated_lufs, mix.integrated_lufs, "LUFS"),
+        *_moved_level("True peak of the rough mix", was.true_peak_dbtp, mix.true_peak_dbtp, "dBTP"),
+    ]
 
 
 def _first(data: DossierData) -> str | None:
@@ -186,48 +164,42 @@ def _first(data: DossierData) -> str | None:
     return best.file if best else None
 
 
-def _approach(approach: Approach) -> str:
-    return f"{approach.kind}, {approach.direction}"
+def _way(advice: Approach | SectionApproach) -> str:
+    return f"{advice.kind}, {advice.direction}"
 
 
-def _now_was(name: str, new: str, old: str) -> str:
-    return f"{name}: {new} (was {old})."
+def _moved(name: str, old: str, new: str) -> list[str]:
+    """One line, or none where it reads as before."""
+    return [] if new == old else [f"{name}: {new} (was {old})."]
 
 
-def _names(names: Iterable[str], joint: str = ", ") -> str:
-    names = list(names)
+def _moved_level(name: str, old: float | None, new: float | None, unit: str) -> list[str]:
+    return _moved(name, _level(old, unit), _level(new, unit))
+
+
+def _names(names: Sequence[str], joint: str = ", ") -> str:
     if len(names) <= _LISTED:
         return joint.join(names)
     return f"{joint.join(names[: _LISTED - 1])} and {len(names) - _LISTED + 1} more"
 
 
 def _counted(kind: str, what: str, files: Sequence[str]) -> list[str]:
-    if not files:
-        return []
     one, many = _KINDS.get(kind, (kind.capitalize(), kind.capitalize()))
-    if len(files) == 1:
-        return [f"{one} {what}: {files[0]}."]
-    return [f"{many} {what} ({len(files)}): {_names(files)}."]
+    if len(files) > 1:
+        return [f"{many} {what} ({len(files)}): {_names(files)}."]
+    return [f"{one} {what}: {file}." for file in files]
 
 
-def _capped(lines: list[str]) -> list[str]:
+def _capped(lines: Iterable[str]) -> list[str]:
+    lines = list(lines)
     if len(lines) <= _LINES:
         return lines
     return [*lines[: _LINES - 1], f"And {len(lines) - _LINES + 1} more of that kind."]
 
 
 def _percent(share: float) -> str:
-    return f"{round(100 * share)} %"
-
-
-def _plain(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{number(100 * share, 0)} %"
 
 
 def _level(value: float | None, unit: str) -> str:
-    if value is None:
-        return "not measurable"
-    text = f"{value:.1f}"
-    text = "0.0" if text == "-0.0" else text
-    return f"{text.replace('-', '−')} {unit}"
+    return "not measurable" if value is None else f"{number(value)} {unit}"

@@ -5,8 +5,8 @@ Conventions
     zones and roles and otherwise by name, numbers are rounded (single numbers to 6 decimals, rows of numbers to 5; the
     finest thing said anywhere is a hundredth of a decibel or of a percent).  A row of numbers or short words stays on
     one line, small objects too, so that the file can be read and compared line by line.
-    Every document opens with its `format_version`.  A document of an older version is lifted version by version
-    through `UPGRADES`; a newer one is refused by name.  JSON is RFC 8259, in UTF-8; it has no NaN and no infinity, so a
+    Every document opens with its `format_version`.  `UPGRADES` lifts an older document version by version; a newer one
+    is refused by name.  JSON is RFC 8259, in UTF-8; it has no NaN and no infinity, so a
     number that is not finite is an error here, with its place.
 """
 
@@ -35,7 +35,6 @@ _WIDTH = 118
 _WORD = 12  # a list of words this short stays on one line
 _DECIMALS = 6
 _ROW_DECIMALS = 5
-_LONG = 32  # numbers: a row that is worth loading numpy for, which whoever has such a row has done
 _RANK = {key: rank for rank, key in enumerate((*ZONE_KEYS, *ROLES))}
 
 
@@ -46,7 +45,6 @@ class NewerFormatError(ArchiveError):
 class _NotWritableError(Exception):
     def __init__(self, what: str) -> None:
         super().__init__(what)
-        self.what = what
         self.path: list[str] = []
 
 
@@ -71,7 +69,7 @@ def encode(document: object) -> bytes:
     try:
         return (_text(document, 0) + "\n").encode()
     except _NotWritableError as error:
-        raise ArchiveError(f"cannot write the data file: {'.'.join(reversed(error.path))} is {error.what}") from error
+        raise ArchiveError(f"cannot write the data file: {'.'.join(reversed(error.path))} is {error}") from error
 
 
 def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
@@ -84,40 +82,26 @@ def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
     ArchiveError
         It is damaged or is no data file; the message says where.
     """
-    return decode(raw, DossierData, version=FORMAT_VERSION, upgrades=UPGRADES, shown_as=shown_as)
+    return decode(raw, DossierData, shown_as=shown_as)
 
 
-def decode(
-    raw: bytes,
-    kind: type[T],
-    *,
-    version: int,
-    upgrades: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]],
-    shown_as: str,
-) -> T:
-    """Read a versioned document into `kind`, which may name only some of its fields (the others are skipped).
-
-    Raises
-    ------
-    NewerFormatError, ArchiveError
-        As `read_data`.
-    """
+def decode(raw: bytes, kind: type[T], *, shown_as: str) -> T:
+    """As `read_data`, into a `kind` that may name only some of the document's fields: the others are skipped."""
     try:
         told = _VERSION.match(raw)  # as this program writes it, before everything else
         found = int(told.group(1)) if told else msgspec.json.decode(raw, type=_Probe).format_version
-        if found > version:
+        if found > FORMAT_VERSION:
             raise NewerFormatError(
                 f"{shown_as}: format {found}, written by a newer version of the program; this one reads up to "
-                f"{version}. Install the newer version to use it"
+                f"{FORMAT_VERSION}. Install the newer version to use it"
             )
-        if found == version:
+        if found == FORMAT_VERSION:
             return msgspec.json.decode(raw, type=kind)
-        missing = [step for step in range(found, version) if step not in upgrades]
-        if missing:
+        if any(step not in UPGRADES for step in range(found, FORMAT_VERSION)):
             raise ArchiveError(f"{shown_as}: format {found} is not a format of this program")
         tree: dict[str, Any] = msgspec.json.decode(raw)
-        for step in range(found, version):
-            tree = upgrades[step](tree)
+        for step in range(found, FORMAT_VERSION):
+            tree = UPGRADES[step](tree)
         return msgspec.convert(tree, type=kind)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ArchiveError(f"{shown_as}: damaged, or not a data file ({error})") from error
@@ -125,7 +109,7 @@ def decode(
 
 def _text(value: object, indent: int) -> str:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return _object(((name, getattr(value, name)) for name in _field_names(type(value))), indent)
+        return _object(((field.name, getattr(value, field.name)) for field in dataclasses.fields(value)), indent)
     if isinstance(value, Mapping):
         return _object(((str(key), value[key]) for key in sorted(value, key=_order)), indent)
     if isinstance(value, Sequence) and not isinstance(value, str | bytes):
@@ -150,23 +134,12 @@ def _scalar(value: object, decimals: int) -> str:
 
 
 def _row(values: Sequence[Any]) -> str:
-    """Numbers on one line, each as `_scalar` writes it."""
-    numbers = _rounded(values) if len(values) >= _LONG and all(type(value) is float for value in values) else None
-    if numbers is None:
-        for value in values:
-            if not math.isfinite(value):
-                raise _NotWritableError(f"not a finite number ({value})")
-        numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
+    """Numbers on one line."""
+    for value in values:
+        if not math.isfinite(value):
+            raise _NotWritableError(f"not a finite number ({value})")
+    numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
     return msgspec.json.encode(numbers).decode().replace(",", ", ")
-
-
-def _rounded(values: Sequence[float]) -> list[float] | None:
-    """All at once (of two numbers that are as near it may be the other); None where one of them is not finite."""
-    import numpy as np
-
-    row = np.array(values)
-    numbers: list[float] = (np.round(row, _ROW_DECIMALS) + 0.0).tolist()
-    return numbers if np.isfinite(row).all() else None
 
 
 def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
@@ -208,13 +181,3 @@ def _joined(parts: list[str], opening: str, closing: str, indent: int) -> str:
         return f"{opening}{', '.join(parts)}{closing}"
     pad = " " * (indent + 1)
     return f"{opening}\n{pad}" + f",\n{pad}".join(parts) + f"\n{' ' * indent}{closing}"
-
-
-def _field_names(kind: type) -> tuple[str, ...]:
-    names = _FIELDS.get(kind)
-    if names is None:
-        names = _FIELDS[kind] = tuple(field.name for field in dataclasses.fields(kind))
-    return names
-
-
-_FIELDS: dict[type, tuple[str, ...]] = {}

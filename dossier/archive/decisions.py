@@ -1,12 +1,10 @@
-"""Decisions: the append-only log of a beat, responses that collaborators send back, and where a beat stands.
+"""Decisions: the append-only log of a beat, and the responses that collaborators send back.
 
 Conventions
-    `decisions.jsonl` holds one decision a line (JSON, UTF-8) and only ever grows: a decision that replaces another
-    names it in `supersedes`, and both stay.  A line that cannot be read (a writer was killed in the middle of it) is
-    left where it is, passed over and reported.
+    `decisions.jsonl` holds one decision a line (JSON, UTF-8) and only grows: a decision that replaces another names it
+    in `supersedes`, and both stay.  An unreadable line (its writer was killed) stays too; it is skipped and reported.
     A response names the beat, the revision and that revision's identity; identity decides.  It is checked in full
-    before a line is written, and the same response taken in twice is one decision.
-    Rights are the producer's to clear, so that proposals about rights are not among those that wait for a collaborator.
+    before anything is written, and the same response taken in twice is one decision.
 """
 
 from __future__ import annotations
@@ -14,15 +12,16 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
 
 from dossier.archive.revisions import DataHead
+from dossier.archive.standing import asked, in_force
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, Mark, Proposal, Response
-from dossier.model.index import Standing
+from dossier.names import clean
 
 RESPONSE_FORMAT = "dossier response"
 RESPONSE_VERSION = 1
@@ -34,7 +33,6 @@ _LONGEST_NAME = 200
 _LONGEST_TEXT = 20_000
 _GAIN_LIMIT_DB = 60.0  # beyond the range of the page's sliders and of any fader
 _ID = re.compile(r"d(\d+)\Z")
-_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +49,7 @@ class Log:
 
 
 def read_log(raw: bytes) -> Log:
-    """The log as it stands, damaged lines passed over."""
+    """Read the log, skipping damaged lines."""
     decisions, damaged = [], []
     for number, line in enumerate(raw.split(b"\n"), start=1):
         if not line.strip():
@@ -68,48 +66,37 @@ def line_of(decision: Decision) -> bytes:
     return msgspec.json.encode(decision)
 
 
-def standing_decisions(decisions: Iterable[Decision]) -> tuple[Decision, ...]:
-    """Those that no later one supersedes, oldest first."""
-    decisions = tuple(decisions)
-    replaced = {entry.supersedes for entry in decisions}
-    return tuple(entry for entry in decisions if entry.id not in replaced)
-
-
 def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decision:
-    """A decision ready for the log: empty fields filled in, the rest checked.
+    """Fill in a decision's empty fields and check the rest, ready for the log.
 
     An empty `id` becomes the next one, an empty `revision` the newest, an empty `identity` that revision's.
 
     Raises
     ------
     ArchiveError
-        It speaks of a revision, a proposal or an earlier decision that is not there, or has an unknown status.
+        It names a revision, a proposal or an earlier decision that does not exist, or has an unknown status.
     """
     head = _head_of(decision.revision, decision.identity, heads)
+    known = [entry.id for entry in log.decisions]
     done = replace(
-        decision,
-        id=decision.id or log.next_id,
-        revision=head.revision.id,
-        identity=head.revision.identity,
-        by=_clean(decision.by).strip(),
-        text=_clean(decision.text).strip(),
-    )
-    if done.id in {entry.id for entry in log.decisions}:
+        decision, id=decision.id or log.next_id, revision=head.revision.id, identity=head.revision.identity,
+        by=clean(decision.by), text=_clean_lines(decision.text),
+    )  # fmt: skip
+    if done.id in known:
         raise ArchiveError(f"decision {done.id} is in the log already; leave the id empty to get the next one")
     if done.status not in STATUSES:
         raise ArchiveError(f"decision status {done.status!r}: it is one of {', '.join(STATUSES)}")
     if not done.by:
         raise ArchiveError("a decision needs the name of who made it")
-    if done.supersedes is not None and done.supersedes not in {entry.id for entry in log.decisions}:
-        known = ", ".join(entry.id for entry in log.decisions) or "none yet"
-        raise ArchiveError(f"decision {done.supersedes} is to be replaced, but is not in the log (there: {known})")
-    _check_made(done.made)
-    _check_content(done.by, done.text, done.marks, done.gains_db, head)
+    if done.supersedes is not None and done.supersedes not in known:
+        there = ", ".join(known) or "none yet"
+        raise ArchiveError(f"decision {done.supersedes} is to be replaced, but is not in the log (there: {there})")
+    _check(done, head)
     return done
 
 
 def read_response(raw: bytes) -> Response:
-    """A response file, read but not yet held against a revision.
+    """Read a response file, without checking it against a revision yet.
 
     Raises
     ------
@@ -137,14 +124,16 @@ def read_response(raw: bytes) -> Response:
         raise ArchiveError(f"response format {response.format_version} is not a format of this program")
     if not response.id or len(response.id) > _LONGEST_NAME:
         raise ArchiveError("damaged response file: its 'id' is empty or too long")
+    if not response.identity:
+        raise ArchiveError("damaged response file: it does not say the identity of the revision it answers")
     return response
 
 
 def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tuple[Decision, bool]:
-    """The decision that a response makes, and whether it is new.
+    """Turn a response into a decision, and say whether it is new.
 
-    The same response again gives the decision of the first time.  A response with the same id and another content, or
-    from the same person about the same revision, replaces the earlier one, which stays in the log.
+    The same response again gives the earlier decision.  A response with the same id and other content, or from the same
+    person about the same revision, replaces the earlier one, which stays in the log.
 
     Raises
     ------
@@ -152,106 +141,29 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
         It fits no revision of the beat, or marks something that the revision does not propose.
     """
     head = _head_of(response.revision, response.identity, heads, answers=True)
-    by = _clean(response.name).strip() or "not named"
+    by = clean(response.name) or "not named"
     decision = Decision(
-        id=log.next_id,
-        made=response.made,
-        revision=head.revision.id,
-        identity=head.revision.identity,
-        by=by,
-        status=_status_of(response.marks, head.proposals),
-        text=_clean(response.notes).strip(),
-        marks=tuple(replace(mark, note=_clean(mark.note).strip()) for mark in response.marks),
-        gains_db=response.gains_db,
-        source="response",
-        response_id=response.id,
-    )
+        id=log.next_id, made=response.made, revision=head.revision.id, identity=head.revision.identity, by=by,
+        status=_status_of(response.marks, head.proposals), text=_clean_lines(response.notes),
+        marks=tuple(replace(mark, note=_clean_lines(mark.note)) for mark in response.marks),
+        gains_db=response.gains_db, source="response", response_id=response.id,
+    )  # fmt: skip
     for entry in log.decisions:
         if entry.response_id == response.id and _content(entry) == _content(decision):
             return entry, False
-    _check_made(decision.made)
-    _check_content(decision.by, decision.text, decision.marks, decision.gains_db, head)
-    for entry in reversed(standing_decisions(log.decisions)):
+    _check(decision, head)
+    for entry in reversed(in_force(log.decisions)):
         same_person = entry.by.casefold() == by.casefold() and entry.identity == decision.identity
         if entry.response_id is not None and (entry.response_id == response.id or same_person):
             return replace(decision, supersedes=entry.id), True
     return decision, True
 
 
-def stand(heads: Sequence[DataHead], decisions: Iterable[Decision]) -> Standing:
-    """Where a beat stands: by the decisions about its newest revision; about an older one, it awaits an answer anew.
-
-    Each person's last answer counts.  One who wants a change makes it 'to change'; otherwise one who agreed to the
-    whole, or several who between them agreed to every proposal, make it 'agreed'.
-
-    Parameters
-    ----------
-    heads : sequence of DataHead
-        The beat's revisions, oldest first, at least one.
-    decisions : iterable of Decision
-        Its log, oldest first.
-    """
-    newest, valid = heads[-1], standing_decisions(decisions)
-    status, answers, agreed, asked = _answer(newest, valid)
-    if answers:
-        return Standing(status, newest.revision.id, _people(answers), _last_made(answers), agreed, asked)
-    for place in range(len(heads) - 2, -1, -1):
-        earlier, answers, _, _ = _answer(heads[place], valid)
-        if answers:
-            since = [line for head in heads[place + 1 :] for line in head.revision.changes]
-            return Standing(
-                status=status,
-                revision=newest.revision.id,
-                by=_people(answers),
-                made=_last_made(answers),
-                agreed=agreed,
-                proposals=asked,
-                decided_on=heads[place].revision.id,
-                decided_status=earlier,
-                changed_since=tuple(dict.fromkeys(since)),
-            )
-    return Standing(status, newest.revision.id, agreed=agreed, proposals=asked)
-
-
-def _answer(head: DataHead, valid: Sequence[Decision]) -> tuple[str, list[Decision], int, int]:
-    """Status of one revision, the decisions that make it, and how many of the proposals asked are agreed to."""
-    asked = [proposal.id for proposal in head.proposals if proposal.kind != "rights"]
-    about = [entry for entry in valid if entry.identity == head.revision.identity]
-    agreed = _agreed_proposals(about, asked)
-    last = {entry.by.casefold(): entry for entry in about if entry.status != "note"}
-    against = [entry for entry in last.values() if entry.status == "to change"]
-    answers = against or list(last.values())
-    if not answers and asked and len(agreed) == len(asked):
-        answers = [entry for entry in about if entry.marks]
-    status = "to change" if against else "agreed" if answers else "awaiting answer"
-    return status, answers, len(agreed), len(asked)
-
-
-def _people(decisions: Sequence[Decision]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(entry.by for entry in decisions))
-
-
-def _last_made(decisions: Sequence[Decision]) -> str:
-    return max(entry.made for entry in decisions)
-
-
-def _agreed_proposals(decisions: Sequence[Decision], proposals: Sequence[str]) -> set[str]:
-    """Proposals that at least one person agreed to, one by one or as a whole, and nobody wants changed."""
-    agreed: set[str] = set()
-    against: set[str] = set()
-    for entry in decisions:
-        if entry.status == "agreed":
-            agreed |= set(proposals)
-        agreed |= {mark.proposal for mark in entry.marks if mark.mark == "agreed"}
-        against |= {mark.proposal for mark in entry.marks if mark.mark == "to change"}
-    return (agreed - against) & set(proposals)
-
-
 def _status_of(marks: Sequence[Mark], proposals: Sequence[Proposal]) -> str:
     if any(mark.mark == "to change" for mark in marks):
         return "to change"
-    asked = {proposal.id for proposal in proposals if proposal.kind != "rights"}
-    return "agreed" if asked and asked <= {mark.proposal for mark in marks} else "note"
+    wanted = {proposal.id for proposal in asked(proposals)}
+    return "agreed" if wanted and wanted <= {mark.proposal for mark in marks} else "note"
 
 
 def _head_of(revision: str, identity: str, heads: Sequence[DataHead], *, answers: bool = False) -> DataHead:
@@ -272,14 +184,20 @@ def _head_of(revision: str, identity: str, heads: Sequence[DataHead], *, answers
     )
 
 
-def _check_content(by: str, text: str, marks: Sequence[Mark], gains_db: Mapping[str, float], head: DataHead) -> None:
+def _check(decision: Decision, head: DataHead) -> None:
+    """Refuse what does not fit the revision that a decision is about."""
     where = f"{head.beat.slug} {head.revision.id}"
-    if len(by) > _LONGEST_NAME or len(text) > _LONGEST_TEXT or any(len(mark.note) > _LONGEST_TEXT for mark in marks):
+    try:
+        datetime.datetime.fromisoformat(decision.made)
+    except ValueError:
+        raise ArchiveError(f"the date {decision.made[:40]!r} is not an ISO 8601 date and time") from None
+    texts = [decision.text, *(mark.note for mark in decision.marks)]
+    if len(decision.by) > _LONGEST_NAME or max(map(len, texts)) > _LONGEST_TEXT:
         raise ArchiveError(f"{where}: a name or note is too long (names up to {_LONGEST_NAME} signs, notes up to "
                            f"{_LONGEST_TEXT})")  # fmt: skip
     known = {proposal.id for proposal in head.proposals}
     seen: set[str] = set()
-    for mark in marks:
+    for mark in decision.marks:
         if mark.proposal not in known:
             raise ArchiveError(f"{where}: it marks {mark.proposal[:80]!r}, which this revision does not propose")
         if mark.mark not in MARKS:
@@ -288,24 +206,17 @@ def _check_content(by: str, text: str, marks: Sequence[Mark], gains_db: Mapping[
             raise ArchiveError(f"{where}: {mark.proposal!r} is marked twice")
         seen.add(mark.proposal)
     parts = {part.id for part in head.balance.parts}
-    for part, gain in gains_db.items():
+    for part, gain in decision.gains_db.items():
         if part not in parts:
             raise ArchiveError(f"{where}: a gain for {part[:80]!r}, which is no part of this revision's balance")
         if not math.isfinite(gain) or abs(gain) > _GAIN_LIMIT_DB:
             raise ArchiveError(f"{where}: a gain of {gain} dB for {part!r}; the limit is {_GAIN_LIMIT_DB:g} dB")
 
 
-def _check_made(made: str) -> None:
-    try:
-        datetime.datetime.fromisoformat(made)
-    except ValueError:
-        raise ArchiveError(f"the date {made[:40]!r} is not an ISO 8601 date and time") from None
-
-
 def _content(decision: Decision) -> tuple[object, ...]:
     return decision.identity, decision.by, decision.text, decision.marks, dict(decision.gains_db)
 
 
-def _clean(text: str) -> str:
-    """Text without control characters; line breaks and tabs stay."""
-    return _CONTROL.sub(" ", text.replace("\r\n", "\n").replace("\r", "\n"))
+def _clean_lines(text: str) -> str:
+    """Each line cleaned as a title is; the line breaks stay."""
+    return "\n".join(clean(line) for line in text.splitlines()).strip()

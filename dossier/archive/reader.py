@@ -1,8 +1,8 @@
 """Reading an archive: its beats, revisions, decisions and where each stands.  Needs no lock and writes nothing.
 
 Conventions
-    What cannot be read is passed over, told once through `say`, and listed in the index; it never hides the rest.
-    See `dossier.archive` for what lies where.
+    What cannot be read is skipped, reported once through `say`, and listed in the index; it never hides the rest.
+    See `dossier.archive` for the layout on disk.
 """
 
 from __future__ import annotations
@@ -14,12 +14,14 @@ from pathlib import Path
 
 from dossier import __version__
 from dossier.archive.dataformat import read_data
-from dossier.archive.decisions import Log, read_log, stand
-from dossier.archive.revisions import DataHead, read_head, revision_id, revision_number, summarize
+from dossier.archive.decisions import Log, read_log
+from dossier.archive.revisions import DataHead, head_of, read_head, revision_id, revision_number, summarize
+from dossier.archive.standing import stand
 from dossier.errors import ArchiveError
 from dossier.files import explain
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
-from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped, Standing
+from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped
+from dossier.model.standing import Standing
 
 LOG = "decisions.jsonl"
 _DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")
@@ -28,12 +30,8 @@ _DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")
 class ArchiveReader:
     """One archive folder, to read.
 
-    Parameters
-    ----------
-    root : Path
-        The folder; it is made by the first write.
-    say : callable, optional
-        Gets each thing worth telling the user (waiting for another build, a damaged file passed over), once.
+    `root` need not exist: the first write makes it.  `say` gets each thing worth telling the user (waiting for another
+    build, a damaged file passed over), once.
     """
 
     def __init__(self, root: Path, *, say: Callable[[str], None] | None = None) -> None:
@@ -65,27 +63,23 @@ class ArchiveReader:
         return None
 
     def renders_of(self, slug: str, revision: str) -> Path:
-        """The folder of a revision's renders; it is not there where it has none."""
+        """The folder of a revision's renders; it exists only where there are any."""
         return self.root / slug / f"{slug}-{revision}"
 
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
-        """The newest revision, where it has this identity and its page is there: then there is nothing to build.
+        """The newest revision, if it has this identity and its page exists: then there is nothing to build.
 
-        An older revision of this identity does not count: going back to an earlier state is a change from the newest.
+        An older revision of this identity does not count: going back to an earlier state is a change.
         """
         numbers = self._numbers(slug)
-        if not numbers:
+        head = self._head(slug, numbers[-1]) if numbers else None
+        if head is None or head.revision.identity != identity:
             return None
-        path = self._data_path(slug, numbers[-1])
-        try:
-            head = read_head(self._read(path), shown_as=self._shown(path))
-        except ArchiveError as error:
-            self._tell(f"passed over {error}")
-            return None
-        return head.revision if head.revision.identity == identity and path.with_suffix(".html").is_file() else None
+        page = self._data_path(slug, numbers[-1]).with_suffix(".html")
+        return head.revision if page.is_file() else None
 
     def next_revision(self, slug: str) -> str:
-        """The name that the next revision gets: after every data file, readable or not, and every decision."""
+        """The next revision's name: one past every data file, readable or not, and every decision."""
         decided = [revision_number(decision.revision) or 0 for decision in self.decisions(slug)]
         return revision_id(max([0, *self._numbers(slug), *decided]) + 1)
 
@@ -93,17 +87,17 @@ class ArchiveReader:
         """All decisions about a beat, oldest first, superseded ones too."""
         return self._log(slug).decisions
 
-    def status(self, slug: str) -> str:
-        """'awaiting answer', 'agreed' or 'to change': where the newest revision stands."""
-        return self.standing(slug).status
-
     def standing(self, slug: str) -> Standing:
-        """As `status`, with who and when, and what an earlier revision's decision was, where it has changed since."""
+        """Where the beat's newest revision stands."""
         self._check_known(slug)
         heads = self._heads(slug)
         if not heads:
             raise ArchiveError(f"{slug}: none of its data files can be read")
         return stand(heads, self.decisions(slug))
+
+    def standing_with(self, data: DossierData) -> Standing:
+        """Where the beat will stand once this dossier is its newest revision: what that dossier's page shows."""
+        return stand([*self._heads(data.beat.slug), head_of(data)], data.decisions)
 
     def _check_known(self, slug: str) -> None:
         known = self.slugs()
@@ -158,7 +152,7 @@ class ArchiveReader:
         return next((head for head in heads if head is not None), None)
 
     def _head(self, slug: str, number: int, skipped: list[Skipped] | None = None) -> DataHead | None:
-        """What the archive works with of one data file; None where it cannot be read, which is said."""
+        """The head of one data file; None, and a word to the user, where it cannot be read."""
         path = self._data_path(slug, number)
         shown = self._shown(path)
         try:

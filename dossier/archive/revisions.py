@@ -1,4 +1,4 @@
-"""Revisions: their names, their identity, what the archive page keeps of one, and what changed between two, in words.
+"""Revisions: their names, their identity, and what the archive keeps of each.
 
 Conventions
     A revision is named r001, r002, ... and is immutable.  Its identity is the SHA-256 (FIPS 180-4) of its inputs'
@@ -13,28 +13,17 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 import msgspec
 
-from dossier.archive.dataformat import UPGRADES, decode
+from dossier.archive.dataformat import decode
 from dossier.errors import ArchiveError
-from dossier.model.datafile import FORMAT_VERSION, BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
+from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
 from dossier.model.findings import Approach, Balance, SectionFill
 from dossier.model.index import ChosenDrum, RevisionSummary, RightsInUse
 
 _ID = re.compile(r"r(\d{3,6})\Z")
 _SLUG_LONGEST = 100
-
-
-class Hashed(Protocol):
-    """Anything with a name and a content hash, such as `InputFile`."""
-
-    @property
-    def file(self) -> str: ...
-
-    @property
-    def sha256(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +32,6 @@ class InstrumentalHead:
     zones: Mapping[str, float]
     sections: tuple[SectionFill, ...]
     roomiest_zone: str
-    fullest_zone: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,52 +50,37 @@ class DataHead:
 
 def read_head(raw: bytes, *, shown_as: str) -> DataHead:
     """The head of a data file; errors as `dossier.archive.dataformat.read_data`."""
-    return decode(raw, DataHead, version=FORMAT_VERSION, upgrades=UPGRADES, shown_as=shown_as)
+    return decode(raw, DataHead, shown_as=shown_as)
 
 
 def head_of(data: DossierData) -> DataHead:
     """The head of a dossier in memory."""
     room = data.instrumental
     return DataHead(
-        beat=data.beat,
-        revision=data.revision,
-        inputs=data.inputs,
-        instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone, room.fullest_zone),
-        approach=data.approach,
-        balance=data.balance,
-        proposals=data.proposals,
-        warnings=data.warnings,
-    )
+        beat=data.beat, revision=data.revision, inputs=data.inputs,
+        instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone),
+        approach=data.approach, balance=data.balance, proposals=data.proposals, warnings=data.warnings,
+    )  # fmt: skip
 
 
-def identity(inputs: Iterable[Hashed | tuple[str, str]], settings: Mapping[str, object], version: str) -> str:
+def identity(inputs: Iterable[tuple[str, str]], settings: Mapping[str, object], version: str) -> str:
     """What makes a revision this one: SHA-256 over inputs, settings and program version, as 64 hexadecimal digits.
 
     Parameters
     ----------
-    inputs : iterable
-        Objects with `file` and `sha256`, or pairs of the two, in any order.
-    settings : mapping
+    inputs
+        Names and content hashes, in any order.
+    settings
         Everything else that the dossier depends on: plain values, sequences and mappings, in any order.
-    version : str
+    version
         The program's version.
     """
-    pairs = sorted(entry if isinstance(entry, tuple) else (entry.file, entry.sha256) for entry in inputs)
+    document = {"inputs": sorted(inputs), "settings": dict(settings), "version": version}
     try:
-        text = msgspec.json.encode(
-            {"inputs": pairs, "settings": settings, "version": version}, order="sorted", enc_hook=_plain
-        )
+        text = msgspec.json.encode(document, order="sorted")
     except TypeError as error:
         raise ArchiveError(f"cannot tell this revision from others: {error} cannot be written down") from error
     return hashlib.sha256(text).hexdigest()
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, Mapping):
-        return dict(value)
-    if hasattr(value, "tolist"):
-        return value.tolist()
-    raise TypeError(f"a setting of type {type(value).__name__}")
 
 
 def revision_id(number: int) -> str:
@@ -128,13 +101,8 @@ def check_slug(slug: str) -> str:
     ArchiveError
         It is empty, too long, or holds more than lower-case letters, digits, '-' and '_'.
     """
-    fine = (
-        0 < len(slug) <= _SLUG_LONGEST
-        and all(sign.isalnum() or sign in "-_" for sign in slug)
-        and slug[0].isalnum()
-        and slug == unicodedata.normalize("NFC", slug.lower())
-    )
-    if not fine:
+    signs = all(sign.isalnum() or sign in "-_" for sign in slug) and slug[:1].isalnum()
+    if not signs or len(slug) > _SLUG_LONGEST or slug != unicodedata.normalize("NFC", slug.lower()):
         raise ArchiveError(
             f"beat {slug!r}: the archive takes lower-case letters, digits, '-' and '_' (up to {_SLUG_LONGEST}) as a "
             "beat's folder name, starting with a letter or digit"
@@ -159,21 +127,13 @@ def summarize(head: DataHead) -> RevisionSummary:
     hashes = {entry.file: entry.sha256 for entry in head.inputs}
     drums = tuple(
         ChosenDrum(
-            part=part.part,
-            file=part.file,
-            sha256=hashes.get(part.file, ""),
-            role=part.role,
-            gain_db=part.gain_db,
-            sample_peak_dbfs=part.sample_peak_dbfs,
-            true_peak_dbtp=part.true_peak_dbtp,
-            integrated_lufs=part.integrated_lufs,
-            audible_share=part.audible_share,
-            lift_lu=part.lift_lu,
+            part=part.part, file=part.file, sha256=hashes.get(part.file, ""), gain_db=part.gain_db,
+            integrated_lufs=part.integrated_lufs, audible_share=part.audible_share, lift_lu=part.lift_lu,
             treated=part.treated,
         )
         for part in head.balance.parts
         if part.chosen
-    )
+    )  # fmt: skip
     playing = {drum.file for drum in drums}
     rights = tuple(
         RightsInUse(entry.file, entry.kind, entry.rights)
@@ -182,32 +142,12 @@ def summarize(head: DataHead) -> RevisionSummary:
     )
     beat, instrumental, mix = head.beat, head.instrumental, head.balance.mix
     return RevisionSummary(
-        id=revision,
-        made=head.revision.made,
-        page=f"{slug}/{slug}-{revision}.html",
-        data=f"{slug}/{slug}-{revision}.json",
-        title=beat.title,
-        artist=beat.artist,
-        tempo_bpm=beat.tempo_bpm,
-        key=beat.key,
-        meter=beat.meter,
-        duration_s=beat.duration_s,
-        bars=beat.bars,
-        fill=instrumental.fill,
-        zones=instrumental.zones,
-        sections=instrumental.sections,
-        roomiest_zone=instrumental.roomiest_zone,
-        fullest_zone=instrumental.fullest_zone,
-        kind=head.approach.kind,
-        direction=head.approach.direction,
-        verdict=head.approach.verdict,
-        drums=drums,
-        mix_lufs=mix.integrated_lufs,
-        mix_true_peak_dbtp=mix.true_peak_dbtp,
-        headroom_db=mix.headroom_db,
-        target_lufs=beat.target_lufs,
-        rights=rights,
-        proposals=len(head.proposals),
-        warnings=len(head.warnings),
-        changes=head.revision.changes,
-    )
+        id=revision, made=head.revision.made,
+        page=f"{slug}/{slug}-{revision}.html", data=f"{slug}/{slug}-{revision}.json",
+        title=beat.title, artist=beat.artist, tempo_bpm=beat.tempo_bpm, key=beat.key, meter=beat.meter,
+        duration_s=beat.duration_s, bars=beat.bars, fill=instrumental.fill, zones=instrumental.zones,
+        sections=instrumental.sections, roomiest_zone=instrumental.roomiest_zone, kind=head.approach.kind,
+        direction=head.approach.direction, verdict=head.approach.verdict, drums=drums, mix_lufs=mix.integrated_lufs,
+        mix_true_peak_dbtp=mix.true_peak_dbtp, headroom_db=mix.headroom_db, target_lufs=beat.target_lufs,
+        rights=rights, warnings=len(head.warnings), changes=head.revision.changes,
+    )  # fmt: skip

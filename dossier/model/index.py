@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 from dossier.model.datafile import Decision, ProgramInfo
 from dossier.model.findings import SectionFill
-from dossier.model.vocabulary import ApproachKind, Direction, Rights, Role
+from dossier.model.standing import Standing
+from dossier.model.vocabulary import ApproachKind, Direction, Rights
 
-INDEX_FORMAT_VERSION = 1
+INDEX_FORMAT_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,10 +23,7 @@ class ChosenDrum:
     part: str  # as it is shown: "kick", "loop"
     file: str
     sha256: str  # of the file, "" where it is not among the inputs: the same sound in two beats is known by it
-    role: Role | None
     gain_db: float | None
-    sample_peak_dbfs: float | None
-    true_peak_dbtp: float | None
     integrated_lufs: float | None
     audible_share: float | None
     lift_lu: float | None
@@ -60,7 +58,6 @@ class RevisionSummary:
     zones: Mapping[str, float]
     sections: tuple[SectionFill, ...]
     roomiest_zone: str
-    fullest_zone: str
     kind: ApproachKind
     direction: Direction
     verdict: str
@@ -70,24 +67,8 @@ class RevisionSummary:
     headroom_db: float | None
     target_lufs: float
     rights: tuple[RightsInUse, ...]
-    proposals: int
     warnings: int
     changes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """Where a beat's newest revision stands with the people who decide."""
-
-    status: str  # "awaiting answer" | "agreed" | "to change"
-    revision: str  # the newest one
-    by: tuple[str, ...] = ()  # whose answer made the status
-    made: str | None = None  # when, ISO 8601
-    agreed: int = 0  # proposals that somebody agreed to and nobody wants changed
-    proposals: int = 0  # proposals that wait for an answer of some kind; rights are not among them
-    decided_on: str | None = None  # an older revision that was decided, where the newest is not
-    decided_status: str | None = None
-    changed_since: tuple[str, ...] = ()  # what has changed from that one to the newest, in words
 
 
 @dataclass(frozen=True, slots=True)

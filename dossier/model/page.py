@@ -1,10 +1,13 @@
-"""What a page holds beside the data file: sound to play and the arrays that the level sliders recompute from."""
+"""What a page holds beside the data file: where the beat stands, sound, and the arrays behind the level sliders."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from dossier.model.measures import Array
+from dossier.model.standing import Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +61,13 @@ class WhatIfArrays:
 class PageAssets:
     previews: tuple[Preview, ...]
     what_if: WhatIfArrays | None
+    standing: Standing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rendered:
+    """What can be heard and dialled in: sound and arrays for the page, and the files beside it, by name."""
+
+    previews: tuple[Preview, ...]
+    what_if: WhatIfArrays | None
+    files: Mapping[str, bytes | Callable[[Path], None]]

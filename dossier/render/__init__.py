@@ -1,1 +1,1 @@
-"""From findings to pages: `view` (numbers to words and strings), `figures` (view to plotly), `page` (view to HTML)."""
+"""From the data file to HTML: views word the numbers, figures draw them, templates put both in place."""

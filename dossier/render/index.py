@@ -8,18 +8,18 @@ script; filtering, sorting and comparing are added by the script from one embedd
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from markupsafe import Markup
 
 from dossier.model.index import ArchiveIndex
 from dossier.model.vocabulary import ZONES
-from dossier.render import words
-from dossier.render.index_view import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
+from dossier.render import format as fmt
 from dossier.render.pack import csp_hash, json_for_script
-from dossier.render.page import template, template_text
-from dossier.render.shelf import Shelf
+from dossier.render.page import environment, joined, template_text
 from dossier.render.svg import tag
+from dossier.render.view_archive import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
 
 _BAR, _GAP, _HIGH = 10, 4, 40
 _ROWS_AT_MOST = 24  # more beats than this are drawn as piles of equal loudness
@@ -27,25 +27,22 @@ _BIN_LU = 0.5
 _PILE_HIGH = 110
 
 
-def render_archive(index: ArchiveIndex, *, shelf: Shelf | None = None, mark: str = "") -> str:
-    """The archive page of an index, complete HTML; the same index gives the same text.
-
-    `shelf` and `mark`: as in `dossier.render.page.get_ready`.
-    """
+def render_archive(index: ArchiveIndex) -> str:
+    """The archive page of an index, complete HTML; the same index gives the same text."""
     view = archive_view(index)
-    theme, script = template_text("page_theme.js").strip(), template_text("archive.js").strip()
+    theme, script = (joined(names) for names in (("theme.js",), ("format.js", "theme_button.js", "archive.js")))
     style = "\n" + template_text("tokens.css").strip() + "\n" + template_text("archive.css").strip() + "\n"
     policy = (
         f"default-src 'none'; script-src {csp_hash(theme)} {csp_hash(script)}; style-src {csp_hash(style)}; "
         "base-uri 'none'; form-action 'none'"
     )
-    return template("archive.html.j2", shelf, mark).render(
+    return environment().get_template("archive.html.j2").render(
         view=view, policy=policy, program=f"{index.program.name} {index.program.version}", style=Markup(style),
         theme_script=Markup(theme), script=Markup(script), data=Markup(json_for_script(compare_data(index))),
         zone_bars={entry.slug: zone_bars(entry.zones, entry.roomiest) for entry in view.entries},
-        zone_names=words.listed(zone.label for zone in ZONES),
+        zone_names=fmt.listed(zone.label for zone in ZONES),
         loudness=loudness_drawing(view.loudness.points, view.loudness.sentence),
-        guides=f"{words.lufs(TRACK_LUFS)} for tracks, {words.lufs(LOUDEST_LUFS)} for the loudest of an album",
+        guides=f"{fmt.lufs(TRACK_LUFS)} for tracks, {fmt.lufs(LOUDEST_LUFS)} for the loudest of an album",
     )  # fmt: skip
 
 
@@ -74,7 +71,7 @@ def loudness_drawing(points: Sequence[tuple[str, float]], sentence: str) -> Mark
     many = len(points) > _ROWS_AT_MOST
     rows = [_piles(points, low, high)] if many else [_row(title, lufs, low, high) for title, lufs in points]
     ticks = [
-        tag("text", words.number(float(value), 0), class_="tick", x=_place(value, low, high), y=12)
+        tag("text", fmt.number(float(value), 0), class_="tick", x=_place(value, low, high), y=12)
         for value in range(low, high + 1, 2)
     ]
     axis = tag("svg", *ticks, width="100%", height=16, aria_hidden="true", focusable="false")
@@ -86,14 +83,14 @@ def loudness_drawing(points: Sequence[tuple[str, float]], sentence: str) -> Mark
 
 
 def _span(values: Sequence[float]) -> tuple[int, int]:
-    """Even whole LUFS around all values and both guides, with a little air."""
+    """Even whole LUFS below and above all values and both guides, with a margin."""
     low = min(*values, TRACK_LUFS) - 1.0
     high = max(*values, LOUDEST_LUFS) + 1.0
     return int(low // 2 * 2), int(-(-high // 2) * 2)
 
 
 def _place(value: float, low: int, high: int) -> str:
-    """A place on the scale; 4 % stay free at both ends for dots and figures."""
+    """A place on the scale, with a margin of 4 % at both ends for dots and figures."""
     return f"{round(4.0 + 92.0 * (value - low) / (high - low), 2):g}%"
 
 
@@ -109,14 +106,12 @@ def _row(title: str, lufs: float, low: int, high: int) -> Markup:
     dot = tag("circle", class_="dot", cx=_place(lufs, low, high), cy="50%", r=5)
     drawn = tag("svg", across, *_guides(low, high), dot, width="100%", height=22, aria_hidden="true", focusable="false")
     name = tag("span", tag("bdi", title), class_="row-name")
-    return tag("div", name, drawn, tag("span", words.number(lufs), class_="row-value"), class_="row")
+    return tag("div", name, drawn, tag("span", fmt.number(lufs), class_="row-value"), class_="row")
 
 
 def _piles(points: Sequence[tuple[str, float]], low: int, high: int) -> Markup:
-    """Upright piles, one for each half LU, as high as they hold beats, each with its number."""
-    counts: dict[int, int] = {}
-    for _, lufs in points:
-        counts[round(lufs / _BIN_LU)] = counts.get(round(lufs / _BIN_LU), 0) + 1
+    """A histogram in steps of half a LU, each column with its count."""
+    counts = Counter(round(lufs / _BIN_LU) for _, lufs in points)
     ground, unit = _PILE_HIGH + 16, _PILE_HIGH / max(counts.values())
     parts = _guides(low, high)
     for step, count in sorted(counts.items()):

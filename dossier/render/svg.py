@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup, escape
 
+from dossier.names import printable
 from dossier.render.pack import base64_text
-from dossier.render.words import clean
 
 Bytes2d = npt.NDArray[np.uint8]
 
@@ -26,11 +26,11 @@ Bytes2d = npt.NDArray[np.uint8]
 def tag(name: str, *children: str | Markup, **attributes: object) -> Markup:
     """One element; `_` in attribute names becomes `-`, `class_` becomes `class`, None leaves an attribute out."""
     written = Markup("").join(
-        Markup(' {}="{}"').format(key.removesuffix("_").replace("_", "-"), clean(coordinate(value)))
+        Markup(' {}="{}"').format(key.removesuffix("_").replace("_", "-"), printable(coordinate(value)))
         for key, value in attributes.items()
         if value is not None
     )
-    inner = Markup("").join(escape(child if isinstance(child, Markup) else clean(child)) for child in children)
+    inner = Markup("").join(escape(child if isinstance(child, Markup) else printable(child)) for child in children)
     return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), written, inner)
 
 

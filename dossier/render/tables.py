@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from dossier.render import words
+from dossier.render import format as fmt
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +21,7 @@ class Cell:
 class Column:
     label: str
     numeric: bool = True
-    term: str = ""  # key of `words.TERMS`
+    term: str = ""  # a key of `glossary.terms`
     unit: str = ""
 
 
@@ -41,16 +41,16 @@ def text(value: str, *, note: str = "", tone: str = "") -> Cell:
 
 def share(value: float | None, *, bar: bool = False, small: bool = False, tone: str = "") -> Cell:
     """A share of 1 in per cent; the saved number stays the share."""
-    shown = words.small_percent(value) if small else words.percent(value)
+    shown = fmt.small_percent(value) if small else fmt.percent(value)
     return Cell(shown, value, value if bar else None, tone)
 
 
 def level(value: float | None, unit: str = "", *, digits: int = 1, sign: bool = False) -> Cell:
-    return Cell(words.number(value, digits, sign=sign, unit=unit), value)
+    return Cell(fmt.number(value, digits, sign=sign, unit=unit), value)
 
 
 def length(value: float | None) -> Cell:
-    return Cell(words.seconds(value), value)
+    return Cell(fmt.seconds(value), value)
 
 
 def table(ident: str, caption: str, columns: Iterable[Column], rows: Iterable[Iterable[Cell]]) -> Table:

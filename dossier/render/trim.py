@@ -1,4 +1,4 @@
-"""What of a very large library the page shows: the best of each ranking and all that is chosen.
+"""What the page shows of a very large library: the best of each ranking, and every chosen drum.
 
 A library may hold ten thousand candidates; the data file beside the page keeps them all.  A page that a phone must
 open shows the first of each ranking and says how many more there are.
@@ -19,7 +19,7 @@ MOST_UNREADABLE = 50
 
 @dataclass(frozen=True, slots=True)
 class Trimmed:
-    """The data that the page is drawn from, and how much stayed behind."""
+    """The data that the page is drawn from, and how much was left out."""
 
     data: DossierData
     loops: int
@@ -32,7 +32,7 @@ class Trimmed:
 
 
 def by_score(found: Iterable[Candidate]) -> list[Candidate]:
-    """Best first; what has no score comes last; equal scores by file name."""
+    """Best first, unscored last; equal scores by file name."""
     return sorted(found, key=lambda c: (c.score is None, -(c.score or 0.0), c.file))
 
 
@@ -42,7 +42,7 @@ def _first(found: list[Candidate], most: int) -> list[Candidate]:
 
 
 def trim(data: DossierData) -> Trimmed:
-    """Keep the first of every ranking; order and figures of what is kept do not change."""
+    """Keep the top of every ranking, in order and unchanged."""
     groups: dict[tuple[str, str | None], list[Candidate]] = {}
     for candidate in by_score(data.candidates):
         of_role = candidate.role if candidate.kind == "one-shot" else None

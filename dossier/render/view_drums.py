@@ -1,4 +1,4 @@
-"""Section 3: the candidates, how each fits this beat and why; the pattern; what room is left."""
+"""Section 2: the candidates, how each fits this beat and why; the pattern; what room is left."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from dossier.model.findings import Candidate, Fit, Kit
 from dossier.model.measures import LoopHit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES, ZONE_KEYS
-from dossier.render import plots, tables, words
+from dossier.render import charts, glossary, tables
+from dossier.render import format as fmt
+from dossier.render.map_axes import beats_per_bar
 from dossier.render.tables import Cell
 from dossier.render.trim import Trimmed, by_score
-from dossier.render.view_room import beats_per_bar
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,27 +35,35 @@ class DrumRow:
 
     id: str
     name: str
-    folder: str
     kind: str
     role: str
     chosen: bool
-    rights: str
     rights_state: str
-    settled: bool
-    origin: str
     looked_at: str
     reason: str
     cells: tuple[Cell, ...]
     terms: tuple[Term, ...]
     details: tuple[str, ...]
-    problems: tuple[str, ...]
     preview: str | None  # id of its sound; empty: the rough mix; None: it cannot be heard here
+    origin: str = ""
+    problems: tuple[str, ...] = ()
     members: tuple[tuple[str, str, str, str], ...] = ()  # kit: role, file, gain, reason
+
+    @property
+    def folder(self) -> str:
+        return self.id.rpartition("/")[0]
+
+    @property
+    def rights(self) -> str:
+        return glossary.rights(self.rights_state)
+
+    @property
+    def settled(self) -> bool:
+        return self.rights_state in glossary.RIGHTS_SETTLED
 
 
 @dataclass(frozen=True, slots=True)
-class Ranking:
-    id: str
+class RankingView:
     caption: str
     rows: tuple[DrumRow, ...]
     left_out: str
@@ -79,15 +88,12 @@ class RoomLeftView:
 @dataclass(frozen=True, slots=True)
 class DrumsView:
     summary: tuple[str, ...]
-    together: Ranking | None
-    by_role: tuple[Ranking, ...]
-    absent: str
+    together: RankingView | None
+    by_role: tuple[RankingView, ...]
     kinds: tuple[str, ...]
     rights: tuple[tuple[str, str], ...]
     patterns: tuple[PatternView, ...]
-    no_pattern: str
     room_left: RoomLeftView | None
-    no_room_left: str
 
 
 def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
@@ -103,7 +109,7 @@ def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tu
 
 def score_terms(terms: Mapping[str, float], largest: float) -> tuple[Term, ...]:
     return tuple(
-        Term(words.capital(name), words.number(value, 2, sign=True), value / largest if largest else 0.0)
+        Term(fmt.capital(name), fmt.number(value, 2, sign=True), value / largest if largest else 0.0)
         for name, value in terms.items()
     )
 
@@ -112,144 +118,131 @@ def loop_sentence(candidate: Candidate) -> str:
     loop = candidate.loop
     if loop is None:
         return ""
-    method = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}.get(
-        loop.method, loop.method
-    )
-    start = "" if loop.source_tempo_bpm is None else f" from {words.number(loop.source_tempo_bpm, 1)}{words.NBSP}BPM"
-    text = f"{method}{start}, tempo {words.number(loop.change_percent, 1, sign=True, unit='%')}"
+    methods = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}
+    method = methods.get(loop.method, loop.method)
+    start = "" if loop.source_tempo_bpm is None else f" from {fmt.number(loop.source_tempo_bpm, 1)}{fmt.NBSP}BPM"
+    text = f"{method}{start}, tempo {fmt.number(loop.change_percent, 1, sign=True, unit='%')}"
     if loop.semitones:
-        text += f", pitch {words.number(loop.semitones, 2, sign=True)} semitones"
-    text += f", {words.number(loop.beats, 0)} beats a pass."
+        text += f", pitch {fmt.number(loop.semitones, 2, sign=True)} semitones"
+    text += f", {fmt.number(loop.beats, 0)} beats a pass."
     poor = " A poor match for this tempo." if loop.poor_match else ""
     return f"{text}{poor} {loop.note}".strip()
 
 
 def details(candidate: Candidate) -> tuple[str, ...]:
-    """Plain wording of what else is known of a file."""
-    parts = [loop_sentence(candidate)]
-    fit = candidate.fit
-    if fit is not None:
-        extra = f"Spill {words.small_percent(fit.spill)}, instrumental buried {words.small_percent(fit.buried)}, "
-        extra += f"tempo match {words.percent(fit.tempo_match)}, tuning match "
-        extra += "not asked (unpitched)" if fit.tuning_match is None else words.percent(fit.tuning_match)
-        parts.append(extra + f", mono loss {words.lu(fit.mono_loss_lu)}.")
-    own = [
-        f"integrated loudness {words.lufs(candidate.integrated_lufs)}" if candidate.integrated_lufs is not None else "",
-        f"one hit {words.lufs(candidate.one_hit_lufs)}" if candidate.one_hit_lufs is not None else "",
-        f"true peak {words.dbtp(candidate.true_peak_dbtp)}" if candidate.true_peak_dbtp is not None else "",
-        f"crest factor {words.db(candidate.crest_factor_db)}" if candidate.crest_factor_db is not None else "",
-        f"length {words.seconds(candidate.effective_length_s)}" if candidate.effective_length_s is not None else "",
-        f"pitch {words.hz(candidate.pitch_hz)} ({candidate.pitch_note})"
-        if candidate.pitch_hz and candidate.pitch_note
-        else "",
-    ]
-    if candidate.hits:
-        parts.append(hits_sentence(candidate.hits))
-    known = [each for each in own if each]
-    if known:
-        parts.append(f"On its own: {', '.join(known)}.")
-    return tuple(part for part in parts if part)
+    """What else is known of a file, in sentences."""
+    return tuple(filter(None, (
+        loop_sentence(candidate), fit_sentence(candidate.fit), hits_sentence(candidate.hits), own_sentence(candidate)
+    )))  # fmt: skip
+
+
+def fit_sentence(fit: Fit | None) -> str:
+    if fit is None:
+        return ""
+    tuning = "not asked (unpitched)" if fit.tuning_match is None else fmt.percent(fit.tuning_match)
+    return (
+        f"Spill {fmt.small_percent(fit.spill)}, instrumental buried {fmt.small_percent(fit.buried)}, tempo match "
+        f"{fmt.percent(fit.tempo_match)}, tuning match {tuning}, mono loss {fmt.lu(fit.mono_loss_lu)}."
+    )
+
+
+def own_sentence(c: Candidate) -> str:
+    figures = (
+        ("integrated loudness", c.integrated_lufs, fmt.lufs), ("one hit", c.one_hit_lufs, fmt.lufs),
+        ("true peak", c.true_peak_dbtp, fmt.dbtp), ("crest factor", c.crest_factor_db, fmt.db),
+        ("length", c.effective_length_s, fmt.seconds),
+    )  # fmt: skip
+    known = [f"{name} {say(value)}" for name, value, say in figures if value is not None]
+    if c.pitch_hz and c.pitch_note:
+        known.append(f"pitch {fmt.hz(c.pitch_hz)} ({c.pitch_note})")
+    return f"On its own: {', '.join(known)}." if known else ""
 
 
 def hits_sentence(hits: Sequence[LoopHit]) -> str:
     """What a loop plays, so that it can be compared with a kit part by part."""
-    counts = Counter(hit.role for hit in hits)
-    listed = words.listed(f"{count} {words.role(role)}" for role, count in sorted(counts.items(), key=lambda c: -c[1]))
-    return f"One pass plays {listed}."
-
-
-def folder_of(file: str) -> str:
-    return file.rsplit("/", 1)[0] if "/" in file else ""
+    counts = Counter(hit.role for hit in hits).most_common()
+    return f"One pass plays {fmt.listed(f'{n} {glossary.role(role)}' for role, n in counts)}." if hits else ""
 
 
 def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None:
-    """Id of the sound that lets a drum be heard: its layer in the rough mix, else its own audition."""
+    """Id of the sound that plays a drum: its layer in the rough mix, else its own preview."""
     layers = [part.id for part in data.balance.parts if part.chosen and part.file == file]
     return next((name for name in (*layers, f"candidate:{file}") if name in sounds), None)
 
 
 def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> DrumRow:
     return DrumRow(
-        id=candidate.file, name=candidate.name, folder=folder_of(candidate.file), kind=candidate.kind,
-        role=words.role(candidate.role), chosen=candidate.chosen, rights=words.rights(candidate.rights),
-        rights_state=candidate.rights, settled=candidate.rights in words.RIGHTS_SETTLED, origin=candidate.origin,
-        looked_at=words.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
-        reason=words.sentence(candidate.reason),
-        cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
+        id=candidate.file, name=candidate.name, kind=candidate.kind, role=glossary.role(candidate.role),
+        chosen=candidate.chosen, rights_state=candidate.rights, origin=candidate.origin,
+        looked_at=glossary.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
+        reason=fmt.sentence(candidate.reason), cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
         terms=score_terms(candidate.terms, largest), details=details(candidate),
-        problems=tuple(words.sentence(p) for p in candidate.problems), preview=preview,
+        problems=tuple(fmt.sentence(p) for p in candidate.problems), preview=preview,
     )  # fmt: skip
 
 
 def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, preview: str | None) -> DrumRow:
     states = [rights.get(member.file, "unknown") for member in kit.members]
-    order = ("unknown", "pending", "licensed", "cleared", "own")
-    worst = min(states, key=lambda s: order.index(s) if s in order else 0, default="unknown")
-    missing = words.listed(words.role(r) for r in kit.missing_roles)
+    worst_first = ("unknown", "pending", "licensed", "cleared", "own")
+    missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
     return DrumRow(
-        id="kit", name="Kit of one-shots", folder="", kind="kit", role="kit", chosen=chosen,
-        rights=words.rights(worst), rights_state=worst, settled=worst in words.RIGHTS_SETTLED, origin="",
-        looked_at=words.LOOKED_WORDS["closely"], reason=words.sentence(kit.reason),
-        cells=fit_cells(kit.score, kit.fit, None),
-        terms=score_terms(kit.terms, largest), problems=(), preview=preview,
+        id="kit", name="Kit of one-shots", kind="kit", role="kit", chosen=chosen,
+        rights_state=min(states, key=worst_first.index, default="unknown"),
+        looked_at=glossary.LOOKED_WORDS["closely"], reason=fmt.sentence(kit.reason),
+        cells=fit_cells(kit.score, kit.fit, None), terms=score_terms(kit.terms, largest), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
         members=tuple(
-            (words.capital(words.role(m.role)), m.file, words.db(m.gain_db, sign=True), words.sentence(m.reason))
+            (fmt.capital(glossary.role(m.role)), m.file, fmt.db(m.gain_db, sign=True), fmt.sentence(m.reason))
             for m in kit.members
         ),
     )  # fmt: skip
 
 
-def ranking(ident: str, caption: str, rows: list[DrumRow], left_out: int) -> Ranking:
+def ranking(caption: str, rows: list[DrumRow], left_out: int) -> RankingView:
     verb = "stands" if left_out == 1 else "stand"
-    note = f"{words.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
-    return Ranking(ident, caption, tuple(rows), words.capital(note))
+    note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
+    return RankingView(caption, tuple(rows), fmt.capital(note))
 
 
 def pattern_view(pattern: PatternInfo) -> PatternView:
-    rows = [(words.role(row.role), row.cells) for row in pattern.rows]
+    rows = [(glossary.role(row.role), row.cells) for row in pattern.rows]
     where = f"In the {pattern.section}" if pattern.section else "Throughout"
     source = "assumed, because none was given" if pattern.assumed else f"from {pattern.source}"
     beats = pattern.steps / max(1, pattern.steps_per_beat)
     wide = max((len(row.role) for row in pattern.rows), default=0)
-    lines = [
-        f"{row.role:<{wide}} |"
-        + "".join("-" if v <= 0 else "o" if v < 0.45 else "x" if v < 0.95 else "X" for v in row.cells)
-        + "|"
-        for row in pattern.rows
-    ]
+    said = fmt.listed(f"{name} {fmt.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows)
     return PatternView(
-        title=f"{where}: {source}", note=pattern.note,
-        drawing=plots.pattern_drawing(
-            rows, steps_per_beat=pattern.steps_per_beat,
-            label=f"Pattern of {words.number(beats, 0)} beats with {words.count(len(rows), 'part')}: "
-            + words.listed(f"{name} {words.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows),
+        title=f"{where}: {source}",
+        note=pattern.note,
+        drawing=charts.pattern_drawing(
+            rows,
+            steps_per_beat=pattern.steps_per_beat,
+            label=f"Pattern of {fmt.number(beats, 0)} beats with {fmt.count(len(rows), 'part')}: {said}",
         ),
-        tablature="\n".join(lines),
-    )  # fmt: skip
+        tablature="\n".join(f"{row.role:<{wide}} |{''.join(map(_stroke, row.cells))}|" for row in pattern.rows),
+    )
+
+
+def _stroke(velocity: float) -> str:
+    """Drum tablature: `-` rest, `o` soft, `x` hit, `X` accent (common practice, no source)."""
+    return "-" if velocity <= 0 else "o" if velocity < 0.45 else "x" if velocity < 0.95 else "X"
 
 
 def room_left_view(data: DossierData) -> RoomLeftView | None:
     left = data.room_left
     if left is None:
         return None
-    zones = [(words.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
+    zones = [(glossary.zone(key), left.zones.get(key, 0.0)) for key in ZONE_KEYS]
+    said = fmt.listed(f"{name} {fmt.percent(value)}" for name, value in zones)
     per_beat = max(1, len(left.slots) // beats_per_bar(data.beat.meter))
     slots = [(str(i // per_beat + 1) if i % per_beat == 0 else "", value) for i, value in enumerate(left.slots)]
+    low, high = (fmt.percent(pick(left.slots, default=0.0)) for pick in (min, max))
     return RoomLeftView(
         sentence=left.sentence,
         ideas=left.ideas,
-        zones=plots.bars(
-            zones,
-            label="Room left by zone: " + words.listed(f"{name} {words.percent(value)}" for name, value in zones),
-            class_="bars room",
-        ),
-        slots=plots.bars(
-            slots,
-            label=f"Room left by sixteenth of the bar, {words.percent(min(left.slots, default=0.0))} to "
-            f"{words.percent(max(left.slots, default=0.0))}",
-            class_="bars room narrow",
-            step=40.0,
+        zones=charts.bars(zones, label=f"Room left by zone: {said}", class_="bars room"),
+        slots=charts.bars(
+            slots, label=f"Room left by sixteenth of the bar, {low} to {high}", class_="bars room narrow", step=40.0
         ),
     )
 
@@ -257,11 +250,11 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
 def summary(data: DossierData) -> tuple[str, ...]:
     looked = data.looked
     text = (
-        f"Of {words.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
+        f"Of {fmt.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
         f"{looked.placed} laid in the beat and measured there."
     )
     if looked.unreadable:
-        text += f" {words.capital(words.count(looked.unreadable, 'file'))} could not be read."
+        text += f" {fmt.capital(fmt.count(looked.unreadable, 'file'))} could not be read."
     return (text,)
 
 
@@ -289,19 +282,16 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
     for role in (*ROLES, None):
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         if rows:
-            name = words.role(role) or "no role found"
-            roles.append(ranking(f"role-{role or 'none'}", words.capital(name), rows, trimmed.roles.get(role, 0)))
+            name = glossary.role(role) or "no role found"
+            roles.append(ranking(fmt.capital(name), rows, trimmed.roles.get(role, 0)))
     every = [*together, *(row for group in roles for row in group.rows)]
-    states = sorted({row.rights_state for row in every}, key=list(words.RIGHTS_WORDS).index)
+    states = sorted({row.rights_state for row in every}, key=list(glossary.RIGHTS_WORDS).index)
     return DrumsView(
         summary=summary(data) if data.candidates else (),
-        together=ranking("together", "Loops and the kit, side by side", together, trimmed.loops) if together else None,
+        together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),
-        absent="" if every else "No drum files were given, so there is nothing to rank.",
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
-        rights=tuple((state, words.rights(state)) for state in states),
+        rights=tuple((state, glossary.rights(state)) for state in states),
         patterns=tuple(pattern_view(p) for p in data.patterns),
-        no_pattern="" if data.patterns else "No pattern was laid, because no one-shots were chosen.",
         room_left=room_left_view(data),
-        no_room_left="" if data.room_left else "No drums were chosen, so the room is what the map above shows.",
     )

@@ -15,7 +15,7 @@ from dossier.model.beat import Beat
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
 from dossier.model.datafile import InputFile
-from dossier.model.page import PageAssets
+from dossier.model.page import Rendered
 from dossier.model.parts import Ranking, Treated
 from dossier.model.situation import Analysis
 from dossier.model.vocabulary import Direction
@@ -27,7 +27,7 @@ from dossier.stages.checks import check
 from dossier.stages.choice import approach_of, choose
 from dossier.stages.datafile import data_file
 from dossier.stages.ranking import rank
-from dossier.stages.render_reuse import Renders, from_earlier
+from dossier.stages.render_reuse import from_earlier
 
 __all__ = [
     "analyse", "balance", "check", "choose", "data_file", "from_earlier", "rank", "render", "treat",
@@ -80,14 +80,14 @@ def treat(analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int) -> tup
 
 def render(
     analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo
-) -> tuple[PageAssets, Renders]:
+) -> Rendered:
     """What the page plays and computes from, and the files beside it."""
     here = analysis.here
-    assets = PageAssets(
+    return Rendered(
         previews=playback.previews(here, analysis.room, choice, balanced, memo),
         what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db, memo=memo),
+        files=render_stage.renders(analysis, choice, balanced, checks, memo),
     )
-    return assets, render_stage.renders(analysis, choice, balanced, checks, memo)
 
 
 def _other_inputs(beat: Beat) -> list[InputFile]:

@@ -78,7 +78,7 @@ def _with_ranges(
     out = []
     for item, seen in zip(items, zip(*moved, strict=True), strict=True):
         gains = [one.db for one in seen]
-        hangs = len({one.stopped in ("low", "high") for one in seen}) > 1
+        hangs = len({bool(one.stopped) for one in seen}) > 1
         out.append((replace(item, gains=replace(item.gains, low_db=min(gains), high_db=max(gains))), hangs))
     return out
 
@@ -120,7 +120,7 @@ def _rows(here: Situation, items: Sequence[PlacedCandidate], *, chosen: bool) ->
                 integrated_lufs=plays.integrated_lufs, peak_to_loudness_db=plays.peak_to_loudness_db,
                 audible_share=found.audible_share, target_share=target, lift_lu=found.lift_lu, overlap=found.overlap,
                 gain_db=gains.db, gain_low_db=gains.low_db, gain_high_db=gains.high_db,
-                bounded=gains.stopped in ("low", "high"), treated=item.treated, chosen=chosen,
+                bounded=bool(gains.stopped), treated=item.treated, chosen=chosen,
                 advice=decide_balance.advice(
                     gains, share=found.audible_share, part=label, target=target, lift_lu=found.lift_lu,
                     treated=item.treated, conflict=_worst_masker(scene, one, beside),

@@ -129,10 +129,8 @@ def choose_kit(
     ]  # fmt: skip
     listed = tuple(
         KitMember(
-            role=item.part.role, file=item.drum.name, gain_db=item.gains.db, fit=item.fit,
+            role=item.part.role, file=item.drum.name, gain_db=item.gains.db, fit=item.fit, reason="",
             pinned=item.part.role in pins,
-            reason="fixed in beat.toml" if item.part.role in pins
-            else _stands_in(item) if item.part.role in stand_ins else item.reason,
         )
         for item in parts if item.part.role is not None
     )  # fmt: skip
@@ -141,11 +139,15 @@ def choose_kit(
 
 
 def kit_in_state(kit: Kit, here: Situation, parts: Sequence[PlacedCandidate], frames: Indices) -> Kit:
-    """The kit with the gains, fits and score that its members have as they are now."""
+    """The kit with the gains, fits, reasons and score that its members have as they are now."""
     by_role = {item.part.role: item for item in parts}
-    members = tuple(
-        replace(member, gain_db=by_role[member.role].gains.db, fit=by_role[member.role].fit) for member in kit.members
-    )
+
+    def now(member: KitMember) -> KitMember:
+        item = by_role[member.role]
+        reason = "fixed in beat.toml" if member.pinned else _reason(item)
+        return replace(member, gain_db=item.gains.db, fit=item.fit, reason=reason)
+
+    members = tuple(map(now, kit.members))
     measured, value, terms = _fit(here, here.scene.subset(frames), frames, parts)
     reason = fit.reason(measured, gain_db=None, terms=terms, policy=here.policy)
     return replace(kit, members=members, score=value, terms=terms, fit=measured, reason=reason)
@@ -241,10 +243,13 @@ def _stand_ins(
     return found
 
 
-def _stands_in(item: PlacedCandidate) -> str:
-    own = (item.drum.measures.hit.role or "sound").replace("-", " ")
-    role = (item.part.role or "").replace("-", " ")
-    return f"stands in, because there is no {role} among the candidates: a {own} of those left over. {item.reason}"
+def _reason(item: PlacedCandidate) -> str:
+    """Why it is in the kit; of one that stands in for another role, that it does."""
+    own, role = item.drum.measures.hit.role, item.part.role
+    if own == role:
+        return item.reason
+    left, missing = (name.replace("-", " ") for name in (own or "sound", role or ""))
+    return f"stands in, because there is no {missing} among the candidates: a {left} of those left over. {item.reason}"
 
 
 def _tuning(matches: Sequence[float | None]) -> float | None:

@@ -15,10 +15,10 @@ from functools import partial
 from pathlib import Path
 
 from bench_measure_loudness import RATE, TURNS, seconds_of, sounds
-from dossier.stages.analyse import measure_file
 
 from dossier import audio
 from dossier.model.beat import DrumFile
+from dossier.stages.candidates import measure_file
 
 
 def everything(path: Path) -> None:

@@ -13,12 +13,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "render"))
 
-import sample_data
-import sample_whatif
-
-from dossier.measure.hearing import page_constants
-from dossier.model.page import PageAssets
-from dossier.render.page import render_dossier
+import sample_pages
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
 ARGUMENTS = [
@@ -26,7 +21,6 @@ ARGUMENTS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
     "--autoplay-policy=no-user-gesture-required",
 ]  # fmt: skip
-LONG_BARS = 69  # 1104 slots: three minutes at 92 BPM
 
 
 @pytest.fixture(scope="session")
@@ -45,17 +39,21 @@ def browser() -> Iterator[Any]:
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """The pages under test, by name."""
     folder = tmp_path_factory.mktemp("pages")
-    made = {
-        "sample": (sample_data.sample(), sample_whatif.assets()),
-        "long": (sample_data.sample(LONG_BARS), sample_whatif.assets(LONG_BARS)),
-        "bare": (sample_data.bare(), PageAssets((), None)),
-        "hostile": (sample_data.hostile(), sample_data.hostile_assets()),
-    }
-    out = {}
-    for name, (data, assets) in made.items():
-        out[name] = folder / f"{name}.html"
-        out[name].write_text(render_dossier(data, assets, hearing_constants=page_constants()), encoding="utf-8")
+    out = {name: folder / f"{name}.html" for name in ("sample", "bare", "hostile")}
+    for name, path in out.items():
+        path.write_text(sample_pages.html(name), encoding="utf-8")
     return out
+
+
+@pytest.fixture(scope="session")
+def shared(browser: Any, pages: dict[str, Path]) -> Iterator[Any]:
+    """The sample's page, for tests that leave it as they found it or set what they need."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    tab = context.new_page()
+    tab.goto(pages["sample"].as_uri())
+    tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
+    yield tab
+    context.close()
 
 
 @dataclass

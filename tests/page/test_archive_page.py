@@ -13,12 +13,10 @@ import pytest
 
 from dossier.archive import Archive
 from dossier.archive.changes import changes
-from dossier.archive.decisions import stand
 from dossier.archive.revisions import head_of, summarize
+from dossier.archive.standing import stand
 from dossier.model.datafile import ProgramInfo
 from dossier.model.index import ArchiveIndex, BeatSummary
-from dossier.model.vocabulary import ROLES
-from dossier.render import words
 from dossier.render.index import render_archive
 
 TITLES = ("Lantern Market", "Night Depot", "Slow Ferry", "Paper Harbour", "Tin Roof")
@@ -286,15 +284,3 @@ def test_two_hundred_beats_stay_usable(visit: Open, large: Path) -> None:
         }"""
     )
     assert spent < 5000, "five keystrokes, with a wide margin for a busy machine"
-
-
-def test_numbers_round_as_they_do_elsewhere(visit: Open, tmp_path: Path) -> None:
-    """Cross-check of the page's rounding with Python's, ties included (half to even on the binary value)."""
-    values = [0.25, 0.35, 0.75, 1.25, -2.25, 2.5, -0.04, 12.05, 99.95, 3.0]
-    archive = Archive(tmp_path)
-    drums = tuple((role, f"drums/{role}.wav", value) for role, value in zip(ROLES, values, strict=False))
-    archive.publish(factory.dossier(drums=drums, rights={}), "<html></html>", {})
-    archive.write_index(render_archive)
-    tab = visit(tmp_path / "index.html", hash="#compare=lantern-market:r001,lantern-market:r001")
-    shown_gains = [row[1] for row in rows(tab, "Levels: gain to set")]
-    assert shown_gains == [f"{words.number(value)} dB" for value in values]

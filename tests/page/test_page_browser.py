@@ -12,6 +12,8 @@ import pytest
 import sample_data
 from page_wait import until
 
+from dossier.render import format as fmt
+
 
 @pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
 def test_no_request_and_not_a_word_on_the_console(open_page: Any, name: str) -> None:
@@ -41,17 +43,6 @@ def test_policy_stops_what_the_page_does_not_hold(open_page: Any) -> None:
     assert page.run("() => fetch('data:,x').then(() => 'sent', () => 'refused')") == "refused"
 
 
-@pytest.fixture(scope="module")
-def shared(browser: Any, pages: dict[str, Path]) -> Any:
-    """One page for tests that leave it as they found it, or do not care."""
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
-    tab = context.new_page()
-    tab.goto(pages["sample"].as_uri())
-    tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
-    yield tab
-    context.close()
-
-
 def drawn(tab: Any) -> list[list[float]]:
     rows = tab.evaluate("() => document.getElementById('map-plot').data[0].z.map((row) => Array.from(row))")
     return [list(row) for row in rows]
@@ -65,12 +56,28 @@ def test_map_shows_the_view_that_is_chosen(shared: Any, view: str) -> None:
     until(shared, f"document.querySelector('.map-explain[data-view={view}]').hidden === false")
     shared.wait_for_timeout(60)
     instrumental = occupancy.instrumental
-    wanted = (
-        [[max(0.0, 1 - v) for v in row] for row in instrumental] if view == "room" else getattr(occupancy, view)
-    )
+    wanted = [[max(0.0, 1 - v) for v in row] for row in instrumental] if view == "room" else getattr(occupancy, view)
     found = drawn(shared)
     assert np.abs(np.minimum(wanted, 2.55) - np.asarray(found)).max() <= 0.0051
     assert shared.locator(".map-explain:visible").count() == 1
+
+
+# Ties that binary numbers hold exactly, numbers just beside a tie, what rounds to zero, what crosses a step of tens.
+NUMBERS = [0.25, 0.35, 0.75, 1.25, -2.25, 0.5, 1.5, 2.5, -0.5, 0.125, 0.375, 2.675, 1.005, -0.04, 0.0, -0.0, 0.049,
+           12.05, 99.95, 99.5, 0.0995, 0.09949, 3.0, -16.0, 1e-9, 48000.0, 123456.789]  # fmt: skip
+
+
+def test_script_and_text_word_a_number_alike(shared: Any) -> None:
+    """Cross-check of format.js with format.py: halves to even, no sign on zero, an en dash where there is none."""
+    cases = [(value, digits, sign) for value in [*NUMBERS, None] for digits in (0, 1, 2, 3) for sign in (False, True)]
+    found = shared.evaluate("(cases) => cases.map((each) => format.number(...each))", cases)
+    assert found == [fmt.number(value, digits, sign=sign) for value, digits, sign in cases]
+    for name, said in {
+        "plain(v, 2)": fmt.plain, "percent(v)": fmt.percent, "smallPercent(v)": fmt.small_percent,
+        "unit(v, 1, 'dB', true)": lambda value: fmt.db(value, sign=True),
+    }.items():  # fmt: skip
+        found = shared.evaluate(f"(values) => values.map((v) => format.{name})", [*NUMBERS, None])
+        assert found == [said(value) for value in [*NUMBERS, None]], name
 
 
 def test_table_follows_the_view(shared: Any) -> None:

@@ -1,8 +1,7 @@
-"""The level sliders recompute in the page what the analysis computes in Python."""
+"""The level shared recompute in the page what the analysis computes in Python."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,7 @@ from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.page import WhatIfArrays
 from dossier.model.scene import Scene
-from dossier.render import figures
+from dossier.render import what_if_data
 
 SETTINGS = [
     {}, {"kick": 0.0}, {"kick": -12.0, "snare": 3.0}, {"closed-hat": -20.0}, {"snare": -14.5, "closed-hat": 2.0},
@@ -52,23 +51,13 @@ def expected(arrays: WhatIfArrays, gains: dict[str, float]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def sliders(browser: Any, pages: dict[str, Path]) -> Any:
-    context = browser.new_context()
-    tab = context.new_page()
-    tab.goto(pages["sample"].as_uri())
-    tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
-    yield tab
-    context.close()
-
-
-def test_page_agrees_with_the_analysis_within_one_per_cent_at_ten_settings(sliders: Any) -> None:
+def test_page_agrees_with_the_analysis_within_one_per_cent_at_ten_settings(shared: Any) -> None:
     """Cross-check: JavaScript on packed arrays against Python on the arrays themselves."""
     arrays = sample_whatif.what_if()
     for gains in SETTINGS:
         wanted = expected(arrays, gains)
         every = {p.id: gains.get(p.id, p.gain_db) for p in arrays.parts}
-        found = sliders.evaluate("(gains) => page.whatIf(gains)", every)
+        found = shared.evaluate("(gains) => page.whatIf(gains)", every)
         assert found["fill"] == pytest.approx(wanted["fill"], rel=0.01)
         assert found["zones"] == pytest.approx(wanted["zones"], rel=0.01)
         assert found["loudness"] == pytest.approx(wanted["loudness"], abs=0.05)
@@ -78,44 +67,44 @@ def test_page_agrees_with_the_analysis_within_one_per_cent_at_ten_settings(slide
             assert part["overlap"] == pytest.approx(overlap, rel=0.01, abs=1e-5), (gains, part)
 
 
-def test_moving_one_slider_gives_what_setting_all_gives(sliders: Any) -> None:
+def test_moving_one_slider_gives_what_setting_all_gives(shared: Any) -> None:
     """Analytic: the shortcut that only redoes what moved must not differ from the whole computation."""
-    sliders.evaluate(
+    shared.evaluate(
         """() => { const s = document.querySelector("tr[data-part='kick'] input"); s.value = "2.0";
         s.dispatchEvent(new Event("input", {bubbles: true})); }"""
     )
-    until(sliders, "page.whatIfGains().kick === 2")
-    shown = sliders.evaluate("() => [...document.querySelectorAll('#what-if td[data-show]')].map(c => c.textContent)")
-    fill = sliders.text_content("#what-if-fill")
-    found = sliders.evaluate("() => page.whatIf({})")
+    until(shared, "page.whatIfGains().kick === 2")
+    shown = shared.evaluate("() => [...document.querySelectorAll('#what-if td[data-show]')].map(c => c.textContent)")
+    fill = shared.text_content("#what-if-fill")
+    found = shared.evaluate("() => page.whatIf({})")
     rounded = [f"{100 * part['share']:.0f}\u00a0%" for part in found["parts"]]
     assert [text for i, text in enumerate(shown) if i % 3 == 1] == rounded
     assert fill == f"{100 * found['fill']:.1f}\u00a0%"
     assert shown[0] == "+2.0\u00a0dB"
 
 
-def test_reset_brings_the_advised_gains_back(sliders: Any) -> None:
-    sliders.click("#what-if-reset")
-    until(sliders, "page.whatIfGains().kick === -3")
-    before = sliders.evaluate("() => page.whatIfGains()")
-    sliders.locator("tr[data-part='snare'] input").fill("1.5")
-    until(sliders, "page.whatIfGains().snare === 1.5")
-    sliders.click("#what-if-reset")
-    until(sliders, "page.whatIfGains().snare === -4.5")
-    assert sliders.evaluate("() => page.whatIfGains()") == before
+def test_reset_brings_the_advised_gains_back(shared: Any) -> None:
+    shared.click("#what-if-reset")
+    until(shared, "page.whatIfGains().kick === -3")
+    before = shared.evaluate("() => page.whatIfGains()")
+    shared.locator("tr[data-part='snare'] input").fill("1.5")
+    until(shared, "page.whatIfGains().snare === 1.5")
+    shared.click("#what-if-reset")
+    until(shared, "page.whatIfGains().snare === -4.5")
+    assert shared.evaluate("() => page.whatIfGains()") == before
 
 
-def test_gated_loudness_of_blocks(sliders: Any) -> None:
+def test_gated_loudness_of_blocks(shared: Any) -> None:
     """Cross-check with the analysis' gate (BS.1770-5, equations 4 to 7), and silence has no loudness."""
     rng = np.random.default_rng(3)
     for scale in (1e-2, 1e-6, 1e-9):
         blocks = scale * rng.random(80) * np.where(np.arange(80) < 40, 1.0, 1e-3)
         wanted = loudness.integrated_from_blocks(blocks)
-        found = sliders.evaluate("(blocks) => page.integrated(blocks)", blocks.tolist())
+        found = shared.evaluate("(blocks) => page.integrated(blocks)", blocks.tolist())
         assert found == pytest.approx(wanted, abs=1e-6) if wanted is not None else found is None
-    assert sliders.evaluate("() => page.integrated([])") is None
+    assert shared.evaluate("() => page.integrated([])") is None
 
 
 def test_own_hits_are_those_of_the_analysis() -> None:
     """Regression: the page's share of the loudest slot is the analysis' own."""
-    assert figures.OWN_HIT_SHARE == in_beat.OWN_HIT_SHARE
+    assert what_if_data.OWN_HIT_SHARE == in_beat.OWN_HIT_SHARE

@@ -44,7 +44,7 @@ from dossier.model.findings import (
     Translation,
     WhatIf,
 )
-from dossier.model.page import PageAssets, Preview
+from dossier.model.page import Preview
 from dossier.model.vocabulary import ZONE_KEYS
 
 EXCERPT_BARS = (9, 4)  # first bar (1-based), bars
@@ -111,34 +111,19 @@ def sample(bars: int = 24) -> DossierData:
             listening_level_db_spl=75.0,
             sample_rate_hz=48000,
             sources={
-                "tempo_bpm": "beat.toml",
-                "key": "estimated",
-                "first_downbeat_s": "estimated",
-                "swing": "beat.toml",
+                "tempo_bpm": "beat.toml", "key": "estimated", "first_downbeat_s": "estimated", "swing": "beat.toml",
             },
             confidences={"key": 0.71, "first_downbeat_s": 0.9},
             notes=("No pattern was given for the outro.",),
         ),
         revision=RevisionInfo(
-            "r002",
-            "2026-03-14T18:20:00Z",
-            "9f" * 32,
-            ("drums/kick-felt.wav was added.", "The pad was lowered by 2 dB."),
-            "r001",
+            "r002", "2026-03-14T18:20:00Z", "9f" * 32,
+            ("drums/kick-felt.wav was added.", "The pad was lowered by 2 dB."), "r001",
         ),
         inputs=(
             InputFile(
-                "stems/bass.wav",
-                "a1" * 32,
-                "stem",
-                "own",
-                "played on a short-scale bass",
-                63.9,
-                48000,
-                1,
-                0.0,
-                -20.1,
-                -3.2,
+                "stems/bass.wav", "a1" * 32, "stem", "own", "played on a short-scale bass", 63.9, 48000, 1, 0.0,
+                -20.1, -3.2,
             ),
             InputFile("stems/pad.wav", "b2" * 32, "stem", "own", "", 63.9, 48000, 2, -2.0, -22.4, -6.0),
             InputFile("stems/keys.wav", "c3" * 32, "stem", "own", "", 63.9, 48000, 2, 0.0, -24.0, -5.1),
@@ -151,28 +136,16 @@ def sample(bars: int = 24) -> DossierData:
             InputFile("beat.toml", "18" * 32, "settings", "own", ""),
         ),
         instrumental=Instrumental(
-            fill=round(float(np.minimum(music, 1).mean()), 4),
-            zones=zones,
-            sections=sections,
-            bars=bar_fills,
-            integrated_lufs=-19.0,
-            true_peak_dbtp=-4.2,
-            loudness_range_lu=5.4,
+            fill=round(float(np.minimum(music, 1).mean()), 4), zones=zones, sections=sections, bars=bar_fills,
+            integrated_lufs=-19.0, true_peak_dbtp=-4.2, loudness_range_lu=5.4,
             width={k: ZoneWidth(-12.0 + i, 0.9 - i * 0.1, 0.1 * i) for i, k in enumerate(ZONE_KEYS)},
-            roomiest_zone="brilliance",
-            fullest_zone="mid",
+            roomiest_zone="brilliance", fullest_zone="mid",
         ),
         occupancy=Occupancy(
-            band_hz=tuple(float(v) for v in band_hz()),
-            band_zone=tuple(zone_of(f) for f in band_hz()),
-            slot_s=SLOT_S,
-            slots_per_bar=SLOTS_PER_BAR,
-            first_slot_s=0.12,
-            instrumental=rows(music),
-            with_drums=rows(drawn["with_drums"]),
-            overlap=rows(drawn["overlap"]),
-            treatment_change=rows(drawn["treatment_change"]),
-            reference_sone=tuple(float(v) for v in reference),
+            band_hz=tuple(float(v) for v in band_hz()), band_zone=tuple(zone_of(f) for f in band_hz()),
+            slot_s=SLOT_S, slots_per_bar=SLOTS_PER_BAR, first_slot_s=0.12, instrumental=rows(music),
+            with_drums=rows(drawn["with_drums"]), overlap=rows(drawn["overlap"]),
+            treatment_change=rows(drawn["treatment_change"]), reference_sone=tuple(float(v) for v in reference),
         ),
         approach=Approach(
             kind="one-shots",
@@ -201,8 +174,7 @@ def sample(bars: int = 24) -> DossierData:
         low_end=low_end(),
         translation=Translation(
             parts=(
-                PartTranslation("kick", 0.0, 0.22, 0.31),
-                PartTranslation("snare", 0.4, 0.93, 0.6),
+                PartTranslation("kick", 0.0, 0.22, 0.31), PartTranslation("snare", 0.4, 0.93, 0.6),
                 PartTranslation("closed hat", 0.9, 1.0, None),
             ),
             mono_zones={k: 0.1 * i for i, k in enumerate(ZONE_KEYS)},
@@ -241,18 +213,9 @@ def sample(bars: int = 24) -> DossierData:
         ),
         decisions=(
             Decision(
-                "d0001",
-                "2026-03-01T10:00:00Z",
-                "r001",
-                "8e" * 32,
-                "Mirel",
-                "to change",
-                "The kick is too long.",
-                (Mark("plan:drums/kick-felt.wav", "to change", "Shorter, please."),),
-                {"kick": -2.0},
-                "response",
-                None,
-                "x1",
+                "d0001", "2026-03-01T10:00:00Z", "r001", "8e" * 32, "Mirel", "to change", "The kick is too long.",
+                (Mark("plan:drums/kick-felt.wav", "to change", "Shorter, please."),), {"kick": -2.0}, "response",
+                None, "x1",
             ),
         ),
         warnings=("drums/broken.wav could not be read: the file ends in the middle of its data.",),
@@ -315,11 +278,6 @@ def hostile() -> DossierData:
     return out
 
 
-def assets() -> PageAssets:
-    return PageAssets(previews=previews(), what_if=None)
-
-
-def hostile_assets() -> PageAssets:
-    spoilt = tuple(dataclasses.replace(p, label=p.label + HOSTILE, id=p.id if p.group == "layer" else p.id + HOSTILE)
-                   for p in previews())  # fmt: skip
-    return PageAssets(previews=spoilt, what_if=None)
+def hostile_previews() -> tuple[Preview, ...]:
+    return tuple(dataclasses.replace(p, label=p.label + HOSTILE, id=p.id if p.group == "layer" else p.id + HOSTILE)
+                 for p in previews())  # fmt: skip

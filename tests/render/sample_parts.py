@@ -51,12 +51,7 @@ def figures(*, scale: float = 1.0, length: float = 0.42, **changes: Any) -> Drum
 
 def candidates() -> tuple[Candidate, ...]:
     terms = {
-        "room filled": 0.26,
-        "audible share": 0.21,
-        "overlap": -0.06,
-        "spill": -0.02,
-        "tempo": 0.14,
-        "tuning": 0.07,
+        "room filled": 0.26, "audible share": 0.21, "overlap": -0.06, "spill": -0.02, "tempo": 0.14, "tuning": 0.07,
     }
 
     def one(file: str, kind: str, role: str | None, score: float | None, **changes: Any) -> Candidate:
@@ -77,12 +72,7 @@ def candidates() -> tuple[Candidate, ...]:
         downbeat_s=0.0, poor_match=False, note="Played 2.2 % faster, which raises its pitch by 0.4 semitones.",
     )  # fmt: skip
     stretched = dataclasses.replace(
-        loop,
-        method="stretch",
-        ratio=1.17,
-        change_percent=17.0,
-        semitones=0.0,
-        poor_match=True,
+        loop, method="stretch", ratio=1.17, change_percent=17.0, semitones=0.0, poor_match=True,
         note="Stretched by 17 %: beyond 12 % it is a poor match.",
     )
     return (
@@ -114,11 +104,7 @@ def kit() -> Kit:
         missing_roles=("open-hat",),
         score=0.74,
         terms={
-            "room filled": 0.3,
-            "audible share": 0.24,
-            "overlap": -0.05,
-            "spill": -0.01,
-            "tempo": 0.18,
+            "room filled": 0.3, "audible share": 0.24, "overlap": -0.05, "spill": -0.01, "tempo": 0.18,
             "tuning": 0.08,
         },
         fit=fit(room_filled=0.17, audible_share=0.69),
@@ -193,10 +179,7 @@ def balance() -> Balance:
         ),
         equal_peaks=(
             EqualPeaks(
-                "kick",
-                "snare",
-                0.2,
-                4.3,
+                "kick", "snare", 0.2, 4.3,
                 "Kick and snare peak within 0.2 dB of one another, yet the kick is 4.3 LU louder.",
             ),
         ),

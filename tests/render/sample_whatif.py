@@ -5,12 +5,11 @@ from __future__ import annotations
 import functools
 
 import numpy as np
-import sample_data
 import sample_maps
 
 from dossier.measure import hearing, occupancy
 from dossier.model.measures import Array
-from dossier.model.page import PageAssets, WhatIfArrays, WhatIfPart
+from dossier.model.page import WhatIfArrays, WhatIfPart
 
 TARGET_LUFS, LISTENING_DB = -16.0, 75.0
 SPL_OFFSET_DB = LISTENING_DB - TARGET_LUFS
@@ -72,7 +71,3 @@ def what_if(bars: int = 24) -> WhatIfArrays:
             for name, (gain, powers) in drums.items()
         ),
     )  # fmt: skip
-
-
-def assets(bars: int = 24) -> PageAssets:
-    return PageAssets(previews=sample_data.previews(), what_if=what_if(bars))

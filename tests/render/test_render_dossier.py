@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,27 +19,14 @@ from typing import Any
 import numpy as np
 import pytest
 import sample_data
-import sample_whatif
 from html_tree import Node, parse
+from sample_pages import assets, html, render
 from unpack import unpacked
 
-from dossier.measure.hearing import page_constants
-from dossier.model.page import PageAssets
+from dossier.model.datafile import SettingUsed
 from dossier.render.page import exact, render_dossier
 
-SECTIONS = ["room", "drums", "treatments", "levels", "low_end", "decisions", "method"]
-
-
-@cache
-def html(name: str) -> str:
-    made = {
-        "sample": (sample_data.sample, sample_whatif.assets),
-        "long": (lambda: sample_data.sample(69), lambda: sample_whatif.assets(69)),
-        "bare": (sample_data.bare, lambda: PageAssets((), None)),
-        "hostile": (sample_data.hostile, sample_data.hostile_assets),
-    }  # fmt: skip
-    data, assets = made[name]
-    return render_dossier(data(), assets(), hearing_constants=page_constants())
+SECTIONS = ["room", "drums", "treatments", "levels", "lowend", "decisions", "method"]
 
 
 @cache
@@ -159,13 +147,13 @@ def test_no_absolute_path_user_or_host_is_shared(name: str) -> None:
 
 def test_hostile_names_stay_text() -> None:
     """Analytic: the same elements as with harmless names, and every hostile text read back as it was written."""
-    harmless = parse(render_dossier(sample_data.sample(), sample_data.assets(), hearing_constants=page_constants()))
+    harmless = parse(render(sample_data.sample()))
     page = tree("hostile")
     assert Counter(n.name for n in page.every()) == Counter(n.name for n in harmless.every())
     title = page.one("h1").text
     assert title.startswith('Paper Harbour"><img src=x onerror=window.broken=1></script>')
     assert "{{7*7}}" in title
-    assert "[U+202E]" in title  # what would turn the line round is shown instead of obeyed
+    assert "\\u202e" in title  # what would turn the line round is shown instead of obeyed
     assert "\u202e" not in page.one("main").text
     proposals = [f.attributes["data-proposal"] for f in page.every("fieldset") if "data-proposal" in f.attributes]
     assert proposals == [p.id for p in sample_data.hostile().proposals]
@@ -173,6 +161,13 @@ def test_hostile_names_stay_text() -> None:
     for button in page.every("button"):
         if button.attributes.get("data-play"):
             assert button.attributes["data-play"] in sounds
+
+
+def test_tablature_keeps_its_lines() -> None:
+    """Analytic: line breaks are not shown as hidden characters; `X` is an accent, `x` a hit, `o` a soft one."""
+    assert tree("sample").every("pre")[0].text.splitlines() == [
+        "kick       |X-----x-x-------|", "snare      |----X--o----X---|", "closed-hat |x-x-x-x-x-x-x-x-|",
+    ]  # fmt: skip
 
 
 def test_identifiers_keep_every_character() -> None:
@@ -206,6 +201,52 @@ def test_maps_travel_at_one_per_cent(name: str) -> None:
             assert np.abs(found / 100 - wanted).max() <= 0.005 + 1e-9
 
 
+@pytest.mark.parametrize(
+    ("change", "offered", "said"),
+    [
+        (0.02, True, ""),
+        (0.004, False, "The advised treatments change nothing that could be seen here."),
+        (0.0, False, "The advised treatments change nothing that could be seen here."),
+        (None, False, "No treatment is advised, so nothing changes."),
+    ],
+    ids=["seen", "too small to be seen", "all zero", "no treatment"],
+)
+def test_a_map_view_with_nothing_to_show_is_not_offered(change: float | None, offered: bool, said: str) -> None:
+    """Analytic: one cell that differs by a step of the map is enough; a view that is offered has its legend."""
+    data = sample_data.sample()
+    rows: Any = [[0.0] * len(row) for row in data.occupancy.instrumental] if change is not None else []
+    if rows:
+        rows[5][7] = -(change or 0.0)
+    else:
+        parts = tuple(replace(part, treated=False) for part in data.balance.parts)
+        data = replace(data, balance=replace(data.balance, parts=parts))
+    data = replace(data, occupancy=replace(data.occupancy, treatment_change=tuple(map(tuple, rows))))
+    page = parse(render(data))
+    room = page.one("section", id="room")
+    assert len(room.every("input", value="treatment_change")) == offered
+    legends = [p.one("span", class_="legend") for p in room.every("p", data_view="treatment_change")]
+    assert [legend.one("span", class_="ramp").attributes["style"].count("#") for legend in legends] == [18] * offered
+    assert said in room.text
+    assert ("treatment_change" in json.loads(page.one("script", id="page-data").text)["map"]["views"]) == offered
+
+
+def test_texts_name_the_thresholds_in_force() -> None:
+    """Analytic: every threshold that a text names is the data file's, also where beat.toml changed it."""
+    data = sample_data.sample()
+    changed = {"equal_peak_within_db": 0.7, "unequal_loudness_from_lu": 4.5, "small_speaker_hz": 220.0,
+               "quiet_db": 21.0, "ceiling_dbtp": -2.3}  # fmt: skip
+    settings = tuple(SettingUsed(name, value, 0.0, "", "") for name, value in changed.items())
+    without = replace(data, settings=(), balance=replace(data.balance, equal_peaks=()))
+    wanted = ("within 0.7 dB of one another", "by 4.5 LU or more", "left above 220 Hz", "left 21 dB quieter",
+              "true-peak ceiling of \u22122.3 dBTP")  # fmt: skip
+    text = parse(render(replace(without, settings=settings))).one("main").words.replace("\u00a0", " ")
+    bare = parse(render(without)).one("main").words.replace("\u00a0", " ")
+    for words in wanted:
+        assert words in text
+        assert words not in bare
+    assert "left on a small speaker" in bare, "without the setting no number is made up"
+
+
 def test_the_whole_data_file_is_in_the_page() -> None:
     packed = data_of("hostile")["document"]
     whole = json.loads(gzip.decompress(base64.b64decode(packed)))
@@ -220,12 +261,10 @@ def test_the_whole_data_file_is_in_the_page() -> None:
 def test_same_input_same_bytes() -> None:
     """Analytic: a second run, and a run in another process with another hash seed, give the same page."""
     once = html("sample")
-    assert render_dossier(sample_data.sample(), sample_whatif.assets(), hearing_constants=page_constants()) == once
+    assert html.__wrapped__("sample") == once
     code = (
-        "import sys, hashlib; sys.path.insert(0, sys.argv[1]); import sample_data, sample_whatif;"
-        "from dossier.measure.hearing import page_constants; from dossier.render.page import render_dossier;"
-        "print(hashlib.sha256(render_dossier(sample_data.sample(), sample_whatif.assets(),"
-        " hearing_constants=page_constants()).encode()).hexdigest())"
+        "import sys, hashlib; sys.path.insert(0, sys.argv[1]); from sample_pages import html;"
+        "print(hashlib.sha256(html('sample').encode()).hexdigest())"
     )
     said = subprocess.run(
         [sys.executable, "-c", code, str(Path(__file__).parent)], capture_output=True, text=True, check=True,
@@ -242,7 +281,7 @@ def test_three_minutes_stay_within_the_size() -> None:
 
 
 def test_without_constants_or_arrays_the_sliders_say_why() -> None:
-    page = parse(render_dossier(sample_data.sample(), sample_whatif.assets()))
+    page = parse(render_dossier(data := sample_data.sample(), assets(data)))
     assert page.every(id="what-if") == []
     assert "were left out of this page" in page.one("section", id="levels").text
     assert json.loads(page.one("script", id="page-data").text)["whatIf"] is None
@@ -252,7 +291,7 @@ def test_what_is_absent_is_said_in_a_sentence() -> None:
     page = tree("bare")
     wanted = {
         "drums": "No drum files were given", "treatments": "nothing to treat", "levels": "nothing to balance",
-        "low_end": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
+        "lowend": "low end was not compared", "decisions": "proposes nothing", "room": "nothing overlaps",
     }  # fmt: skip
     for section, words in wanted.items():
         assert words in page.one("section", id=section).text

@@ -14,10 +14,13 @@ import numpy as np
 import soundfile as sf
 import soxr
 
-from dossier import audio, pipeline
+from dossier import audio, inputs, stages
 from dossier.cache import Cache
+from dossier.memo import Memo
 from dossier.model.findings import Approach
-from dossier.stages import analyse, placing, rank, settle
+from dossier.model.parts import PlacedCandidate, Ranking
+from dossier.model.situation import Analysis
+from dossier.stages.choice import approach_of
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 RATE = 48_000
@@ -142,12 +145,12 @@ def _write(path: Path, sound: Sound, lead_s: float) -> None:
 class Ranked:
     """A beat as far as the approach."""
 
-    analysis: analyse.Analysis
-    groove: placing.Groove
-    ranking: rank.Ranking
+    analysis: Analysis
+    memo: Memo
+    ranking: Ranking
     approach: Approach
 
-    def of(self, name: str) -> rank.Placed:
+    def of(self, name: str) -> PlacedCandidate:
         """The placed candidate whose file is called so."""
         every = (*self.ranking.loops, *self.ranking.one_shots)
         return next(item for item in every if item.drum.name.rsplit("/", 1)[-1].split(".")[0] == name)
@@ -160,7 +163,6 @@ class Ranked:
 
 
 def ranked(folder: Path, cache: Cache) -> Ranked:
-    analysis = analyse.analyse(pipeline.load(folder), cache=cache, say=lambda _: None)
-    groove = placing.groove_of(analysis)
-    ranking = rank.rank(analysis, groove)
-    return Ranked(analysis, groove, ranking, settle.contenders(analysis, ranking))
+    analysis, memo = stages.analyse(inputs.load(folder), cache, lambda _: None)
+    ranking = stages.rank(analysis, memo)
+    return Ranked(analysis, memo, ranking, approach_of(analysis.here, analysis.room, ranking))

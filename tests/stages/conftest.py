@@ -1,11 +1,13 @@
-"""The small beat, built once a session."""
+"""The small beat, built once a session, and the demo's full beat stage by stage."""
 
 from __future__ import annotations
 
 import pytest
 from small_beat import MADE, Small, write_beat
+from stage_beat import InStages
+from tests_support import Demo
 
-from dossier import pipeline
+from dossier import inputs, pipeline, stages
 from dossier.archive import Archive
 from dossier.cache import Cache
 
@@ -20,3 +22,13 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     data = archive.latest(built.slug)
     assert data is not None
     return Small(folder=folder, archive=archive, cache=cache, built=built, data=data)
+
+
+@pytest.fixture(scope="session")
+def market(demo: Demo) -> InStages:
+    """Lantern Market as far as its balance; what the demo's build worked out is found again."""
+    analysis, memo = stages.analyse(inputs.load(demo.audio / "lantern-market"), demo.cache, lambda _: None)
+    ranking = stages.rank(analysis, memo)
+    way, treated = stages.treat(analysis, ranking, memo, jobs=1)
+    choice = stages.choose(analysis, ranking, treated, way, memo)
+    return InStages(analysis, choice, stages.balance(analysis, choice))

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from dossier.stages.analyse import Analysis
-from dossier.stages.rank import Placed, Ranking
-from dossier.stages.settle import Part
 
-from dossier import audio, pipeline
+from dossier import audio, inputs, stages
 from dossier.cache import Cache
+from dossier.memo import Memo
+from dossier.model.choice import Balanced, Choice
+from dossier.model.findings import Approach
 from dossier.model.measures import Samples
-from dossier.stages import analyse, placing, rank, treatments
-from dossier.stages.placing import Groove
+from dossier.model.parts import PlacedCandidate, Ranking
+from dossier.model.scene import Scene
+from dossier.model.situation import Analysis, Situation
+from dossier.model.vocabulary import ApproachKind, Direction, Intent
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 RATE = 44_100
@@ -33,16 +35,50 @@ class Staged:
     """A beat that was analysed and ranked."""
 
     analysis: Analysis
-    groove: Groove
+    memo: Memo
     ranking: Ranking
 
-    def placed(self, name: str) -> Placed:
+    @property
+    def here(self) -> Situation:
+        return self.analysis.here
+
+    @property
+    def on(self) -> Scene:
+        """The scene of the slots on which candidates are compared."""
+        return self.here.scene.subset(self.ranking.slots)
+
+    def placed(self, name: str) -> PlacedCandidate:
         every = (*self.ranking.one_shots, *self.ranking.loops)
         return next(item for item in every if name in item.drum.name)
 
-    def parts(self) -> list[Part]:
-        """The kit's members, untreated."""
-        return [treatments.treated_part(item, ()) for item in self.ranking.kit_parts]
+    def told(self, intent: Intent | None = None, **policy: float) -> Staged:
+        """The same beat under another intent and other settings; nothing is measured or ranked again."""
+        conditions = self.here.conditions
+        changed = replace(conditions, intent=intent or conditions.intent, policy={**conditions.policy, **policy})
+        return self.under(replace(self.here, conditions=changed))
+
+    def under(self, here: Situation) -> Staged:
+        return replace(self, analysis=replace(self.analysis, here=here))
+
+    def balanced(self, chosen: Sequence[PlacedCandidate] | None = None) -> Balanced:
+        """The balance of the kit, untreated, or of other parts at the gains that they have."""
+        parts = self.ranking.kit_parts if chosen is None else tuple(chosen)
+        choice = Choice(approach=approach("one-shots", "as it is"), untreated=self.ranking, plans=(),
+                        ranking=self.ranking, chosen=parts, others=())  # fmt: skip
+        return stages.balance(self.analysis, choice)
+
+
+@dataclass(frozen=True)
+class InStages:
+    """What the stages of a build made of a beat."""
+
+    analysis: Analysis
+    choice: Choice
+    balanced: Balanced
+
+
+def approach(kind: ApproachKind, direction: Direction) -> Approach:
+    return Approach(kind=kind, direction=direction, reasons=(), verdict="")
 
 
 def real(name: str, *, seconds: float = 60.0) -> tuple[Samples, int]:
@@ -76,9 +112,8 @@ def write_beat(
 
 
 def staged(folder: Path, cache: Path) -> Staged:
-    analysis = analyse.analyse(pipeline.load(folder), cache=Cache(cache), say=lambda _: None)
-    groove = placing.groove_of(analysis)
-    return Staged(analysis, groove, rank.rank(analysis, groove))
+    analysis, memo = stages.analyse(inputs.load(folder), Cache(cache), lambda _: None)
+    return Staged(analysis, memo, stages.rank(analysis, memo))
 
 
 def time_of(seconds: float) -> np.ndarray:

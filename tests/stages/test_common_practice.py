@@ -56,8 +56,8 @@ def test_an_open_instrumental_takes_the_rich_loop_and_wants_it_fuller(
     kit = found.ranking.kit
     assert kit is not None
     assert found.analysis.room.fill < DEFAULTS["open_below"]
-    assert found.ranking.loops[0].play.loop is not None
-    assert found.ranking.loops[0].play.loop.method == "as it is"
+    assert found.ranking.loops[0].part.loop is not None
+    assert found.ranking.loops[0].part.loop.method == "as it is"
     assert found.ranking.loops[0].fit.room_filled > kit.fit.room_filled
     assert found.ranking.loops[0].score > kit.score + DEFAULTS["either_within"]
     assert (found.approach.kind, found.approach.direction) == ("loop", "fuller")

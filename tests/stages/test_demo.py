@@ -3,47 +3,29 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 import soundfile as sf
+from tests_support import Demo
 
-from dossier import demo
-from dossier.archive import Archive
+from dossier import demo as demo_command
 from dossier.decide.policy import DEFAULTS
-from dossier.model.datafile import DossierData
-
-MADE = "2026-01-02T03:04:05Z"
 
 
-@pytest.fixture(scope="session")
-def built(tmp_path_factory: pytest.TempPathFactory) -> Archive:
-    root = tmp_path_factory.mktemp("demo")
-    page = demo.run(root / "site", root / "audio", made=MADE, say=lambda _: None, built=lambda _: None)
-    assert page.is_file()
-    return Archive(root / "site")
-
-
-def data(archive: Archive, slug: str) -> DossierData:
-    found = archive.latest(slug)
-    assert found is not None
-    return found
-
-
-def test_the_open_beat_asks_for_a_rich_loop_made_fuller(built: Archive) -> None:
-    found = data(built, "slow-ferry")
+def test_the_open_beat_asks_for_a_rich_loop_made_fuller(demo: Demo) -> None:
+    found = demo.data("slow-ferry")
     assert found.instrumental.fill < 0.55
     assert (found.approach.kind, found.approach.direction) == ("loop", "fuller")
 
 
-def test_the_full_beat_asks_for_lean_one_shots(built: Archive) -> None:
-    found = data(built, "lantern-market")
+def test_the_full_beat_asks_for_lean_one_shots(demo: Demo) -> None:
+    found = demo.data("lantern-market")
     assert found.instrumental.fill > 0.70
     assert (found.approach.kind, found.approach.direction) == ("one-shots", "leaner")
 
 
-def test_the_beat_in_between_has_a_kick_that_fights_the_bass(built: Archive) -> None:
-    found = data(built, "night-depot")
+def test_the_beat_in_between_has_a_kick_that_fights_the_bass(demo: Demo) -> None:
+    found = demo.data("night-depot")
     assert 0.55 <= found.instrumental.fill <= 0.70
     assert found.low_end is not None
     assert found.low_end.kick_share is not None
@@ -53,12 +35,12 @@ def test_the_beat_in_between_has_a_kick_that_fights_the_bass(built: Archive) -> 
     assert found.low_end.remedies
 
 
-def test_plans_reach_their_goals(built: Archive) -> None:
+def test_plans_reach_their_goals(demo: Demo) -> None:
     """Fuller plans raise the room filled by a quarter; leaner ones lower overlap and buried, the drum still audible."""
-    fuller = [p for p in data(built, "slow-ferry").plans if p.helped]
+    fuller = [p for p in demo.data("slow-ferry").plans if p.helped]
     assert fuller
     assert all(p.after.room_filled >= 1.25 * p.before.room_filled - 1e-4 for p in fuller)
-    leaner = [p for p in data(built, "lantern-market").plans if p.helped]
+    leaner = [p for p in demo.data("lantern-market").plans if p.helped]
     assert leaner
     for plan in leaner:
         assert plan.after.overlap <= 0.75 * plan.before.overlap + 1e-4
@@ -68,33 +50,32 @@ def test_plans_reach_their_goals(built: Archive) -> None:
         assert plan.after.true_peak_dbtp <= plan.before.true_peak_dbtp + 0.15
 
 
-def test_one_beat_has_a_history_and_an_answer(built: Archive) -> None:
-    assert [r.id for r in built.revisions("night-depot")] == ["r001", "r002"]
-    found = data(built, "night-depot")
+def test_one_beat_has_a_history_and_an_answer(demo: Demo) -> None:
+    assert [r.id for r in demo.archive.revisions("night-depot")] == ["r001", "r002"]
+    found = demo.data("night-depot")
     assert any("Target loudness" in change for change in found.revision.changes)
     assert [d.source for d in found.decisions] == ["response"]
 
 
-def test_a_sample_waits_for_clearance(built: Archive) -> None:
-    assert any(p.kind == "rights" for p in data(built, "night-depot").proposals)
+def test_a_sample_waits_for_clearance(demo: Demo) -> None:
+    assert any(p.kind == "rights" for p in demo.data("night-depot").proposals)
 
 
-def test_equal_peaks_are_named_somewhere(built: Archive) -> None:
-    assert any(data(built, slug).balance.equal_peaks for slug in ("slow-ferry", "lantern-market", "night-depot"))
+def test_equal_peaks_are_named_somewhere(demo: Demo) -> None:
+    assert any(demo.data(slug).balance.equal_peaks for slug in ("slow-ferry", "lantern-market", "night-depot"))
 
 
-def test_the_demo_again_changes_nothing(built: Archive, tmp_path: Path) -> None:
-    before = {slug: len(built.revisions(slug)) for slug in built.slugs()}
-    demo.run(built.root, built.root.parent / "audio", made="2027-01-01T00:00:00Z", say=lambda _: None,
-             built=lambda _: None)  # fmt: skip
-    assert {slug: len(built.revisions(slug)) for slug in built.slugs()} == before
+def test_the_demo_again_changes_nothing(demo: Demo) -> None:
+    before = {slug: len(demo.archive.revisions(slug)) for slug in demo.archive.slugs()}
+    demo_command.run(demo.archive.root, demo.audio, made="2027-01-01T00:00:00Z", say=lambda _: None,
+                     built=lambda _: None)  # fmt: skip
+    assert {slug: len(demo.archive.revisions(slug)) for slug in demo.archive.slugs()} == before
 
 
 @pytest.mark.parametrize("slug", ["slow-ferry", "lantern-market", "night-depot"])
-def test_what_plays_through_the_beat_is_as_long_as_it(built: Archive, slug: str) -> None:
+def test_what_plays_through_the_beat_is_as_long_as_it(demo: Demo, slug: str) -> None:
     """analytic: the kit as a whole, the parts, the drums and the mix start and end with the stems."""
-    found = data(built, slug)
-    folder = built.renders_of(slug, found.revision.id)
+    found, folder = demo.data(slug), demo.renders(slug)
     through = [name for name in found.renders if re.search(r"kit-treated|-part-|-drums|-rough-mix", name)]
     assert len(through) >= 3
     frames = round(found.beat.duration_s * found.beat.sample_rate_hz)

@@ -9,6 +9,7 @@ import pytest
 from common_beats import LEANEST, MORE, Ranked, instrumental, ranked, write_beat
 
 from dossier.cache import Cache
+from dossier.measure import in_beat
 from dossier.stages import kits
 
 
@@ -26,16 +27,17 @@ def members(found: Ranked) -> dict[str, str]:
 
 def test_analytic_the_kit_is_the_best_of_all_kits(full: Ranked) -> None:
     """Every combination is tried, which the search does not do."""
-    bench = kits.Bench(full.analysis, full.ranking.slots, full.analysis.scene.subset(full.ranking.slots))
+    here, slots = full.analysis.here, full.ranking.slots
+    trials = kits.KitTrials(here, slots, here.scene.subset(slots))
     by_role = {
-        role: [item for item in full.ranking.one_shots if item.play.role == role]
+        role: [item for item in full.ranking.one_shots if item.part.role == role]
         for role in ("kick", "snare", "closed-hat")
     }
     every = list(itertools.product(*by_role.values()))
     assert len(every) == 4 * 3 * 1
-    best = max(every, key=lambda parts: kits._worth(bench, parts))
+    best = max(every, key=trials.worth)
     assert members(full) == {
-        p.play.role: p.drum.name.removeprefix("drums/").removesuffix(".wav") for p in best if p.play.role
+        p.part.role: p.drum.name.removeprefix("drums/").removesuffix(".wav") for p in best if p.part.role
     }
 
 
@@ -50,15 +52,16 @@ def test_members_are_measured_beside_each_other(full: Ranked) -> None:
     """Analytic: what masks more lets less through, so beside others no member is heard better than alone."""
     kit = full.ranking.kit
     assert kit is not None
+    here, slots = full.analysis.here, full.ranking.slots
+    on = here.scene.subset(slots)
     alone = {item.drum.name: item for item in full.ranking.one_shots}
     together = {part.drum.name: part for part in full.ranking.kit_parts}
     for member in kit.members:
-        bench = kits.Bench(full.analysis, full.ranking.slots, full.analysis.scene.subset(full.ranking.slots))
         part = together[member.file]
-        by_itself = kits._missing(bench, [part])[0]
-        beside = kits._missing(bench, list(together.values()))[list(together).index(member.file)]
-        assert beside >= by_itself - 1e-9
-        assert member.gain_db >= alone[member.file].gain_db - 0.05
+        by_itself = in_beat.measure(on, in_beat.place(on, part.powers[slots], gain_db=part.gains.db))
+        assert member.fit.audible_share <= by_itself.audible_share + 1e-9
+        assert member.gain_db >= alone[member.file].gains.db - 0.05
+        assert (member.gain_db, member.fit) == (part.gains.db, part.fit)
         assert not member.pinned
     assert kit.missing_roles == ()
 
@@ -97,7 +100,7 @@ def test_a_pattern_without_candidates_or_hits_makes_no_kit(tmp_path: Path) -> No
     assert found.ranking.kit is None
     assert any("plays kick" in note for note in found.ranking.notes)
     assert found.approach.kind == "either"
-    assert found.of("crash").play.assumed_voice
+    assert found.of("crash").part.assumed_voice
     found = ranked(write_beat(tmp_path / "b", stems, {"kick": "bd_fat"}, bpm=120.0, lines=("kick |----|",)), cache)
     assert found.ranking.kit is None
     assert any("no hit" in note for note in found.ranking.notes)

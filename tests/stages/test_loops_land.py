@@ -9,6 +9,7 @@ import pytest
 from common_beats import RATE, Sound, instrumental, ranked, real, write_beat
 from scipy.signal import correlate
 
+from dossier.arrange.parts import laid
 from dossier.cache import Cache
 
 TEMPO = {"loop_industrial": 135.786, "loop_breakbeat": 126.0, "loop_compus": 148.0, "loop_safari": 120.16}
@@ -48,10 +49,10 @@ def test_analytic_planted_offsets_are_recovered_within_5_ms(name: str, tmp_path:
         found = ranked(folder, Cache(tmp_path / "cache"))
         length = 4 * 240 / (bpm * ratio)
         plain = found.of("loop-plain")
-        assert plain.play.loop is not None
-        assert plain.play.loop.method == ("as it is" if ratio == 1.0 else "repitch")
+        assert plain.part.loop is not None
+        assert plain.part.loop.method == ("as it is" if ratio == 1.0 else "repitch")
         for other in ("loop-late", "loop-lead", "loop-hats"):
-            laid = found.of(other).play
-            assert laid.loop is not None
-            assert laid.loop.beats == plain.play.loop.beats
-            assert abs(lag_s(plain.play.laid(length_s=length), laid.laid(length_s=length))) < 0.005
+            moved = found.of(other).part
+            assert moved.loop is not None
+            assert moved.loop.beats == plain.part.loop.beats
+            assert abs(lag_s(laid(plain.part, length_s=length), laid(moved, length_s=length))) < 0.005

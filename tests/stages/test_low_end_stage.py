@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +11,11 @@ import soundfile as sf
 from small_beat import kick, noise_hit, tone
 from stage_beat import RATE, Staged, noise, real, repeated, staged, time_of, write_beat
 
-from dossier.decide import low_end as decide_lowend
-from dossier.decide.policy import DEFAULTS, Policy
+from dossier.decide import low_end as decide_low_end
+from dossier.decide.policy import DEFAULTS
+from dossier.model.checks import LowEndCheck
 from dossier.model.findings import LowEndRemedy
-from dossier.stages import low_end, settle
+from dossier.stages.low_end import low_end_check
 
 STEPS = (0, 6, 8)  # the kicks of the pattern, in sixteenths
 SECONDS = 8.0
@@ -49,8 +49,8 @@ def beat(root: Path, *, bass: np.ndarray, drum: np.ndarray, toml: str = "") -> S
     return staged(folder, root / "cache")
 
 
-def measured(beat: Staged) -> low_end.Result:
-    return low_end.measure(beat.analysis, settle.settle(beat.analysis, beat.ranking.slots, beat.parts(), []))
+def measured(beat: Staged) -> LowEndCheck:
+    return low_end_check(beat.here, "low", beat.balanced(), beat.memo)
 
 
 @pytest.mark.parametrize(("delay_ms", "polarity"), [(5.0, 1), (-7.0, 1), (0.0, -1), (3.0, -1)])
@@ -84,11 +84,11 @@ def fight(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 
 
 @pytest.fixture(scope="module")
-def fought(fight: Staged) -> low_end.Result:
+def fought(fight: Staged) -> LowEndCheck:
     return measured(fight)
 
 
-def test_overlap_and_share_are_ratios_and_belong_together(fought: low_end.Result) -> None:
+def test_overlap_and_share_are_ratios_and_belong_together(fought: LowEndCheck) -> None:
     """Analytic: what is masked and what is heard of the kick are shares of the same loudness."""
     low = fought.finding
     assert (low.kick, low.bass_stem) == ("drums/kick.wav", "stems/bass.wav")
@@ -99,7 +99,7 @@ def test_overlap_and_share_are_ratios_and_belong_together(fought: low_end.Result
     assert low.overlap_bass < low.overlap_sub
 
 
-def test_pitches_in_cents_against_key_and_bass_line(fought: low_end.Result) -> None:
+def test_pitches_in_cents_against_key_and_bass_line(fought: LowEndCheck) -> None:
     """Analytic: A1 = 55 Hz in equal temperament, a note of A minor and of the bass line."""
     low = fought.finding
     assert low.bass_notes == ("A1", "C2")
@@ -117,14 +117,14 @@ def test_pitches_in_cents_against_key_and_bass_line(fought: low_end.Result) -> N
 )  # fmt: skip
 def test_cents_from_the_bass_in_any_octave(hz: float, note: str, cents: float) -> None:
     """Analytic: 1200 log2 of the ratio, folded into half an octave to either side."""
-    found = decide_lowend.cents_from_bass(hz, {"A1": 55.0, "C2": 65.406})
+    found = decide_low_end.cents_from_bass(hz, {"A1": 55.0, "C2": 65.406})
     assert found is not None
     assert found[0] == note
     assert found[1] == pytest.approx(cents, abs=0.2)
-    assert decide_lowend.cents_from_bass(hz, {}) is None
+    assert decide_low_end.cents_from_bass(hz, {}) is None
 
 
-def test_three_ways_out_are_computed_and_compared(fought: low_end.Result) -> None:
+def test_three_ways_out_are_computed_and_compared(fought: LowEndCheck) -> None:
     """Analytic: each by the kick's share and the bass that is lost; only the duck takes something from the bass."""
     remedies = {remedy.name: remedy for remedy in fought.finding.remedies}
     assert list(remedies) == ["duck the bass", "shorten the kick", "tune the kick"]
@@ -140,7 +140,7 @@ def test_three_ways_out_are_computed_and_compared(fought: low_end.Result) -> Non
         assert (remedy.render is not None) == (remedy.kick_share >= fought.finding.kick_share + 0.02)
 
 
-def test_what_helps_can_be_heard(fight: Staged, fought: low_end.Result, tmp_path: Path) -> None:
+def test_what_helps_can_be_heard(fight: Staged, fought: LowEndCheck, tmp_path: Path) -> None:
     """Analytic: 24 bits at the beat's rate; the ducked bass is the whole stem, lower under the kicks and only there."""
     assert set(fought.renders) == {remedy.render for remedy in fought.finding.remedies if remedy.render}
     for name, write in fought.renders.items():
@@ -161,19 +161,18 @@ def test_what_helps_can_be_heard(fight: Staged, fought: low_end.Result, tmp_path
     assert lost_db(5.5) == pytest.approx(0.0, abs=0.01)  # half a second after one
 
 
-def test_the_duck_is_no_deeper_than_it_must_be(fight: Staged, fought: low_end.Result) -> None:
+def test_the_duck_is_no_deeper_than_it_must_be(fight: Staged, fought: LowEndCheck) -> None:
     """Analytic: a larger share takes a deeper duck; each depth reaches its share, and stays short of the deepest."""
     depths = []
     plain = fought.finding.kick_share
     assert plain is not None
     for share in (plain + 0.02, plain + 0.04, plain + 0.07):
-        policy = Policy({"low_end_good_share": share})
-        asked = Staged(replace(fight.analysis, policy=policy), fight.groove, fight.ranking)
-        duck = next(remedy for remedy in measured(asked).finding.remedies if remedy.name == "duck the bass")
+        asked = measured(fight.told(low_end_good_share=share)).finding
+        duck = next(remedy for remedy in asked.remedies if remedy.name == "duck the bass")
         assert share <= duck.kick_share < share + 0.02
         depths.append(float(duck.amounts["depth_db"]))
     assert depths == sorted(set(depths))
-    assert depths[-1] < low_end.DEEPEST_DUCK_DB
+    assert depths[-1] < DEFAULTS["duck_most_db"]
 
 
 @pytest.mark.parametrize(
@@ -188,7 +187,7 @@ def test_the_way_out_that_costs_the_bass_least_is_named(
 ) -> None:
     """Analytic: among those that reach the share the least loss; else what brings most for what it takes."""
     listed = [LowEndRemedy(name=n, label=n, kick_share=s, bass_lost=b, amounts={}) for n, (s, b) in remedies.items()]
-    found = decide_lowend.best_remedy(0.40, listed, DEFAULTS)
+    found = decide_low_end.best_remedy(0.40, listed, DEFAULTS)
     assert (found.name if found else None) == best
 
 

@@ -11,7 +11,8 @@ from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
 
 from dossier.measure import loudness, stereo
 from dossier.model.findings import PartTranslation, Translation
-from dossier.stages import mix, settle, translate
+from dossier.stages.mix import rough_mix
+from dossier.stages.translation import translation
 
 
 def low_kick() -> np.ndarray:
@@ -41,8 +42,14 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 
 @pytest.fixture(scope="module")
 def travels(beat: Staged) -> Translation:
-    settled = settle.settle(beat.analysis, beat.ranking.slots, beat.parts(), [])
-    found = translate.measure(beat.analysis, settled, mix.rough_mix(beat.analysis, settled), beat.ranking.slots)
+    return translated(beat)
+
+
+def translated(beat: Staged) -> Translation:
+    """How the kit travels."""
+    balanced = beat.balanced()
+    mixed = rough_mix(beat.here, beat.analysis.room, balanced, beat.memo)
+    found = translation(beat.here, balanced, mixed, beat.ranking.slots)
     assert found is not None
     return found
 
@@ -92,10 +99,7 @@ def test_a_kick_that_the_bass_covers_anyway_is_said_to_be(tmp_path: Path) -> Non
     """Analytic: a loud tone half an octave above a pure 50 Hz leaves nothing of it: no share of nothing is told."""
     folder = write_beat(tmp_path / "covered", drums=DRUMS,
                         stems={"bass": 0.2 * tone(82.0, 8.0), "pad": 0.05 * tone(440.0, 8.0)})  # fmt: skip
-    there = staged(folder, tmp_path / "cache")
-    settled = settle.settle(there.analysis, there.ranking.slots, there.parts(), [])
-    found = translate.measure(there.analysis, settled, mix.rough_mix(there.analysis, settled), there.ranking.slots)
-    assert found is not None
+    found = translated(staged(folder, tmp_path / "cache"))
     assert part(found, "kick").small_speaker_share is None
     assert part(found, "kick").quiet_share is None
     assert any(text.startswith("kick is covered in the mix") for text in found.sentences)
@@ -103,8 +107,9 @@ def test_a_kick_that_the_bass_covers_anyway_is_said_to_be(tmp_path: Path) -> Non
 
 def test_no_drums_no_translation(beat: Staged) -> None:
     """Analytic: nothing to speak of."""
-    settled = settle.settle(beat.analysis, beat.ranking.slots, [], [])
-    assert translate.measure(beat.analysis, settled, mix.rough_mix(beat.analysis, settled), beat.ranking.slots) is None
+    balanced = beat.balanced(())
+    mixed = rough_mix(beat.here, beat.analysis.room, balanced, beat.memo)
+    assert translation(beat.here, balanced, mixed, beat.ranking.slots) is None
 
 
 @pytest.mark.parametrize(
@@ -119,8 +124,8 @@ def test_mono_sums_of_panned_sounds(left: float, right: float, loss: float) -> N
 
 def test_the_rough_mix_is_kept_by_its_figures_and_its_sound_made_again(beat: Staged) -> None:
     """Regression: what a later build writes is what was measured, to the sample."""
-    settled = settle.settle(beat.analysis, beat.ranking.slots, beat.parts(), [])
-    first, second = (mix.rough_mix(beat.analysis, settled) for _ in range(2))
+    balanced = beat.balanced()
+    first, second = (rough_mix(beat.here, beat.analysis.room, balanced, beat.memo) for _ in range(2))
     assert (first.mix, first.image) == (second.mix, second.image)
     sound = first.sound()
     np.testing.assert_array_equal(second.sound(), sound)

@@ -5,30 +5,32 @@ from __future__ import annotations
 import csv
 import io
 import math
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile as sf
-from dossier.stages.produce import Treated
 from small_beat import Small, drum_loop, kick, noise_hit, tone
 from small_beat import write_beat as write_small
-from stage_beat import RATE, Staged, noise, staged, time_of, write_beat
+from stage_beat import RATE, Staged, approach, noise, staged, time_of, write_beat
 
+from dossier.arrange.parts import laid
 from dossier.cache import Cache
+from dossier.decide import search_hints
 from dossier.measure import hearing, in_beat, loudness
-from dossier.model.findings import Approach, Plan
-from dossier.stages import bus, hints, settle, treatments
+from dossier.measure import occupancy as occ
+from dossier.memo import Memo
+from dossier.model.findings import Approach, Gains, Plan
+from dossier.model.measures import Array
+from dossier.model.parts import Ranking, Treated
+from dossier.model.vocabulary import ZONE_KEYS, ApproachKind, Direction
+from dossier.stages import kit_bus, kits, treatments
 from dossier.treat import FAMILIES
+from dossier.treat.families import AmountLine
 
 FIGURES = ("sample_peak_dbfs", "true_peak_dbtp", "integrated_lufs", "crest_factor_db", "effective_length_s", "fill",
            "overlap", "buried", "audible_share")  # fmt: skip
-
-
-def approach(kind: str, direction: str) -> Approach:
-    return Approach(kind=kind, direction=direction, reasons=(), verdict="")  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +42,11 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 
 @pytest.fixture(scope="module")
 def treated(beat: Staged) -> tuple[Treated, ...]:
-    return treatments.search_plans(beat.analysis, beat.ranking, approach("one-shots", "fuller"))
+    return plans_of(beat, approach("one-shots", "fuller"))
+
+
+def plans_of(beat: Staged, way: Approach, ranking: Ranking | None = None) -> tuple[Treated, ...]:
+    return treatments.search_plans(beat.analysis, ranking or beat.ranking, way, beat.memo)
 
 
 # The kit as a whole
@@ -48,34 +54,35 @@ def treated(beat: Staged) -> tuple[Treated, ...]:
 
 def test_the_kit_is_the_sum_of_its_members_over_one_cycle(beat: Staged) -> None:
     """Analytic: samples add; the true peak is set for a file, and the gain undoes that."""
-    whole = bus.kit_as_one(beat.analysis, beat.groove, beat.ranking)
+    whole = kit_bus.kit_as_one(beat.here, beat.analysis.groove, beat.ranking, beat.memo)
     assert whole is not None
-    cycle = whole.play.samples * 10.0 ** (whole.gain_db / 20.0)
-    start = round(len(beat.analysis.instrumental) / 2)
+    cycle = whole.part.samples * 10.0 ** (whole.gains.db / 20.0)
+    start = round(len(beat.here.music.samples) / 2)
     summed = sum(
-        part.play.laid(length_s=8.0) * 10.0 ** (part.gain_db / 20.0) for part in beat.ranking.kit_parts
+        laid(item.part, length_s=8.0) * 10.0 ** (item.gains.db / 20.0) for item in beat.ranking.kit_parts
     )[start : start + len(cycle)]  # fmt: skip
-    assert len(cycle) == round(beat.analysis.grid.bar_s * RATE)  # the pattern is one bar long
+    assert len(cycle) == round(beat.here.grid.bar_s * RATE)  # the pattern is one bar long
     assert np.max(np.abs(cycle - summed)) < 1e-9
-    assert whole.drum.measures.loudness.true_peak_dbtp == pytest.approx(bus.PEAK_DBTP, abs=0.05)
+    assert whole.drum.measures.loudness.true_peak_dbtp == pytest.approx(beat.here.policy["kit_file_dbtp"], abs=0.05)
 
 
 def test_the_kit_as_one_part_measures_as_the_members_together(beat: Staged) -> None:
     """Analytic: powers of sounds that do not cohere add, so the whole kit fills what its members fill together."""
-    whole = bus.kit_as_one(beat.analysis, beat.groove, beat.ranking)
+    whole = kit_bus.kit_as_one(beat.here, beat.analysis.groove, beat.ranking, beat.memo)
     assert whole is not None
     assert beat.ranking.kit is not None
-    found = in_beat.measure(
-        beat.analysis.scene, in_beat.place(beat.analysis.scene, whole.powers, gain_db=whole.gain_db)
-    )
+    scene = beat.here.scene
+    found = in_beat.measure(scene, in_beat.place(scene, whole.powers, gain_db=whole.gains.db))
     assert found.room_filled == pytest.approx(beat.ranking.kit.fit.room_filled, rel=0.05)
     assert found.audible_share == pytest.approx(beat.ranking.kit.fit.audible_share, abs=0.03)
 
 
 @pytest.mark.parametrize(("kind", "there"), [("one-shots", True), ("either", True), ("loop", False)])
-def test_the_kit_has_a_plan_only_where_one_shots_may_be_used(beat: Staged, kind: str, there: bool) -> None:
+def test_the_kit_has_a_plan_only_where_one_shots_may_be_used(
+    beat: Staged, kind: ApproachKind, there: bool
+) -> None:
     """Analytic: no bus treatment of drums that nobody is going to use."""
-    assert bus.wanted(beat.ranking, approach(kind, "fuller")) == there
+    assert kit_bus.is_wanted(beat.ranking, approach(kind, "fuller"), beat.here.policy) == there
 
 
 def test_the_kits_plan_comes_last_and_says_what_it_is(beat: Staged, treated: tuple[Treated, ...]) -> None:
@@ -95,13 +102,11 @@ def test_the_treated_kit_is_rendered_in_the_beats_length(
     beat: Staged, treated: tuple[Treated, ...], tmp_path: Path
 ) -> None:
     """Analytic: 24 bits at the beat's rate and length; each cycle is the cycle that was searched on."""
-    with ThreadPoolExecutor(1) as beside:
-        files = treatments.whole_kit_render(beat.analysis, beat.ranking, treated, beside=beside)
-    assert list(files) == [treated[-1].plan.render]
+    plan, kit = treated[-1].plan, treated[-1].placed
     path = tmp_path / "kit.wav"
-    files[treated[-1].plan.render](path)
+    kit_bus.kit_render(beat.here, beat.ranking, kit, plan, beat.memo)(path)
     info = sf.info(path)
-    assert (info.subtype, info.samplerate, info.frames) == ("PCM_24", RATE, len(beat.analysis.instrumental))
+    assert (info.subtype, info.samplerate, info.frames) == ("PCM_24", RATE, len(beat.here.music.samples))
     sound, _ = sf.read(path, always_2d=True)
     cycle = treated[-1].samples
     inside = sound[2 * len(cycle) : 3 * len(cycle)]
@@ -114,13 +119,13 @@ def test_blocks_of_the_whole_kit_join_without_a_seam(
 ) -> None:
     """Analytic: worked on in one piece or in many, the same comes out (-60 dB)."""
     item = treated[-1]
-    whole = bus.whole_kit(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
-    monkeypatch.setattr(bus, "BLOCK_S", 1.3)
-    pieces = bus.whole_kit(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
+    whole = kit_bus.treated_in_full(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
+    monkeypatch.setattr(kit_bus, "BLOCK_S", 1.3)
+    pieces = kit_bus.treated_in_full(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
     assert np.max(np.abs(whole - pieces)) < 1e-3 * np.max(np.abs(whole))
-    plain = bus.whole_kit(item.placed, beat.ranking.kit_parts, (), length_s=8.0)
-    laid = sum(part.play.laid(length_s=8.0) * 10.0 ** (part.gain_db / 20.0) for part in beat.ranking.kit_parts)
-    assert np.allclose(plain * 10.0 ** (item.placed.gain_db / 20.0), laid, atol=1e-4)
+    plain = kit_bus.treated_in_full(item.placed, beat.ranking.kit_parts, (), length_s=8.0)
+    parts = sum(laid(item.part, length_s=8.0) * 10.0 ** (item.gains.db / 20.0) for item in beat.ranking.kit_parts)
+    assert np.allclose(plain * 10.0 ** (item.placed.gains.db / 20.0), parts, atol=1e-4)
 
 
 # Names, evidence
@@ -143,9 +148,9 @@ def test_renders_sort_by_plan_and_loops_carry_the_beats_tempo(treated: tuple[Tre
 
 def test_a_hostile_name_becomes_a_plain_one(beat: Staged) -> None:
     """Analytic: what a file system or another program may stumble over is left out."""
-    play = replace(beat.placed("kick-long").play, name='drums/odd/"My  Kïck": <1>?.final.wav')
-    assert treatments._render_name("b", 3, play) == "b-03-kick-my-kick-1-final-treated.wav"
-    loop = replace(beat.placed("loop-rich").play, name="drums/Groove 98.5 BPM take2.wav")
+    kick_part = replace(beat.placed("kick-long").part, name='drums/odd/"My  Kïck": <1>?.final.wav')
+    assert treatments._render_name("b", 3, kick_part) == "b-03-kick-my-kick-1-final-treated.wav"
+    loop = replace(beat.placed("loop-rich").part, name="drums/Groove 98.5 BPM take2.wav")
     assert treatments._render_name("b", 12, loop) == "b-12-loop-groove-take2-treated-120bpm.wav"
 
 
@@ -204,11 +209,10 @@ def test_the_settings_sheet_holds_every_amount_of_every_step(small: Small) -> No
 def test_the_same_search_again_gives_the_same_plans_on_one_or_two_workers(beat: Staged, tmp_path: Path) -> None:
     """Analytic: no randomness, and nothing depends on how the work is spread."""
     wanted = approach("loop", "leaner")
-    runs = []
-    for jobs in (1, 2):  # each with a cache of its own, so that both really search
-        keep = replace(beat.analysis.keep, cache=Cache(tmp_path / str(jobs)))
-        runs.append(treatments.search_plans(replace(beat.analysis, keep=keep), beat.ranking, wanted, jobs=jobs))
-    one, two = runs
+    one, two = (  # each with a cache of its own, so that both really search
+        treatments.search_plans(beat.analysis, beat.ranking, wanted, Memo(Cache(tmp_path / str(jobs))), jobs=jobs)
+        for jobs in (1, 2)
+    )
     assert [item.plan for item in one] == [item.plan for item in two]
     assert all(np.array_equal(a.samples, b.samples) for a, b in zip(one, two, strict=True))
 
@@ -237,25 +241,26 @@ def two_snares(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 
 def test_the_second_file_is_the_one_that_is_loud_where_the_drum_is_not(two_snares: Staged) -> None:
     """Analytic: of two layers the one in other zones comes first, whatever their own scores are."""
-    on = two_snares.analysis.scene.subset(two_snares.ranking.slots)
-    shares = {item.drum.name: hints.zone_shares(on, item) for item in two_snares.ranking.one_shots}
-    drum = two_snares.placed("snare-a-dark")
-    room = hints.room_by_zone(on)
-    files = hints.second_files(on, drum, two_snares.ranking.one_shots, room=room, shares=shares)
-    assert next(iter(files)) == "drums/snare-c-bright.wav"
+    on, shots = two_snares.on, two_snares.ranking.one_shots
+    shares = {item.drum.name: treatments.zone_shares(on, item) for item in shots}
+    fills = occ.zone_fills(on.loudness, on.reference, on.active)
+    room = np.array([1.0 - fills[zone] for zone in ZONE_KEYS])
+    others = [(item.drum.name, item.part.role) for item in shots]
+    files = search_hints.second_files("drums/snare-a-dark.wav", "snare", others, shares, room, two_snares.here.policy)
+    assert files[0] == "drums/snare-c-bright.wav"
     assert "drums/snare-a-dark.wav" not in files
     for share in shares.values():
         assert share.sum() == pytest.approx(1.0, abs=0.05)
     own, bright = shares["drums/snare-a-dark.wav"], shares["drums/snare-c-bright.wav"]
-    assert hints.complement(own, own, room) == 0.0
-    assert 0.3 < hints.complement(own, bright, room) <= 1.0
-    assert hints.complement(own, bright, np.zeros_like(room)) == 0.0  # no room, nothing to add
-    assert hints.adds_in(own, bright, room) in ("presence", "brilliance", "high mid")
+    assert search_hints.complement(own, own, room).sum() == 0.0
+    assert 0.3 < search_hints.complement(own, bright, room).sum() <= 1.0
+    assert search_hints.complement(own, bright, np.zeros_like(room)).sum() == 0.0  # no room, nothing to add
+    assert search_hints.adds_in(own, bright, room) in ("presence", "brilliance", "high mid")
 
 
 def test_a_plan_that_layers_takes_it_and_says_where_it_adds(two_snares: Staged) -> None:
     """Analytic: the dark snare is made fuller with the bright file, at a level, lined up."""
-    found = treatments.search_plans(two_snares.analysis, two_snares.ranking, approach("one-shots", "fuller"))
+    found = plans_of(two_snares, approach("one-shots", "fuller"))
     plan = next(item.plan for item in found if item.plan.candidate == "drums/snare-a-dark.wav")
     layered = [step for step in plan.steps if step.treatment == "layering"]
     assert layered, plan.steps
@@ -269,15 +274,21 @@ def test_a_plan_that_layers_takes_it_and_says_where_it_adds(two_snares: Staged) 
 
 def test_covered_ranges_become_eq(two_snares: Staged) -> None:
     """Analytic: music below 1.5 kHz covers a soft noise there; the EQ offered takes it away from below."""
-    on = two_snares.analysis.scene.subset(two_snares.ranking.slots)
+    on, slots, policy = two_snares.on, two_snares.ranking.slots, two_snares.here.policy
     wide = noise(1.0, low_hz=40.0, high_hz=14_000.0, seed=9)
-    powers = np.tile(hearing.slot_powers(hearing.band_energies(wide, RATE), np.array([0.2, 0.8])), (len(on.active), 1))
-    soft = in_beat.place(on, powers, gain_db=-18.0)
-    lines = hints.covered_lines(on, soft)
+    one_slot = hearing.slot_powers(hearing.band_energies(wide, RATE), np.array([0.2, 0.8]))
+    powers = np.tile(one_slot, (two_snares.here.grid.slots, 1))
+
+    def covered(powers: Array, gain_db: float) -> tuple[AmountLine, ...]:
+        snare = two_snares.placed("snare-a-dark")
+        item = replace(snare, powers=powers, gains=Gains(db=gain_db, state="alone"))
+        return treatments.covered_lines(on, item, slots, policy)
+
+    lines = covered(powers, -18.0)
     assert [line[0]["shape"] for line in lines] == ["high-pass"]
     assert 800.0 < float(lines[0][-1]["hz"]) < 1800.0
-    assert hints.covered_lines(on, in_beat.place(on, powers, gain_db=30.0)) == ()
-    assert hints.covered_lines(on, in_beat.place(on, 0.0 * powers, gain_db=0.0)) == ()
+    assert covered(powers, 30.0) == ()
+    assert covered(0.0 * powers, 0.0) == ()
 
 
 # Odd drums
@@ -318,12 +329,14 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 
 
 @pytest.mark.parametrize("direction", ["fuller", "leaner", "as it is"])
-def test_odd_drums_get_sensible_plans_and_never_a_number_that_is_none(odd: Staged, direction: str) -> None:
+def test_odd_drums_get_sensible_plans_and_never_a_number_that_is_none(
+    odd: Staged, direction: Direction
+) -> None:
     """Analytic: 20 ms, clipped, DC, faint, 8 and 96 kHz: finite figures, sentences, sounds at the beat's rate."""
     for pins in ({}, {"kick": "kick-dc", "snare": "snare-faint"}, {"kick": "kick-20ms"}, {"kick": "kick-8k"}):
-        parts = [odd.placed(pins.get(part.play.role or "", part.drum.name)) for part in odd.ranking.kit_parts]
+        parts = [odd.placed(pins.get(item.part.role or "", item.drum.name)) for item in odd.ranking.kit_parts]
         ranking = replace(odd.ranking, kit_parts=tuple(parts), loops=odd.ranking.loops if not pins else ())
-        found = treatments.search_plans(odd.analysis, ranking, approach("either", direction))
+        found = plans_of(odd, approach("either", direction), ranking)
         for item in found:
             for where, value in numbers(item.plan):
                 assert math.isfinite(value), (item.plan.candidate, where)
@@ -344,15 +357,15 @@ def assert_held(plan: Plan) -> None:
 def test_files_at_other_rates_are_treated_at_the_beats_rate(odd: Staged) -> None:
     """Analytic: 0.3 s at 8 and at 96 kHz are 0.3 s at 44.1 kHz."""
     for name in ("kick-8k", "snare-96k"):
-        play = odd.placed(name).play
-        assert play.rate_hz == RATE
-        assert len(play.samples) == pytest.approx(0.3 * RATE, abs=0.01 * RATE)
+        part = odd.placed(name).part
+        assert part.rate_hz == RATE
+        assert len(part.samples) == pytest.approx(0.3 * RATE, abs=0.01 * RATE)
 
 
 def test_a_drum_whose_file_is_too_soft_is_said_to_be(odd: Staged) -> None:
     """Analytic: at -100 dBFS the most gain that is offered leaves it far under the music; all figures are finite."""
-    part = settle.part_of(odd.placed("snare-faint"))
-    row = settle.solve_parts(odd.analysis, [part], odd.ranking.slots)[0]
+    alone = kits.balanced_together(odd.here, [odd.placed("snare-faint")], odd.ranking.slots)
+    (row,) = (part.row for part in odd.balanced(alone).chosen)
     assert row.bounded
     assert "Its gain ends at +24.0 dB" in row.advice
     assert all(math.isfinite(value) for _, value in numbers(row))

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from dossier.stages.rank import Placed
 from stage_beat import RATE, Staged, full_music, real, staged, write_beat
 
 from dossier.decide import plan
@@ -14,7 +13,8 @@ from dossier.decide.policy import DEFAULTS
 from dossier.measure import true_peak
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Samples
-from dossier.stages import figures
+from dossier.model.parts import PlacedCandidate
+from dossier.stages.drum_meter import DrumMeter, full_figures
 from dossier.treat import FAMILIES
 from dossier.treat.saturation import saturate
 from dossier.treat.transient import shape
@@ -30,11 +30,10 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
     return staged(folder, root / "cache")
 
 
-def ear(beat: Staged, name: str) -> tuple[Placed, figures.Listener]:
+def ear(beat: Staged, name: str) -> tuple[PlacedCandidate, DrumMeter]:
     """A drum, and its figures in the beat at its own gain."""
     placed = beat.placed(name)
-    on = beat.analysis.scene.subset(beat.ranking.slots)
-    return placed, figures.Listener(play=placed.play, on=on, slots=beat.ranking.slots, gain_db=placed.gain_db)
+    return placed, DrumMeter(part=placed.part, on=beat.on, slots=beat.ranking.slots, gain_db=placed.gains.db)
 
 
 def test_the_beat_is_full(beat: Staged) -> None:
@@ -48,9 +47,9 @@ def test_at_equal_sample_peak_a_saturated_snare_is_louder_flatter_and_better_hea
     beat: Staged, name: str, drive_db: float
 ) -> None:
     """Common practice, no source: higher integrated loudness, lower crest factor, a larger audible share."""
-    play, gain_db = beat.placed(name).play, beat.placed(name).gain_db
-    driven = saturate(play.samples, RATE, drive_db=drive_db)
-    before, after = (figures.full(beat.analysis.scene, play, sound, gain_db)[0] for sound in (play.samples, driven))
+    part, gain_db = beat.placed(name).part, beat.placed(name).gains.db
+    driven = saturate(part.samples, RATE, drive_db=drive_db)
+    before, after = (full_figures(beat.here.scene, part, sound, gain_db)[0] for sound in (part.samples, driven))
     assert after.sample_peak_dbfs == pytest.approx(before.sample_peak_dbfs, abs=1e-6)
     assert after.integrated_lufs > before.integrated_lufs + 1.0
     assert after.crest_factor_db < before.crest_factor_db - 1.0
@@ -62,7 +61,7 @@ def test_truncation_of_a_long_kick_takes_a_third_of_its_overlap_and_leaves_it_au
     """Common practice, no source: where the search recommends truncation, at a goal of a third."""
     placed, hear = ear(beat, name)
     found = plan.search(
-        placed.play.samples, RATE, candidate=name, role="kick", direction="leaner", measure=hear.figures,
+        placed.part.samples, RATE, candidate=name, role="kick", direction="leaner", measure=hear.figures,
         measure_at_gain=hear.turned, families={"truncation": FAMILIES["truncation"]}, true_peak=true_peak.true_peak,
         policy={**DEFAULTS, "plan_gain_goal": 1.0 / 3.0, "plan_least_offered": 0.1}, most_evaluations=60,
     )  # fmt: skip
@@ -70,19 +69,19 @@ def test_truncation_of_a_long_kick_takes_a_third_of_its_overlap_and_leaves_it_au
     before, after = found.plan.before, found.plan.after
     assert after.overlap <= 2.0 / 3.0 * before.overlap
     assert after.audible_share > 0.9 * before.audible_share
-    assert len(found.samples) < len(placed.play.samples)
+    assert len(found.samples) < len(placed.part.samples)
 
 
 def test_a_short_kick_is_not_recommended_to_be_truncated(beat: Staged) -> None:
     """Common practice, no source: what is short already loses its sound before it loses overlap."""
     placed, hear = ear(beat, "bd_haus")
     found = plan.search(
-        placed.play.samples, RATE, candidate="bd_haus", role="kick", direction="leaner", measure=hear.figures,
+        placed.part.samples, RATE, candidate="bd_haus", role="kick", direction="leaner", measure=hear.figures,
         measure_at_gain=hear.turned, families={"truncation": FAMILIES["truncation"]}, true_peak=true_peak.true_peak,
         policy=DEFAULTS, most_evaluations=60,
     )  # fmt: skip
     assert not found.plan.helped
-    assert found.samples is placed.play.samples
+    assert found.samples is placed.part.samples
 
 
 @pytest.mark.parametrize("name", ["drum_cymbal_closed", "drum_cymbal_open"])
@@ -90,8 +89,8 @@ def test_a_short_kick_is_not_recommended_to_be_truncated(beat: Staged) -> None:
 def test_a_hat_with_a_softened_attack_spills_less(beat: Staged, name: str, attack_db: float) -> None:
     """Common practice, no source: less of it stands above the reference, and less of it is lost."""
     placed, hear = ear(beat, name)
-    before = hear.figures(placed.play.samples)
-    after = hear.figures(shape(placed.play.samples, RATE, attack_db=attack_db))
+    before = hear.figures(placed.part.samples)
+    after = hear.figures(shape(placed.part.samples, RATE, attack_db=attack_db))
     assert after.spill < 0.95 * before.spill
     assert after.overlap < before.overlap
 
@@ -104,7 +103,7 @@ def test_a_search_over_everything_holds_what_it_promises(beat: Staged, name: str
     """Analytic: what the plan claims is what its sound measures; peaks and shares are held; no number is missing."""
     placed, hear = ear(beat, name)
     found = plan.search(
-        placed.play.samples, RATE, candidate=name, role=role, direction=direction, measure=hear.figures,
+        placed.part.samples, RATE, candidate=name, role=role, direction=direction, measure=hear.figures,
         measure_at_gain=hear.turned, families=FAMILIES, true_peak=true_peak.true_peak, policy=DEFAULTS,
         most_evaluations=20,
     )  # fmt: skip
@@ -129,9 +128,9 @@ def test_a_search_over_everything_holds_what_it_promises(beat: Staged, name: str
 @pytest.mark.parametrize(("frames", "polarity"), [(-882, 1), (-350, -1), (441, -1), (882, 1)])
 def test_a_second_file_is_lined_up_to_the_sample_within_20_ms(beat: Staged, frames: int, polarity: int) -> None:
     """Analytic: a real snare with a bright layer of its own, planted late or early by up to 20 ms, perhaps inverted."""
-    sound = beat.placed("sn_dub").play.samples[: RATE // 5]
+    sound = beat.placed("sn_dub").part.samples[: RATE // 5]
     hat = np.zeros_like(sound)
-    bright = beat.placed("drum_cymbal_closed").play.samples[: len(sound)]
+    bright = beat.placed("drum_cymbal_closed").part.samples[: len(sound)]
     hat[: len(bright)] = 0.2 * bright
     layer = polarity * np.vstack([np.zeros((1000 + frames, 2)), sound + hat])
     _, hear = ear(beat, "sn_dub")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from common_beats import INDUSTRIAL_BPM, LEANEST, Ranked, instrumental, ranked, 
 
 from dossier.cache import Cache
 from dossier.model.findings import WhatIf
-from dossier.stages import robust
+from dossier.stages import sensitivity
 
 BPM = INDUSTRIAL_BPM
 DRUMS = {**LEANEST, "loop-rich": "loop_industrial"}
@@ -20,7 +21,15 @@ DRUMS = {**LEANEST, "loop-rich": "loop_industrial"}
 def full(tmp_path_factory: pytest.TempPathFactory) -> tuple[Ranked, tuple[WhatIf, ...], Path]:
     root = tmp_path_factory.mktemp("whatif")
     found = ranked(write_beat(root / "full", instrumental("full", BPM), DRUMS, bpm=BPM), Cache(root / "cache"))
-    return found, robust.what_would_change(found.analysis, found.ranking, found.approach), root
+    return found, cases_of(found), root
+
+
+def cases_of(found: Ranked, **policy: float) -> tuple[WhatIf, ...]:
+    """What would change the verdict, under other settings too."""
+    here = found.analysis.here
+    conditions = replace(here.conditions, policy={**here.policy, **policy})
+    asked = replace(here, conditions=conditions)
+    return sensitivity.with_sensitivity(asked, found.ranking, found.approach, found.memo).what_would_change_it
 
 
 def test_the_two_most_telling_cases_are_shown_in_numbers(
@@ -46,14 +55,12 @@ def test_cross_check_with_a_beat_that_is_really_built_without_the_stem(
 
 @pytest.mark.parametrize(("stem", "change"), [("plucks", -4.0), ("bass", None)])
 def test_cross_check_with_stems_that_are_not_shown(
-    full: tuple[Ranked, tuple[WhatIf, ...], Path], stem: str, change: float | None, monkeypatch: pytest.MonkeyPatch
+    full: tuple[Ranked, tuple[WhatIf, ...], Path], stem: str, change: float | None
 ) -> None:
     """cross-check: the same for stems that say less."""
     found, _, root = full
-    monkeypatch.setattr(robust, "SHOWN", 100)
-    monkeypatch.setattr(robust, "LOWERED", 100)
-    every = robust.what_would_change(found.analysis, found.ranking, found.approach)
-    assert len(every) == 2 * len(found.analysis.stems)
+    every = cases_of(found, what_if_shown=100, what_if_lowered=100)
+    assert len(every) == 2 * len(found.analysis.here.music.stems)
     _compare(next(c for c in every if c.stem == f"stems/{stem}.wav" and c.change_db == change), root)
 
 
@@ -74,18 +81,17 @@ def _compare(case: WhatIf, root: Path) -> None:
 def test_a_beat_of_one_stem_has_nothing_to_leave_out(tmp_path: Path) -> None:
     stems = {"bass": instrumental("open", 120.0, bars=2)["bass"]}
     found = ranked(write_beat(tmp_path / "x", stems, {"kick": "bd_fat"}, bpm=120.0), Cache(tmp_path / "cache"))
-    assert robust.what_would_change(found.analysis, found.ranking, found.approach) == ()
+    assert cases_of(found) == ()
 
 
 def test_the_beat_as_it_is_turns_nothing(full: tuple[Ranked, tuple[WhatIf, ...], Path]) -> None:
     """analytic: judged again in its own scene, every drum keeps its gain and the verdict stays."""
     found, _, _ = full
-    slots = found.ranking.slots
-    scene = found.analysis.scene.subset(slots)
-    again = robust.Again.of(found.analysis, found.ranking, scene, slots, ("as it is",))
-    assert again.outcome(scene, ("as it is",)) == again.before
+    here, slots = found.analysis.here, found.ranking.slots
+    scene = here.scene.subset(slots)
+    again = sensitivity.Redecision.of(here, found.ranking, scene, slots)
+    assert again.outcome(scene) == again.before
     assert (again.before.kind, again.before.direction) == (found.approach.kind, found.approach.direction)
-    assert not again.turns(again.before, found.approach)
 
 
 def test_sections_get_their_own_approach(tmp_path: Path) -> None:

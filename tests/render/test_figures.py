@@ -1,4 +1,4 @@
-"""Numbers to words, colour scales, drawings, figures, and what the views work out."""
+"""Colour scales, drawings, figures, packed arrays, and what the views work out."""
 
 from __future__ import annotations
 
@@ -11,62 +11,13 @@ from importlib.resources import files
 import numpy as np
 import pytest
 import sample_data
+import sample_pages
 from unpack import unpacked
 
-from dossier.render import colour, figures, pack, plots, svg, words
+from dossier.render import charts, colour, level_figures, map_figures, pack, svg, what_if_data
+from dossier.render.map_axes import band_position, beats_per_bar, merged, scale_top, zone_means
 from dossier.render.trim import trim
 from dossier.render.view_drums import drums_view
-from dossier.render.view_record import open_questions, status
-from dossier.render.view_room import band_position, beats_per_bar, merged, scale_top, zone_means
-
-NB, MINUS = "\u00a0", "\u2212"
-
-
-@pytest.mark.parametrize(
-    ("said", "wanted"),
-    [
-        (words.number(-3.04), f"{MINUS}3.0"), (words.number(-0.04), "0.0"), (words.number(0.04, sign=True), "0.0"),
-        (words.number(2.25, 2, sign=True), "+2.25"), (words.number(None), "\u2013"),
-        (words.db(-6.0), f"{MINUS}6.0{NB}dB"),
-        (words.lufs(-15.96), f"{MINUS}16.0{NB}LUFS"), (words.percent(0.614), f"61{NB}%"),
-        (words.percent(None), "\u2013"),
-        (words.percent(-0.284, sign=True), f"{MINUS}28{NB}%"), (words.small_percent(0.0834), f"8.3{NB}%"),
-        (words.small_percent(0.0996), f"10{NB}%"), (words.hz(55.2), f"55.2{NB}Hz"), (words.hz(60.0), f"60{NB}Hz"),
-        (words.hz(99.97), f"100{NB}Hz"), (words.hz(999.6), f"1{NB}kHz"), (words.hz(2400), f"2.4{NB}kHz"),
-        (words.hz(12400), f"12{NB}kHz"), (words.seconds(0.18), f"180{NB}ms"), (words.seconds(0.9996), f"1.00{NB}s"),
-        (words.seconds(64.2), f"64{NB}s"), (words.clock(187.4), "3:07"), (words.clock(59.6), "1:00"),
-        (words.day("2026-03-04T23:59:59Z"), f"4{NB}March 2026"), (words.day("soon"), "soon"), (words.listed([]), ""),
-        (words.listed(["a", "b", "c"]), "a, b and c"), (words.count(0, "bar"), f"no{NB}bars"),
-        (words.count(1, "bar"), f"1{NB}bar"), (words.zone_range("bass"), f"60\u2013250{NB}Hz"),
-        (words.zone_range("mid"), f"500{NB}Hz\u20132{NB}kHz"), (words.short("a" * 20, 5), "aaaa\u2026"),
-    ],
-)  # fmt: skip
-def test_numbers_read_as_people_say_them(said: str, wanted: str) -> None:
-    """Analytic."""
-    assert said == wanted
-
-
-@pytest.mark.parametrize(
-    ("text", "wanted"),
-    [
-        ("bell at 320 Hz, -3.0 dB", f"bell at 320{NB}Hz, {MINUS}3.0{NB}dB"), ("84 % of it", f"84{NB}% of it"),
-        ("take-3 dB.wav", f"take-3{NB}dB.wav"), ("drums/x -2.wav", "drums/x -2.wav"),
-        ("no numbers - here", "no numbers - here"),
-        ("from -4.0 to -1.5 dB", f"from {MINUS}4.0 to {MINUS}1.5{NB}dB"), ("3 halls", "3 halls"),
-        ("score -0.41, not -0.39.", f"score {MINUS}0.41, not {MINUS}0.39."), ("take -2.5.wav", "take -2.5.wav"),
-        ("5 s later", f"5{NB}s later"),
-    ],
-)  # fmt: skip
-def test_sentences_get_true_minus_signs_and_keep_names(text: str, wanted: str) -> None:
-    """Analytic: a name is left as it is, a quantity is not broken from its unit."""
-    assert words.tidy(text) == wanted
-
-
-def test_clean_shows_what_would_turn_the_line() -> None:
-    """Analytic: bidirectional overrides (Unicode UAX 9) become visible, other scripts stay as they are."""
-    assert words.clean("a\u202eb\x07") == "a[U+202E]b\ufffd"
-    assert words.clean("\u05e9\u05dc\u05d5\u05dd caf\u00e9 \u65e5") == "\u05e9\u05dc\u05d5\u05dd caf\u00e9 \u65e5"
-    assert words.clean("\udcff") == "\ufffd"
 
 
 def _linear(rgb: tuple[int, int, int]) -> np.ndarray:
@@ -126,7 +77,7 @@ def test_tokens_keep_the_contrast_of_wcag_aa(theme: str) -> None:
     tokens = {**named["light"], **named[theme]}
     assert named["dark"] == named["dark by choice"]
     for paper in ("paper", "paper-raised"):
-        for text in ("ink", "ink-soft", "instrumental", "drums", "overlap"):
+        for text in ("ink", "ink-soft", "instrumental", "drums"):
             assert _contrast(tokens[text], tokens[paper]) >= 4.5, (text, paper)
         for fill in ("instrumental-fill", "drums-fill", "overlap-fill", "rule-strong", "focus"):
             assert _contrast(tokens[fill], tokens[paper]) >= 3.0, (fill, paper)
@@ -143,7 +94,7 @@ def test_png_is_read_back_by_another_reader() -> None:
 
 
 def test_drawings_escape_their_texts() -> None:
-    drawn = plots.bars([('<b>"', 0.5)], label='"><script>')
+    drawn = charts.bars([('<b>"', 0.5)], label='"><script>')
     assert "<b>" not in drawn
     assert 'aria-label="&#34;&gt;&lt;script&gt;"' in drawn
     assert svg.coordinate(-0.001) == "0"
@@ -162,10 +113,10 @@ def test_figures_are_valid_by_the_library_s_own_schema(data: sample_data.Dossier
             return {k: painted(v) for k, v in value.items()}
         return [painted(v) for v in value] if isinstance(value, list) else value
 
-    for figure in (figures.map_figure(data), figures.level_figure(data)):
+    for figure in (map_figures.map_figure(data), level_figures.level_figure(data)):
         if figure is not None:
             go.Figure(painted(figure))
-    assert (figures.level_figure(data) is None) == (not data.balance.parts)
+    assert (level_figures.level_figure(data) is None) == (not data.balance.parts)
 
 
 @pytest.mark.parametrize(
@@ -195,10 +146,10 @@ def test_merged_columns_are_means() -> None:
 def test_levels_are_coded_to_half_a_step() -> None:
     """Analytic: within a quarter of a decibel, and silence stays silence."""
     powers = np.array([0.0, 1e-14, 1e-9, 3.3e-5, 0.5, 1.0])
-    codes = figures.powers_as_bytes(powers).astype(float)
-    back = np.where(codes > 0, figures.POWER_FLOOR_DB + codes * figures.POWER_STEP_DB, -np.inf)
+    codes = what_if_data.powers_as_bytes(powers).astype(float)
+    back = np.where(codes > 0, what_if_data.POWER_FLOOR_DB + codes * what_if_data.POWER_STEP_DB, -np.inf)
     assert codes[0] == codes[1] == 0
-    assert np.abs(back[2:] - 10 * np.log10(powers[2:])).max() <= figures.POWER_STEP_DB / 2
+    assert np.abs(back[2:] - 10 * np.log10(powers[2:])).max() <= what_if_data.POWER_STEP_DB / 2
 
 
 def test_positions_along_the_bands() -> None:
@@ -215,7 +166,7 @@ def test_zone_means_hold_what_is_over_the_reference() -> None:
     data = sample_data.sample()
     values = np.full((len(data.occupancy.band_hz), 32), 2.0)
     values[:, 16:] = 0.25
-    means = zone_means(values, data.occupancy, 16)
+    means = zone_means(values, data.occupancy.band_zone, 16)
     assert np.nanmax(means[:, 0]) == 1.0
     assert np.nanmin(means[:, 1]) == 0.25
 
@@ -226,25 +177,8 @@ def test_scales_reach_what_they_must_show() -> None:
     assert scale_top(np.full((10, 10), 7.0)) == 1.0
 
 
-def test_status_speaks_of_the_revision_that_was_answered() -> None:
-    """Analytic: agreed only where this very revision was agreed to; replaced decisions do not count."""
-    data = sample_data.sample()
-    asked = data.decisions[0]
-    assert status(data)[1] is False
-    now = dataclasses.replace(asked, id="d0002", status="agreed", identity=data.revision.identity, marks=())
-    agreed = dataclasses.replace(data, decisions=(asked, now))
-    assert status(agreed)[1] is True
-    assert open_questions(agreed) == ((), ())
-    old = dataclasses.replace(now, identity="0" * 64)
-    said, settled = status(dataclasses.replace(data, decisions=(old,)))
-    assert not settled
-    assert "waits for an answer" in said
-    undone = dataclasses.replace(asked, id="d0003", status="note", supersedes="d0002")
-    assert "Changes" in status(dataclasses.replace(data, decisions=(asked, now, undone)))[0]
-
-
 def test_kit_and_loops_share_one_ranking_by_score() -> None:
-    view = drums_view(trim(sample_data.sample()), sample_data.assets())
+    view = drums_view(trim(data := sample_data.sample()), sample_pages.assets(data))
     assert view.together is not None
     scores = [row.cells[0].value for row in view.together.rows]
     assert scores == sorted(scores, key=lambda v: -float(v or 0))
@@ -268,9 +202,9 @@ def test_long_rankings_are_cut_and_say_so() -> None:
     )
     inputs = tuple(dataclasses.replace(data.inputs[3], file=c.file) for c in many)
     trimmed = trim(dataclasses.replace(data, candidates=many, inputs=(*data.inputs[:3], *inputs), kit=None))
-    view = drums_view(trimmed, sample_data.assets())
+    view = drums_view(trimmed, sample_pages.assets(data))
     assert [row.id for row in view.by_role[0].rows] == [f"d/{i}.wav" for i in (*range(15), 399)]
-    assert view.by_role[0].left_out.startswith(f"384{NB}more files")
+    assert view.by_role[0].left_out.startswith("384\u00a0more files")
     assert trimmed.candidates == trimmed.inputs == 384
     assert [f.kind for f in trimmed.data.inputs[:3]] == ["stem"] * 3
     assert trim(data).data == data

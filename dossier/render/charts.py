@@ -1,24 +1,21 @@
-"""Small plots that stand in the page itself: curves, named points, patterns, bars.
+"""Small charts that stand in the page itself: curves, named points, patterns, bars.
 
 Conventions as in `svg`: own coordinates, colours by class, every text escaped, named by a label.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from dossier.render.format import number
 from dossier.render.svg import Tick, drawing, spaced, tag
 
+Points = Sequence[tuple[float, float]]
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One curve of a small plot, in data units."""
-
-    points: tuple[tuple[float, float], ...]
-    class_: str
+DEPTH_DB = 48.0  # of a curve plot
 
 
 def _path(points: Iterable[tuple[float, float]]) -> str:
@@ -32,46 +29,37 @@ def _grid(left: float, top: float, wide: float, high: float, *, xs: Iterable[flo
     return tag("path", d=flat + "".join(f"M{x:.1f} {top:.1f}v{high:.1f}" for x in xs), class_="grid")
 
 
-def line_plot(
-    lines: Sequence[Line],
+def curve_plot(
+    curves: Mapping[str, Points],
     *,
     label: str,
-    x_range: tuple[float, float],
-    y_range: tuple[float, float],
+    x_end: float,
     x_ticks: Sequence[Tick],
-    y_ticks: Sequence[Tick],
     x_title: str,
+    top: float,
     y_title: str,
-    width: float = 420.0,
-    height: float = 200.0,
 ) -> Markup:
-    """Curves over a light grid; what leaves the range is held at its edge."""
-    left, right, top, bottom = 44.0, 10.0, 22.0, 34.0
-    inner_w, inner_h = width - left - right, height - top - bottom
+    """Curves by CSS class over the `DEPTH_DB` below `top`; values outside the range are clipped."""
+    left, right, above, below, width, height = 44.0, 10.0, 22.0, 34.0, 420.0, 200.0
+    wide, high = width - left - right, height - above - below
 
-    def place(point: tuple[float, float]) -> tuple[float, float]:
-        across = (point[0] - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0)
-        up = (point[1] - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0)
-        return left + inner_w * min(1.0, max(0.0, across)), top + inner_h * (1 - min(1.0, max(0.0, up)))
+    def across(x: float) -> float:
+        return left + wide * min(1.0, max(0.0, x / x_end))
 
-    def across(at: float) -> float:
-        return place((at, y_range[0]))[0]
+    def down(y: float) -> float:
+        return above + high * min(1.0, max(0.0, (top - y) / DEPTH_DB))
 
-    def up(at: float) -> float:
-        return place((x_range[0], at))[1]
-
-    xs, ys = [across(tick.at) for tick in x_ticks], [up(tick.at) for tick in y_ticks]
-    parts = [_grid(left, top, inner_w, inner_h, xs=xs, ys=ys)]
-    parts += [tag("text", tick.text, x=left - 6, y=up(tick.at) + 4, text_anchor="end") for tick in y_ticks]
-    parts += [
-        tag("text", tick.text, x=across(tick.at), y=top + inner_h + 15, text_anchor="middle")
-        for tick in spaced(x_ticks, across, 26)
-    ]
-    parts += [tag("path", d=_path(place(p) for p in line.points), class_=line.class_) for line in lines if line.points]
-    parts += [
+    depths = (0.0, 0.25 * DEPTH_DB, 0.5 * DEPTH_DB, 0.75 * DEPTH_DB, DEPTH_DB)
+    parts = [
+        _grid(left, above, wide, high, xs=[across(t.at) for t in x_ticks], ys=[down(top - d) for d in depths]),
+        *(tag("text", number(-d, 0), x=left - 6, y=down(top - d) + 4, text_anchor="end") for d in depths),
+        *(tag("text", t.text, x=across(t.at), y=above + high + 15, text_anchor="middle")
+          for t in spaced(x_ticks, across, 26)),
+        *(tag("path", d=_path((across(x), down(y)) for x, y in points), class_=name)
+          for name, points in curves.items() if points),
         tag("text", y_title, x=2, y=12, class_="soft"),
-        tag("text", x_title, x=left + inner_w, y=height - 4, text_anchor="end", class_="soft"),
-    ]
+        tag("text", x_title, x=left + wide, y=height - 4, text_anchor="end", class_="soft"),
+    ]  # fmt: skip
     return drawing(width, height, *parts, label=label, class_="line-plot")
 
 
@@ -84,28 +72,24 @@ class Dot:
     side: str = "right"  # of the dot, where its name stands: "top", "bottom", "left" or "right"
 
 
+Span = tuple[float, float]
+
 _SIDES = {"top": (0, -11, "middle"), "bottom": (0, 21, "middle"), "right": (10, 4, "start"), "left": (-10, 4, "end")}
 
 
-def name_sides(
-    dots: Sequence[tuple[float, float, str]], *, x_range: tuple[float, float], y_range: tuple[float, float]
-) -> list[str]:
-    """Where the name of each dot stands so that names keep off one another and off other dots, as far as they can.
+def name_sides(dots: Sequence[tuple[float, float, str]], *, x_range: Span, y_range: Span) -> list[str]:
+    """Choose a side for each dot's name so that it overlaps neither dots nor other names, where possible.
 
     Boxes are estimated for a plot of 560 x 330 with letters 7 wide and 16 high; the first side that is free is taken.
     """
-    at = [
-        (560 * (x - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0),
-         330 * (1 - (y - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0)))
-        for x, y, _ in dots
-    ]  # fmt: skip
+    at = [(560 * _share(x, x_range), 330 * (1 - _share(y, y_range))) for x, y, _ in dots]
     taken = [(x - 7, y - 7, x + 7, y + 7) for x, y in at]
     sides = []
     for (x, y), (_, _, name) in zip(at, dots, strict=True):
         long = 7.0 * len(name)
         boxes = {
-            "top": (x - long / 2, y - 25, x + long / 2, y - 9), "bottom": (x - long / 2, y + 9, x + long / 2, y + 25),
-            "right": (x + 10, y - 8, x + 10 + long, y + 8), "left": (x - 10 - long, y - 8, x - 10, y + 8),
+            "top": (x - long / 2, y - 25, x + long / 2, y - 9), "right": (x + 10, y - 8, x + 10 + long, y + 8),
+            "bottom": (x - long / 2, y + 9, x + long / 2, y + 25), "left": (x - 10 - long, y - 8, x - 10, y + 8),
         }  # fmt: skip
 
         def free(box: tuple[float, float, float, float]) -> bool:
@@ -114,48 +98,47 @@ def name_sides(
                 box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken
             )
 
-        side = next((s for s in ("top", "right", "bottom", "left") if free(boxes[s])), "top")
+        side = next((s for s in boxes if free(boxes[s])), "top")
         sides.append(side)
         taken.append(boxes[side])
     return sides
+
+
+def _share(value: float, span: Span) -> float:
+    return (value - span[0]) / ((span[1] - span[0]) or 1.0)
 
 
 def dot_plot(
     dots: Sequence[Dot],
     *,
     label: str,
-    x_range: tuple[float, float],
-    y_range: tuple[float, float],
+    x_range: Span,
+    y_range: Span,
     x_ticks: Sequence[Tick],
     y_ticks: Sequence[Tick],
-    diagonals: Sequence[tuple[float, str]],
+    diagonals: Sequence[tuple[Span, float, str]],
     x_title: str,
     y_title: str,
-    width: float = 640.0,
-    height: float = 400.0,
 ) -> Markup:
-    """Named points; `diagonals` are the lines y = x - offset, with a name at the upper end."""
-    left, right, top, bottom = 52.0, 16.0, 24.0, 40.0
-    inner_w, inner_h = width - left - right, height - top - bottom
+    """Named points; `diagonals` are pieces of the lines y = x - offset: its ends in x, the offset, its name."""
+    left, right, top, bottom, width, height = 52.0, 16.0, 24.0, 40.0, 640.0, 400.0
+    wide, high = width - left - right, height - top - bottom
 
     def px(value: float) -> float:
-        return left + inner_w * (value - x_range[0]) / ((x_range[1] - x_range[0]) or 1.0)
+        return left + wide * _share(value, x_range)
 
     def py(value: float) -> float:
-        return top + inner_h * (1 - (value - y_range[0]) / ((y_range[1] - y_range[0]) or 1.0))
+        return top + high * (1 - _share(value, y_range))
 
-    grid = {"xs": [px(tick.at) for tick in x_ticks], "ys": [py(tick.at) for tick in y_ticks]}
-    parts = [_grid(left, top, inner_w, inner_h, **grid)]
-    parts += [tag("text", tick.text, x=left - 6, y=py(tick.at) + 4, text_anchor="end") for tick in y_ticks]
-    parts += [tag("text", tick.text, x=px(tick.at), y=top + inner_h + 16, text_anchor="middle") for tick in x_ticks]
-    for offset, name in diagonals:
-        low = max(x_range[0], y_range[0] + offset)
-        high = min(x_range[1], y_range[1] + offset)
-        if high - low < 0.5:
-            continue
+    parts = [
+        _grid(left, top, wide, high, xs=[px(tick.at) for tick in x_ticks], ys=[py(tick.at) for tick in y_ticks]),
+        *(tag("text", tick.text, x=left - 6, y=py(tick.at) + 4, text_anchor="end") for tick in y_ticks),
+        *(tag("text", tick.text, x=px(tick.at), y=top + high + 16, text_anchor="middle") for tick in x_ticks),
+    ]
+    for (low, end), offset, name in diagonals:
         parts += [
-            tag("line", x1=px(low), y1=py(low - offset), x2=px(high), y2=py(high - offset), class_="guide"),
-            tag("text", name, x=px(high) - 4, y=py(high - offset) - 5, text_anchor="end", class_="soft"),
+            tag("line", x1=px(low), y1=py(low - offset), x2=px(end), y2=py(end - offset), class_="guide"),
+            tag("text", name, x=px(end) - 4, y=py(end - offset) - 5, text_anchor="end", class_="soft"),
         ]
     for dot in dots:
         dx, dy, anchor = _SIDES[dot.side]
@@ -165,13 +148,13 @@ def dot_plot(
         ]
     parts += [
         tag("text", y_title, x=2, y=14, class_="soft"),
-        tag("text", x_title, x=left + inner_w, y=height - 5, text_anchor="end", class_="soft"),
+        tag("text", x_title, x=left + wide, y=height - 5, text_anchor="end", class_="soft"),
     ]
     return drawing(width, height, *parts, label=label, class_="dot-plot")
 
 
 def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_beat: int, label: str) -> Markup:
-    """Steps as dots, larger for louder; beats are set apart by a line."""
+    """Steps as dots, larger for louder, with a line at each beat."""
     steps = max((len(cells) for _, cells in rows), default=0)
     left, step, row, top = 92.0, 26.0, 26.0, 20.0
     width, height = left + steps * step + 6, top + len(rows) * row + 4
@@ -194,10 +177,8 @@ def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_be
     return drawing(width, height, *parts, label=label, class_="pattern")
 
 
-def bars(
-    values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0
-) -> Markup:
-    """Standing bars for shares (0-1), `step` apart, each with its name below and its value above."""
+def bars(values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0) -> Markup:
+    """Upright bars for shares (0-1), `step` apart, with the name below and the value above."""
     height, base, wide = 130.0, 104.0, 0.47 * step
     parts = []
     for i, (name, share) in enumerate(values):

@@ -7,19 +7,20 @@ import pytest
 from tests_support import grid
 
 from dossier.arrange import one_shots
+from dossier.arrange.parts import LaidParts, add_part
 from dossier.arrange.pattern import parse_lines
-from dossier.stages.placing import Laid, Playable
+from dossier.model.parts import DrumPart
 
 RATE = 8_000
 
 
-def parts() -> list[tuple[Playable, float]]:
+def parts() -> list[tuple[DrumPart, float]]:
     rng = np.random.default_rng(2)
     beat = grid(bars=3, start=0.21)
     pattern = parse_lines(["kick |X--x----X-x-----|"], steps_per_beat=4, source="test")
     voice = one_shots.voices(beat, pattern, {}, ())["kick"]
-    one_shot = Playable("kick.wav", "one-shot", "kick", rng.standard_normal((2_500, 2)), RATE, beat, voice, None)
-    loop = Playable("loop.wav", "loop", None, rng.standard_normal((15_999, 2)), RATE, beat, None, None)
+    one_shot = DrumPart("kick.wav", "one-shot", "kick", rng.standard_normal((2_500, 2)), RATE, beat, voice, None)
+    loop = DrumPart("loop.wav", "loop", None, rng.standard_normal((15_999, 2)), RATE, beat, None, None)
     return [(one_shot, -3.0), (loop, 2.5)]
 
 
@@ -29,8 +30,8 @@ def test_slices_join_to_what_is_laid_at_once(piece: int) -> None:
     frames = 7 * RATE + 3
     whole = np.zeros((frames, 2), dtype=np.float32)
     for part, gain_db in parts():
-        part.add_to(whole, gain_db=gain_db)
-    laid = Laid.of(parts(), frames=frames, rate_hz=RATE)
+        add_part(whole, part, gain_db=gain_db)
+    laid = LaidParts.at_gains(parts(), frames=frames, rate_hz=RATE)
     assert (laid.shape, laid.dtype, len(laid)) == ((frames, 2), np.float32, frames)
     joined = np.concatenate([laid[first : first + piece] for first in range(0, frames, piece)])
     np.testing.assert_array_equal(joined, whole)

@@ -1,4 +1,4 @@
-"""Section 4: what to do to the chosen drums, how much of it, and what it brings."""
+"""Section 3: what to do to the chosen drums, how much of it, and what it brings."""
 
 from __future__ import annotations
 
@@ -11,21 +11,16 @@ from markupsafe import Markup
 from dossier.model.datafile import DossierData
 from dossier.model.findings import DrumFigures, Plan
 from dossier.model.page import PageAssets
-from dossier.render import colour, plots, svg, tables, words
-from dossier.render.plots import Line
+from dossier.render import charts, colour, glossary, svg, tables
+from dossier.render import format as fmt
+from dossier.render.map_axes import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
 from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
-from dossier.render.view_room import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
-
-_FLOOR_DB = 48.0  # depth of the small plots
 
 
 @dataclass(frozen=True, slots=True)
 class PlanView:
-    id: str
     title: str
-    file: str
-    direction: str
     helped: bool
     used: bool  # its drum is among the chosen ones
     verdict: str
@@ -46,7 +41,6 @@ class PlanView:
 class TreatmentsView:
     plans: tuple[PlanView, ...]
     absent: str
-    legend: str
 
 
 _ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] = (
@@ -66,15 +60,12 @@ _ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] =
 
 def _cell(value: float | None, unit: str, *, sign: bool = False) -> Cell:
     if unit == "%":
-        return Cell(words.percent(value, digits=1, sign=sign), value)
+        return Cell(fmt.percent(value, digits=1, sign=sign), value)
     if unit == "s":
-        if value is None:
-            return Cell(words.MISSING)
-        mark = "" if abs(value) < 0.0005 else words.MINUS if value < 0 else "+" if sign else ""
-        return Cell(mark + words.seconds(abs(value)), value)
-    return Cell(
-        words.number(value, 1, sign=sign, unit="dB" if sign and unit != "LUFS" else "LU" if sign else unit), value
-    )
+        return Cell(fmt.seconds(value, sign=sign), value)
+    if sign:  # a difference of LUFS is in LU, one of dBFS or dBTP in dB
+        unit = "LU" if unit == "LUFS" else "dB"
+    return tables.level(value, unit, sign=sign)
 
 
 def before_after(plan: Plan) -> Table:
@@ -88,46 +79,41 @@ def before_after(plan: Plan) -> Table:
 
 
 def envelope_plot(plan: Plan) -> Markup | None:
-    before, after = plan.before, plan.after
-    if not before.envelope_db or not after.envelope_db or before.envelope_step_s <= 0 or after.envelope_step_s <= 0:
+    sides = {"before": plan.before, "after": plan.after}
+    if any(not side.envelope_db or side.envelope_step_s <= 0 for side in sides.values()):
         return None
-    top = max(*before.envelope_db, *after.envelope_db)
-    end = 0.0
-    for figures in (before, after):
-        loud = [i for i, v in enumerate(figures.envelope_db) if v > top - _FLOOR_DB]
-        end = max(end, (max(loud, default=0) + 1) * figures.envelope_step_s)
-    end = max(end, 0.05)
+    top = max(max(side.envelope_db) for side in sides.values())
+    end = max(0.05, *(_heard_until(side, top - charts.DEPTH_DB) for side in sides.values()))
     step = next((s for s in (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0) if end / s <= 6), 5.0)
-    return plots.line_plot(
-        [Line(_points(before.envelope_db, before.envelope_step_s), "before"),
-         Line(_points(after.envelope_db, after.envelope_step_s), "after")],
-        label=f"Level over time of {plan.candidate}, before and after treatment.",
-        x_range=(0.0, end), y_range=(top - _FLOOR_DB, top),
-        x_ticks=[Tick(i * step, words.number(1000 * i * step, 0)) for i in range(int(end / step + 1e-9) + 1)],
-        y_ticks=[Tick(top - d, words.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
+    return charts.curve_plot(
+        {name: _points(side.envelope_db, side.envelope_step_s) for name, side in sides.items()},
+        label=f"Level over time of {plan.candidate}, before and after treatment.", x_end=end, top=top,
+        x_ticks=[Tick(i * step, fmt.number(1000 * i * step, 0)) for i in range(int(end / step + 1e-9) + 1)],
         x_title="ms", y_title="level over time, dB under its peak",
     )  # fmt: skip
 
 
-def _points(values: Sequence[float], step: float) -> tuple[tuple[float, float], ...]:
-    """The curve's points; of long curves the highest of each of at most 150 stretches."""
+def _heard_until(side: DrumFigures, floor_db: float) -> float:
+    last = max((i for i, level in enumerate(side.envelope_db) if level > floor_db), default=0)
+    return (last + 1) * side.envelope_step_s
+
+
+def _points(values: Sequence[float], step: float) -> list[tuple[float, float]]:
+    """Points of a curve; a long one is thinned to the maxima of at most 150 stretches."""
     each = -(-len(values) // 150) or 1
-    return tuple((i * step, max(values[i : i + each])) for i in range(0, len(values), each))
+    return [(i * step, max(values[i : i + each])) for i in range(0, len(values), each)]
 
 
 def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
-    before, after = plan.before.spectrum_db, plan.after.spectrum_db
-    if len(before) != len(band_hz) or len(after) != len(band_hz) or not band_hz:
+    sides = {"before": plan.before.spectrum_db, "after": plan.after.spectrum_db}
+    if not band_hz or any(len(levels) != len(band_hz) for levels in sides.values()):
         return None
-    top = max(*before, *after)
-    return plots.line_plot(
-        [Line(tuple((i + 0.5, v) for i, v in enumerate(before)), "before"),
-         Line(tuple((i + 0.5, v) for i, v in enumerate(after)), "after")],
+    return charts.curve_plot(
+        {name: [(i + 0.5, level) for i, level in enumerate(levels)] for name, levels in sides.items()},
         label=f"Level by band of {plan.candidate}, before and after treatment.",
-        x_range=(0.0, float(len(band_hz))), y_range=(top - _FLOOR_DB, top),
-        x_ticks=[Tick(t.at, t.text.removesuffix(f"{words.NBSP}Hz").replace(f"{words.NBSP}kHz", "k"))
+        x_end=float(len(band_hz)), top=max(max(levels) for levels in sides.values()),
+        x_ticks=[Tick(t.at, t.text.removesuffix(f"{fmt.NBSP}Hz").replace(f"{fmt.NBSP}kHz", "k"))
                  for t in frequency_ticks(band_hz)],
-        y_ticks=[Tick(top - d, words.number(-d, 0)) for d in (0.0, 12.0, 24.0, 36.0, 48.0)],
         x_title="Hz", y_title="level by band, dB under its loudest band",
     )  # fmt: skip
 
@@ -142,7 +128,7 @@ def change_map(plan: Plan, data: DossierData) -> tuple[Markup | None, str]:
     beats = -(-values.shape[1] // per_beat)
     every = 1 if beats <= 8 else 4
     top = scale_top(values)
-    low, high = (words.percent(float(v), sign=True) for v in (values.min(), values.max()))
+    low, high = (fmt.percent(float(v), sign=True) for v in (values.min(), values.max()))
     note = f"One cycle of the pattern, in beats: blue takes away, ochre adds, {low} to {high} of the reference."
     drawing = svg.map_drawing(
         indices(values, -top, top),
@@ -169,27 +155,20 @@ def used_files(data: DossierData) -> frozenset[str]:
 
 
 def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> PlanView:
-    chosen = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
-    layers = [name for name in chosen if name in comparable]
-    name = plan.candidate.rsplit("/", 1)[-1]
-    direction = words.capital(plan.direction)
-    sort = words.capital(words.role(plan.role) if plan.role else "loop")
-    what = "Kit as a whole" if plan.candidate == "kit" else f"{sort}: {name}"
+    layers = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
     used = plan.candidate in used_files(data)
-    change, change_note = change_map(plan, data) if used and plan.helped else (None, "")
+    sort = fmt.capital(glossary.role(plan.role) or "loop")
     outcome = "advised" if used else "would help, if this drum were used"
-    if not plan.helped:
-        outcome = "does not help, leave it as it is"
+    change, change_note = change_map(plan, data) if used and plan.helped else (None, "")
     return PlanView(
-        id=plan.id, title=what,
-        file=plan.candidate, direction=direction, helped=plan.helped,
-        used=used,
-        verdict=f"{direction}: {outcome}",
-        steps=tuple(step.label for step in plan.steps), reason=words.sentence(plan.reason), table=before_after(plan),
+        title="Kit as a whole" if plan.candidate == "kit" else f"{sort}: {fmt.file_name(plan.candidate)}",
+        helped=plan.helped, used=used,
+        verdict=f"{fmt.capital(plan.direction)}: {outcome if plan.helped else 'does not help, leave it as it is'}",
+        steps=tuple(step.label for step in plan.steps), reason=fmt.sentence(plan.reason), table=before_after(plan),
         envelope=envelope_plot(plan), spectrum=spectrum_plot(plan, data.occupancy.band_hz), change=change,
-        change_note=change_note, tried=tuple((t.label or t.treatment, words.sentence(t.reason)) for t in plan.tried),
-        effort=f"{words.capital(words.count(plan.evaluations, 'setting'))} tried and measured in this beat.",
-        render=plan.render or "", layer=layers[0] if layers else None,
+        change_note=change_note, tried=tuple((t.label or t.treatment, fmt.sentence(t.reason)) for t in plan.tried),
+        effort=f"{fmt.capital(fmt.count(plan.evaluations, 'setting'))} tried and measured in this beat.",
+        render=plan.render or "", layer=next((name for name in layers if name in comparable), None),
     )  # fmt: skip
 
 
@@ -203,7 +182,4 @@ def treatments_view(data: DossierData, assets: PageAssets) -> TreatmentsView:
         absent = "The chosen drums are to be used as they are: no treatment is planned."
     else:
         absent = "No drums were chosen, so there is nothing to treat."
-    return TreatmentsView(
-        plans=tuple(plan_view(plan, data, comparable) for plan in plans), absent=absent,
-        legend="Dashed: before. Solid: after.",
-    )  # fmt: skip
+    return TreatmentsView(tuple(plan_view(plan, data, comparable) for plan in plans), absent)

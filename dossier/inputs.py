@@ -1,0 +1,59 @@
+"""What a build is made from: the beat of a folder, whether it can be built, and the identity of what it would make."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from dossier import __version__, audio, beatfile
+from dossier.archive.revisions import identity
+from dossier.decide.policy import DEFAULTS, Policy
+from dossier.errors import AudioError, BeatError
+from dossier.model.beat import Beat
+from dossier.model.datafile import FORMAT_VERSION
+from dossier.parallel import thread_map
+
+
+def load(folder: Path) -> Beat:
+    """The beat of a folder, its policy names checked."""
+    return beatfile.load(folder, known_policy=DEFAULTS)
+
+
+def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
+    """Validate beats without building: the folder, and what is wrong with it (None: nothing)."""
+    found: list[tuple[Path, str | None]] = []
+    for folder in folders:
+        try:
+            beat = load(folder)
+        except BeatError as error:
+            found.append((folder, str(error)))
+            continue
+        problems = []
+        for shown, path in [*((s.file, s.path) for s in beat.stems), *((d.file, d.path) for d in beat.drums)]:
+            try:
+                audio.read(path, shown_as=shown)
+            except AudioError as error:
+                problems.append(str(error))
+        found.append((folder, "\n".join(problems) or None))
+    return found
+
+
+def identity_of(beat: Beat) -> str:
+    """Identity of the revision that this beat would make: inputs, settings, program version."""
+    listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
+    listed += [("settings", path.name, path) for path in beat.config_files]
+    listed += [("reference", path.name, path) for path in beat.references]
+    digests = thread_map(_hash, [path for _, _, path in listed], ahead=len(listed))
+    hashed = [(f"{kind}:{file}", digest) for (kind, file, _), digest in zip(listed, digests, strict=True)]
+    settings = {
+        "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
+    }  # fmt: skip
+    return identity(hashed, settings, __version__)
+
+
+def _hash(path: Path) -> str:
+    """Hash of a file's content; of an unreadable file, nothing: it is the same revision until it can be read."""
+    try:
+        return audio.sha256(path)
+    except AudioError:
+        return ""

@@ -1,0 +1,105 @@
+"""Section 5: kick and bass; what is left in mono, on small speakers and at a low level."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from dossier.model.datafile import DossierData
+from dossier.model.findings import LowEnd, Translation
+from dossier.model.vocabulary import ZONE_KEYS, ZONES
+from dossier.render import format as fmt
+from dossier.render import glossary, tables
+from dossier.render.tables import Column, Table
+
+_BASS_TOP_HZ = next(zone.high_hz for zone in ZONES if zone.key == "bass")
+
+
+@dataclass(frozen=True, slots=True)
+class LowEndView:
+    sentences: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    remedies: Table | None
+    reasons: tuple[str, ...]
+    translation: tuple[str, ...]
+    parts: Table | None
+    mono: Table | None
+    unmeasured: bool  # neither mono nor small speakers
+
+
+def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
+    cents = "" if low.kick_cents_from_key is None else (
+        f", {fmt.number(low.kick_cents_from_key, 0, sign=True)} cents from the nearest note of the key"
+    )  # fmt: skip
+    pitched = low.kick_pitch_hz and low.kick_note
+    alignment = "not measured"
+    if low.polarity is not None and low.delay_ms is not None:
+        turn = "polarity inverted" if low.polarity == "invert" else "polarity as it is"
+        when = "later" if low.delay_ms > 0 else "earlier"
+        move = "not moved" if abs(low.delay_ms) < 0.005 else f"{fmt.number(abs(low.delay_ms), 2, unit='ms')} {when}"
+        alignment = f"{turn}, {move}: {fmt.db(low.delay_gain_db, sign=True)} of low end"
+    return (
+        ("kick", low.kick or "none"),
+        ("bass", low.bass_stem or "none found"),
+        ("kick masked by the bass in sub", fmt.percent(low.overlap_sub)),
+        ("kick masked by it in the bass zone", fmt.percent(low.overlap_bass)),
+        (f"heard of the kick below {fmt.hz(_BASS_TOP_HZ)}", fmt.percent(low.kick_share)),
+        ("kick's pitch", f"{fmt.hz(low.kick_pitch_hz)} ({low.kick_note}{cents})" if pitched else "unpitched"),
+        ("bass notes", fmt.listed(low.bass_notes) or fmt.MISSING),
+        ("best alignment of the kick", alignment),
+    )
+
+
+def _remedies(low: LowEnd) -> Table | None:
+    columns = (
+        Column("remedy", numeric=False), Column("how much", numeric=False),
+        Column("kick's share", term="audible share"), Column("bass lost"), Column("file", numeric=False),
+    )  # fmt: skip
+    rows = [
+        (tables.text(fmt.capital(r.name)), tables.text(r.label), tables.share(r.kick_share),
+         tables.share(r.bass_lost, small=True), tables.text(r.render or fmt.MISSING))
+        for r in low.remedies
+    ]  # fmt: skip
+    caption = "Ways to let kick and bass share the low end, computed in this beat"
+    return tables.table("remedies", caption, columns, rows) if rows else None
+
+
+def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | None:
+    speaker, quiet = settings.get("small_speaker_hz"), settings.get("quiet_db")
+    columns = (
+        Column("part", numeric=False), Column("lost in mono", unit="LU", term="mono loss"),
+        Column("left on a small speaker" if speaker is None else f"left above {fmt.hz(speaker)}"),
+        Column("left when played quietly" if quiet is None else f"left {fmt.plain(quiet)}{fmt.NBSP}dB quieter"),
+    )  # fmt: skip
+    rows = [
+        (tables.text(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
+         tables.share(p.quiet_share))
+        for p in translation.parts
+    ]  # fmt: skip
+    caption = "Each part in mono, on a small speaker and played quietly"
+    return tables.table("translation", caption, columns, rows) if rows else None
+
+
+def _mono(translation: Translation) -> Table | None:
+    columns = (Column("zone", numeric=False), Column("lost in mono", unit="LU", term="mono loss"))
+    rows = [
+        (tables.text(glossary.zone(key), note=glossary.zone_range(key)),
+         tables.level(translation.mono_zones.get(key)))
+        for key in ZONE_KEYS
+    ]  # fmt: skip
+    caption = "What the mix loses in mono, by zone"
+    return tables.table("mono-zones", caption, columns, rows) if translation.mono_zones else None
+
+
+def low_end_view(data: DossierData) -> LowEndView:
+    low, translation = data.low_end, data.translation
+    return LowEndView(
+        sentences=low.sentences if low else (),
+        facts=_facts(low) if low else (),
+        remedies=_remedies(low) if low else None,
+        reasons=tuple(fmt.sentence(reason) for reason in low.reasons.values()) if low else (),
+        translation=translation.sentences if translation else (),
+        parts=_parts(translation, glossary.settings_of(data)) if translation else None,
+        mono=_mono(translation) if translation else None,
+        unmeasured=translation is None,
+    )

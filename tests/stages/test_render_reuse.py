@@ -1,0 +1,89 @@
+"""Long renders: copied from an earlier revision where that holds what would come out, made anew in every other case."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile as sf
+
+from dossier.cache import Cache
+from dossier.memo import Memo
+from dossier.stages.render_reuse import ReusableRender, from_earlier, reusable
+
+RATE = 48_000
+SOUND = np.array([[0.5, -0.25], [0.125, 0.0]])
+
+
+class Making:
+    """Makes the sound, and counts."""
+
+    def __init__(self) -> None:
+        self.calls = 0
+
+    def __call__(self) -> np.ndarray:
+        self.calls += 1
+        return SOUND
+
+
+Made = tuple[ReusableRender, Path, Path, Making]
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> Made:
+    """A render that was made once for an earlier revision, its path there, its path now, and who makes it."""
+    making = Making()
+    render = reusable(Memo(Cache(tmp_path / "cache")), making, RATE, "part", np.arange(3.0))
+    earlier, later = tmp_path / "r001", tmp_path / "r002"
+    earlier.mkdir()
+    later.mkdir()
+    render(earlier / "part.wav")
+    found = from_earlier({"part.wav": render, "sheet.csv": b"a"}, earlier)
+    assert found["sheet.csv"] == b"a"
+    copied = found["part.wav"]
+    assert isinstance(copied, ReusableRender)
+    assert making.calls == 1
+    return copied, earlier / "part.wav", later / "part.wav", making
+
+
+def heard(path: Path) -> np.ndarray:
+    sound, rate = sf.read(path, always_2d=True)
+    assert rate == RATE
+    return np.asarray(sound)
+
+
+def test_the_same_again_is_copied(made: Made) -> None:
+    render, before, path, making = made
+    render(path)
+    np.testing.assert_array_equal(heard(path), SOUND)
+    assert making.calls == 1
+    assert not os.path.samefile(path, before)  # a copy: who changes one leaves the other as it is
+
+
+def touch(before: Path) -> None:
+    raw = before.read_bytes()
+    before.write_bytes(raw[:-1] + bytes([raw[-1] ^ 1]))
+
+
+@pytest.mark.parametrize("change", [touch, Path.unlink], ids=["touched", "gone"])
+def test_a_file_that_is_not_what_was_made_is_not_used(made: Made, change) -> None:
+    render, before, path, making = made
+    change(before)
+    render(path)
+    np.testing.assert_array_equal(heard(path), SOUND)
+    assert making.calls == 2
+
+
+def test_another_sound_is_another_render(tmp_path: Path) -> None:
+    memo = Memo(Cache(tmp_path / "cache"))
+
+    def key(*depends: object, memo: Memo = memo) -> str:
+        return reusable(memo, Making(), RATE, *depends).key
+
+    first = key("part", [("kick", -3.0, np.arange(3.0))])
+    assert first == key("part", [("kick", -3.0, np.arange(3.0))])
+    assert first != key("part", [("kick", -3.1, np.arange(3.0))])
+    assert first != key("part", [("kick", -3.0, np.arange(4.0))])
+    assert first != key("part", [("kick", -3.0, np.arange(3.0))], memo=memo.within("another beat"))

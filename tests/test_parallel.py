@@ -1,0 +1,84 @@
+"""Several cores: what comes out does not depend on how many there are.  Evidence: analytic."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+
+from dossier import parallel
+
+
+def squared(number: int) -> int:
+    return number * number
+
+
+def failing(number: int) -> int:
+    if number == 3:
+        raise ValueError("three")
+    return number
+
+
+def slowly(_: int) -> int:
+    time.sleep(0.3)
+    return os.getpid()
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 9])
+def test_results_stand_in_the_order_of_the_inputs(count: int) -> None:
+    wanted = [number * number for number in range(count)]
+    assert list(parallel.thread_map(squared, range(count))) == wanted
+    assert list(parallel.thread_map(squared, range(count), ahead=count)) == wanted
+    for jobs in (1, 2):
+        assert parallel.process_map(squared, range(count), jobs=jobs) == wanted
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_an_error_comes_through_and_the_next_work_is_done(jobs: int) -> None:
+    with pytest.raises(ValueError, match="three"):
+        parallel.process_map(failing, range(6), jobs=jobs)
+    with pytest.raises(ValueError, match="three"):
+        list(parallel.thread_map(failing, range(6)))
+    assert parallel.process_map(squared, [1, 2], jobs=jobs) == [1, 4]
+
+
+def test_several_processes_work_and_this_one_waits() -> None:
+    seen = set(parallel.process_map(slowly, range(6), jobs=2))
+    assert len(seen) == 2
+    assert os.getpid() not in seen
+
+
+@pytest.mark.parametrize("ahead", [0, 5])
+def test_threads_do_not_run_far_ahead(ahead: int) -> None:
+    started: list[int] = []
+    lock = threading.Lock()
+
+    def work(number: int) -> int:
+        with lock:
+            started.append(number)
+        return number
+
+    taken = parallel.thread_map(work, range(50), ahead=ahead)
+    assert next(taken) == 0
+    assert len(started) <= parallel.cores() + ahead + 1
+    assert list(taken) == list(range(1, 50))
+
+
+def test_a_number_of_processes_is_one_that_the_machine_can_bear(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(parallel, "cores", lambda: 3)
+    assert [parallel.bounded(jobs) for jobs in (0, 1, 3, 12, 13, 1000)] == [3, 1, 3, 12, 12, 12]
+
+
+def test_one_job_or_one_input_starts_no_process() -> None:
+    program = (
+        "import sys\n"
+        "from dossier.parallel import process_map\n"
+        "assert process_map(abs, [-1, -2, -3], jobs=1) == [1, 2, 3]\n"
+        "assert process_map(abs, [-1], jobs=8) == [1]\n"
+        "assert not {'joblib', 'multiprocessing'} & set(sys.modules)\n"
+    )
+    subprocess.run([sys.executable, "-c", program], check=True)
