@@ -173,7 +173,7 @@ def test_energies_repeat_without_drift() -> None:
     cycle = BandEnergies(cumulative=np.linspace(0, 2.0, 201)[:, None], step_s=0.01, duration_s=2.0)
     beat = grid(bars=50, tempo=120.0)
     powers = loops.lay_cycle_energies(cycle, beat)
-    assert powers == pytest.approx(np.ones((800, 1)), abs=1e-6)
+    assert powers == pytest.approx(np.ones((1000, 1)), abs=1e-6)
 
 
 def test_sound_fills_the_beat_from_its_first_downbeat() -> None:

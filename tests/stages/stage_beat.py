@@ -45,7 +45,7 @@ class Staged:
     @property
     def on(self) -> Scene:
         """The scene of the slots on which candidates are compared."""
-        return self.here.scene.subset(self.ranking.slots)
+        return self.here.scene.subset(self.ranking.frames)
 
     def placed(self, name: str) -> PlacedCandidate:
         every = (*self.ranking.one_shots, *self.ranking.loops)

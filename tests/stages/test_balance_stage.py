@@ -67,7 +67,7 @@ def there(beat: Staged, request: pytest.FixtureRequest) -> Staged:
 def solved(there: Staged, parts: Sequence[PlacedCandidate] | None = None) -> Solved:
     """The kit, or other parts, at the gains at which they are heard as asked beside each other."""
     parts = there.ranking.kit_parts if parts is None else parts
-    return {part_name(item): item for item in kits.balanced_together(there.here, parts, there.ranking.slots)}
+    return {part_name(item): item for item in kits.balanced_together(there.here, parts, there.ranking.frames)}
 
 
 def bounds_of(there: Staged, item: PlacedCandidate) -> tuple[float, float]:
@@ -144,7 +144,7 @@ def test_brute_force_agrees_with_the_ear_itself(there: Staged) -> None:
     Without bounds that is the pair with the least error of both, too.
     """
     parts = there.ranking.kit_parts[:2]
-    slots = there.ranking.slots[:32]
+    slots = there.ranking.frames[:32]
     on = there.here.scene.subset(slots)
     powers = [item.powers[slots] for item in parts]
     targets = [gains.target_of(there.here, item.part.role) for item in parts]

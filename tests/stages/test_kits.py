@@ -27,7 +27,7 @@ def members(found: Ranked) -> dict[str, str]:
 
 def test_analytic_the_kit_is_the_best_of_all_kits(full: Ranked) -> None:
     """Every combination is tried, which the search does not do."""
-    here, slots = full.analysis.here, full.ranking.slots
+    here, slots = full.analysis.here, full.ranking.frames
     trials = kits.KitTrials(here, slots, here.scene.subset(slots))
     by_role = {
         role: [item for item in full.ranking.one_shots if item.part.role == role]
@@ -52,7 +52,7 @@ def test_members_are_measured_beside_each_other(full: Ranked) -> None:
     """Analytic: what masks more lets less through, so beside others no member is heard better than alone."""
     kit = full.ranking.kit
     assert kit is not None
-    here, slots = full.analysis.here, full.ranking.slots
+    here, slots = full.analysis.here, full.ranking.frames
     on = here.scene.subset(slots)
     alone = {item.drum.name: item for item in full.ranking.one_shots}
     together = {part.drum.name: part for part in full.ranking.kit_parts}

@@ -274,10 +274,10 @@ def test_a_plan_that_layers_takes_it_and_says_where_it_adds(two_snares: Staged) 
 
 def test_covered_ranges_become_eq(two_snares: Staged) -> None:
     """Analytic: music below 1.5 kHz covers a soft noise there; the EQ offered takes it away from below."""
-    on, slots, policy = two_snares.on, two_snares.ranking.slots, two_snares.here.policy
+    on, slots, policy = two_snares.on, two_snares.ranking.frames, two_snares.here.policy
     wide = noise(1.0, low_hz=40.0, high_hz=14_000.0, seed=9)
     one_slot = hearing.slot_powers(hearing.band_energies(wide, RATE), np.array([0.2, 0.8]))
-    powers = np.tile(one_slot, (two_snares.here.grid.slots, 1))
+    powers = np.tile(one_slot, (two_snares.here.grid.frames, 1))
 
     def covered(powers: Array, gain_db: float) -> tuple[AmountLine, ...]:
         snare = two_snares.placed("snare-a-dark")
@@ -364,7 +364,7 @@ def test_files_at_other_rates_are_treated_at_the_beats_rate(odd: Staged) -> None
 
 def test_a_drum_whose_file_is_too_soft_is_said_to_be(odd: Staged) -> None:
     """Analytic: at -100 dBFS the most gain that is offered leaves it far under the music; all figures are finite."""
-    alone = kits.balanced_together(odd.here, [odd.placed("snare-faint")], odd.ranking.slots)
+    alone = kits.balanced_together(odd.here, [odd.placed("snare-faint")], odd.ranking.frames)
     (row,) = (part.row for part in odd.balanced(alone).chosen)
     assert row.bounded
     assert "Its gain ends at +24.0 dB" in row.advice

@@ -33,7 +33,7 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 def ear(beat: Staged, name: str) -> tuple[PlacedCandidate, DrumMeter]:
     """A drum, and its figures in the beat at its own gain."""
     placed = beat.placed(name)
-    return placed, DrumMeter(part=placed.part, on=beat.on, slots=beat.ranking.slots, gain_db=placed.gains.db)
+    return placed, DrumMeter(part=placed.part, on=beat.on, frames=beat.ranking.frames, gain_db=placed.gains.db)
 
 
 def test_the_beat_is_full(beat: Staged) -> None:

@@ -87,7 +87,7 @@ def test_a_beat_of_one_stem_has_nothing_to_leave_out(tmp_path: Path) -> None:
 def test_the_beat_as_it_is_turns_nothing(full: tuple[Ranked, tuple[WhatIf, ...], Path]) -> None:
     """analytic: judged again in its own scene, every drum keeps its gain and the verdict stays."""
     found, _, _ = full
-    here, slots = found.analysis.here, found.ranking.slots
+    here, slots = found.analysis.here, found.ranking.frames
     scene = here.scene.subset(slots)
     again = sensitivity.Redecision.of(here, found.ranking, scene, slots)
     assert again.outcome(scene) == again.before
