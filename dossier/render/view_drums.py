@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-
-from markupsafe import Markup
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData, PatternInfo
 from dossier.model.findings import Candidate, Fit, Kit
@@ -60,40 +59,6 @@ class DrumRow:
     @property
     def settled(self) -> bool:
         return self.rights_state in glossary.RIGHTS_SETTLED
-
-
-@dataclass(frozen=True, slots=True)
-class RankingView:
-    caption: str
-    rows: tuple[DrumRow, ...]
-    left_out: str
-
-
-@dataclass(frozen=True, slots=True)
-class PatternView:
-    title: str
-    note: str
-    drawing: Markup
-    tablature: str
-
-
-@dataclass(frozen=True, slots=True)
-class RoomLeftView:
-    sentence: str
-    ideas: tuple[str, ...]
-    zones: Markup
-    slots: Markup
-
-
-@dataclass(frozen=True, slots=True)
-class DrumsView:
-    summary: tuple[str, ...]
-    together: RankingView | None
-    by_role: tuple[RankingView, ...]
-    kinds: tuple[str, ...]
-    rights: tuple[tuple[str, str], ...]
-    patterns: tuple[PatternView, ...]
-    room_left: RoomLeftView | None
 
 
 def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
@@ -198,20 +163,20 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     )  # fmt: skip
 
 
-def ranking(caption: str, rows: list[DrumRow], left_out: int) -> RankingView:
+def ranking(caption: str, rows: list[DrumRow], left_out: int) -> SimpleNamespace:
     verb = "stands" if left_out == 1 else "stand"
     note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
-    return RankingView(caption, tuple(rows), fmt.capital(note))
+    return SimpleNamespace(caption=caption, rows=rows, left_out=fmt.capital(note))
 
 
-def pattern_view(pattern: PatternInfo) -> PatternView:
+def pattern_view(pattern: PatternInfo) -> SimpleNamespace:
     rows = [(glossary.role(row.role), row.cells) for row in pattern.rows]
     where = f"In the {pattern.section}" if pattern.section else "Throughout"
     source = "assumed, because none was given" if pattern.assumed else f"from {pattern.source}"
     beats = pattern.steps / max(1, pattern.steps_per_beat)
     wide = max((len(row.role) for row in pattern.rows), default=0)
     said = fmt.listed(f"{name} {fmt.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows)
-    return PatternView(
+    return SimpleNamespace(
         title=f"{where}: {source}",
         note=pattern.note,
         drawing=charts.pattern_drawing(
@@ -228,7 +193,7 @@ def _stroke(velocity: float) -> str:
     return "-" if velocity <= 0 else "o" if velocity < 0.45 else "x" if velocity < 0.95 else "X"
 
 
-def room_left_view(data: DossierData) -> RoomLeftView | None:
+def room_left_view(data: DossierData) -> SimpleNamespace | None:
     left = data.room_left
     if left is None:
         return None
@@ -237,7 +202,7 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     per_beat = max(1, len(left.slots) // beats_per_bar(data.beat.meter))
     slots = [(str(i // per_beat + 1) if i % per_beat == 0 else "", value) for i, value in enumerate(left.slots)]
     low, high = (fmt.percent(pick(left.slots, default=0.0)) for pick in (min, max))
-    return RoomLeftView(
+    return SimpleNamespace(
         sentence=left.sentence,
         ideas=left.ideas,
         zones=charts.bars(zones, label=f"Room left by zone: {said}", class_="bars room"),
@@ -258,7 +223,7 @@ def summary(data: DossierData) -> tuple[str, ...]:
     return (text,)
 
 
-def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
+def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     data = trimmed.data
     sounds = frozenset(preview.id for preview in assets.previews)
     rights = {c.file: c.rights for c in data.candidates}
@@ -286,7 +251,7 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
             roles.append(ranking(fmt.capital(name), rows, trimmed.roles.get(role, 0)))
     every = [*together, *(row for group in roles for row in group.rows)]
     states = sorted({row.rights_state for row in every}, key=list(glossary.RIGHTS_WORDS).index)
-    return DrumsView(
+    return SimpleNamespace(
         summary=summary(data) if data.candidates else (),
         together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),

@@ -2,46 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from markupsafe import Markup
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
 from dossier.model.page import PageAssets
-from dossier.model.vocabulary import ZONE_KEYS
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.level_figures import level_drawing
 from dossier.render.tables import Column, Table
 
 _SLIDER_DB = 12.0  # how far a slider reaches to either side of the advised gain
-
-
-@dataclass(frozen=True, slots=True)
-class Slider:
-    id: str
-    label: str
-    gain_db: float
-    low_db: float
-    high_db: float
-
-
-@dataclass(frozen=True, slots=True)
-class LevelsView:
-    mix: tuple[tuple[str, str, str], ...]  # label, value, term
-    mix_note: str
-    drawing: Markup | None
-    parts: Table | None
-    equal_peaks: tuple[str, ...]
-    no_equal_peaks: str
-    gains: tuple[tuple[str, str, str, str], ...]  # part, gain, range, advice
-    advice: tuple[str, ...]
-    sections: Table | None
-    own_sections: Table | None  # gains in the sections that have an intent of their own
-    zones: tuple[str, ...]
-    sliders: tuple[Slider, ...]
-    no_sliders: str
 
 
 def parts_table(data: DossierData) -> Table:
@@ -88,14 +59,14 @@ def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
     )
 
 
-def sliders(assets: PageAssets) -> tuple[Slider, ...]:
-    """A slider for each part that the page can recompute; the script fills in the figures."""
+def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
+    """For each part that the page can recompute: id, label, advised gain, ends; the script fills in the figures."""
     parts = assets.what_if.parts if assets.what_if else ()
-    return tuple(
-        Slider(part.id, fmt.capital(part.label),
-               *(round(part.gain_db + away, 2) for away in (0.0, -_SLIDER_DB, _SLIDER_DB)))
+    return [
+        (part.id, fmt.capital(part.label), round(part.gain_db, 2),
+         round(part.gain_db - _SLIDER_DB, 2), round(part.gain_db + _SLIDER_DB, 2))
         for part in parts
-    )  # fmt: skip
+    ]  # fmt: skip
 
 
 def _own_sections(data: DossierData) -> Table | None:
@@ -148,30 +119,17 @@ def _no_equal_peaks(data: DossierData) -> str:
     )
 
 
-def _no_sliders(data: DossierData, moved: tuple[Slider, ...]) -> str:
-    if moved:
-        return ""
-    if not data.balance.parts:
-        return "There are no drum parts whose level could be tried here."
-    return "The arrays that the sliders need were left out of this page."
-
-
-def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> LevelsView:
+def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> SimpleNamespace:
     balance = data.balance
-    parts = balance.parts
-    moved = sliders(assets) if has_constants else ()
-    return LevelsView(
+    return SimpleNamespace(
         mix=mix_facts(data) if balance.mix.integrated_lufs is not None else (),
         mix_note=_mix_note(data),
         drawing=level_drawing(data),
-        parts=parts_table(data) if parts else None,
-        equal_peaks=tuple(fmt.sentence(pair.text) for pair in balance.equal_peaks),
+        parts=parts_table(data) if balance.parts else None,
+        equal_peaks=[fmt.sentence(pair.text) for pair in balance.equal_peaks],
         no_equal_peaks=_no_equal_peaks(data),
-        gains=tuple(gain_line(p) for p in parts if p.chosen),
-        advice=balance.advice,
+        gains=[gain_line(p) for p in balance.parts if p.chosen],
         sections=_mix_sections(data),
         own_sections=_own_sections(data),
-        zones=tuple(glossary.zone(key) for key in ZONE_KEYS),
-        sliders=moved,
-        no_sliders=_no_sliders(data, moved),
+        sliders=sliders(assets) if has_constants else (),
     )

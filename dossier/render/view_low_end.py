@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import LowEnd, Translation
@@ -13,18 +13,6 @@ from dossier.render import glossary, tables
 from dossier.render.tables import Column, Table
 
 _BASS_TOP_HZ = next(zone.high_hz for zone in ZONES if zone.key == "bass")
-
-
-@dataclass(frozen=True, slots=True)
-class LowEndView:
-    sentences: tuple[str, ...]
-    facts: tuple[tuple[str, str], ...]
-    remedies: Table | None
-    reasons: tuple[str, ...]
-    translation: tuple[str, ...]
-    parts: Table | None
-    mono: Table | None
-    unmeasured: bool  # neither mono nor small speakers
 
 
 def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
@@ -91,15 +79,11 @@ def _mono(translation: Translation) -> Table | None:
     return tables.table("mono-zones", caption, columns, rows) if translation.mono_zones else None
 
 
-def low_end_view(data: DossierData) -> LowEndView:
+def low_end_view(data: DossierData) -> SimpleNamespace:
     low, translation = data.low_end, data.translation
-    return LowEndView(
-        sentences=low.sentences if low else (),
+    return SimpleNamespace(
         facts=_facts(low) if low else (),
         remedies=_remedies(low) if low else None,
-        reasons=tuple(fmt.sentence(reason) for reason in low.reasons.values()) if low else (),
-        translation=translation.sentences if translation else (),
         parts=_parts(translation, glossary.settings_of(data)) if translation else None,
         mono=_mono(translation) if translation else None,
-        unmeasured=translation is None,
     )

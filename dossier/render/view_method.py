@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 from dossier.model.datafile import BeatInfo, DossierData
 from dossier.render import format as fmt
@@ -14,20 +14,6 @@ _INTENTS = {
     "level": "level with the instrumental",
     "tucked": "tucked behind the instrumental",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class MethodView:
-    reference: str
-    inputs_note: str
-    assumptions: tuple[str, ...]
-    notes: tuple[str, ...]
-    warnings: tuple[str, ...]
-    inputs: Table | None
-    settings: Table | None
-    changed_settings: str
-    versions: tuple[tuple[str, str], ...]
-    renders: tuple[str, ...]
 
 
 def inputs_table(data: DossierData) -> Table | None:
@@ -74,23 +60,18 @@ def _assumptions(beat: BeatInfo) -> tuple[str, ...]:
     return tuple(f"{text} ({sources[field]})." if sources[field] else f"{text}." for field, text in said.items())
 
 
-def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
-    changed = [s.name for s in data.settings if s.value != s.default]
+def method_view(data: DossierData, *, inputs_left_out: int) -> SimpleNamespace:
     own = [f.file for f in data.inputs if f.kind == "reference" and f.used]
     left_out = f"{fmt.count(inputs_left_out, 'more drum file')} and their hashes stand in the data file."
-    return MethodView(
+    return SimpleNamespace(
         reference=f"the user's own recordings ({fmt.listed(own)})"
         if own
         else "the average spectrum of much popular music (Elowsson and Friberg 2017)",
         inputs_note=left_out if inputs_left_out else "",
         assumptions=_assumptions(data.beat),
-        notes=data.beat.notes,
-        warnings=data.warnings,
         inputs=inputs_table(data),
         settings=settings_table(data),
-        changed_settings=f"Changed for this beat: {fmt.listed(changed)}."
-        if changed
-        else "All settings are at their defaults.",
+        changed_settings=fmt.listed(s.name for s in data.settings if s.value != s.default),
         versions=(
             ("program", f"{data.program.name} {data.program.version}"),
             ("data format", str(data.format_version)),
@@ -99,5 +80,4 @@ def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
             ("identity", data.revision.identity),
             ("sample rate", f"{data.beat.sample_rate_hz}{fmt.NBSP}Hz"),
         ),
-        renders=data.renders,
     )

@@ -2,31 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
-from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.map_axes import array, zone_means
-from dossier.render.map_figures import MapView, map_drawing, map_label, map_views
+from dossier.render.map_figures import map_drawing, map_label, map_views
 from dossier.render.tables import Cell, Column, Table
-
-
-@dataclass(frozen=True, slots=True)
-class RoomView:
-    summary: tuple[str, ...]
-    views: tuple[MapView, ...]
-    absent: str  # why some views are not offered
-    map_label: str
-    map_drawing: Markup
-    map_note: str
-    sections: Table
-    bars: Table
-    width: Table | None
 
 
 def summary(data: DossierData) -> tuple[str, ...]:
@@ -96,13 +82,13 @@ def width_table(data: DossierData) -> Table | None:
     return tables.table("room-width", "Stereo image of the instrumental by zone", columns, rows)
 
 
-def room_view(data: DossierData) -> RoomView:
+def room_view(data: DossierData) -> SimpleNamespace:
     views, absent = map_views(data)
     bands = data.occupancy.band_hz
-    return RoomView(
+    return SimpleNamespace(
         summary=summary(data),
         views=views,
-        absent=" ".join(absent),
+        absent=absent,
         map_label=map_label(data),
         map_drawing=map_drawing(data),
         map_note=(
