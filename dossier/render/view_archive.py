@@ -7,6 +7,7 @@ States are the project's own words: 'awaiting answer', 'to change', 'agreed' for
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 from typing import Any
@@ -43,7 +44,7 @@ def archive_view(index: ArchiveIndex) -> SimpleNamespace:
         entries=entries,
         awaiting=tuple(_waiting(beat) for beat in beats if beat.standing.status == "awaiting answer"),
         to_change=tuple(_wanted(beat) for beat in beats if beat.standing.status == "to change"),
-        clearing=tuple(_clearing(beat) for beat in beats if _rights_states(beat.newest) != ("settled",)),
+        clearing=tuple(_clearing(beat) for beat in beats if _rights(beat.newest)[1] != ("settled",)),
         status_counts=tuple((status, statuses.count(status)) for status in STATUSES),
         rights_counts=tuple((key, label, sum(key in states for states in rights)) for key, label in RIGHTS),
         loudness=_loudness(beats),
@@ -101,6 +102,7 @@ def _zone_row(zones: Mapping[str, float]) -> list[int]:
 
 def _entry(beat: BeatSummary) -> SimpleNamespace:
     newest, standing = beat.newest, beat.standing
+    rights, states = _rights(newest)
     zones = tuple(min(1.0, max(0.0, newest.zones.get(zone.key, 0.0))) for zone in ZONES)
     said = (f"{zone.label} {fmt.percent(share)}" for zone, share in zip(ZONES, zones, strict=True))
     drums = tuple(_drum(drum) for drum in newest.drums)
@@ -116,7 +118,7 @@ def _entry(beat: BeatSummary) -> SimpleNamespace:
         zones_said=f"Fill by zone: {', '.join(said)}",
         fill=fmt.percent(newest.fill), loudness=fmt.lufs(lufs), advice=_advice(newest), drums=drums,
         standing=standing_view(standing), wanted=_wanted_text(standing, beat.decisions),
-        rights=_rights_words(newest), rights_states=_rights_states(newest),
+        rights=rights, rights_states=states,
         warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
         revisions=beat.revisions[::-1],
         decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
@@ -146,16 +148,11 @@ def _wanted_text(standing: Standing, decisions: Sequence[Decision]) -> str:
     return f"\u201c{fmt.short(' '.join(said[-1].split()), 160)}\u201d" if said else ""
 
 
-def _rights_states(revision: RevisionSummary) -> tuple[str, ...]:
-    found = {entry.rights for entry in revision.rights}
-    return tuple(key for key in ("pending", "unknown") if key in found) or ("settled",)
-
-
-def _rights_words(revision: RevisionSummary) -> str:
-    pending = sum(entry.rights == "pending" for entry in revision.rights)
-    unknown = sum(entry.rights == "unknown" for entry in revision.rights)
-    said = [f"{pending} clearing pending"] * bool(pending) + [f"{unknown} rights unknown"] * bool(unknown)
-    return ", ".join(said) if said else "all settled"
+def _rights(revision: RevisionSummary) -> tuple[str, tuple[str, ...]]:
+    """Where the rights of a revision stand, in words and as keys of `RIGHTS`."""
+    counts: Counter[str] = Counter(entry.rights for entry in revision.rights)
+    left = [(key, f"{counts[key]} {label}") for key, label in RIGHTS if key != "settled" and counts[key]]
+    return ", ".join(said for _, said in left) or "all settled", tuple(key for key, _ in left) or ("settled",)
 
 
 def _waiting(beat: BeatSummary) -> tuple[str, str, str]:

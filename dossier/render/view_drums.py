@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData, PatternInfo
@@ -19,48 +18,6 @@ from dossier.render.tables import Cell
 from dossier.render.trim import Trimmed, by_score
 
 
-@dataclass(frozen=True, slots=True)
-class Term:
-    """One weighted part of a score, drawn as a bar from the middle."""
-
-    label: str
-    text: str
-    part: float  # -1..1 of the largest term in the table
-
-
-@dataclass(frozen=True, slots=True)
-class DrumRow:
-    """One candidate or the kit, as a row of a ranking."""
-
-    id: str
-    name: str
-    kind: str
-    role: str
-    chosen: bool
-    rights_state: str
-    looked_at: str
-    reason: str
-    cells: tuple[Cell, ...]
-    terms: tuple[Term, ...]
-    details: tuple[str, ...]
-    preview: str | None  # id of its sound; empty: the rough mix; None: it cannot be heard here
-    origin: str = ""
-    problems: tuple[str, ...] = ()
-    members: tuple[tuple[str, str, str, str], ...] = ()  # kit: role, file, gain, reason
-
-    @property
-    def folder(self) -> str:
-        return self.id.rpartition("/")[0]
-
-    @property
-    def rights(self) -> str:
-        return glossary.rights(self.rights_state)
-
-    @property
-    def settled(self) -> bool:
-        return self.rights_state in glossary.RIGHTS_SETTLED
-
-
 def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
     return (
         tables.level(score, digits=2),
@@ -72,11 +29,12 @@ def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tu
     )
 
 
-def score_terms(terms: Mapping[str, float], largest: float) -> tuple[Term, ...]:
-    return tuple(
-        Term(fmt.capital(name), fmt.number(value, 2, sign=True), value / largest if largest else 0.0)
+def score_terms(terms: Mapping[str, float], largest: float) -> list[tuple[str, str, float]]:
+    """The weighted parts of a score: label, text and share of the largest term in the table, -1 to 1."""
+    return [
+        (fmt.capital(name), fmt.number(value, 2, sign=True), value / largest if largest else 0.0)
         for name, value in terms.items()
-    )
+    ]
 
 
 def loop_sentence(candidate: Candidate) -> str:
@@ -135,24 +93,26 @@ def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None
     return next((name for name in (*layers, f"candidate:{file}") if name in sounds), None)
 
 
-def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> DrumRow:
-    return DrumRow(
+def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> SimpleNamespace:
+    """A row of a ranking.  `preview`: id of its sound; empty: the rough mix; None: it cannot be heard here."""
+    return SimpleNamespace(
         id=candidate.file, name=candidate.name, kind=candidate.kind, role=glossary.role(candidate.role),
-        chosen=candidate.chosen, rights_state=candidate.rights, origin=candidate.origin,
+        chosen=candidate.chosen, rights=candidate.rights, origin=candidate.origin, members=(),
         looked_at=glossary.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
         reason=fmt.sentence(candidate.reason), cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
         terms=score_terms(candidate.terms, largest), details=details(candidate),
-        problems=tuple(fmt.sentence(p) for p in candidate.problems), preview=preview,
+        problems=[fmt.sentence(p) for p in candidate.problems], preview=preview,
     )  # fmt: skip
 
 
-def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, preview: str | None) -> DrumRow:
+def kit_row(data: DossierData, kit: Kit, chosen: bool, largest: float, preview: str | None) -> SimpleNamespace:
+    rights = {c.file: c.rights for c in data.candidates}
     states = [rights.get(member.file, "unknown") for member in kit.members]
     worst_first = ("unknown", "pending", "licensed", "cleared", "own")
     missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
-    return DrumRow(
-        id="kit", name="Kit of one-shots", kind="kit", role="kit", chosen=chosen,
-        rights_state=min(states, key=worst_first.index, default="unknown"),
+    return SimpleNamespace(
+        id="kit", name="Kit of one-shots", kind="kit", role="kit", chosen=chosen, origin="", problems=(),
+        rights=min(states, key=worst_first.index, default="unknown"),
         looked_at=glossary.LOOKED_WORDS["closely"], reason=fmt.sentence(kit.reason),
         cells=fit_cells(kit.score, kit.fit, None), terms=score_terms(kit.terms, largest), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
@@ -163,7 +123,7 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     )  # fmt: skip
 
 
-def ranking(caption: str, rows: list[DrumRow], left_out: int) -> SimpleNamespace:
+def ranking(caption: str, rows: list[SimpleNamespace], left_out: int) -> SimpleNamespace:
     verb = "stands" if left_out == 1 else "stand"
     note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
     return SimpleNamespace(caption=caption, rows=rows, left_out=fmt.capital(note))
@@ -212,7 +172,7 @@ def room_left_view(data: DossierData) -> SimpleNamespace | None:
     )
 
 
-def summary(data: DossierData) -> tuple[str, ...]:
+def summary(data: DossierData) -> str:
     looked = data.looked
     text = (
         f"Of {fmt.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
@@ -220,18 +180,17 @@ def summary(data: DossierData) -> tuple[str, ...]:
     )
     if looked.unreadable:
         text += f" {fmt.capital(fmt.count(looked.unreadable, 'file'))} could not be read."
-    return (text,)
+    return text
 
 
 def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     data = trimmed.data
     sounds = frozenset(preview.id for preview in assets.previews)
-    rights = {c.file: c.rights for c in data.candidates}
     terms = [abs(v) for c in data.candidates for v in c.terms.values()]
     terms += [abs(v) for v in data.kit.terms.values()] if data.kit else []
     largest = max(terms, default=0.0)
 
-    def rows_of(found: Iterable[Candidate]) -> list[DrumRow]:
+    def rows_of(found: Iterable[Candidate]) -> list[SimpleNamespace]:
         return [candidate_row(c, largest, sound_of(c.file, data, sounds)) for c in by_score(found)]
 
     loops = rows_of(c for c in data.candidates if c.kind == "loop")
@@ -242,7 +201,7 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
         score = data.kit.score
         place = next((i for i, row in enumerate(loops) if not isinstance(v := row.cells[0].value, float) or v < score),
                      len(loops))  # fmt: skip
-        together.insert(place, kit_row(data.kit, kit_chosen, rights, largest, heard))
+        together.insert(place, kit_row(data, data.kit, kit_chosen, largest, heard))
     roles = []
     for role in (*ROLES, None):
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
@@ -250,13 +209,13 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
             name = glossary.role(role) or "no role found"
             roles.append(ranking(fmt.capital(name), rows, trimmed.roles.get(role, 0)))
     every = [*together, *(row for group in roles for row in group.rows)]
-    states = sorted({row.rights_state for row in every}, key=list(glossary.RIGHTS_WORDS).index)
+    states = sorted({row.rights for row in every}, key=list(glossary.RIGHTS_WORDS).index)
     return SimpleNamespace(
-        summary=summary(data) if data.candidates else (),
+        summary=summary(data) if data.candidates else "",
         together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
         by_role=tuple(roles),
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
-        rights=tuple((state, glossary.rights(state)) for state in states),
+        rights=states,
         patterns=tuple(pattern_view(p) for p in data.patterns),
         room_left=room_left_view(data),
     )

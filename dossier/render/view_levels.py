@@ -10,7 +10,7 @@ from dossier.model.page import PageAssets
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.level_figures import level_drawing
-from dossier.render.tables import Column, Table
+from dossier.render.tables import Cell, Column, Table
 
 _SLIDER_DB = 12.0  # how far a slider reaches to either side of the advised gain
 
@@ -25,7 +25,7 @@ def parts_table(data: DossierData) -> Table:
     )  # fmt: skip
     rows = [
         (
-            tables.text(
+            Cell(
                 fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)
             ),
             tables.level(p.sample_peak_dbfs),
@@ -82,7 +82,7 @@ def _own_sections(data: DossierData) -> Table | None:
     return tables.table(
         "gains-by-section", "Gains in the sections that have an intent of their own", columns,
         (
-            (tables.text(section.name), tables.text(section.intent),
+            (Cell(section.name), Cell(section.intent),
              *(tables.level(section.gains_db.get(part.id), sign=True) for part in chosen))
             for section in sections
         ),
@@ -91,7 +91,7 @@ def _own_sections(data: DossierData) -> Table | None:
 
 def _mix_sections(data: DossierData) -> Table | None:
     columns = (Column("section", numeric=False), Column("integrated", unit="LUFS", term="LUFS"))
-    rows = [(tables.text(name), tables.level(value)) for name, value in data.balance.mix.sections]
+    rows = [(Cell(name), tables.level(value)) for name, value in data.balance.mix.sections]
     return tables.table("mix-by-section", "Loudness of the rough mix by section", columns, rows) if rows else None
 
 

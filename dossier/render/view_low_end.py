@@ -10,7 +10,7 @@ from dossier.model.findings import LowEnd, Translation
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
-from dossier.render.tables import Column, Table
+from dossier.render.tables import Cell, Column, Table
 
 _BASS_TOP_HZ = next(zone.high_hz for zone in ZONES if zone.key == "bass")
 
@@ -44,8 +44,8 @@ def _remedies(low: LowEnd) -> Table | None:
         Column("kick's share", term="audible share"), Column("bass lost"), Column("file", numeric=False),
     )  # fmt: skip
     rows = [
-        (tables.text(fmt.capital(r.name)), tables.text(r.label), tables.share(r.kick_share),
-         tables.share(r.bass_lost, small=True), tables.text(r.render or fmt.MISSING))
+        (Cell(fmt.capital(r.name)), Cell(r.label), tables.share(r.kick_share),
+         tables.share(r.bass_lost, small=True), Cell(r.render or fmt.MISSING))
         for r in low.remedies
     ]  # fmt: skip
     caption = "Ways to let kick and bass share the low end, computed in this beat"
@@ -60,7 +60,7 @@ def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | N
         Column("left when played quietly" if quiet is None else f"left {fmt.plain(quiet)}{fmt.NBSP}dB quieter"),
     )  # fmt: skip
     rows = [
-        (tables.text(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
+        (Cell(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
          tables.share(p.quiet_share))
         for p in translation.parts
     ]  # fmt: skip
@@ -71,7 +71,7 @@ def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | N
 def _mono(translation: Translation) -> Table | None:
     columns = (Column("zone", numeric=False), Column("lost in mono", unit="LU", term="mono loss"))
     rows = [
-        (tables.text(glossary.zone(key), note=glossary.zone_range(key)),
+        (Cell(glossary.zone(key), note=glossary.zone_range(key)),
          tables.level(translation.mono_zones.get(key)))
         for key in ZONE_KEYS
     ]  # fmt: skip

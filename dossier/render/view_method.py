@@ -24,9 +24,10 @@ def inputs_table(data: DossierData) -> Table | None:
     )  # fmt: skip
     rows = [
         (
-            tables.text(f.file, note="" if f.used else "could not be read"), tables.text(f.kind),
-            tables.length(f.duration_s), tables.level(f.sample_rate_hz, digits=0), tables.level(f.channels, digits=0),
-            tables.level(f.gain_db, sign=True), tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
+            Cell(f.file, note="" if f.used else "could not be read"), Cell(f.kind),
+            Cell(fmt.seconds(f.duration_s), f.duration_s), tables.level(f.sample_rate_hz, digits=0),
+            tables.level(f.channels, digits=0), tables.level(f.gain_db, sign=True),
+            tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
             Cell(f.sha256[:12] + "\u2026" if f.sha256 else fmt.MISSING, f.sha256, tone="code"),
         )
         for f in data.inputs
@@ -38,8 +39,8 @@ def settings_table(data: DossierData) -> Table | None:
     columns = (Column("setting", numeric=False), Column("value"), Column("default"), Column("unit", numeric=False),
                Column("reason", numeric=False))  # fmt: skip
     rows = [
-        (tables.text(s.name, tone="changed" if s.value != s.default else ""), Cell(fmt.plain(s.value, 6), s.value),
-         Cell(fmt.plain(s.default, 6), s.default), tables.text(s.unit), tables.text(s.reason))
+        (Cell(s.name, tone="changed" if s.value != s.default else ""), Cell(fmt.plain(s.value, 6), s.value),
+         Cell(fmt.plain(s.default, 6), s.default), Cell(s.unit), Cell(s.reason))
         for s in data.settings
     ]  # fmt: skip
     return tables.table("settings", "Every threshold and weight in force", columns, rows) if rows else None

@@ -34,8 +34,8 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
     for f in files:
         use = "stem" if f.kind == "stem" else "chosen drum" if f.file in chosen else "candidate"
         tone = "settled" if f.rights in glossary.RIGHTS_SETTLED else "open"
-        rows.append((tables.text(f.file), tables.text(use), Cell(glossary.rights(f.rights), f.rights, tone=tone),
-                     tables.text(f.origin or "not said")))  # fmt: skip
+        rows.append((Cell(f.file), Cell(use), Cell(glossary.rights(f.rights), f.rights, tone=tone),
+                     Cell(f.origin or "not said")))  # fmt: skip
     return tables.table("rights", "Origin and rights, as the user stated them", columns, rows), text
 
 

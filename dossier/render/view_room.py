@@ -44,7 +44,7 @@ def section_table(data: DossierData) -> Table:
     for s in sections if len(sections) > 1 or any(s.bars < data.beat.bars for s in sections) else ():
         last = s.first_bar + s.bars - 1
         span = str(s.first_bar) if s.bars == 1 else f"{s.first_bar}\u2013{last}"
-        rows.append([tables.text(s.name), Cell(span, s.first_bar, tone="span"), tables.share(s.fill, bar=True)])
+        rows.append([Cell(s.name), Cell(span, s.first_bar, tone="span"), tables.share(s.fill, bar=True)])
         rows[-1] += [tables.share(s.zones.get(key), bar=True) for key in ZONE_KEYS]
     whole = [Cell("whole beat", tone="total"), Cell(f"1\u2013{data.beat.bars}", 1, tone="span")]
     whole += [tables.share(data.instrumental.fill, bar=True)]
@@ -76,7 +76,7 @@ def width_table(data: DossierData) -> Table | None:
     for key in (*ZONE_KEYS, "whole"):
         zone = data.instrumental.width.get(key)
         if zone is not None:
-            name = tables.text("whole" if key == "whole" else glossary.zone(key), note=glossary.zone_range(key))
+            name = Cell("whole" if key == "whole" else glossary.zone(key), note=glossary.zone_range(key))
             rows.append((name, tables.level(zone.side_to_mid_db),
                          tables.level(zone.correlation, digits=2), tables.level(zone.mono_loss_lu)))  # fmt: skip
     return tables.table("room-width", "Stereo image of the instrumental by zone", columns, rows)
