@@ -36,13 +36,7 @@ def archive_at(place: Path) -> None:
 
 
 def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
-    """Refuse a place where the archive of these beats cannot be.
-
-    Raises
-    ------
-    ArchiveError
-        A file is there, the place is not writable, or it lies among a beat's own files.
-    """
+    """Refuse an archive where a file is, in a place that is not writable, or among a beat's own files."""
     there = archive.resolve()
     for beat in beats:
         home = beat.resolve()

@@ -78,20 +78,11 @@ class Archive(ArchiveReader):
     def publish(self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None) -> Path:
         """Add a revision, all of it or nothing, and return the path of its page.
 
-        Parameters
-        ----------
-        data
-            With `revision.id` as `next_revision` gives it, under the same `lock`.
-        html
-            The page.
-        renders
-            File name to its content, or to a function that writes it to the path it is given.
+        `data.revision.id` is what `next_revision` gives under the same `lock`.  `renders` maps file names to their
+        content, or to a function that writes it to the path it is given.
 
-        Raises
-        ------
-        ArchiveError
-            The revision exists or is out of turn, the slug holds another beat, a file name is absolute, a render's name
-            has a folder in it, the disk is full, the folder read-only.  The archive is as it was before.
+        Raises ArchiveError, and leaves the archive as it was, if the revision exists or is out of turn, the slug holds
+        another beat, a file name is absolute, a render's name has a folder in it or the place cannot be written.
         """
         slug, revision = check_slug(data.beat.slug), data.revision.id
         renders = renders or {}
@@ -148,10 +139,7 @@ class Archive(ArchiveReader):
 
         Its `id`, `revision` and `identity` may be empty: they become the next id, the newest revision, its identity.
 
-        Raises
-        ------
-        ArchiveError
-            There is no such beat, revision, proposal or earlier decision; the place cannot be written.
+        Raises ArchiveError if there is no such beat, revision, proposal or earlier decision.
         """
         with self.lock():
             self._check_known(slug)
@@ -162,10 +150,7 @@ class Archive(ArchiveReader):
     def take_in(self, raw: bytes) -> TakenIn:
         """Add the decision that a response file makes; the same file again adds nothing, and that is said.
 
-        Raises
-        ------
-        ArchiveError
-            It is no response, or fits no beat or revision of this archive.
+        Raises ArchiveError if it is no response, or fits no beat or revision of this archive.
         """
         response = read_response(raw)
         with self.lock():

@@ -50,15 +50,8 @@ class _Probe:
 def encode(document: object) -> bytes:
     """A document as JSON: indented, rounded, the same bytes for the same content.
 
-    Parameters
-    ----------
-    document : object
-        Dataclasses, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
-
-    Raises
-    ------
-    ArchiveError
-        A number is not finite, or a value has no place in JSON; the message names its path.
+    It may hold dataclasses, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
+    Raises ArchiveError, with the path, where a number is not finite or a value has no place in JSON.
     """
     return (_text(document, 0, "") + "\n").encode()
 
@@ -66,12 +59,8 @@ def encode(document: object) -> bytes:
 def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
     """A dossier's data file, of this format version or an older one.
 
-    Raises
-    ------
-    NewerFormatError
-        A later version of the program wrote it.
-    ArchiveError
-        It is damaged or is no data file; the message says where.
+    Raises NewerFormatError if a later version of the program wrote it, else ArchiveError if it is damaged or is no data
+    file.
     """
     return decode(raw, DossierData, shown_as=shown_as)
 

@@ -64,18 +64,11 @@ _CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLA
 def read(path: Path, *, shown_as: str) -> Clip:
     """Read an audio file at its own rate, checked, as 1 or 2 channels; messages name it as `shown_as`.
 
-    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.
+    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.  The clip is float32
+    `(frames, 1 or 2)`, at least one frame, all finite, no sample beyond `MAX_PEAK`.
 
-    Returns
-    -------
-    Clip
-        float32 `(frames, 1 or 2)`, at least one frame, all finite, no sample beyond `MAX_PEAK`.
-
-    Raises
-    ------
-    AudioError
-        Missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or infinite samples, a
-        rate outside 8-192 kHz, longer than half an hour.  Silence is no error; `read_info` notes it.
+    Raises AudioError: missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or
+    infinite samples, a rate outside 8-192 kHz, longer than half an hour.  Silence is no error; `read_info` notes it.
     """
     return read_info(path, shown_as=shown_as).clip
 
@@ -222,10 +215,7 @@ def to_stereo(samples: Samples) -> Samples:
 def sha256(path: Path) -> str:
     """SHA-256 of the content in hexadecimal; this process reads a file again only if it has changed.
 
-    Raises
-    ------
-    AudioError
-        Missing, unreadable, no regular file, larger than 8 GiB.
+    Raises AudioError: missing, unreadable, no regular file, larger than 8 GiB.
     """
     shown = printable(path.name)
     with open_plain(path, shown_as=shown) as file:

@@ -43,12 +43,8 @@ T = TypeVar("T")
 def load(folder: Path, *, known_policy: Mapping[str, float] | None = None) -> Beat:
     """Read a beat folder: stems/, drums/ and, if there is one, beat.toml.
 
-    [policy] may override the names in `known_policy`, or any name where that is None.
-
-    Raises
-    ------
-    BeatError
-        With every problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
+    [policy] may override the names in `known_policy`, or any name where that is None.  Raises BeatError with every
+    problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
     """
     return _Loader(Path(folder), known_policy).beat()
 

@@ -131,25 +131,9 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
 def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None) -> str:
     """One HTML page that works from file://, offline, and holds everything it shows.
 
-    Parameters
-    ----------
-    data : DossierData
-        Every number and sentence of the dossier.
-    assets : PageAssets
-        Sound to play, and the arrays behind the level sliders.
-    hearing_constants : mapping, optional
-        The constants of the hearing model by name, as the analysis used them.  Without them the page has no
-        level sliders and says so.
-
-    Returns
-    -------
-    str
-        The page, LF line ends, to be written as UTF-8.  The same input gives the same text.
-
-    Raises
-    ------
-    DossierError
-        Where the plotting library's browser bundle is not installed.
+    `hearing_constants` are those of the hearing model by name, as the analysis used them; without them the page has no
+    level sliders and says so.  The text has LF line ends, is to be written as UTF-8, and the same input gives the same.
+    Raises DossierError where the plotting library's browser bundle is not installed.
     """
     trimmed = trim(data)
     theme, main = joined(("theme.js",)), joined(SCRIPTS)
