@@ -13,7 +13,7 @@ import itertools
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -132,10 +132,8 @@ def remove(path: Path) -> None:
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path, ignore_errors=True)
         return
-    try:
+    with suppress(OSError):
         path.unlink(missing_ok=True)
-    except OSError:
-        return
 
 
 def sweep(folder: Path) -> None:

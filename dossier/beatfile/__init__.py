@@ -22,7 +22,7 @@ from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
 from dossier.audio.sniff import why_unreadable
 from dossier.beatfile.inputs import find_inputs, hyphened
-from dossier.beatfile.listing import locate, state_of
+from dossier.beatfile.listing import FOLDER, locate, state_of
 from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
 from dossier.beatfile.validate import Ledger, check, found, join
 from dossier.model.beat import Beat, Pattern, Section
@@ -87,7 +87,7 @@ class _Loader:
         why = state_of(self.folder)
         if why is None:
             self.ledger.about_folder("is a file; give the folder that holds the beat")
-        elif not why.startswith("is a folder"):
+        elif why != FOLDER:
             self.ledger.about_folder(why.replace("is a pipe or a device, not a file", "is a pipe or a device"))
         else:
             try:
