@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import msgspec
 
-from dossier.archive.dataformat import decode
 from dossier.errors import ArchiveError
 from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
 from dossier.model.findings import Approach, Balance, SectionFill
@@ -46,11 +45,6 @@ class DataHead:
     balance: Balance
     proposals: tuple[Proposal, ...]
     warnings: tuple[str, ...]
-
-
-def read_head(raw: bytes, *, shown_as: str) -> DataHead:
-    """The head of a data file; errors as `dossier.archive.dataformat.read_data`."""
-    return decode(raw, DataHead, shown_as=shown_as)
 
 
 def head_of(data: DossierData) -> DataHead:

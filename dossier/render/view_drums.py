@@ -207,12 +207,12 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         if rows:
             name = glossary.role(role) or "no role found"
-            roles.append(ranking(fmt.capital(name), rows, trimmed.roles.get(role, 0)))
+            roles.append(ranking(fmt.capital(name), rows, trimmed.rankings[role]))
     every = [*together, *(row for group in roles for row in group.rows)]
     states = sorted({row.rights for row in every}, key=list(glossary.RIGHTS_WORDS).index)
     return SimpleNamespace(
         summary=summary(data) if data.candidates else "",
-        together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
+        together=ranking("Loops and the kit, side by side", together, trimmed.rankings["loop"]) if together else None,
         by_role=tuple(roles),
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
         rights=states,

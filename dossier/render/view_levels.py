@@ -25,11 +25,9 @@ def parts_table(data: DossierData) -> Table:
     )  # fmt: skip
     rows = [
         (
-            Cell(
-                fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)
-            ),
-            tables.level(p.sample_peak_dbfs),
-            tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs), tables.level(p.peak_to_loudness_db),
+            Cell(fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)),
+            tables.level(p.sample_peak_dbfs), tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs),
+            tables.level(p.peak_to_loudness_db),
             tables.share(p.audible_share), tables.share(p.target_share), tables.level(p.lift_lu, sign=True),
             tables.share(p.overlap, small=True), tables.level(p.gain_db, sign=True),
         )
@@ -45,18 +43,6 @@ def gain_line(part: BalancePart) -> tuple[str, str, str, str]:
         if fmt.db(low) != fmt.db(high):
             span = f"{fmt.number(low, 1, sign=True)} to {fmt.db(high, sign=True)}, depending on the assumptions"
     return fmt.capital(part.part), fmt.db(part.gain_db, sign=True), span, part.advice
-
-
-def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
-    mix = data.balance.mix
-    return (
-        ("integrated loudness", fmt.lufs(mix.integrated_lufs), "LUFS"),
-        ("true peak", fmt.dbtp(mix.true_peak_dbtp), "dBTP"),
-        ("headroom", fmt.db(mix.headroom_db), "headroom"),
-        ("loudness range", fmt.lu(mix.loudness_range_lu), "loudness range"),
-        ("gain of the whole mix", fmt.db(mix.gain_db, sign=True), ""),
-        ("most the limiter takes", fmt.db(mix.limiter_db), ""),
-    )
 
 
 def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
@@ -95,17 +81,6 @@ def _mix_sections(data: DossierData) -> Table | None:
     return tables.table("mix-by-section", "Loudness of the rough mix by section", columns, rows) if rows else None
 
 
-def _mix_note(data: DossierData) -> str:
-    if data.balance.mix.limited:
-        return (
-            f"The mix stays below the target of {fmt.lufs(data.beat.target_lufs)}, because more gain under the "
-            "true-peak ceiling would ask too much of its limiter."
-        )
-    if data.balance.mix.integrated_lufs is None and not data.balance.parts:
-        return "There is no rough mix, because no drums were chosen."
-    return ""
-
-
 def _no_equal_peaks(data: DossierData) -> str:
     if data.balance.equal_peaks or len(data.balance.parts) < 2:
         return ""
@@ -122,8 +97,6 @@ def _no_equal_peaks(data: DossierData) -> str:
 def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> SimpleNamespace:
     balance = data.balance
     return SimpleNamespace(
-        mix=mix_facts(data) if balance.mix.integrated_lufs is not None else (),
-        mix_note=_mix_note(data),
         drawing=level_drawing(data),
         parts=parts_table(data) if balance.parts else None,
         equal_peaks=[fmt.sentence(pair.text) for pair in balance.equal_peaks],

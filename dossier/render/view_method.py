@@ -62,23 +62,12 @@ def _assumptions(beat: BeatInfo) -> tuple[str, ...]:
 
 
 def method_view(data: DossierData, *, inputs_left_out: int) -> SimpleNamespace:
-    own = [f.file for f in data.inputs if f.kind == "reference" and f.used]
     left_out = f"{fmt.count(inputs_left_out, 'more drum file')} and their hashes stand in the data file."
     return SimpleNamespace(
-        reference=f"the user's own recordings ({fmt.listed(own)})"
-        if own
-        else "the average spectrum of much popular music (Elowsson and Friberg 2017)",
+        own_references=fmt.listed(f.file for f in data.inputs if f.kind == "reference" and f.used),
         inputs_note=left_out if inputs_left_out else "",
         assumptions=_assumptions(data.beat),
         inputs=inputs_table(data),
         settings=settings_table(data),
         changed_settings=fmt.listed(s.name for s in data.settings if s.value != s.default),
-        versions=(
-            ("program", f"{data.program.name} {data.program.version}"),
-            ("data format", str(data.format_version)),
-            ("revision", data.revision.id),
-            ("made", data.revision.made),
-            ("identity", data.revision.identity),
-            ("sample rate", f"{data.beat.sample_rate_hz}{fmt.NBSP}Hz"),
-        ),
     )
