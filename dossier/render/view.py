@@ -1,8 +1,8 @@
-"""The whole page in words: every number becomes a text here and in the `view_*` modules beside this one.
+"""The whole page in words, here and in the `view_*` modules beside this one.
 
-Findings bring their own sentences; the views only word numbers.  Templates place texts, from the data file where it
-holds them: they neither round nor calculate.  A view is a `SimpleNamespace`, because only templates read it, and they
-are held to its names by Jinja's StrictUndefined.
+Findings bring their own sentences; the views only word numbers.  What the data file holds ready to read, templates
+take from there (`data`), wording single numbers by `format` (`fmt`) and `glossary` (`words`); they never calculate.
+A view is a `SimpleNamespace`: only templates read it, and Jinja's StrictUndefined holds them to its names.
 """
 
 from __future__ import annotations

@@ -193,14 +193,13 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     def rows_of(found: Iterable[Candidate]) -> list[SimpleNamespace]:
         return [candidate_row(c, largest, sound_of(c.file, data, sounds)) for c in by_score(found)]
 
-    loops = rows_of(c for c in data.candidates if c.kind == "loop")
+    loops = by_score(c for c in data.candidates if c.kind == "loop")
     kit_chosen = any(c.chosen and c.kind == "one-shot" for c in data.candidates)
     heard = "" if kit_chosen and "instrumental" in sounds else None
-    together = list(loops)
+    together = rows_of(loops)
     if data.kit is not None:
         score = data.kit.score
-        place = next((i for i, row in enumerate(loops) if not isinstance(v := row.cells[0].value, float) or v < score),
-                     len(loops))  # fmt: skip
+        place = sum(c.score is not None and c.score >= score for c in loops)
         together.insert(place, kit_row(data, data.kit, kit_chosen, largest, heard))
     roles = []
     for role in (*ROLES, None):
