@@ -17,6 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier import __version__, paths
+from dossier.errors import ArchiveError, AudioError, BeatError, DossierError
+from dossier.names import printable
 from dossier.paths import name_of, shown
 from dossier.terminal import Progress, as_object, tables
 
@@ -41,8 +43,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     if not hasattr(arguments, "run"):
         parser.print_help()
         return USAGE
-    from dossier.errors import DossierError
-
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")  # a name that this terminal cannot write is no failure
     try:
@@ -158,7 +158,6 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
     from dossier.cache import Cache
-    from dossier.errors import BeatError, DossierError
     from dossier.parallel import bounded
 
     paths.ready(arguments.out, arguments.beats)
@@ -211,9 +210,7 @@ def _left_out(archive: Archive, built: Built) -> tuple[list[str], list[str]]:
 
 def _measure(arguments: argparse.Namespace) -> int:
     from dossier import audio
-    from dossier.errors import AudioError
     from dossier.model.beat import DrumFile
-    from dossier.names import printable
     from dossier.stages.candidates import measure_file
 
     measured: list[dict[str, object]] = []
@@ -245,7 +242,6 @@ def _measure(arguments: argparse.Namespace) -> int:
 def _print_tables(files: Sequence[dict[str, object]]) -> None:
     from rich.console import Console
 
-
     console = Console(highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
     for table, remarks in tables(files, width=console.width):
         console.print(table, soft_wrap=True)
@@ -271,9 +267,7 @@ def _check(arguments: argparse.Namespace) -> int:
 def _decide(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
-    from dossier.errors import ArchiveError
     from dossier.model.datafile import Decision
-    from dossier.names import printable
 
     paths.archive_at(arguments.out)
     archive = Archive(arguments.out, say=_note)
@@ -305,8 +299,6 @@ def _decide(arguments: argparse.Namespace) -> int:
 
 
 def _gains(told: Sequence[str]) -> dict[str, float]:
-    from dossier.errors import ArchiveError
-
     gains = {}
     for entry in told:
         part, _, value = entry.partition("=")
@@ -320,7 +312,6 @@ def _gains(told: Sequence[str]) -> dict[str, float]:
 def _index(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
-    from dossier.errors import ArchiveError
 
     paths.archive_at(arguments.archive)
     archive = Archive(arguments.archive, say=_note)

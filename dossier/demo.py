@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import msgspec
@@ -27,15 +27,6 @@ NOW, BEFORE = "target_loudness = -14.0", "target_loudness = -16.0"  # what its f
 ANSWER_ID = "demo-answer-1"
 
 
-@dataclass(frozen=True, slots=True)
-class _Story:
-    """One demo beat to build, with all that another process needs for it."""
-
-    folder: Path
-    out: Path
-    made: str
-
-
 def run(out: Path, beats: Path, *, made: str, say: Say, built: Show) -> Path:
     """Write the demo beats to `beats`, build their archive in `out`, several at a time; the archive page."""
     from dossier.demo_beats import write
@@ -46,7 +37,7 @@ def run(out: Path, beats: Path, *, made: str, say: Say, built: Show) -> Path:
     say(f"building {len(folders)} beats, {min(jobs, len(folders))} at a time; this takes most of a minute")
     # The longest work starts first: the beat with two revisions, then those with the most sound.
     order = sorted(range(len(folders)), key=lambda index: (folders[index].name != TOLD_FIRST, -_bytes(folders[index])))
-    told = process_map(_build, [_Story(folder=folders[index], out=out, made=made) for index in order], jobs=jobs)
+    told = process_map(partial(_build, out=out, made=made), [folders[index] for index in order], jobs=jobs)
     for _, revisions in sorted(zip(order, told, strict=True), key=lambda pair: pair[0]):
         for revision in revisions:
             built(revision)
@@ -57,14 +48,14 @@ def _bytes(folder: Path) -> int:
     return sum(path.stat().st_size for path in folder.rglob("*.wav"))
 
 
-def _build(story: _Story) -> list[pipeline.Built]:
+def _build(folder: Path, *, out: Path, made: str) -> list[pipeline.Built]:
     """The revisions of one beat."""
-    archive, cache = Archive(story.out), Cache()
+    archive, cache = Archive(out), Cache()
     done = []
-    if story.folder.name == TOLD_FIRST and not archive.revisions(TOLD_FIRST):
-        first = _first_revision(story.folder, archive, cache, made=story.made)
+    if folder.name == TOLD_FIRST and not archive.revisions(TOLD_FIRST):
+        first = _first_revision(folder, archive, cache, made=made)
         done += [first] if first is not None else []
-    done.append(pipeline.build(story.folder, archive, cache=cache, made=story.made, say=_silent))
+    done.append(pipeline.build(folder, archive, cache=cache, made=made, say=_silent))
     return done
 
 

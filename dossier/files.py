@@ -13,7 +13,7 @@ import itertools
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -79,13 +79,7 @@ def write_new(path: Path, data: bytes) -> None:
 
 
 def write_atomic(path: Path, data: bytes) -> None:
-    """Put `data` at `path` in one step: a reader finds the old content or the new, never a mixture.
-
-    Raises
-    ------
-    ArchiveError
-        Disk full, folder read-only, a folder in the way; the old content is still there.
-    """
+    """Put `data` at `path` in one step; if that fails (ArchiveError), the old content is still there."""
     part = path.with_name(part_name(path.name))
     try:
         write_new(part, data)
@@ -99,10 +93,7 @@ def write_atomic(path: Path, data: bytes) -> None:
 def append_line(path: Path, line: bytes) -> None:
     """Add one line to a file and flush it.  A line that an interrupted writer left unfinished is ended and kept.
 
-    Raises
-    ------
-    ArchiveError
-        As `write_atomic`; a line that did not fit on the disk is removed whole.
+    A line that did not fit on the disk is removed whole, and reported as an ArchiveError.
     """
     if b"\n" in line:
         raise ArchiveError(f"cannot add to {path}: one line was expected, with no line break in it")
@@ -141,10 +132,8 @@ def remove(path: Path) -> None:
     if path.is_dir() and not path.is_symlink():
         shutil.rmtree(path, ignore_errors=True)
         return
-    try:
+    with suppress(OSError):
         path.unlink(missing_ok=True)
-    except OSError:
-        return
 
 
 def sweep(folder: Path) -> None:
@@ -163,11 +152,7 @@ def locked(path: Path, *, waiting: Callable[[], None]) -> Iterator[None]:
 
     `waiting` is called once, before the wait, where another process or thread holds the lock.  The operating system
     frees the lock when its holder ends, however it ends, so it cannot go stale; the empty file stays.
-
-    Raises
-    ------
-    ArchiveError
-        The lock file cannot be made, or the file system has no locks.
+    Raises ArchiveError if the lock file cannot be made, or the file system has no locks.
     """
     lock = FileLock(path)
     try:

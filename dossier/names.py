@@ -29,9 +29,7 @@ _LETTERS = str.maketrans(
 )  # fmt: skip
 MAX_SLUG = 64  # leaves room for '-r001.json' and a long parent path under the 255 bytes that file systems give a name
 # Device names that Windows reserves in every folder ("Naming Files, Paths, and Namespaces", Win32 documentation; MEM).
-_RESERVED = frozenset(
-    {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))},
-)
+_RESERVED = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))})
 
 
 def _hidden(character: str) -> bool:

@@ -12,42 +12,31 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dossier.errors import ArchiveError, DossierError
+from dossier.names import printable, slug
+
 if TYPE_CHECKING:
     from dossier.archive import Archive
 
 
 def name_of(path: Path) -> str:
     """The name of a file or folder, fit to print; `.` and the like are resolved."""
-    from dossier.names import printable
-
     return printable(path.name if path.name not in ("", "..") else path.resolve().name or str(path))
 
 
 def shown(path: Path) -> str:
     """A path, fit to print."""
-    from dossier.names import printable
-
     return printable(str(path))
 
 
 def archive_at(place: Path) -> None:
     """Refuse a missing folder before anything is made there, with `ArchiveError`."""
-    from dossier.errors import ArchiveError
-
     if not place.is_dir():
         raise ArchiveError(f"{shown(place)}: is not a folder; name the folder that `dossier build` wrote")
 
 
 def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
-    """Refuse a place where the archive of these beats cannot be.
-
-    Raises
-    ------
-    ArchiveError
-        A file is there, the place is not writable, or it lies among a beat's own files.
-    """
-    from dossier.errors import ArchiveError
-
+    """Refuse an archive where a file is, in a place that is not writable, or among a beat's own files."""
     there = archive.resolve()
     for beat in beats:
         home = beat.resolve()
@@ -69,7 +58,6 @@ def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
 
 def _slug_if_sound(folder: Path) -> str | None:
     from dossier import inputs
-    from dossier.errors import DossierError
 
     try:
         return inputs.load(folder).slug
@@ -79,8 +67,6 @@ def _slug_if_sound(folder: Path) -> str | None:
 
 def slug_of(told: str, archive: Archive) -> str:
     """The beat of an archive that a name, folder or title means; unchanged if there is none."""
-    from dossier.names import slug
-
     name = Path(told).name
     there = archive.slugs()
     return next((known for known in (name, slug(told), slug(name)) if known in there), told)

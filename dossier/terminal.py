@@ -13,9 +13,10 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dossier.render.format import MINUS, number
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dossier.model.measures import FileMeasures
+
 
 class Progress:
     """Progress through `total` things, 0 where their number is unknown.
@@ -92,40 +94,34 @@ def _moving_line() -> MovingLine:
     )  # fmt: skip
 
 
-Plain = dict[str, object]
+_OF_LOOPS = ("tempo_bpm", "beats", "downbeat_s", "swing", "continuity", "hits")
 
 
-def as_object(m: FileMeasures) -> Plain:
+def as_object(m: FileMeasures) -> dict[str, object]:
     """One file as `dossier measure --json` prints it: flat, null where not measurable, a reason for every null."""
-    loud, hit, loop, pitch = m.loudness, m.hit, m.loop, m.pitch
-    out: Plain = {
-        "file": m.file, "sample_rate_hz": m.sample_rate_hz, "channels": m.channels, "bit_depth": m.bit_depth,
-        "duration_s": round(m.duration_s, 6), "kind": hit.kind, "kind_confidence": hit.kind_confidence,
-        "role": hit.role, "role_confidence": hit.role_confidence,
-        "integrated_lufs": loud.integrated_lufs, "max_momentary_lufs": loud.max_momentary_lufs,
-        "max_short_term_lufs": loud.max_short_term_lufs, "loudness_range_lu": loud.loudness_range_lu,
-        "one_hit_lufs": loud.one_hit_lufs, "sample_peak_dbfs": loud.sample_peak_dbfs,
-        "true_peak_dbtp": loud.true_peak_dbtp, "crest_factor_db": loud.crest_factor_db,
-        "peak_to_loudness_db": loud.peak_to_loudness_db,
-        "onset_s": hit.onset_s, "attack_s": hit.attack_s, "decay_20_s": hit.decay_20_s, "decay_60_s": hit.decay_60_s,
-        "effective_length_s": hit.effective_length_s, "centroid_hz": hit.centroid_hz, "rolloff_hz": hit.rolloff_hz,
-        "transient_to_sustain_db": hit.transient_to_sustain_db, "tonality": hit.tonality,
-        "zone_shares": {zone: _rounded(share) for zone, share in hit.zone_shares.items()},
-        "pitch_hz": pitch.hz, "pitch_note": pitch.note, "pitch_cents": pitch.cents,
-        "pitch_confidence": pitch.confidence,
-        "tempo_bpm": loop.tempo_bpm if loop else None, "beats": loop.beats if loop else None,
-        "downbeat_s": loop.downbeat_s if loop else None, "swing": loop.swing if loop else None,
-        "continuity": loop.continuity if loop else None,
-        "hits": [{"time_s": _rounded(h.time_s), "role": h.role, "level_db": _rounded(h.level_db)} for h in loop.hits]
-        if loop else None,
-        "side_to_mid_db": m.stereo.whole.side_to_mid_db, "correlation": m.stereo.whole.correlation,
-        "mono_loss_lu": m.stereo.whole.mono_loss_lu,
-        "width": {zone: {"side_to_mid_db": _rounded(w.side_to_mid_db), "correlation": _rounded(w.correlation),
-                         "mono_loss_lu": _rounded(w.mono_loss_lu)} for zone, w in m.stereo.zones.items()},
+    whole = _rounded(m)
+    loop = whole["loop"] or {}
+    out: dict[str, object] = {
+        **{name: whole[name] for name in ("file", "sample_rate_hz", "channels", "bit_depth", "duration_s")},
+        **whole["hit"], **whole["loudness"],
+        **{f"pitch_{name}": whole["pitch"][name] for name in ("hz", "note", "cents", "confidence")},
+        **{name: loop.get(name) for name in _OF_LOOPS},
+        **whole["stereo"]["whole"], "width": whole["stereo"]["zones"],
     }  # fmt: skip
-    out = {name: _rounded(value) if isinstance(value, float) else value for name, value in out.items()}
+    del out["reasons"]  # those of hit and loudness: all reasons stand at the end
     out["reasons"] = _reasons(m, out)
     return out
+
+
+def _rounded(value: Any) -> Any:
+    """Measures as plain mappings and lists, numbers to six decimals."""
+    if isinstance(value, float):
+        return round(float(value), 6)
+    if isinstance(value, Mapping):
+        return {name: _rounded(each) for name, each in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_rounded(each) for each in value]
+    return _rounded(asdict(value)) if is_dataclass(value) and not isinstance(value, type) else value
 
 
 def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
@@ -135,9 +131,7 @@ def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
     if m.pitch.reason:
         known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents"), m.pitch.reason))
     if m.loop is None:
-        known.update(dict.fromkeys(
-            ("tempo_bpm", "beats", "downbeat_s", "swing", "continuity", "hits"), "a one-shot has no tempo of its own"
-        ))  # fmt: skip
+        known.update(dict.fromkeys(_OF_LOOPS, "a one-shot has no tempo of its own"))
     else:
         known.update(m.loop.reasons)
         if "tempo_bpm" in m.loop.reasons:
@@ -250,7 +244,3 @@ def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -
 
 def _name(measured: Mapping[str, object]) -> str:
     return Path(str(measured["file"])).name
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(float(value), 6)

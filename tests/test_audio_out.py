@@ -17,7 +17,7 @@ from badinput.audio_files import RATE, noise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dossier import audio, files
+from dossier import audio
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
 
@@ -240,11 +240,3 @@ def test_what_is_no_number_far_into_a_sound_leaves_no_file(tmp_path: Path) -> No
     with pytest.raises(AudioError, match="not finite"):
         audio.write_wav(tmp_path / "x.wav", sound, RATE)
     assert os.listdir(tmp_path) == []
-
-
-def test_a_file_that_will_not_be_read_soon_stays_as_it_is(tmp_path: Path) -> None:
-    path = tmp_path / "x.wav"
-    path.write_bytes(b"sound" * 10_000)
-    files.not_read_soon(path)
-    assert path.read_bytes() == b"sound" * 10_000
-    files.not_read_soon(tmp_path / "missing.wav")

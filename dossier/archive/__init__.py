@@ -26,24 +26,12 @@ from typing import NamedTuple
 
 import msgspec
 
+from dossier import files
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_response
 from dossier.archive.reader import LOG, ArchiveReader
 from dossier.archive.revisions import check_slug, head_of, revision_number, same_beat
 from dossier.errors import ArchiveError
-from dossier.files import (
-    append_line,
-    explain,
-    locked,
-    make_folder,
-    part_name,
-    remove,
-    sweep,
-    sync_file,
-    sync_folder,
-    write_atomic,
-    write_new,
-)
 from dossier.model.datafile import Decision, DossierData
 from dossier.model.index import ArchiveIndex
 from dossier.parallel import thread_map
@@ -78,34 +66,23 @@ class Archive(ArchiveReader):
             if self._depth:
                 yield
                 return
-            make_folder(self.root)
-            with locked(self.root / ".lock", waiting=self._tell_waiting):
+            files.make_folder(self.root)
+            waiting = f"another build is writing to {self.root}; waiting for it to finish"
+            with files.locked(self.root / ".lock", waiting=lambda: self._tell(waiting)):
                 self._depth += 1
                 try:
                     yield
                 finally:
                     self._depth -= 1
 
-    def _tell_waiting(self) -> None:
-        self._tell(f"another build is writing to {self.root}; waiting for it to finish")
-
     def publish(self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None) -> Path:
         """Add a revision, all of it or nothing, and return the path of its page.
 
-        Parameters
-        ----------
-        data
-            With `revision.id` as `next_revision` gives it, under the same `lock`.
-        html
-            The page.
-        renders
-            File name to its content, or to a function that writes it to the path it is given.
+        `data.revision.id` is what `next_revision` gives under the same `lock`.  `renders` maps file names to their
+        content, or to a function that writes it to the path it is given.
 
-        Raises
-        ------
-        ArchiveError
-            The revision exists or is out of turn, the slug holds another beat, a file name is absolute, a render's name
-            has a folder in it, the disk is full, the folder read-only.  The archive is as it was before.
+        Raises ArchiveError, and leaves the archive as it was, if the revision exists or is out of turn, the slug holds
+        another beat, a file name is absolute, a render's name has a folder in it or the place cannot be written.
         """
         slug, revision = check_slug(data.beat.slug), data.revision.id
         renders = renders or {}
@@ -115,30 +92,30 @@ class Archive(ArchiveReader):
         _check_private(data)
         with self.lock():
             folder = self.root / slug
-            make_folder(folder)
-            sweep(folder)
+            files.make_folder(folder)
+            files.sweep(folder)
             self._check_turn(data)
             name = f"{slug}-{revision}"
             targets = [folder / name, folder / f"{name}.html", folder / f"{name}.json"]
-            staged = folder / part_name(name)
+            staged = folder / files.part_name(name)
             try:
                 for target in targets[:-1]:
-                    remove(target)  # no data file stands beside them: an interrupted build left them
+                    files.remove(target)  # no data file stands beside them: an interrupted build left them
                 sources = _stage(staged, data, html, renders)
                 for source, target in zip(sources, targets, strict=True):
                     if source is not None:
                         os.rename(source, target)
-                        sync_folder(folder)
-                sync_folder(self.root)
+                        files.sync_folder(folder)
+                files.sync_folder(self.root)
             except BaseException as error:
                 if not targets[-1].exists():
                     for target in targets[:-1]:
-                        remove(target)
+                        files.remove(target)
                 if isinstance(error, OSError):
-                    raise explain(error, f"write {slug} {revision} to {self.root}") from error
+                    raise files.explain(error, f"write {slug} {revision} to {self.root}") from error
                 raise
             finally:
-                remove(staged)
+                files.remove(staged)
             return targets[1]
 
     def _check_turn(self, data: DossierData) -> None:
@@ -162,35 +139,28 @@ class Archive(ArchiveReader):
 
         Its `id`, `revision` and `identity` may be empty: they become the next id, the newest revision, its identity.
 
-        Raises
-        ------
-        ArchiveError
-            There is no such beat, revision, proposal or earlier decision; the place cannot be written.
+        Raises ArchiveError if there is no such beat, revision, proposal or earlier decision.
         """
         with self.lock():
             self._check_known(slug)
             done = complete(decision, self._heads(slug), self._log(slug))
-            append_line(self.root / slug / LOG, line_of(done))
+            files.append_line(self.root / slug / LOG, line_of(done))
             return done
 
     def take_in(self, raw: bytes) -> TakenIn:
         """Add the decision that a response file makes; the same file again adds nothing, and that is said.
 
-        Raises
-        ------
-        ArchiveError
-            It is no response, or fits no beat or revision of this archive.
+        Raises ArchiveError if it is no response, or fits no beat or revision of this archive.
         """
         response = read_response(raw)
         with self.lock():
             self._check_known(response.beat)
             decision, new = decision_from(response, self._heads(response.beat), self._log(response.beat))
             if new:
-                append_line(self.root / response.beat / LOG, line_of(decision))
+                files.append_line(self.root / response.beat / LOG, line_of(decision))
             else:
-                self._tell(
-                    f"{response.beat}: this response of {decision.by} is in the archive already, as {decision.id}"
-                )
+                already = f"this response of {decision.by} is in the archive already, as {decision.id}"
+                self._tell(f"{response.beat}: {already}")
             return TakenIn(response.beat, decision, new)
 
     # ------------------------------------------------------------------ index
@@ -201,10 +171,10 @@ class Archive(ArchiveReader):
         `render` is `dossier.render.index.render_archive`.
         """
         with self.lock():
-            sweep(self.root)
+            files.sweep(self.root)
             index = self.index()
-            write_atomic(self.root / "archive.json", encode(index))
-            write_atomic(self.root / "index.html", render(index).encode())
+            files.write_atomic(self.root / "archive.json", encode(index))
+            files.write_atomic(self.root / "index.html", render(index).encode())
             return self.root / "index.html"
 
 
@@ -218,18 +188,18 @@ def _stage(staged: Path, data: DossierData, html: str, renders: Mapping[str, Ren
     def render(name: str) -> None:
         content = renders[name]
         if isinstance(content, bytes):
-            write_new(folder / name, content)
+            files.write_new(folder / name, content)
         else:
             content(folder / name)
-            sync_file(folder / name)
+            files.sync_file(folder / name)
 
     for _ in thread_map(render, list(renders), ahead=len(renders)):
         pass
-    write_new(staged / "page", html.encode())
-    write_new(staged / "data", encode(data))
+    files.write_new(staged / "page", html.encode())
+    files.write_new(staged / "data", encode(data))
     if renders:
-        sync_folder(folder)
-    sync_folder(staged)
+        files.sync_folder(folder)
+    files.sync_folder(staged)
     return (folder if renders else None), staged / "page", staged / "data"
 
 

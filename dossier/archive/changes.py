@@ -28,13 +28,7 @@ _KINDS = {
 
 
 def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
-    """What is different in `now`, in sentences, or one sentence that says nothing is.
-
-    Parameters
-    ----------
-    previous, now : DossierData
-        Two dossiers of one beat, the older first.
-    """
+    """What is different in `now`, a later dossier of the same beat, in sentences; or that nothing is."""
     lines = [
         *_facts(previous, now),
         *_files(previous.inputs, now.inputs),

@@ -42,12 +42,6 @@ class NewerFormatError(ArchiveError):
     """A data file that a later version of the program wrote."""
 
 
-class _NotWritableError(Exception):
-    def __init__(self, what: str) -> None:
-        super().__init__(what)
-        self.path: list[str] = []
-
-
 @dataclass(frozen=True, slots=True)
 class _Probe:
     format_version: int
@@ -56,31 +50,17 @@ class _Probe:
 def encode(document: object) -> bytes:
     """A document as JSON: indented, rounded, the same bytes for the same content.
 
-    Parameters
-    ----------
-    document : object
-        Dataclasses, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
-
-    Raises
-    ------
-    ArchiveError
-        A number is not finite, or a value has no place in JSON; the message names its path.
+    It may hold dataclasses, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
+    Raises ArchiveError, with the path, where a number is not finite or a value has no place in JSON.
     """
-    try:
-        return (_text(document, 0) + "\n").encode()
-    except _NotWritableError as error:
-        raise ArchiveError(f"cannot write the data file: {'.'.join(reversed(error.path))} is {error}") from error
+    return (_text(document, 0, "") + "\n").encode()
 
 
 def read_data(raw: bytes, *, shown_as: str = "data file") -> DossierData:
     """A dossier's data file, of this format version or an older one.
 
-    Raises
-    ------
-    NewerFormatError
-        A later version of the program wrote it.
-    ArchiveError
-        It is damaged or is no data file; the message says where.
+    Raises NewerFormatError if a later version of the program wrote it, else ArchiveError if it is damaged or is no data
+    file.
     """
     return decode(raw, DossierData, shown_as=shown_as)
 
@@ -107,70 +87,55 @@ def decode(raw: bytes, kind: type[T], *, shown_as: str) -> T:
         raise ArchiveError(f"{shown_as}: damaged, or not a data file ({error})") from error
 
 
-def _text(value: object, indent: int) -> str:
+def _text(value: object, indent: int, path: str) -> str:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return _object(((field.name, getattr(value, field.name)) for field in dataclasses.fields(value)), indent)
+        fields = [(field.name, getattr(value, field.name)) for field in dataclasses.fields(value)]
+        return _object(fields, indent, path)
     if isinstance(value, Mapping):
-        return _object(((str(key), value[key]) for key in sorted(value, key=_order)), indent)
+        return _object([(str(key), value[key]) for key in sorted(value, key=_order)], indent, path)
     if isinstance(value, Sequence) and not isinstance(value, str | bytes):
-        return _array(value, indent)
+        return _array(value, indent, path)
     if hasattr(value, "tolist"):  # numpy's arrays and numbers, without importing numpy
-        return _text(value.tolist(), indent)
-    return _scalar(value, _DECIMALS)
+        return _text(value.tolist(), indent, path)
+    if isinstance(value, float):
+        value = _rounded(value, _DECIMALS, path)
+    elif not (value is None or isinstance(value, str | int)):
+        raise _not_writable(path, f"a {type(value).__name__}, which a data file cannot hold")
+    return msgspec.json.encode(value).decode()
 
 
 def _order(key: object) -> tuple[int, str]:
     return _RANK.get(str(key), len(_RANK)), str(key)
 
 
-def _scalar(value: object, decimals: int) -> str:
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise _NotWritableError(f"not a finite number ({float(value)})")
-        value = round(float(value), decimals) + 0.0  # + 0.0: no negative zero
-    elif not (value is None or isinstance(value, str | int)):
-        raise _NotWritableError(f"a {type(value).__name__}, which a data file cannot hold")
-    return msgspec.json.encode(value).decode()
+def _rounded(value: float, decimals: int, path: str) -> float:
+    if not math.isfinite(value):
+        raise _not_writable(path, f"not a finite number ({float(value)})")
+    return round(float(value), decimals) + 0.0  # + 0.0: no negative zero
 
 
-def _row(values: Sequence[Any]) -> str:
-    """Numbers on one line."""
-    for value in values:
-        if not math.isfinite(value):
-            raise _NotWritableError(f"not a finite number ({value})")
-    numbers = [round(value, _ROW_DECIMALS) + 0.0 if type(value) is float else value for value in values]
-    return msgspec.json.encode(numbers).decode().replace(",", ", ")
+def _not_writable(path: str, what: str) -> ArchiveError:
+    return ArchiveError(f"cannot write the data file: {path.removeprefix('.')} is {what}")
 
 
-def _object(pairs: Iterable[tuple[str, object]], indent: int) -> str:
-    parts = []
-    for name, value in pairs:
-        try:
-            parts.append(f"{msgspec.json.encode(name).decode()}: {_text(value, indent + 1)}")
-        except _NotWritableError as error:
-            error.path.append(name)
-            raise
+def _object(pairs: Iterable[tuple[str, object]], indent: int, path: str) -> str:
+    parts = [
+        f"{msgspec.json.encode(name).decode()}: {_text(value, indent + 1, f'{path}.{name}')}" for name, value in pairs
+    ]
     return _joined(parts, "{", "}", indent)
 
 
-def _array(values: Sequence[object], indent: int) -> str:
+def _array(values: Sequence[object], indent: int, path: str) -> str:
+    """Numbers and short words stay on one line."""
     if values and hasattr(values[0], "tolist"):
         values = [value.tolist() if hasattr(value, "tolist") else value for value in values]
     if values and {type(value) for value in values} <= {float, int}:
-        try:
-            return _row(values)
-        except _NotWritableError as error:
-            error.path.append("[row]")
-            raise
+        where = f"{path}.[row]"
+        row = [_rounded(value, _ROW_DECIMALS, where) if isinstance(value, float) else value for value in values]
+        return msgspec.json.encode(row).decode().replace(",", ", ")
     if values and all(type(value) is str and len(value) <= _WORD for value in values):
-        return f"[{', '.join([_scalar(value, 0) for value in values])}]"
-    parts = []
-    for place, value in enumerate(values):
-        try:
-            parts.append(_text(value, indent + 1))
-        except _NotWritableError as error:
-            error.path.append(f"[{place}]")
-            raise
+        return f"[{', '.join(msgspec.json.encode(value).decode() for value in values)}]"
+    parts = [_text(value, indent + 1, f"{path}.[{place}]") for place, value in enumerate(values)]
     return _joined(parts, "[", "]", indent)
 
 

@@ -71,10 +71,7 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
 
     An empty `id` becomes the next one, an empty `revision` the newest, an empty `identity` that revision's.
 
-    Raises
-    ------
-    ArchiveError
-        It names a revision, a proposal or an earlier decision that does not exist, or has an unknown status.
+    Raises ArchiveError if it names a revision, proposal or decision that does not exist, or has an unknown status.
     """
     head = _head_of(decision.revision, decision.identity, heads)
     known = [entry.id for entry in log.decisions]
@@ -98,10 +95,7 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
 def read_response(raw: bytes) -> Response:
     """Read a response file, without checking it against a revision yet.
 
-    Raises
-    ------
-    ArchiveError
-        It is no response file, too large, or of a newer format.
+    Raises ArchiveError if it is no response file, too large, or of a newer format.
     """
     if len(raw) > _LARGEST_RESPONSE:
         raise ArchiveError(f"not a response file: {len(raw)} bytes is more than a response can have")
@@ -135,10 +129,7 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
     The same response again gives the earlier decision.  A response with the same id and other content, or from the same
     person about the same revision, replaces the earlier one, which stays in the log.
 
-    Raises
-    ------
-    ArchiveError
-        It fits no revision of the beat, or marks something that the revision does not propose.
+    Raises ArchiveError if it fits no revision of the beat, or marks something that the revision does not propose.
     """
     head = _head_of(response.revision, response.identity, heads, answers=True)
     by = clean(response.name) or "not named"

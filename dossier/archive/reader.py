@@ -13,9 +13,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from dossier import __version__
-from dossier.archive.dataformat import read_data
+from dossier.archive.dataformat import decode, read_data
 from dossier.archive.decisions import Log, read_log
-from dossier.archive.revisions import DataHead, head_of, read_head, revision_id, revision_number, summarize
+from dossier.archive.revisions import DataHead, head_of, revision_id, revision_number, summarize
 from dossier.archive.standing import stand
 from dossier.errors import ArchiveError
 from dossier.files import explain
@@ -156,7 +156,7 @@ class ArchiveReader:
         path = self._data_path(slug, number)
         shown = self._shown(path)
         try:
-            head = read_head(self._read(path), shown_as=shown)
+            head = decode(self._read(path), DataHead, shown_as=shown)
             if (head.beat.slug, head.revision.id) != (slug, revision_id(number)):
                 raise ArchiveError(f"{shown}: holds {head.beat.slug} {head.revision.id}, not what its name says")
         except ArchiveError as error:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import msgspec
 
-from dossier.archive.dataformat import decode
 from dossier.errors import ArchiveError
 from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
 from dossier.model.findings import Approach, Balance, SectionFill
@@ -48,11 +47,6 @@ class DataHead:
     warnings: tuple[str, ...]
 
 
-def read_head(raw: bytes, *, shown_as: str) -> DataHead:
-    """The head of a data file; errors as `dossier.archive.dataformat.read_data`."""
-    return decode(raw, DataHead, shown_as=shown_as)
-
-
 def head_of(data: DossierData) -> DataHead:
     """The head of a dossier in memory."""
     room = data.instrumental
@@ -66,14 +60,8 @@ def head_of(data: DossierData) -> DataHead:
 def identity(inputs: Iterable[tuple[str, str]], settings: Mapping[str, object], version: str) -> str:
     """What makes a revision this one: SHA-256 over inputs, settings and program version, as 64 hexadecimal digits.
 
-    Parameters
-    ----------
-    inputs
-        Names and content hashes, in any order.
-    settings
-        Everything else that the dossier depends on: plain values, sequences and mappings, in any order.
-    version
-        The program's version.
+    `inputs` are names and content hashes; `settings` is all else that the dossier depends on, in plain values.  Their
+    order does not matter.
     """
     document = {"inputs": sorted(inputs), "settings": dict(settings), "version": version}
     try:
@@ -96,10 +84,7 @@ def revision_number(name: str) -> int | None:
 def check_slug(slug: str) -> str:
     """The slug itself, where it can name a folder on every file system.
 
-    Raises
-    ------
-    ArchiveError
-        It is empty, too long, or holds more than lower-case letters, digits, '-' and '_'.
+    Raises ArchiveError if it is empty, too long, or holds more than lower-case letters, digits, '-' and '_'.
     """
     signs = all(sign.isalnum() or sign in "-_" for sign in slug) and slug[:1].isalnum()
     if not signs or len(slug) > _SLUG_LONGEST or slug != unicodedata.normalize("NFC", slug.lower()):

@@ -30,12 +30,7 @@ def in_force(decisions: Iterable[Decision]) -> tuple[Decision, ...]:
 def stand(heads: Sequence[DataHead], decisions: Iterable[Decision]) -> Standing:
     """Judge a beat by the decisions about its newest revision; an older one's leave it awaiting an answer.
 
-    Parameters
-    ----------
-    heads
-        The beat's revisions, oldest first, at least one.
-    decisions
-        Its log, oldest first.
+    `heads` are its revisions, at least one, `decisions` its log, both oldest first.
     """
     newest, valid = heads[-1], in_force(decisions)
     proposals = _proposals(newest, valid)

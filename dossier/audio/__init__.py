@@ -26,17 +26,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio.inspect import (
-    MAX_PEAK,
-    Decoded,
-    Header,
-    ReadInfo,
-    check_claim,
-    damage,
-    in_words,
-    most_frames,
-    notes_of,
-)
+from dossier.audio import inspect
+from dossier.audio.inspect import Decoded, Header, ReadInfo
 from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain, why_unreadable
 from dossier.audio.write import encode_mp3, resample, write_wav
 from dossier.errors import AudioError
@@ -64,18 +55,11 @@ _CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLA
 def read(path: Path, *, shown_as: str) -> Clip:
     """Read an audio file at its own rate, checked, as 1 or 2 channels; messages name it as `shown_as`.
 
-    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.
+    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.  The clip is float32
+    `(frames, 1 or 2)`, at least one frame, all finite, no sample beyond `inspect.MAX_PEAK`.
 
-    Returns
-    -------
-    Clip
-        float32 `(frames, 1 or 2)`, at least one frame, all finite, no sample beyond `MAX_PEAK`.
-
-    Raises
-    ------
-    AudioError
-        Missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or infinite samples, a
-        rate outside 8-192 kHz, longer than half an hour.  Silence is no error; `read_info` notes it.
+    Raises AudioError: missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or
+    infinite samples, a rate outside 8-192 kHz, longer than half an hour.  Silence is no error; `read_info` notes it.
     """
     return read_info(path, shown_as=shown_as).clip
 
@@ -85,13 +69,13 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     shown = printable(shown_as)
     with _opened(path, shown) as (file, said):
         header = _header(file, shown)
-        check_claim(header, shown)
+        inspect.check_claim(header, shown)
         log = file.extra_info
         decoded = _decode(file, header, shown)
     if not len(decoded.samples):
         promise = f"{header.frames} frames" if header.frames else "no frames"
         raise AudioError(f"{shown}: holds no audio: its header promises {promise} and none can be read; {EXPORT}")
-    notes = damage(path, header, decoded, log, said, shown) + notes_of(path, header, decoded)
+    notes = inspect.damage(path, header, decoded, log, said, shown) + inspect.notes_of(path, header, decoded)
     return ReadInfo(clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz), header=header, notes=tuple(notes))
 
 
@@ -100,7 +84,7 @@ def probe(path: Path, *, shown_as: str) -> Header:
     shown = printable(shown_as)
     with _opened(path, shown) as (file, _):
         header = _header(file, shown)
-    check_claim(header, shown)
+    inspect.check_claim(header, shown)
     return header
 
 
@@ -149,7 +133,7 @@ def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
     """
     import soundfile as sf
 
-    expected = most_frames(header) if header.frames is None else header.frames
+    expected = inspect.most_frames(header) if header.frames is None else header.frames
     kept = min(header.channels, 2)
     out = np.empty((expected, kept), np.float32)  # takes memory only where it is written
     ones = np.ones(_BLOCK, np.float32)
@@ -176,7 +160,7 @@ def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
         if got < wanted:
             break
     if header.frames is None and done == expected:
-        raise AudioError(f"{shown}: is longer than {in_words(expected / header.rate_hz)}; cut it shorter")
+        raise AudioError(f"{shown}: is longer than {inspect.in_words(expected / header.rate_hz)}; cut it shorter")
     samples = out if done == len(out) else out[:done].copy()
     return Decoded(samples=samples, peak=peak, sums=sums, broken=broken and header.frames is not None)
 
@@ -184,7 +168,7 @@ def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
 def _checked_peak(block: npt.NDArray[np.float32], first: int, header: Header, shown: str) -> float:
     with np.errstate(invalid="ignore"):
         peak = max(float(block.max()), -float(block.min()))
-    if peak <= MAX_PEAK:  # false for NaN too, which passes through min and max
+    if peak <= inspect.MAX_PEAK:  # false for NaN too, which passes through min and max
         return peak
     if math.isfinite(peak):
         over = 20 * math.log10(peak)
@@ -222,10 +206,7 @@ def to_stereo(samples: Samples) -> Samples:
 def sha256(path: Path) -> str:
     """SHA-256 of the content in hexadecimal; this process reads a file again only if it has changed.
 
-    Raises
-    ------
-    AudioError
-        Missing, unreadable, no regular file, larger than 8 GiB.
+    Raises AudioError: missing, unreadable, no regular file, larger than 8 GiB.
     """
     shown = printable(path.name)
     with open_plain(path, shown_as=shown) as file:

@@ -96,10 +96,7 @@ def why_unreadable(error: OSError | ValueError) -> str:
 def format_of(path: Path, *, shown_as: str) -> str:
     """Format by the first bytes: "WAV", "AIFF", "FLAC", "Ogg", "MP3" or, only for a name in .mp3, "MP3?".
 
-    Raises
-    ------
-    AudioError
-        Not a plain file, unreadable, empty, or of no known format.
+    Raises AudioError: not a plain file, unreadable, empty, or of no known format.
     """
     suffix = path.suffix.lower()
     with open_plain(path, shown_as=shown_as) as file:

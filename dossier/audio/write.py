@@ -49,12 +49,8 @@ def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
     `samples`, `(frames, channels)` and finite, is read slice by slice in order; what lies beyond full scale is clipped.
     The old file stays until the new one is whole and flushed to the disk.
 
-    Raises
-    ------
-    AudioError
-        Full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are not finite.
-    ValueError
-        Another number of bits.
+    Raises AudioError: full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are
+    not finite; ValueError: another number of bits.
     """
     if bits not in (16, 24, 32):
         raise ValueError(f"bits is 16, 24 or 32, not {bits}")
@@ -110,10 +106,7 @@ def encode_mp3(samples: Samples, rate_hz: int) -> bytes:
     `samples` is `(frames, 1 or 2)`, finite; nothing is scaled.  A rate that MP3 lacks is resampled to 48 kHz, or to
     44.1 kHz from its multiples.
 
-    Raises
-    ------
-    AudioError
-        No samples, samples that are not finite, or the encoder refuses.
+    Raises AudioError: no samples, samples that are not finite, or the encoder refuses.
     """
     import soundfile as sf
 

@@ -22,7 +22,7 @@ from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
 from dossier.audio.sniff import why_unreadable
 from dossier.beatfile.inputs import find_inputs, hyphened
-from dossier.beatfile.listing import locate, state_of
+from dossier.beatfile.listing import FOLDER, locate, state_of
 from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
 from dossier.beatfile.validate import Ledger, check, found, join
 from dossier.model.beat import Beat, Pattern, Section
@@ -43,12 +43,8 @@ T = TypeVar("T")
 def load(folder: Path, *, known_policy: Mapping[str, float] | None = None) -> Beat:
     """Read a beat folder: stems/, drums/ and, if there is one, beat.toml.
 
-    [policy] may override the names in `known_policy`, or any name where that is None.
-
-    Raises
-    ------
-    BeatError
-        With every problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
+    [policy] may override the names in `known_policy`, or any name where that is None.  Raises BeatError with every
+    problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
     """
     return _Loader(Path(folder), known_policy).beat()
 
@@ -91,7 +87,7 @@ class _Loader:
         why = state_of(self.folder)
         if why is None:
             self.ledger.about_folder("is a file; give the folder that holds the beat")
-        elif not why.startswith("is a folder"):
+        elif why != FOLDER:
             self.ledger.about_folder(why.replace("is a pipe or a device, not a file", "is a pipe or a device"))
         else:
             try:

@@ -16,7 +16,8 @@ from typing import cast
 
 from msgspec import UNSET, UnsetType
 
-from dossier.beatfile.listing import Identity, Listing, ShownNames, identity, is_audio, list_audio, locate, state_of
+from dossier.beatfile import listing as files
+from dossier.beatfile.listing import FOLDER, Identity, Listing, ShownNames, identity, is_audio, locate, state_of
 from dossier.beatfile.schema import BeatTable, DrumEntry
 from dossier.beatfile.validate import Ledger, found, join
 from dossier.model.beat import DrumFile, Stem
@@ -81,11 +82,11 @@ class _Finder:
         if not os.path.lexists(path):
             return Listing()
         why = state_of(path)
-        if why is None or not why.startswith("is a folder"):
+        if why != FOLDER:
             problem = f"{name} {why or 'is a file; it has to be a folder'}"
             self.ledger.about_folder(problem)
             return Listing(problems=[problem])
-        listing = list_audio(path, shown=name, recursive=recursive)
+        listing = files.list_audio(path, shown=name, recursive=recursive)
         for message in listing.problems:
             self.ledger.about_folder(message)
         self.ledger.notes.extend(listing.notes)
@@ -183,14 +184,14 @@ class _Finder:
     def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[Identity, str]) -> list[_Claim]:
         """What an entry of [[drums]] lists: a file, or each audio file in a folder."""
         path = locate(self.folder, entry.file)
-        if state_of(path) != "is a folder, not a file":
+        if state_of(path) != FOLDER:
             file = self.file_named(f"{key}.file", entry.file, known)
             return [] if file is None else [_Claim(_FILE_RANK, key, file, file.parent, entry)]
         before = folders.setdefault(identity(path), key)
         if before != key:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is the same folder as {before}; list it once")
             return []
-        listing = list_audio(path, shown=self.shown.of_folder(path), recursive=True)
+        listing = files.list_audio(path, shown=self.shown.of_folder(path), recursive=True)
         for message in listing.problems:
             self.ledger.about_key(f"{key}.file", message)
         self.ledger.notes.extend(listing.notes)

@@ -11,6 +11,7 @@ Conventions
 
 from __future__ import annotations
 
+import itertools
 import os
 import stat
 import unicodedata
@@ -23,6 +24,7 @@ from dossier.names import printable
 MAX_FILES = 50_000  # audio files in a folder of candidates; a whole library has some ten thousand
 MAX_ENTRIES = 500_000  # names looked at, so that a link to a whole disk ends
 MAX_DEPTH = 32
+FOLDER = "is a folder, not a file"  # what `state_of` says of one
 
 Identity = tuple[int, int] | str
 
@@ -73,7 +75,7 @@ def state_of(path: Path) -> str | None:
     except (OSError, ValueError) as error:
         return why_unreadable(error)
     if stat.S_ISDIR(mode):
-        return "is a folder, not a file"
+        return FOLDER
     return None if stat.S_ISREG(mode) else "is a pipe or a device, not a file"
 
 
@@ -101,7 +103,7 @@ def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Iden
         listing.looked_at += 1
         if listing.full:
             return
-        if not _is_folder(path):
+        if state_of(path) != FOLDER:
             if is_audio(name):
                 listing.files.append(AudioFile(path=path, relative=relative, identity=identity(path), link=link))
             else:
@@ -116,13 +118,6 @@ def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Iden
             _list(path, relative + "/", shown, recursive, seen, listing)
 
 
-def _is_folder(path: Path) -> bool:
-    try:
-        return stat.S_ISDIR(os.stat(path).st_mode)
-    except (OSError, ValueError):
-        return False
-
-
 def locate(folder: Path, text: str) -> Path:
     """The path that a text in beat.toml means: absolute, with `~/`, `.` and `..` resolved.
 
@@ -132,7 +127,7 @@ def locate(folder: Path, text: str) -> Path:
     forms = [text, unicodedata.normalize("NFC", text), unicodedata.normalize("NFD", text)]
     forms += [form.replace("\\", "/") for form in forms if "\\" in form]
     paths = [Path(os.path.normpath(os.path.join(folder, os.path.expanduser(form)))) for form in forms]
-    return next((path for path in paths if state_of(path) is None or _is_folder(path)), paths[0])
+    return next((path for path in paths if state_of(path) in (None, FOLDER)), paths[0])
 
 
 class ShownNames:
@@ -151,7 +146,8 @@ class ShownNames:
         if inside is None:
             below = _inside(path, library)
             inside = f"{self._label(library)}/{path.name if below is None else below}"
-        return self._unique(printable(inside))
+        stem, suffix = os.path.splitext(printable(inside))
+        return _free(stem, "{} ({})", self._names, suffix)
 
     def of_folder(self, folder: Path) -> str:
         """The name of a folder that beat.toml names, as it precedes the names of its files."""
@@ -163,23 +159,16 @@ class ShownNames:
         if here not in self._labels:
             name = library.name
             hidden = not name or name in self._users or library.parent in (Path("/home"), Path("/Users"))
-            plain = label = "library" if hidden else printable(name)
-            count = 1
-            while label in self._taken_labels:
-                count += 1
-                label = f"{plain}-{count}"
-            self._taken_labels.add(label)
-            self._labels[here] = label
+            self._labels[here] = _free("library" if hidden else printable(name), "{}-{}", self._taken_labels)
         return self._labels[here]
 
-    def _unique(self, name: str) -> str:
-        stem, suffix = os.path.splitext(name)
-        count, free = 1, name
-        while free in self._names:
-            count += 1
-            free = f"{stem} ({count}){suffix}"
-        self._names.add(free)
-        return free
+
+def _free(stem: str, numbered: str, taken: set[str], suffix: str = "") -> str:
+    """The name itself, or the first numbered one that is not taken; takes it."""
+    names = itertools.chain([stem], (numbered.format(stem, count) for count in itertools.count(2)))
+    free = next(name + suffix for name in names if name + suffix not in taken)
+    taken.add(free)
+    return free
 
 
 def _inside(path: Path, folder: Path) -> str | None:

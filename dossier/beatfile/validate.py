@@ -7,7 +7,6 @@ Conventions
 
 from __future__ import annotations
 
-import functools
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -61,15 +60,10 @@ def check(document: Mapping[str, Any], report: Report) -> BeatTable:
     An invalid value becomes its default or, where it has none (a stem's `file`), empty (`""`, 0), so that entries keep
     their places in their lists.
     """
-    table: BeatTable = _table(document, _declared(), "", report)
-    return table
-
-
-@functools.cache
-def _declared() -> inspect.StructType:
     kind = inspect.type_info(BeatTable)
     assert isinstance(kind, inspect.StructType)
-    return kind
+    table: BeatTable = _table(document, kind, "", report)
+    return table
 
 
 def join(key: str, name: str) -> str:

@@ -71,13 +71,9 @@ def colour(name: str, position: float) -> Rgb:
     return srgb(lightness, a, b)
 
 
-def hex_colour(name: str, position: float) -> str:
-    return "#{:02x}{:02x}{:02x}".format(*colour(name, position))
-
-
 def stops(name: str, steps: int = 16) -> list[tuple[float, str]]:
     """`steps + 1` equally spaced stops, as plot libraries take them."""
-    return [(round(i / steps, 4), hex_colour(name, i / steps)) for i in range(steps + 1)]
+    return [(round(i / steps, 4), "#{:02x}{:02x}{:02x}".format(*colour(name, i / steps))) for i in range(steps + 1)]
 
 
 def palette(name: str, size: int = 256) -> list[Rgb]:

@@ -11,21 +11,14 @@ from dossier.model.datafile import DossierData
 from dossier.model.vocabulary import ZONES
 from dossier.render.format import NBSP, dbtp, hz, percent
 
-ZONE_LABEL: Mapping[str, str] = {zone.key: zone.label for zone in ZONES}
-RIGHTS_WORDS: Mapping[str, str] = {
-    "own": "own work",
-    "licensed": "licensed",
-    "cleared": "cleared",
-    "pending": "clearing pending",
+ZONE_LABEL = {zone.key: zone.label for zone in ZONES}
+RIGHTS_WORDS = {
+    "own": "own work", "licensed": "licensed", "cleared": "cleared", "pending": "clearing pending",
     "unknown": "rights unknown",
-}
+}  # fmt: skip
 RIGHTS_SETTLED = frozenset({"own", "licensed", "cleared"})
-APPROACH_WORDS: Mapping[str, str] = {
-    "loop": "a loop",
-    "one-shots": "separate one-shots",
-    "either": "a loop or one-shots",
-}
-LOOKED_WORDS: Mapping[str, str] = {
+APPROACH_WORDS = {"loop": "a loop", "one-shots": "separate one-shots", "either": "a loop or one-shots"}
+LOOKED_WORDS = {
     "closely": "laid in the beat and measured there",
     "coarsely": "looked at on two bars of the beat",
     "not at all": "not measured",

@@ -18,19 +18,7 @@ from dossier.model.datafile import DossierData
 from dossier.names import printable
 from dossier.render import colour, glossary, svg
 from dossier.render import format as fmt
-from dossier.render.map_axes import (
-    Values,
-    array,
-    band_edges,
-    bar_ticks,
-    beats_per_bar,
-    frequency_ticks,
-    indices,
-    merged,
-    scale_top,
-    zone_edges,
-    zone_names,
-)
+from dossier.render import map_axes as axes
 from dossier.render.pack import changes_as_bytes, packed, shares_as_bytes
 
 FIELDS = ("instrumental", "with_drums", "overlap", "treatment_change")
@@ -73,8 +61,8 @@ class MapView:
 def map_views(data: DossierData) -> tuple[tuple[MapView, ...], tuple[str, ...]]:
     """The views that have something to show, and why the others are not offered."""
     occupancy, percent = data.occupancy, fmt.percent
-    overlap, change = array(occupancy.overlap), array(occupancy.treatment_change)
-    most, furthest = scale_top(overlap), scale_top(change)
+    overlap, change = axes.array(occupancy.overlap), axes.array(occupancy.treatment_change)
+    most, furthest = axes.scale_top(overlap), axes.scale_top(change)
     taken = (0.0, FULL_SCALE, "empty", f"{percent(FULL_SCALE)} and above", "of the reference is taken")
     views = [
         MapView("instrumental", "Instrumental",
@@ -109,7 +97,7 @@ def map_views(data: DossierData) -> tuple[tuple[MapView, ...], tuple[str, ...]]:
     return tuple(views), tuple(absent)
 
 
-def _shows(values: Values) -> bool:
+def _shows(values: axes.Values) -> bool:
     return bool((np.abs(values) >= _LEAST_SHOWN).any())
 
 
@@ -125,16 +113,16 @@ def map_label(data: DossierData) -> str:
 def map_drawing(data: DossierData) -> Markup:
     """The instrumental's map as a still."""
     occupancy, sections = data.occupancy, data.instrumental.sections
-    values = array(occupancy.instrumental)
+    values = axes.array(occupancy.instrumental)
     per_bar = occupancy.slots_per_bar
     bars = -(-values.shape[1] // per_bar) if values.size else 0
     starts = [(s.first_bar - 1) * per_bar for s in sections]
     every = next((n for n in (1, 2, 4) if values.shape[1] <= _MOST_COLUMNS * n), 8)
     return svg.map_drawing(
-        indices(merged(values, every), 0.0, FULL_SCALE), colour.palette("blue"), label=map_label(data),
-        rows=frequency_ticks(occupancy.band_hz), row_lines=zone_edges(occupancy.band_zone),
-        row_names=zone_names(occupancy.band_zone),
-        columns=[svg.Tick(tick.at / every, tick.text) for tick in bar_ticks(bars, per_bar)],
+        axes.indices(axes.merged(values, every), 0.0, FULL_SCALE), colour.palette("blue"), label=map_label(data),
+        rows=axes.frequency_ticks(occupancy.band_hz), row_lines=axes.zone_edges(occupancy.band_zone),
+        row_names=axes.zone_names(occupancy.band_zone),
+        columns=[svg.Tick(tick.at / every, tick.text) for tick in axes.bar_ticks(bars, per_bar)],
         column_lines=[at / every for at in starts if at > 0],
         column_names=[svg.Tick(at / every, fmt.short(s.name)) for at, s in zip(starts, sections, strict=True)],
     )  # fmt: skip
@@ -153,7 +141,7 @@ def map_figure(data: DossierData) -> dict[str, Any]:
               "font": {"size": 11}}  # fmt: skip
     above = {"xref": "x", "xanchor": "left", "yref": "paper", "y": 1, "yanchor": "bottom", "showarrow": False,
              "xshift": 2, "font": {"size": 11}}  # fmt: skip
-    sections, ticks = data.instrumental.sections, frequency_ticks(occupancy.band_hz)
+    sections, ticks = data.instrumental.sections, axes.frequency_ticks(occupancy.band_hz)
     heat = {
         "type": "heatmap", "x0": 1 + 0.5 / per_bar, "dx": 1 / per_bar, "y0": 0, "dy": 1, "zauto": False,
         "showscale": False, "hoverinfo": "none", "zsmooth": False,
@@ -161,11 +149,11 @@ def map_figure(data: DossierData) -> dict[str, Any]:
     layout = {
         **BASE_LAYOUT, "height": 420, "margin": {"l": 58, "r": 78, "t": 26, "b": 34},
         "shapes": [
-            *({**across, "y0": at - 0.5, "y1": at - 0.5} for at in zone_edges(occupancy.band_zone)),
+            *({**across, "y0": at - 0.5, "y1": at - 0.5} for at in axes.zone_edges(occupancy.band_zone)),
             *({**upright, "x0": s.first_bar, "x1": s.first_bar} for s in sections if s.first_bar > 1),
         ],
         "annotations": [
-            *({**beside, "y": tick.at - 0.5, "text": tick.text} for tick in zone_names(occupancy.band_zone)),
+            *({**beside, "y": tick.at - 0.5, "text": tick.text} for tick in axes.zone_names(occupancy.band_zone)),
             *({**above, "x": s.first_bar, "text": plotly_text(fmt.short(s.name))} for s in sections),
         ],
         "xaxis": {**QUIET_AXIS, "range": [1, max(1 + slots / per_bar, 2)], "showgrid": False, "tickformat": "d",
@@ -186,7 +174,7 @@ def map_data(data: DossierData) -> dict[str, Any]:
     occupancy = data.occupancy
     arrays: dict[str, Any] = {}
     for name in FIELDS:
-        values = array(getattr(occupancy, name))
+        values = axes.array(getattr(occupancy, name))
         if name == "with_drums" and values.size:  # much of it is the instrumental again: what is added is shorter
             added = shares_as_bytes(values) - shares_as_bytes(occupancy.instrumental)
             arrays[name] = {**packed(added), "over": "instrumental"}
@@ -203,9 +191,9 @@ def map_data(data: DossierData) -> dict[str, Any]:
         "firstSlot": occupancy.first_slot_s,
         "slotsPerBar": occupancy.slots_per_bar,
         "bands": len(occupancy.band_hz),
-        "beatsPerBar": beats_per_bar(data.beat.meter),
+        "beatsPerBar": axes.beats_per_bar(data.beat.meter),
         "slots": len(occupancy.instrumental[0]) if occupancy.instrumental else 0,
-        "bandNames": [f"{fmt.hz(a)}\u2013{fmt.hz(b)}" for a, b in pairwise(band_edges(occupancy.band_hz))],
+        "bandNames": [f"{fmt.hz(a)}\u2013{fmt.hz(b)}" for a, b in pairwise(axes.band_edges(occupancy.band_hz))],
         "bandZones": list(occupancy.band_zone),
         "zoneNames": dict(glossary.ZONE_LABEL),
         "sections": [

@@ -92,12 +92,7 @@ def plot_library() -> tuple[str, str]:
     """The plotting library's browser bundle as `(gzip in base64, CSP hash of the unpacked text)`.
 
     It comes from the installed package each time: a kept copy would let whoever can write to the cache run code in
-    every page.
-
-    Raises
-    ------
-    DossierError
-        Where the installed `plotly` package carries no `plotly.min.js`.
+    every page.  Raises DossierError where the `plotly` package carries no `plotly.min.js`.
     """
     found = find_spec("plotly")
     places = list(found.submodule_search_locations or ()) if found else []

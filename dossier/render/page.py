@@ -22,6 +22,7 @@ from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
 from dossier.names import printable
 from dossier.render import format as fmt
+from dossier.render import glossary
 from dossier.render.level_figures import level_figure
 from dossier.render.map_figures import FIELDS, map_data, map_figure
 from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
@@ -68,10 +69,8 @@ def environment() -> jinja2.Environment:
         loader=jinja2.FunctionLoader(_load), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, finalize=_finalize,
     )  # fmt: skip
-    made.filters["base64"] = base64_text
-    made.filters["coordinate"] = coordinate
-    made.filters["exact"] = exact
-    made.filters["saved"] = saved
+    made.filters |= {"base64": base64_text, "coordinate": coordinate, "exact": exact, "saved": saved}
+    made.globals |= {"fmt": fmt, "words": glossary}
     return made
 
 
@@ -132,25 +131,9 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
 def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None) -> str:
     """One HTML page that works from file://, offline, and holds everything it shows.
 
-    Parameters
-    ----------
-    data : DossierData
-        Every number and sentence of the dossier.
-    assets : PageAssets
-        Sound to play, and the arrays behind the level sliders.
-    hearing_constants : mapping, optional
-        The constants of the hearing model by name, as the analysis used them.  Without them the page has no
-        level sliders and says so.
-
-    Returns
-    -------
-    str
-        The page, LF line ends, to be written as UTF-8.  The same input gives the same text.
-
-    Raises
-    ------
-    DossierError
-        Where the plotting library's browser bundle is not installed.
+    `hearing_constants` are those of the hearing model by name, as the analysis used them; without them the page has no
+    level sliders and says so.  The text has LF line ends, is to be written as UTF-8, and the same input gives the same.
+    Raises DossierError where the plotting library's browser bundle is not installed.
     """
     trimmed = trim(data)
     theme, main = joined(("theme.js",)), joined(SCRIPTS)
@@ -159,7 +142,8 @@ def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: 
         page=page_view(trimmed, assets, has_constants=hearing_constants is not None),
         style=Markup(template_text("tokens.css") + template_text("style.css")),
         policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
-        main_script=Markup(main), data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
+        main_script=Markup(main), data=trimmed.data,
+        script_data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
         library=Markup(library), program=f"{data.program.name} {data.program.version}",
     )  # fmt: skip
     return text.encode("utf-8", "replace").decode("utf-8")

@@ -68,10 +68,6 @@ def png(indices: Bytes2d, colours: Sequence[tuple[int, int, int]]) -> bytes:
     )  # fmt: skip
 
 
-def png_uri(indices: Bytes2d, colours: Sequence[tuple[int, int, int]]) -> str:
-    return "data:image/png;base64," + base64_text(png(indices, colours))
-
-
 @dataclass(frozen=True, slots=True)
 class Tick:
     at: float
@@ -112,9 +108,10 @@ def map_drawing(
     def y(at: float) -> float:
         return top + inner_h * (1 - at / max(count_rows, 1.0))
 
+    picture = "data:image/png;base64," + base64_text(png(indices[::-1], colours))
     parts = [
         tag(
-            "image", href=png_uri(indices[::-1], colours), x=left, y=top, width=inner_w, height=inner_h,
+            "image", href=picture, x=left, y=top, width=inner_w, height=inner_h,
             preserveAspectRatio="none", class_="pixels",
         ),
         tag("rect", x=left, y=top, width=inner_w, height=inner_h, class_="frame"),

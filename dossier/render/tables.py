@@ -35,22 +35,14 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
 
 
-def text(value: str, *, note: str = "", tone: str = "") -> Cell:
-    return Cell(value, note=note, tone=tone)
-
-
-def share(value: float | None, *, bar: bool = False, small: bool = False, tone: str = "") -> Cell:
+def share(value: float | None, *, bar: bool = False, small: bool = False) -> Cell:
     """A share of 1 in per cent; the saved number stays the share."""
     shown = fmt.small_percent(value) if small else fmt.percent(value)
-    return Cell(shown, value, value if bar else None, tone)
+    return Cell(shown, value, value if bar else None)
 
 
 def level(value: float | None, unit: str = "", *, digits: int = 1, sign: bool = False) -> Cell:
     return Cell(fmt.number(value, digits, sign=sign, unit=unit), value)
-
-
-def length(value: float | None) -> Cell:
-    return Cell(fmt.seconds(value), value)
 
 
 def table(ident: str, caption: str, columns: Iterable[Column], rows: Iterable[Iterable[Cell]]) -> Table:

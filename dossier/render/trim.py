@@ -6,6 +6,7 @@ open shows the first of each ranking and says how many more there are.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -22,13 +23,12 @@ class Trimmed:
     """The data that the page is drawn from, and how much was left out."""
 
     data: DossierData
-    loops: int
-    roles: dict[str | None, int]
+    rankings: Counter[str | None]  # by role; loops under "loop"
     inputs: int
 
     @property
     def candidates(self) -> int:
-        return self.loops + sum(self.roles.values())
+        return sum(self.rankings.values())
 
 
 def by_score(found: Iterable[Candidate]) -> list[Candidate]:
@@ -36,32 +36,23 @@ def by_score(found: Iterable[Candidate]) -> list[Candidate]:
     return sorted(found, key=lambda c: (c.score is None, -(c.score or 0.0), c.file))
 
 
-def _first(found: list[Candidate], most: int) -> list[Candidate]:
-    kept = found[:most]
-    return kept + [c for c in found[most:] if c.chosen]
-
-
 def trim(data: DossierData) -> Trimmed:
     """Keep the top of every ranking, in order and unchanged."""
-    groups: dict[tuple[str, str | None], list[Candidate]] = {}
+    groups: dict[str | None, list[Candidate]] = {}
     for candidate in by_score(data.candidates):
-        of_role = candidate.role if candidate.kind == "one-shot" else None
-        groups.setdefault((candidate.kind, of_role), []).append(candidate)
+        groups.setdefault("loop" if candidate.kind == "loop" else candidate.role, []).append(candidate)
     kept: set[str] = set()
-    loops = 0
-    roles: dict[str | None, int] = {}
-    for (kind, role), found in groups.items():
-        shown = _first(found, MOST_LOOPS if kind == "loop" else MOST_OF_A_ROLE)
+    left_out: Counter[str | None] = Counter()
+    for name, found in groups.items():
+        most = MOST_LOOPS if name == "loop" else MOST_OF_A_ROLE
+        shown = found[:most] + [c for c in found[most:] if c.chosen]
         kept.update(c.file for c in shown)
-        if kind == "loop":
-            loops = len(found) - len(shown)
-        else:
-            roles[role] = len(found) - len(shown)
+        left_out[name] = len(found) - len(shown)
     unreadable = {f.file for f in [f for f in data.inputs if f.kind == "drum" and not f.used][:MOST_UNREADABLE]}
     inputs = tuple(f for f in data.inputs if f.kind != "drum" or f.file in kept or f.file in unreadable)
-    if not any((loops, *roles.values())):
+    if not any(left_out.values()):
         inputs = data.inputs
     return Trimmed(
         data=replace(data, candidates=tuple(c for c in data.candidates if c.file in kept), inputs=inputs),
-        loops=loops, roles=roles, inputs=len(data.inputs) - len(inputs),
+        rankings=left_out, inputs=len(data.inputs) - len(inputs),
     )  # fmt: skip

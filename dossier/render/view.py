@@ -1,12 +1,14 @@
-"""The whole page in words: every number becomes a text here and in the `view_*` modules beside this one.
+"""The whole page in words, here and in the `view_*` modules beside this one.
 
-Findings bring their own sentences; the views only word numbers.  Templates place texts: they neither round nor convert.
+Findings bring their own sentences; the views only word numbers.  What the data file holds ready to read, templates
+take from there (`data`), wording single numbers by `format` (`fmt`) and `glossary` (`words`); they never calculate.
+A view is a `SimpleNamespace`: only templates read it, and Jinja's StrictUndefined holds them to its names.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Sequence
+from types import SimpleNamespace
 
 from markupsafe import Markup
 
@@ -16,63 +18,13 @@ from dossier.model.vocabulary import ZONE_KEYS
 from dossier.render import charts, glossary
 from dossier.render import format as fmt
 from dossier.render.trim import Trimmed
-from dossier.render.view_drums import DrumsView, drums_view
-from dossier.render.view_levels import LevelsView, levels_view
-from dossier.render.view_low_end import LowEndView, low_end_view
-from dossier.render.view_method import MethodView, method_view
-from dossier.render.view_record import RecordView, record_view
-from dossier.render.view_room import RoomView, room_view
-from dossier.render.view_treatments import TreatmentsView, treatments_view, used_files
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One of the five figures of the head."""
-
-    label: str
-    value: str
-    note: str
-    term: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class HeadView:
-    title: str
-    artist: str
-    revision: str
-    made: str
-    facts: tuple[tuple[str, str], ...]
-    verdict: str
-    figures: tuple[Figure, ...]
-    zones: Markup
-    in_short: tuple[str, ...]
-    reasons: tuple[str, ...]
-    uncertain: str
-    changes: tuple[str, ...]
-    changes_title: str
-    sections: tuple[tuple[str, str, str], ...]  # section, approach, reason
-    what_if: tuple[tuple[str, str], ...]  # text, outcome
-
-
-@dataclass(frozen=True, slots=True)
-class PlayerView:
-    sounds: tuple[Preview, ...]
-    layers: tuple[Preview, ...]
-    where: str
-
-
-@dataclass(frozen=True, slots=True)
-class PageView:
-    head: HeadView
-    room: RoomView
-    drums: DrumsView
-    treatments: TreatmentsView
-    levels: LevelsView
-    low_end: LowEndView
-    record: RecordView
-    method: MethodView
-    player: PlayerView
-    terms: Mapping[str, str]
+from dossier.render.view_drums import drums_view
+from dossier.render.view_levels import levels_view
+from dossier.render.view_low_end import low_end_view
+from dossier.render.view_method import method_view
+from dossier.render.view_record import record_view
+from dossier.render.view_room import room_view
+from dossier.render.view_treatments import treatments_view, used_files
 
 
 def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
@@ -90,21 +42,22 @@ def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
     )
 
 
-def head_figures(data: DossierData) -> tuple[Figure, ...]:
+def head_figures(data: DossierData) -> tuple[tuple[str, str, str, str], ...]:
+    """The five figures of the head: label, value, note and, where the label is one, its term."""
     room, mix, approach = data.instrumental, data.balance.mix, data.approach
 
-    def zone(label: str, key: str) -> Figure:
-        note = f"{fmt.percent(room.zones.get(key))} taken, {glossary.zone_range(key)}"
-        return Figure(label, glossary.zone(key), note, "zone")
+    def zone(label: str, key: str) -> tuple[str, str, str, str]:
+        taken = fmt.percent(room.zones.get(key))
+        return label, glossary.zone(key), f"{taken} taken, {glossary.zone_range(key)}", "zone"
 
     kind = fmt.capital(glossary.APPROACH_WORDS.get(approach.kind, approach.kind))
-    loud = Figure("rough mix", fmt.lufs(mix.integrated_lufs), f"true peak {fmt.dbtp(mix.true_peak_dbtp)}", "LUFS")
+    loud = ("rough mix", fmt.lufs(mix.integrated_lufs), f"true peak {fmt.dbtp(mix.true_peak_dbtp)}", "LUFS")
     return (
-        Figure("fill", fmt.percent(room.fill), "of a full mix is already taken", "fill"),
+        ("fill", fmt.percent(room.fill), "of a full mix is already taken", "fill"),
         zone("roomiest zone", room.roomiest_zone),
         zone("fullest zone", room.fullest_zone),
-        Figure("approach", kind, approach.direction, "approach"),
-        loud if mix.integrated_lufs is not None else Figure("rough mix", "none", "no drums were chosen"),
+        ("approach", kind, approach.direction, "approach"),
+        loud if mix.integrated_lufs is not None else ("rough mix", "none", "no drums were chosen", ""),
     )
 
 
@@ -127,42 +80,30 @@ def in_short(data: DossierData) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def head_view(data: DossierData) -> HeadView:
-    approach, revision = data.approach, data.revision
+def zone_bars(data: DossierData) -> Markup:
     zones = [(glossary.zone(key), data.instrumental.zones.get(key, 0.0)) for key in ZONE_KEYS]
-    said = fmt.listed(f"{name} {fmt.percent(share)}" for name, share in zones)
-    return HeadView(
-        title=data.beat.title, artist=data.beat.artist, revision=revision.id, made=fmt.day(revision.made),
-        facts=facts(data), verdict=approach.verdict, figures=head_figures(data),
-        zones=charts.bars(zones, label=f"Taken by zone: {said}"),
-        in_short=in_short(data), reasons=approach.reasons, uncertain=approach.uncertain or "",
-        changes=revision.changes,
-        changes_title=f"What changed since {revision.previous}" if revision.previous else "What changed",
-        sections=tuple((s.name, glossary.approach(s.kind, s.direction), s.reason) for s in approach.sections),
-        what_if=tuple(
-            (each.text, f"fill {fmt.percent(each.fill)}, {glossary.approach(each.kind, each.direction)}")
-            for each in approach.what_would_change_it
-        ),
-    )  # fmt: skip
+    return charts.bars(zones, label=f"Taken by zone: {fmt.listed(f'{n} {fmt.percent(share)}' for n, share in zones)}")
 
 
-def player_view(data: DossierData, assets: PageAssets) -> PlayerView:
-    layers = tuple(sound for sound in assets.previews if sound.group == "layer")
+def excerpt_bars(data: DossierData, layers: Sequence[Preview]) -> str:
+    """Which bars the listening excerpt covers."""
     bar_s = data.occupancy.slot_s * data.occupancy.slots_per_bar
     if not layers or bar_s <= 0:
-        return PlayerView(assets.previews, layers, "")
+        return ""
     first = round((layers[0].start_s - data.occupancy.first_slot_s) / bar_s) + 1
     last = first + max(1, round(layers[0].duration_s / bar_s)) - 1
-    return PlayerView(assets.previews, layers, f"bar {first}" if first == last else f"bars {first}\u2013{last}")
+    return f"bar {first}" if first == last else f"bars {first}\u2013{last}"
 
 
-def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> PageView:
-    """Every text of the page, from the data file and what is embedded beside it."""
+def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> SimpleNamespace:
+    """Every text of the page that the data file does not hold as it is to be read."""
     data = trimmed.data
-    return PageView(
-        head=head_view(data), room=room_view(data), drums=drums_view(trimmed, assets),
-        treatments=treatments_view(data, assets), levels=levels_view(data, assets, has_constants=has_constants),
-        low_end=low_end_view(data), record=record_view(data, assets.standing),
-        method=method_view(data, inputs_left_out=trimmed.inputs), player=player_view(data, assets),
+    layers = [sound for sound in assets.previews if sound.group == "layer"]
+    return SimpleNamespace(
+        facts=facts(data), figures=head_figures(data), zones=zone_bars(data), in_short=in_short(data),
+        room=room_view(data), drums=drums_view(trimmed, assets), treatments=treatments_view(data, assets),
+        levels=levels_view(data, assets, has_constants=has_constants), low_end=low_end_view(data),
+        record=record_view(data, assets.standing), method=method_view(data, inputs_left_out=trimmed.inputs),
+        sounds=assets.previews, layers=layers, where=excerpt_bars(data, layers),
         terms=glossary.terms(glossary.settings_of(data)),
     )  # fmt: skip

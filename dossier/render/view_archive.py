@@ -7,8 +7,9 @@ States are the project's own words: 'awaiting answer', 'to change', 'agreed' for
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import Any
 
 from dossier.model.datafile import Decision
@@ -18,7 +19,7 @@ from dossier.model.vocabulary import ZONES
 from dossier.names import printable
 from dossier.render import format as fmt
 from dossier.render import glossary
-from dossier.render.view_decisions import DecisionView, StandingView, decision_views, standing_view
+from dossier.render.view_decisions import decision_views, standing_view
 
 STATUSES = ("awaiting answer", "to change", "agreed")
 RIGHTS = (("pending", "clearing pending"), ("unknown", "rights unknown"), ("settled", "settled"))
@@ -26,77 +27,7 @@ TRACK_LUFS = -16.0  # AES TD1008: loudness of tracks
 LOUDEST_LUFS = -14.0  # AES TD1008: the loudest track of an album
 
 
-@dataclass(frozen=True, slots=True)
-class RevisionView:
-    id: str
-    made: str
-    page: str
-    changes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class EntryView:
-    """One beat in the catalogue."""
-
-    slug: str
-    title: str
-    artist: str
-    page: str
-    revision: str
-    made: str
-    facts: tuple[str, ...]
-    zones: tuple[float, ...]  # 0-1, from low to high
-    roomiest: int  # place in `zones`, -1 where it is none of them
-    zones_said: str
-    fill: str
-    loudness: str
-    advice: str
-    drums: tuple[str, ...]
-    standing: StandingView
-    wanted: str  # what the last one who wants a change wrote
-    rights: str  # in words
-    rights_states: tuple[str, ...]  # keys of RIGHTS
-    warnings: str
-    revisions: tuple[RevisionView, ...]  # newest first
-    decisions: tuple[DecisionView, ...]  # newest first
-    search: str
-    order: dict[str, str]  # what each order of the catalogue sorts by; texts of equal length, or titles
-
-
-@dataclass(frozen=True, slots=True)
-class WaitingView:
-    """One line of a list in the summary."""
-
-    title: str
-    anchor: str
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
-class LoudnessView:
-    """Where each rough mix lies, for the drawing, and the same in a sentence."""
-
-    points: tuple[tuple[str, float], ...]  # title, LUFS
-    sentence: str
-    missing: str
-
-
-@dataclass(frozen=True, slots=True)
-class ArchiveView:
-    title: str
-    by: str
-    kicker: tuple[str, ...]
-    entries: tuple[EntryView, ...]
-    awaiting: tuple[WaitingView, ...]
-    to_change: tuple[WaitingView, ...]
-    clearing: tuple[WaitingView, ...]
-    status_counts: tuple[tuple[str, int], ...]
-    rights_counts: tuple[tuple[str, str, int], ...]
-    loudness: LoudnessView
-    skipped: tuple[tuple[str, str], ...]
-
-
-def archive_view(index: ArchiveIndex) -> ArchiveView:
+def archive_view(index: ArchiveIndex) -> SimpleNamespace:
     """Everything that the archive page says, in words."""
     beats, entries = index.beats, tuple(_entry(beat) for beat in index.beats)
     artists = list(dict.fromkeys(beat.newest.artist for beat in beats if beat.newest.artist))
@@ -106,18 +37,18 @@ def archive_view(index: ArchiveIndex) -> ArchiveView:
         newest = max(beat.newest.made for beat in beats)
         kicker += [fmt.count(sum(len(beat.revisions) for beat in beats), "dossier"), f"newest {fmt.day(newest)}"]
     statuses, rights = [beat.standing.status for beat in beats], [entry.rights_states for entry in entries]
-    return ArchiveView(
+    return SimpleNamespace(
         title=f"{fmt.capital(many)} and their dossiers" if len(beats) > 1 else "Dossiers",
         by=fmt.listed(artists) if len(artists) <= 3 else "",
         kicker=tuple(kicker),
         entries=entries,
         awaiting=tuple(_waiting(beat) for beat in beats if beat.standing.status == "awaiting answer"),
         to_change=tuple(_wanted(beat) for beat in beats if beat.standing.status == "to change"),
-        clearing=tuple(_clearing(beat) for beat in beats if _rights_states(beat.newest) != ("settled",)),
+        clearing=tuple(_clearing(beat) for beat in beats if _rights(beat.newest)[1] != ("settled",)),
         status_counts=tuple((status, statuses.count(status)) for status in STATUSES),
         rights_counts=tuple((key, label, sum(key in states for states in rights)) for key, label in RIGHTS),
         loudness=_loudness(beats),
-        skipped=tuple((entry.file, entry.reason) for entry in index.skipped),
+        skipped=index.skipped,
     )
 
 
@@ -169,15 +100,16 @@ def _zone_row(zones: Mapping[str, float]) -> list[int]:
     return [round(100 * zones.get(zone.key, 0.0)) for zone in ZONES]
 
 
-def _entry(beat: BeatSummary) -> EntryView:
+def _entry(beat: BeatSummary) -> SimpleNamespace:
     newest, standing = beat.newest, beat.standing
+    rights, states = _rights(newest)
     zones = tuple(min(1.0, max(0.0, newest.zones.get(zone.key, 0.0))) for zone in ZONES)
     said = (f"{zone.label} {fmt.percent(share)}" for zone, share in zip(ZONES, zones, strict=True))
     drums = tuple(_drum(drum) for drum in newest.drums)
     tempo, lufs = fmt.plain(newest.tempo_bpm), newest.mix_lufs
     searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums, newest.meter,
                 *(entry.file for entry in newest.rights), f"{tempo} bpm"]  # fmt: skip
-    return EntryView(
+    return SimpleNamespace(
         slug=beat.slug, title=newest.title, artist=newest.artist, page=newest.page, revision=newest.id,
         made=fmt.day(newest.made),
         facts=(f"{tempo}{fmt.NBSP}BPM", newest.key or "key not known", newest.meter, fmt.count(newest.bars, "bar")),
@@ -186,9 +118,9 @@ def _entry(beat: BeatSummary) -> EntryView:
         zones_said=f"Fill by zone: {', '.join(said)}",
         fill=fmt.percent(newest.fill), loudness=fmt.lufs(lufs), advice=_advice(newest), drums=drums,
         standing=standing_view(standing), wanted=_wanted_text(standing, beat.decisions),
-        rights=_rights_words(newest), rights_states=_rights_states(newest),
+        rights=rights, rights_states=states,
         warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
-        revisions=tuple(RevisionView(r.id, fmt.day(r.made), r.page, r.changes) for r in reversed(beat.revisions)),
+        revisions=beat.revisions[::-1],
         decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
         search=" ".join(printable(text) for text in searched if text).casefold(),
         order={
@@ -216,19 +148,14 @@ def _wanted_text(standing: Standing, decisions: Sequence[Decision]) -> str:
     return f"\u201c{fmt.short(' '.join(said[-1].split()), 160)}\u201d" if said else ""
 
 
-def _rights_states(revision: RevisionSummary) -> tuple[str, ...]:
-    found = {entry.rights for entry in revision.rights}
-    return tuple(key for key in ("pending", "unknown") if key in found) or ("settled",)
+def _rights(revision: RevisionSummary) -> tuple[str, tuple[str, ...]]:
+    """Where the rights of a revision stand, in words and as keys of `RIGHTS`."""
+    counts: Counter[str] = Counter(entry.rights for entry in revision.rights)
+    left = [(key, f"{counts[key]} {label}") for key, label in RIGHTS if key != "settled" and counts[key]]
+    return ", ".join(said for _, said in left) or "all settled", tuple(key for key, _ in left) or ("settled",)
 
 
-def _rights_words(revision: RevisionSummary) -> str:
-    pending = sum(entry.rights == "pending" for entry in revision.rights)
-    unknown = sum(entry.rights == "unknown" for entry in revision.rights)
-    said = [f"{pending} clearing pending"] * bool(pending) + [f"{unknown} rights unknown"] * bool(unknown)
-    return ", ".join(said) if said else "all settled"
-
-
-def _waiting(beat: BeatSummary) -> WaitingView:
+def _waiting(beat: BeatSummary) -> tuple[str, str, str]:
     standing = beat.standing
     note = f"{beat.newest.id}, {fmt.day(beat.newest.made)}"
     if standing.decided_on and standing.decided_status == "agreed":
@@ -237,29 +164,28 @@ def _waiting(beat: BeatSummary) -> WaitingView:
         note += f"; changes to {standing.decided_on} were asked for"
     elif agreed := standing.count("agreed"):
         note += f"; {agreed} of {len(standing.proposals)} agreed"
-    return WaitingView(beat.newest.title, beat.slug, note)
+    return beat.newest.title, beat.slug, note
 
 
-def _wanted(beat: BeatSummary) -> WaitingView:
-    note = f"{beat.newest.id}, asked by {fmt.listed(beat.standing.by)}"
-    return WaitingView(beat.newest.title, beat.slug, note)
+def _wanted(beat: BeatSummary) -> tuple[str, str, str]:
+    return beat.newest.title, beat.slug, f"{beat.newest.id}, asked by {fmt.listed(beat.standing.by)}"
 
 
-def _clearing(beat: BeatSummary) -> WaitingView:
+def _clearing(beat: BeatSummary) -> tuple[str, str, str]:
     open_files = [entry for entry in beat.newest.rights if entry.rights in ("pending", "unknown")]
     open_files.sort(key=lambda entry: (entry.rights, entry.file))
     said = [f"{fmt.file_name(entry.file)} ({glossary.rights(entry.rights)})" for entry in open_files[:3]]
     if len(open_files) > 3:
         said.append(f"{len(open_files) - 3} more")
-    return WaitingView(beat.newest.title, beat.slug, fmt.listed(said))
+    return beat.newest.title, beat.slug, fmt.listed(said)
 
 
-def _loudness(beats: Sequence[BeatSummary]) -> LoudnessView:
+def _loudness(beats: Sequence[BeatSummary]) -> SimpleNamespace:
     points = [(beat.newest.title, beat.newest.mix_lufs) for beat in beats]
     known = [(title, lufs) for title, lufs in points if lufs is not None]
     unknown = len(points) - len(known)
     missing = f"{fmt.count(unknown, 'rough mix', 'rough mixes')} could not be measured." if unknown else ""
-    return LoudnessView(tuple(known), _loudness_sentence(known) if known else "", missing)
+    return SimpleNamespace(points=known, sentence=_loudness_sentence(known) if known else "", missing=missing)
 
 
 def _loudness_sentence(known: Sequence[tuple[str, float]]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 from dossier.model.datafile import Decision
 from dossier.model.standing import Standing
@@ -12,32 +12,8 @@ from dossier.render import format as fmt
 PROPOSAL_KINDS = {"approach": "Approach", "drums": "Drums", "plan": "Treatment", "gain": "Level", "rights": "Rights"}
 
 
-@dataclass(frozen=True, slots=True)
-class StandingView:
-    status: str
-    sentence: str
-    progress: str  # how many of the proposals are agreed
-    proposals: tuple[tuple[str, str, str], ...]  # kind, text, status
-
-    @property
-    def settled(self) -> bool:
-        return self.status == "agreed"
-
-
-@dataclass(frozen=True, slots=True)
-class DecisionView:
-    heading: str  # who, when, about which revision
-    status: str
-    text: str
-    marks: tuple[tuple[str, str, str], ...]  # proposal, mark, note
-    marks_in_short: str
-    gains: str
-    source: str
-    superseded: str
-
-
-def standing_view(standing: Standing) -> StandingView:
-    return StandingView(
+def standing_view(standing: Standing) -> SimpleNamespace:
+    return SimpleNamespace(
         status=standing.status, sentence=_sentence(standing), progress=_progress(standing),
         proposals=tuple((PROPOSAL_KINDS.get(p.kind, p.kind), p.text, p.status) for p in standing.proposals),
     )  # fmt: skip
@@ -64,11 +40,11 @@ def _progress(standing: Standing) -> str:
     return f"{standing.count('agreed')} of {fmt.count(len(standing.proposals), 'proposal')} agreed{ending}."
 
 
-def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> tuple[DecisionView, ...]:
+def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> tuple[SimpleNamespace, ...]:
     """Newest first.  `texts` words the proposals that marks name; a proposal it lacks is named by its id."""
     later = {entry.supersedes: entry.id for entry in decisions if entry.supersedes}
     return tuple(
-        DecisionView(
+        SimpleNamespace(
             heading=f"{entry.by or 'someone unnamed'}, {fmt.day(entry.made)}, on {entry.revision}",
             status=entry.status,
             text=entry.text,

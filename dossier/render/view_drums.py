@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-
-from markupsafe import Markup
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData, PatternInfo
 from dossier.model.findings import Candidate, Fit, Kit
@@ -20,82 +18,6 @@ from dossier.render.tables import Cell
 from dossier.render.trim import Trimmed, by_score
 
 
-@dataclass(frozen=True, slots=True)
-class Term:
-    """One weighted part of a score, drawn as a bar from the middle."""
-
-    label: str
-    text: str
-    part: float  # -1..1 of the largest term in the table
-
-
-@dataclass(frozen=True, slots=True)
-class DrumRow:
-    """One candidate or the kit, as a row of a ranking."""
-
-    id: str
-    name: str
-    kind: str
-    role: str
-    chosen: bool
-    rights_state: str
-    looked_at: str
-    reason: str
-    cells: tuple[Cell, ...]
-    terms: tuple[Term, ...]
-    details: tuple[str, ...]
-    preview: str | None  # id of its sound; empty: the rough mix; None: it cannot be heard here
-    origin: str = ""
-    problems: tuple[str, ...] = ()
-    members: tuple[tuple[str, str, str, str], ...] = ()  # kit: role, file, gain, reason
-
-    @property
-    def folder(self) -> str:
-        return self.id.rpartition("/")[0]
-
-    @property
-    def rights(self) -> str:
-        return glossary.rights(self.rights_state)
-
-    @property
-    def settled(self) -> bool:
-        return self.rights_state in glossary.RIGHTS_SETTLED
-
-
-@dataclass(frozen=True, slots=True)
-class RankingView:
-    caption: str
-    rows: tuple[DrumRow, ...]
-    left_out: str
-
-
-@dataclass(frozen=True, slots=True)
-class PatternView:
-    title: str
-    note: str
-    drawing: Markup
-    tablature: str
-
-
-@dataclass(frozen=True, slots=True)
-class RoomLeftView:
-    sentence: str
-    ideas: tuple[str, ...]
-    zones: Markup
-    slots: Markup
-
-
-@dataclass(frozen=True, slots=True)
-class DrumsView:
-    summary: tuple[str, ...]
-    together: RankingView | None
-    by_role: tuple[RankingView, ...]
-    kinds: tuple[str, ...]
-    rights: tuple[tuple[str, str], ...]
-    patterns: tuple[PatternView, ...]
-    room_left: RoomLeftView | None
-
-
 def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tuple[Cell, ...]:
     return (
         tables.level(score, digits=2),
@@ -107,11 +29,12 @@ def fit_cells(score: float | None, fit: Fit | None, gain_db: float | None) -> tu
     )
 
 
-def score_terms(terms: Mapping[str, float], largest: float) -> tuple[Term, ...]:
-    return tuple(
-        Term(fmt.capital(name), fmt.number(value, 2, sign=True), value / largest if largest else 0.0)
+def score_terms(terms: Mapping[str, float], largest: float) -> list[tuple[str, str, float]]:
+    """The weighted parts of a score: label, text and share of the largest term in the table, -1 to 1."""
+    return [
+        (fmt.capital(name), fmt.number(value, 2, sign=True), value / largest if largest else 0.0)
         for name, value in terms.items()
-    )
+    ]
 
 
 def loop_sentence(candidate: Candidate) -> str:
@@ -170,24 +93,26 @@ def sound_of(file: str, data: DossierData, sounds: frozenset[str]) -> str | None
     return next((name for name in (*layers, f"candidate:{file}") if name in sounds), None)
 
 
-def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> DrumRow:
-    return DrumRow(
+def candidate_row(candidate: Candidate, largest: float, preview: str | None) -> SimpleNamespace:
+    """A row of a ranking.  `preview`: id of its sound; empty: the rough mix; None: it cannot be heard here."""
+    return SimpleNamespace(
         id=candidate.file, name=candidate.name, kind=candidate.kind, role=glossary.role(candidate.role),
-        chosen=candidate.chosen, rights_state=candidate.rights, origin=candidate.origin,
+        chosen=candidate.chosen, rights=candidate.rights, origin=candidate.origin, members=(),
         looked_at=glossary.LOOKED_WORDS.get(candidate.looked_at, candidate.looked_at),
         reason=fmt.sentence(candidate.reason), cells=fit_cells(candidate.score, candidate.fit, candidate.gain_db),
         terms=score_terms(candidate.terms, largest), details=details(candidate),
-        problems=tuple(fmt.sentence(p) for p in candidate.problems), preview=preview,
+        problems=[fmt.sentence(p) for p in candidate.problems], preview=preview,
     )  # fmt: skip
 
 
-def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, preview: str | None) -> DrumRow:
+def kit_row(data: DossierData, kit: Kit, chosen: bool, largest: float, preview: str | None) -> SimpleNamespace:
+    rights = {c.file: c.rights for c in data.candidates}
     states = [rights.get(member.file, "unknown") for member in kit.members]
     worst_first = ("unknown", "pending", "licensed", "cleared", "own")
     missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
-    return DrumRow(
-        id="kit", name="Kit of one-shots", kind="kit", role="kit", chosen=chosen,
-        rights_state=min(states, key=worst_first.index, default="unknown"),
+    return SimpleNamespace(
+        id="kit", name="Kit of one-shots", kind="kit", role="kit", chosen=chosen, origin="", problems=(),
+        rights=min(states, key=worst_first.index, default="unknown"),
         looked_at=glossary.LOOKED_WORDS["closely"], reason=fmt.sentence(kit.reason),
         cells=fit_cells(kit.score, kit.fit, None), terms=score_terms(kit.terms, largest), preview=preview,
         details=(f"No file was found for {missing}.",) if missing else (),
@@ -198,20 +123,20 @@ def kit_row(kit: Kit, chosen: bool, rights: Mapping[str, str], largest: float, p
     )  # fmt: skip
 
 
-def ranking(caption: str, rows: list[DrumRow], left_out: int) -> RankingView:
+def ranking(caption: str, rows: list[SimpleNamespace], left_out: int) -> SimpleNamespace:
     verb = "stands" if left_out == 1 else "stand"
     note = f"{fmt.count(left_out, 'more file')} of lower score {verb} in the data file." if left_out else ""
-    return RankingView(caption, tuple(rows), fmt.capital(note))
+    return SimpleNamespace(caption=caption, rows=rows, left_out=fmt.capital(note))
 
 
-def pattern_view(pattern: PatternInfo) -> PatternView:
+def pattern_view(pattern: PatternInfo) -> SimpleNamespace:
     rows = [(glossary.role(row.role), row.cells) for row in pattern.rows]
     where = f"In the {pattern.section}" if pattern.section else "Throughout"
     source = "assumed, because none was given" if pattern.assumed else f"from {pattern.source}"
     beats = pattern.steps / max(1, pattern.steps_per_beat)
     wide = max((len(row.role) for row in pattern.rows), default=0)
     said = fmt.listed(f"{name} {fmt.count(sum(v > 0 for v in cells), 'hit')}" for name, cells in rows)
-    return PatternView(
+    return SimpleNamespace(
         title=f"{where}: {source}",
         note=pattern.note,
         drawing=charts.pattern_drawing(
@@ -228,7 +153,7 @@ def _stroke(velocity: float) -> str:
     return "-" if velocity <= 0 else "o" if velocity < 0.45 else "x" if velocity < 0.95 else "X"
 
 
-def room_left_view(data: DossierData) -> RoomLeftView | None:
+def room_left_view(data: DossierData) -> SimpleNamespace | None:
     left = data.room_left
     if left is None:
         return None
@@ -237,7 +162,7 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     per_beat = max(1, len(left.slots) // beats_per_bar(data.beat.meter))
     slots = [(str(i // per_beat + 1) if i % per_beat == 0 else "", value) for i, value in enumerate(left.slots)]
     low, high = (fmt.percent(pick(left.slots, default=0.0)) for pick in (min, max))
-    return RoomLeftView(
+    return SimpleNamespace(
         sentence=left.sentence,
         ideas=left.ideas,
         zones=charts.bars(zones, label=f"Room left by zone: {said}", class_="bars room"),
@@ -247,7 +172,7 @@ def room_left_view(data: DossierData) -> RoomLeftView | None:
     )
 
 
-def summary(data: DossierData) -> tuple[str, ...]:
+def summary(data: DossierData) -> str:
     looked = data.looked
     text = (
         f"Of {fmt.count(looked.files, 'drum file')}, {looked.measured} were measured on their own and "
@@ -255,43 +180,41 @@ def summary(data: DossierData) -> tuple[str, ...]:
     )
     if looked.unreadable:
         text += f" {fmt.capital(fmt.count(looked.unreadable, 'file'))} could not be read."
-    return (text,)
+    return text
 
 
-def drums_view(trimmed: Trimmed, assets: PageAssets) -> DrumsView:
+def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     data = trimmed.data
     sounds = frozenset(preview.id for preview in assets.previews)
-    rights = {c.file: c.rights for c in data.candidates}
     terms = [abs(v) for c in data.candidates for v in c.terms.values()]
     terms += [abs(v) for v in data.kit.terms.values()] if data.kit else []
     largest = max(terms, default=0.0)
 
-    def rows_of(found: Iterable[Candidate]) -> list[DrumRow]:
+    def rows_of(found: Iterable[Candidate]) -> list[SimpleNamespace]:
         return [candidate_row(c, largest, sound_of(c.file, data, sounds)) for c in by_score(found)]
 
-    loops = rows_of(c for c in data.candidates if c.kind == "loop")
+    loops = by_score(c for c in data.candidates if c.kind == "loop")
     kit_chosen = any(c.chosen and c.kind == "one-shot" for c in data.candidates)
     heard = "" if kit_chosen and "instrumental" in sounds else None
-    together = list(loops)
+    together = rows_of(loops)
     if data.kit is not None:
         score = data.kit.score
-        place = next((i for i, row in enumerate(loops) if not isinstance(v := row.cells[0].value, float) or v < score),
-                     len(loops))  # fmt: skip
-        together.insert(place, kit_row(data.kit, kit_chosen, rights, largest, heard))
+        place = sum(c.score is not None and c.score >= score for c in loops)
+        together.insert(place, kit_row(data, data.kit, kit_chosen, largest, heard))
     roles = []
     for role in (*ROLES, None):
         rows = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         if rows:
             name = glossary.role(role) or "no role found"
-            roles.append(ranking(fmt.capital(name), rows, trimmed.roles.get(role, 0)))
+            roles.append(ranking(fmt.capital(name), rows, trimmed.rankings[role]))
     every = [*together, *(row for group in roles for row in group.rows)]
-    states = sorted({row.rights_state for row in every}, key=list(glossary.RIGHTS_WORDS).index)
-    return DrumsView(
-        summary=summary(data) if data.candidates else (),
-        together=ranking("Loops and the kit, side by side", together, trimmed.loops) if together else None,
+    states = sorted({row.rights for row in every}, key=list(glossary.RIGHTS_WORDS).index)
+    return SimpleNamespace(
+        summary=summary(data) if data.candidates else "",
+        together=ranking("Loops and the kit, side by side", together, trimmed.rankings["loop"]) if together else None,
         by_role=tuple(roles),
         kinds=tuple(dict.fromkeys(row.kind for row in every)),
-        rights=tuple((state, glossary.rights(state)) for state in states),
+        rights=states,
         patterns=tuple(pattern_view(p) for p in data.patterns),
         room_left=room_left_view(data),
     )

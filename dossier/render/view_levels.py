@@ -2,46 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from markupsafe import Markup
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
 from dossier.model.page import PageAssets
-from dossier.model.vocabulary import ZONE_KEYS
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.level_figures import level_drawing
-from dossier.render.tables import Column, Table
+from dossier.render.tables import Cell, Column, Table
 
 _SLIDER_DB = 12.0  # how far a slider reaches to either side of the advised gain
-
-
-@dataclass(frozen=True, slots=True)
-class Slider:
-    id: str
-    label: str
-    gain_db: float
-    low_db: float
-    high_db: float
-
-
-@dataclass(frozen=True, slots=True)
-class LevelsView:
-    mix: tuple[tuple[str, str, str], ...]  # label, value, term
-    mix_note: str
-    drawing: Markup | None
-    parts: Table | None
-    equal_peaks: tuple[str, ...]
-    no_equal_peaks: str
-    gains: tuple[tuple[str, str, str, str], ...]  # part, gain, range, advice
-    advice: tuple[str, ...]
-    sections: Table | None
-    own_sections: Table | None  # gains in the sections that have an intent of their own
-    zones: tuple[str, ...]
-    sliders: tuple[Slider, ...]
-    no_sliders: str
 
 
 def parts_table(data: DossierData) -> Table:
@@ -54,11 +25,9 @@ def parts_table(data: DossierData) -> Table:
     )  # fmt: skip
     rows = [
         (
-            tables.text(
-                fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)
-            ),
-            tables.level(p.sample_peak_dbfs),
-            tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs), tables.level(p.peak_to_loudness_db),
+            Cell(fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)),
+            tables.level(p.sample_peak_dbfs), tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs),
+            tables.level(p.peak_to_loudness_db),
             tables.share(p.audible_share), tables.share(p.target_share), tables.level(p.lift_lu, sign=True),
             tables.share(p.overlap, small=True), tables.level(p.gain_db, sign=True),
         )
@@ -76,26 +45,14 @@ def gain_line(part: BalancePart) -> tuple[str, str, str, str]:
     return fmt.capital(part.part), fmt.db(part.gain_db, sign=True), span, part.advice
 
 
-def mix_facts(data: DossierData) -> tuple[tuple[str, str, str], ...]:
-    mix = data.balance.mix
-    return (
-        ("integrated loudness", fmt.lufs(mix.integrated_lufs), "LUFS"),
-        ("true peak", fmt.dbtp(mix.true_peak_dbtp), "dBTP"),
-        ("headroom", fmt.db(mix.headroom_db), "headroom"),
-        ("loudness range", fmt.lu(mix.loudness_range_lu), "loudness range"),
-        ("gain of the whole mix", fmt.db(mix.gain_db, sign=True), ""),
-        ("most the limiter takes", fmt.db(mix.limiter_db), ""),
-    )
-
-
-def sliders(assets: PageAssets) -> tuple[Slider, ...]:
-    """A slider for each part that the page can recompute; the script fills in the figures."""
+def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
+    """For each part that the page can recompute: id, label, advised gain, ends; the script fills in the figures."""
     parts = assets.what_if.parts if assets.what_if else ()
-    return tuple(
-        Slider(part.id, fmt.capital(part.label),
-               *(round(part.gain_db + away, 2) for away in (0.0, -_SLIDER_DB, _SLIDER_DB)))
+    return [
+        (part.id, fmt.capital(part.label), round(part.gain_db, 2),
+         round(part.gain_db - _SLIDER_DB, 2), round(part.gain_db + _SLIDER_DB, 2))
         for part in parts
-    )  # fmt: skip
+    ]  # fmt: skip
 
 
 def _own_sections(data: DossierData) -> Table | None:
@@ -111,7 +68,7 @@ def _own_sections(data: DossierData) -> Table | None:
     return tables.table(
         "gains-by-section", "Gains in the sections that have an intent of their own", columns,
         (
-            (tables.text(section.name), tables.text(section.intent),
+            (Cell(section.name), Cell(section.intent),
              *(tables.level(section.gains_db.get(part.id), sign=True) for part in chosen))
             for section in sections
         ),
@@ -120,19 +77,8 @@ def _own_sections(data: DossierData) -> Table | None:
 
 def _mix_sections(data: DossierData) -> Table | None:
     columns = (Column("section", numeric=False), Column("integrated", unit="LUFS", term="LUFS"))
-    rows = [(tables.text(name), tables.level(value)) for name, value in data.balance.mix.sections]
+    rows = [(Cell(name), tables.level(value)) for name, value in data.balance.mix.sections]
     return tables.table("mix-by-section", "Loudness of the rough mix by section", columns, rows) if rows else None
-
-
-def _mix_note(data: DossierData) -> str:
-    if data.balance.mix.limited:
-        return (
-            f"The mix stays below the target of {fmt.lufs(data.beat.target_lufs)}, because more gain under the "
-            "true-peak ceiling would ask too much of its limiter."
-        )
-    if data.balance.mix.integrated_lufs is None and not data.balance.parts:
-        return "There is no rough mix, because no drums were chosen."
-    return ""
 
 
 def _no_equal_peaks(data: DossierData) -> str:
@@ -148,30 +94,15 @@ def _no_equal_peaks(data: DossierData) -> str:
     )
 
 
-def _no_sliders(data: DossierData, moved: tuple[Slider, ...]) -> str:
-    if moved:
-        return ""
-    if not data.balance.parts:
-        return "There are no drum parts whose level could be tried here."
-    return "The arrays that the sliders need were left out of this page."
-
-
-def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> LevelsView:
+def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> SimpleNamespace:
     balance = data.balance
-    parts = balance.parts
-    moved = sliders(assets) if has_constants else ()
-    return LevelsView(
-        mix=mix_facts(data) if balance.mix.integrated_lufs is not None else (),
-        mix_note=_mix_note(data),
+    return SimpleNamespace(
         drawing=level_drawing(data),
-        parts=parts_table(data) if parts else None,
-        equal_peaks=tuple(fmt.sentence(pair.text) for pair in balance.equal_peaks),
+        parts=parts_table(data) if balance.parts else None,
+        equal_peaks=[fmt.sentence(pair.text) for pair in balance.equal_peaks],
         no_equal_peaks=_no_equal_peaks(data),
-        gains=tuple(gain_line(p) for p in parts if p.chosen),
-        advice=balance.advice,
+        gains=[gain_line(p) for p in balance.parts if p.chosen],
         sections=_mix_sections(data),
         own_sections=_own_sections(data),
-        zones=tuple(glossary.zone(key) for key in ZONE_KEYS),
-        sliders=moved,
-        no_sliders=_no_sliders(data, moved),
+        sliders=sliders(assets) if has_constants else (),
     )

@@ -3,28 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import LowEnd, Translation
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
-from dossier.render.tables import Column, Table
+from dossier.render.tables import Cell, Column, Table
 
 _BASS_TOP_HZ = next(zone.high_hz for zone in ZONES if zone.key == "bass")
-
-
-@dataclass(frozen=True, slots=True)
-class LowEndView:
-    sentences: tuple[str, ...]
-    facts: tuple[tuple[str, str], ...]
-    remedies: Table | None
-    reasons: tuple[str, ...]
-    translation: tuple[str, ...]
-    parts: Table | None
-    mono: Table | None
-    unmeasured: bool  # neither mono nor small speakers
 
 
 def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
@@ -56,8 +44,8 @@ def _remedies(low: LowEnd) -> Table | None:
         Column("kick's share", term="audible share"), Column("bass lost"), Column("file", numeric=False),
     )  # fmt: skip
     rows = [
-        (tables.text(fmt.capital(r.name)), tables.text(r.label), tables.share(r.kick_share),
-         tables.share(r.bass_lost, small=True), tables.text(r.render or fmt.MISSING))
+        (Cell(fmt.capital(r.name)), Cell(r.label), tables.share(r.kick_share),
+         tables.share(r.bass_lost, small=True), Cell(r.render or fmt.MISSING))
         for r in low.remedies
     ]  # fmt: skip
     caption = "Ways to let kick and bass share the low end, computed in this beat"
@@ -72,7 +60,7 @@ def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | N
         Column("left when played quietly" if quiet is None else f"left {fmt.plain(quiet)}{fmt.NBSP}dB quieter"),
     )  # fmt: skip
     rows = [
-        (tables.text(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
+        (Cell(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
          tables.share(p.quiet_share))
         for p in translation.parts
     ]  # fmt: skip
@@ -83,7 +71,7 @@ def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | N
 def _mono(translation: Translation) -> Table | None:
     columns = (Column("zone", numeric=False), Column("lost in mono", unit="LU", term="mono loss"))
     rows = [
-        (tables.text(glossary.zone(key), note=glossary.zone_range(key)),
+        (Cell(glossary.zone(key), note=glossary.zone_range(key)),
          tables.level(translation.mono_zones.get(key)))
         for key in ZONE_KEYS
     ]  # fmt: skip
@@ -91,15 +79,11 @@ def _mono(translation: Translation) -> Table | None:
     return tables.table("mono-zones", caption, columns, rows) if translation.mono_zones else None
 
 
-def low_end_view(data: DossierData) -> LowEndView:
+def low_end_view(data: DossierData) -> SimpleNamespace:
     low, translation = data.low_end, data.translation
-    return LowEndView(
-        sentences=low.sentences if low else (),
+    return SimpleNamespace(
         facts=_facts(low) if low else (),
         remedies=_remedies(low) if low else None,
-        reasons=tuple(fmt.sentence(reason) for reason in low.reasons.values()) if low else (),
-        translation=translation.sentences if translation else (),
         parts=_parts(translation, glossary.settings_of(data)) if translation else None,
         mono=_mono(translation) if translation else None,
-        unmeasured=translation is None,
     )

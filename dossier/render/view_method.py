@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 from dossier.model.datafile import BeatInfo, DossierData
 from dossier.render import format as fmt
@@ -16,20 +16,6 @@ _INTENTS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class MethodView:
-    reference: str
-    inputs_note: str
-    assumptions: tuple[str, ...]
-    notes: tuple[str, ...]
-    warnings: tuple[str, ...]
-    inputs: Table | None
-    settings: Table | None
-    changed_settings: str
-    versions: tuple[tuple[str, str], ...]
-    renders: tuple[str, ...]
-
-
 def inputs_table(data: DossierData) -> Table | None:
     columns = (
         Column("file", numeric=False), Column("kind", numeric=False), Column("length"), Column("rate", unit="Hz"),
@@ -38,8 +24,9 @@ def inputs_table(data: DossierData) -> Table | None:
     )  # fmt: skip
     rows = [
         (
-            tables.text(f.file, note="" if f.used else "could not be read"), tables.text(f.kind),
-            tables.length(f.duration_s), tables.level(f.sample_rate_hz, digits=0), tables.level(f.channels, digits=0),
+            Cell(f.file, note="" if f.used else "could not be read"), Cell(f.kind),
+            Cell(fmt.seconds(f.duration_s), f.duration_s), tables.level(f.sample_rate_hz, digits=0),
+            tables.level(f.channels, digits=0),
             tables.level(f.gain_db if f.kind == "stem" else None, sign=True),  # a drum's gain is an answer, no input
             tables.level(f.integrated_lufs), tables.level(f.true_peak_dbtp),
             Cell(f.sha256[:12] + "\u2026" if f.sha256 else fmt.MISSING, f.sha256, tone="code"),
@@ -53,8 +40,8 @@ def settings_table(data: DossierData) -> Table | None:
     columns = (Column("setting", numeric=False), Column("value"), Column("default"), Column("unit", numeric=False),
                Column("reason", numeric=False))  # fmt: skip
     rows = [
-        (tables.text(s.name, tone="changed" if s.value != s.default else ""), Cell(fmt.plain(s.value, 6), s.value),
-         Cell(fmt.plain(s.default, 6), s.default), tables.text(s.unit), tables.text(s.reason))
+        (Cell(s.name, tone="changed" if s.value != s.default else ""), Cell(fmt.plain(s.value, 6), s.value),
+         Cell(fmt.plain(s.default, 6), s.default), Cell(s.unit), Cell(s.reason))
         for s in data.settings
     ]  # fmt: skip
     return tables.table("settings", "Every threshold and weight in force", columns, rows) if rows else None
@@ -75,30 +62,13 @@ def _assumptions(beat: BeatInfo) -> tuple[str, ...]:
     return tuple(f"{text} ({sources[field]})." if sources[field] else f"{text}." for field, text in said.items())
 
 
-def method_view(data: DossierData, *, inputs_left_out: int = 0) -> MethodView:
-    changed = [s.name for s in data.settings if s.value != s.default]
-    own = [f.file for f in data.inputs if f.kind == "reference" and f.used]
+def method_view(data: DossierData, *, inputs_left_out: int) -> SimpleNamespace:
     left_out = f"{fmt.count(inputs_left_out, 'more drum file')} and their hashes stand in the data file."
-    return MethodView(
-        reference=f"the user's own recordings ({fmt.listed(own)})"
-        if own
-        else "the average spectrum of much popular music (Elowsson and Friberg 2017)",
+    return SimpleNamespace(
+        own_references=fmt.listed(f.file for f in data.inputs if f.kind == "reference" and f.used),
         inputs_note=left_out if inputs_left_out else "",
         assumptions=_assumptions(data.beat),
-        notes=data.beat.notes,
-        warnings=data.warnings,
         inputs=inputs_table(data),
         settings=settings_table(data),
-        changed_settings=f"Changed for this beat: {fmt.listed(changed)}."
-        if changed
-        else "All settings are at their defaults.",
-        versions=(
-            ("program", f"{data.program.name} {data.program.version}"),
-            ("data format", str(data.format_version)),
-            ("revision", data.revision.id),
-            ("made", data.revision.made),
-            ("identity", data.revision.identity),
-            ("sample rate", f"{data.beat.sample_rate_hz}{fmt.NBSP}Hz"),
-        ),
-        renders=data.renders,
+        changed_settings=fmt.listed(s.name for s in data.settings if s.value != s.default),
     )

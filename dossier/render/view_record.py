@@ -2,33 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 from dossier.model.datafile import DossierData
 from dossier.model.standing import Standing
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.tables import Cell, Column, Table
-from dossier.render.view_decisions import PROPOSAL_KINDS, DecisionView, StandingView, decision_views, standing_view
-
-
-@dataclass(frozen=True, slots=True)
-class ProposalView:
-    id: str
-    kind: str
-    text: str
-    status: str  # as the archive judges it; empty for rights, which wait for no collaborator
-    number: int
-
-
-@dataclass(frozen=True, slots=True)
-class RecordView:
-    standing: StandingView
-    decisions: tuple[DecisionView, ...]
-    to_change: tuple[str, ...]  # proposals that somebody wants changed
-    rights: Table | None
-    rights_summary: str
-    proposals: tuple[ProposalView, ...]
+from dossier.render.view_decisions import PROPOSAL_KINDS, decision_views, standing_view
 
 
 def rights_table(data: DossierData) -> tuple[Table | None, str]:
@@ -53,23 +34,18 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
     for f in files:
         use = "stem" if f.kind == "stem" else "chosen drum" if f.file in chosen else "candidate"
         tone = "settled" if f.rights in glossary.RIGHTS_SETTLED else "open"
-        rows.append((tables.text(f.file), tables.text(use), Cell(glossary.rights(f.rights), f.rights, tone=tone),
-                     tables.text(f.origin or "not said")))  # fmt: skip
+        rows.append((Cell(f.file), Cell(use), Cell(glossary.rights(f.rights), f.rights, tone=tone),
+                     Cell(f.origin or "not said")))  # fmt: skip
     return tables.table("rights", "Origin and rights, as the user stated them", columns, rows), text
 
 
-def record_view(data: DossierData, standing: Standing) -> RecordView:
+def record_view(data: DossierData, standing: Standing) -> SimpleNamespace:
     rights, rights_summary = rights_table(data)
-    said = standing_view(standing)
-    status = {each.id: each.status for each in standing.proposals}
-    return RecordView(
-        standing=said,
+    status = {each.id: each.status for each in standing.proposals}  # rights are not there: they wait for no answer
+    return SimpleNamespace(
+        standing=standing_view(standing),
         decisions=decision_views(data.decisions, {p.id: p.text for p in data.proposals}),
-        to_change=tuple(f"{kind}: {text}" for kind, text, status in said.proposals if status == "to change"),
         rights=rights,
         rights_summary=rights_summary,
-        proposals=tuple(
-            ProposalView(p.id, PROPOSAL_KINDS.get(p.kind, p.kind), p.text, status.get(p.id, ""), i + 1)
-            for i, p in enumerate(data.proposals)
-        ),
+        proposals=[(p.id, PROPOSAL_KINDS.get(p.kind, p.kind), p.text, status.get(p.id, "")) for p in data.proposals],
     )

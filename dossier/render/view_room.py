@@ -2,31 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
-from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.map_axes import array, zone_means
-from dossier.render.map_figures import MapView, map_drawing, map_label, map_views
+from dossier.render.map_figures import map_drawing, map_label, map_views
 from dossier.render.tables import Cell, Column, Table
-
-
-@dataclass(frozen=True, slots=True)
-class RoomView:
-    summary: tuple[str, ...]
-    views: tuple[MapView, ...]
-    absent: str  # why some views are not offered
-    map_label: str
-    map_drawing: Markup
-    map_note: str
-    sections: Table
-    bars: Table
-    width: Table | None
 
 
 def summary(data: DossierData) -> tuple[str, ...]:
@@ -58,7 +44,7 @@ def section_table(data: DossierData) -> Table:
     for s in sections if len(sections) > 1 or any(s.bars < data.beat.bars for s in sections) else ():
         last = s.first_bar + s.bars - 1
         span = str(s.first_bar) if s.bars == 1 else f"{s.first_bar}\u2013{last}"
-        rows.append([tables.text(s.name), Cell(span, s.first_bar, tone="span"), tables.share(s.fill, bar=True)])
+        rows.append([Cell(s.name), Cell(span, s.first_bar, tone="span"), tables.share(s.fill, bar=True)])
         rows[-1] += [tables.share(s.zones.get(key), bar=True) for key in ZONE_KEYS]
     whole = [Cell("whole beat", tone="total"), Cell(f"1\u2013{data.beat.bars}", 1, tone="span")]
     whole += [tables.share(data.instrumental.fill, bar=True)]
@@ -90,19 +76,19 @@ def width_table(data: DossierData) -> Table | None:
     for key in (*ZONE_KEYS, "whole"):
         zone = data.instrumental.width.get(key)
         if zone is not None:
-            name = tables.text("whole" if key == "whole" else glossary.zone(key), note=glossary.zone_range(key))
+            name = Cell("whole" if key == "whole" else glossary.zone(key), note=glossary.zone_range(key))
             rows.append((name, tables.level(zone.side_to_mid_db),
                          tables.level(zone.correlation, digits=2), tables.level(zone.mono_loss_lu)))  # fmt: skip
     return tables.table("room-width", "Stereo image of the instrumental by zone", columns, rows)
 
 
-def room_view(data: DossierData) -> RoomView:
+def room_view(data: DossierData) -> SimpleNamespace:
     views, absent = map_views(data)
     bands = data.occupancy.band_hz
-    return RoomView(
+    return SimpleNamespace(
         summary=summary(data),
         views=views,
-        absent=" ".join(absent),
+        absent=absent,
         map_label=map_label(data),
         map_drawing=map_drawing(data),
         map_note=(

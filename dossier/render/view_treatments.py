@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 from markupsafe import Markup
@@ -16,32 +16,6 @@ from dossier.render import format as fmt
 from dossier.render.map_axes import beats_per_bar, frequency_ticks, indices, scale_top, zone_edges, zone_names
 from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
-
-
-@dataclass(frozen=True, slots=True)
-class PlanView:
-    title: str
-    helped: bool
-    used: bool  # its drum is among the chosen ones
-    verdict: str
-    steps: tuple[str, ...]
-    reason: str
-    table: Table
-    envelope: Markup | None
-    spectrum: Markup | None
-    change: Markup | None
-    change_note: str
-    tried: tuple[tuple[str, str], ...]
-    effort: str
-    render: str
-    layer: str | None  # id of the treated layer in the mix, where the same part can be heard untreated too
-
-
-@dataclass(frozen=True, slots=True)
-class TreatmentsView:
-    plans: tuple[PlanView, ...]
-    absent: str
-
 
 _ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] = (
     ("sample peak", "sample peak", lambda f: f.sample_peak_dbfs, "dBFS"),
@@ -154,13 +128,13 @@ def used_files(data: DossierData) -> frozenset[str]:
     return chosen | {"kit"} if kit and kit <= chosen else chosen
 
 
-def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> PlanView:
+def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> SimpleNamespace:
     layers = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
     used = plan.candidate in used_files(data)
     sort = fmt.capital(glossary.role(plan.role) or "loop")
     outcome = "advised" if used else "would help, if this drum were used"
     change, change_note = change_map(plan, data) if used and plan.helped else (None, "")
-    return PlanView(
+    return SimpleNamespace(
         title="Kit as a whole" if plan.candidate == "kit" else f"{sort}: {fmt.file_name(plan.candidate)}",
         helped=plan.helped, used=used,
         verdict=f"{fmt.capital(plan.direction)}: {outcome if plan.helped else 'does not help, leave it as it is'}",
@@ -172,7 +146,7 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Plan
     )  # fmt: skip
 
 
-def treatments_view(data: DossierData, assets: PageAssets) -> TreatmentsView:
+def treatments_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
     comparable = frozenset(preview.of for preview in assets.previews if preview.group == "untreated" and preview.of)
     used = used_files(data)
     plans = sorted(data.plans, key=lambda p: (p.candidate not in used, not p.helped))
@@ -182,4 +156,4 @@ def treatments_view(data: DossierData, assets: PageAssets) -> TreatmentsView:
         absent = "The chosen drums are to be used as they are: no treatment is planned."
     else:
         absent = "No drums were chosen, so there is nothing to treat."
-    return TreatmentsView(tuple(plan_view(plan, data, comparable) for plan in plans), absent)
+    return SimpleNamespace(plans=[plan_view(plan, data, comparable) for plan in plans], absent=absent)

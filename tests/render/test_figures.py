@@ -189,7 +189,7 @@ def test_kit_and_loops_share_one_ranking_by_score() -> None:
     assert by_file["drums/kick-long.wav"].preview == "candidate:drums/kick-long.wav"
     assert by_file["drums/snare-wide.wav"].preview is None
     terms = by_file["drums/kick-felt.wav"].terms
-    assert max(abs(t.part) for t in terms) <= 1.0
+    assert max(abs(part) for _, _, part in terms) <= 1.0
 
 
 def test_long_rankings_are_cut_and_say_so() -> None:
