@@ -119,7 +119,8 @@ def publish(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants())
+        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants(),
+                       contour_errors=hearing.page_contours())  # fmt: skip
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

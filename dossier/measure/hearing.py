@@ -69,8 +69,8 @@ from dossier.model.measures import Array
 
 __all__ = [
     "BAND_CAM", "BAND_EDGES_CAM", "BAND_EDGES_HZ", "BAND_HZ", "CONTOUR_HZ", "CONTOUR_PHON", "FINE_CAM", "FINE_HZ",
-    "band_energies", "contour_db", "contour_errors", "excitation", "page_constants", "partial_loudness", "slot_powers",
-    "specific_loudness", "tone_powers",
+    "band_energies", "contour_db", "contour_errors", "excitation", "page_constants", "page_contours",
+    "partial_loudness", "slot_powers", "specific_loudness", "tone_powers",
 ]  # fmt: skip
 
 ERB_WEIGHTS = (0.5, 1.0, 1.0, 1.0, 0.5)  # fine bands in one ERB round the middle one
@@ -222,6 +222,11 @@ def contour_errors() -> Array:
     tones = [[tone_powers(f, v) for f, v in zip(CONTOUR_HZ, row, strict=True)] for row in contour_db(CONTOUR_PHON)]
     read = specific_loudness(excitation(tones, spl_offset_db=0.0)).sum(axis=-1)
     return np.asarray(np.interp(read, one_khz, levels) - CONTOUR_PHON[:, None])
+
+
+def page_contours() -> dict[float, list[float]]:
+    """`contour_errors` by frequency in Hz, for the page."""
+    return {float(f_hz): row.tolist() for f_hz, row in zip(CONTOUR_HZ, contour_errors().T, strict=True)}
 
 
 def _ear_at_threshold_db(parameters: dict[str, Array]) -> Array:

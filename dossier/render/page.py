@@ -10,7 +10,7 @@ Texts are escaped by Jinja2's autoescape; `words.clean` takes away what could tu
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any
@@ -25,6 +25,7 @@ from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, p
 from dossier.render.shelf import KeptTemplates, Shelf
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import PageView, page_view
+from dossier.render.view_record import contours_view
 
 # One script: each file wraps itself, the first makes the name space, the last starts the page.
 SCRIPTS = (
@@ -177,7 +178,7 @@ def get_ready(shelf: Shelf | None = None, mark: str = "") -> Ready:
 
 def render_dossier(
     data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None,
-    ready: Ready | None = None,
+    contour_errors: Mapping[float, Sequence[float]] | None = None, ready: Ready | None = None,
 ) -> str:  # fmt: skip
     """One HTML page that works from file://, offline, and holds everything it shows.
 
@@ -190,6 +191,8 @@ def render_dossier(
     hearing_constants : mapping, optional
         The constants of the hearing model by name, as the analysis used them.  Without them the page has no
         level sliders and says so.
+    contour_errors : mapping, optional
+        Phon by which the model reads tones of 20, 30 ... 80 phon too loud, by frequency in Hz.
     ready : Ready, optional
         What `get_ready` gave.
 
@@ -211,5 +214,6 @@ def render_dossier(
         policy=ready.policy, theme_script=Markup(ready.theme_script), main_script=Markup(ready.main_script),
         data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))), library=Markup(ready.library),
         program=f"{data.program.name} {data.program.version}",
+        contours=contours_view(contour_errors) if contour_errors else None,
     )  # fmt: skip
     return text.encode("utf-8", "replace").decode("utf-8")

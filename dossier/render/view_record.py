@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.model.datafile import Decision, DossierData, Proposal
@@ -14,6 +15,7 @@ INTENT_WORDS = {
     "level": "level with the instrumental",
     "tucked": "tucked behind the instrumental",
 }
+CONTOUR_TOLERANCE_PHON = 3.0  # beyond it, frequencies are named
 STATUS_WORDS = {"agreed": "agreed", "to change": "to change", "note": "a note"}
 
 
@@ -63,6 +65,31 @@ class MethodView:
     changed_settings: str
     versions: tuple[tuple[str, str], ...]
     renders: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ContoursView:
+    sentence: str
+    table: Table
+
+
+def contours_view(errors: Mapping[float, Sequence[float]]) -> ContoursView:
+    """How well equal-loudness contours are met: phon too loud at 20, 30 ... 80 phon, by frequency in Hz."""
+    worst = {f_hz: max(abs(error) for error in row) for f_hz, row in errors.items()}
+    beyond = {f_hz: error for f_hz, error in worst.items() if error > CONTOUR_TOLERANCE_PHON}
+    within = max((error for f_hz, error in worst.items() if f_hz not in beyond), default=0.0)
+    sentence = (
+        f"Equal-loudness contours of ISO 226:2023, 20 to 80 phon: {len(errors) - len(beyond)} of {len(errors)} "
+        f"frequencies are met within {words.number(within, unit='phon')}"
+    )
+    if beyond:
+        most = words.number(max(beyond.values()), unit="phon")
+        sentence += f", the others ({words.listed(words.hz(f_hz) for f_hz in beyond)}) within {most}"
+    columns = (Column("tone"), *(Column(f"{20 + 10 * at} phon") for at in range(len(next(iter(errors.values()), ())))))
+    rows = ((Cell(words.hz(f_hz), f_hz), *(tables.level(error, sign=True) for error in row))
+            for f_hz, row in errors.items())  # fmt: skip
+    caption = "Phon by which tones of equal loudness (ISO 226:2023) are read too loud"
+    return ContoursView(f"{sentence}.", tables.table("contours", caption, columns, rows))
 
 
 def superseded(decisions: tuple[Decision, ...]) -> frozenset[str]:

@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "render"))
 import sample_data
 import sample_whatif
 
-from dossier.measure.hearing import page_constants
+from dossier.measure.hearing import page_constants, page_contours
 from dossier.model.page import PageAssets
 from dossier.render.page import render_dossier
 
@@ -54,7 +54,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     out = {}
     for name, (data, assets) in made.items():
         out[name] = folder / f"{name}.html"
-        out[name].write_text(render_dossier(data, assets, hearing_constants=page_constants()), encoding="utf-8")
+        html = render_dossier(data, assets, hearing_constants=page_constants(), contour_errors=page_contours())
+        out[name].write_text(html, encoding="utf-8")
     return out
 
 

@@ -22,11 +22,16 @@ import sample_whatif
 from html_tree import Node, parse
 from unpack import unpacked
 
-from dossier.measure.hearing import page_constants
+from dossier.measure.hearing import page_constants, page_contours
+from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
 from dossier.render.page import exact, render_dossier
 
 SECTIONS = ["room", "drums", "treatments", "levels", "low_end", "decisions", "method"]
+
+
+def rendered(data: DossierData, assets: PageAssets) -> str:
+    return render_dossier(data, assets, hearing_constants=page_constants(), contour_errors=page_contours())
 
 
 @cache
@@ -38,7 +43,7 @@ def html(name: str) -> str:
         "hostile": (sample_data.hostile, sample_data.hostile_assets),
     }  # fmt: skip
     data, assets = made[name]
-    return render_dossier(data(), assets(), hearing_constants=page_constants())
+    return rendered(data(), assets())
 
 
 @cache
@@ -48,6 +53,17 @@ def tree(name: str) -> Node:
 
 def data_of(name: str) -> Any:
     return json.loads(tree(name).one("script", id="page-data").text)
+
+
+def test_the_method_says_how_well_equal_loudness_is_met() -> None:
+    """Analytic: every tone and level of the standard is in the table, and what is off by more than 3 phon is named."""
+    errors = page_contours()
+    table = tree("sample").one("table", id="table-contours").one("tbody")
+    assert len(table.every("tr")) == len(errors) == 29
+    cells = [[c.attributes["data-value"] for c in row.every("td")] for row in table.every("tr")]
+    assert [[float(v) for v in row] for row in cells] == [pytest.approx(row, abs=1e-3) for row in errors.values()]
+    method = tree("sample").one("section", id="method").text
+    assert f"within {max(abs(e) for row in errors.values() for e in row):.1f}" in method.replace("\xa0", " ")
 
 
 @pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
@@ -159,7 +175,7 @@ def test_no_absolute_path_user_or_host_is_shared(name: str) -> None:
 
 def test_hostile_names_stay_text() -> None:
     """Analytic: the same elements as with harmless names, and every hostile text read back as it was written."""
-    harmless = parse(render_dossier(sample_data.sample(), sample_data.assets(), hearing_constants=page_constants()))
+    harmless = parse(rendered(sample_data.sample(), sample_data.assets()))
     page = tree("hostile")
     assert Counter(n.name for n in page.every()) == Counter(n.name for n in harmless.every())
     title = page.one("h1").text
@@ -220,12 +236,13 @@ def test_the_whole_data_file_is_in_the_page() -> None:
 def test_same_input_same_bytes() -> None:
     """Analytic: a second run, and a run in another process with another hash seed, give the same page."""
     once = html("sample")
-    assert render_dossier(sample_data.sample(), sample_whatif.assets(), hearing_constants=page_constants()) == once
+    assert rendered(sample_data.sample(), sample_whatif.assets()) == once
     code = (
         "import sys, hashlib; sys.path.insert(0, sys.argv[1]); import sample_data, sample_whatif;"
-        "from dossier.measure.hearing import page_constants; from dossier.render.page import render_dossier;"
+        "from dossier.measure.hearing import page_constants, page_contours;"
+        "from dossier.render.page import render_dossier;"
         "print(hashlib.sha256(render_dossier(sample_data.sample(), sample_whatif.assets(),"
-        " hearing_constants=page_constants()).encode()).hexdigest())"
+        " hearing_constants=page_constants(), contour_errors=page_contours()).encode()).hexdigest())"
     )
     said = subprocess.run(
         [sys.executable, "-c", code, str(Path(__file__).parent)], capture_output=True, text=True, check=True,
