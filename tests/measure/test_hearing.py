@@ -104,8 +104,8 @@ def test_conformance_the_contours_themselves(phon, f_hz, level_db):
 # From 1.6 to 5 kHz the standards contradict each other: at 40 and 60 dB ANSI S3.4-2007 gives 3 kHz 1.8 and 7.1 sone,
 # i.e. 48 and 68 phon, ISO 226:2023 gives it 44 and 63.
 STATED = {
-    20: (0.6, -1.0, -2.2, -2.9, -3.5, -4.4, -4.5),
-    25: (-0.1, -1.7, -2.5, -3.4, -3.9, -3.9, -4.0),
+    20: (1.5, -0.2, -1.4, -2.3, -3.8, -3.9, -4.2),
+    25: (0.7, -0.9, -1.7, -2.7, -3.5, -3.6, -3.8),
     1600: (2.3, 3.0, 3.4, 3.7, 4.0, 4.4, 4.4),
     2000: (1.5, 2.3, 2.8, 3.3, 3.6, 4.0, 4.2),
     2500: (1.7, 2.5, 3.1, 3.6, 4.0, 4.4, 4.3),
@@ -451,7 +451,7 @@ def test_cross_check_broadband_sounds_rank_as_in_iso_532_1():
         ours.append(float(loudness_of(_front_end(noise), spl_offset_db=level_db)))
         theirs.append(_zwicker(_pascal(noise, level_db)))
     assert float(spearmanr(ours, theirs).statistic) >= 0.9
-    # In size the two models lie up to 10 phon apart: ours reads soft broadband sounds louder and bass softer.
+    # In size the two models lie up to 8 phon apart: ours reads soft broadband sounds louder and bass softer.
     assert np.abs(10.0 * np.log2(np.array(ours) / np.array(theirs))).max() < 8.0
 
 
