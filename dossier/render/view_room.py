@@ -259,17 +259,16 @@ def section_table(data: DossierData) -> Table:
 
 
 def zone_means(values: Values, occupancy: Occupancy, per_bar: int) -> Values:
-    """Mean share of the cells of each zone in each bar, cells above the reference counted as full: `(zones, bars)`."""
+    """Mean share of the cells of each zone in each bar: `(zones, bars)`."""
     bars = -(-values.shape[1] // per_bar) if values.size else 0
     names = np.asarray(occupancy.band_zone)
     out = np.full((len(ZONE_KEYS), bars), np.nan)
-    held = np.minimum(values, 1.0)
     for z, key in enumerate(ZONE_KEYS):
         mask = names == key
         if not mask.any():
             continue
         for bar in range(bars):
-            out[z, bar] = held[mask, bar * per_bar : (bar + 1) * per_bar].mean()
+            out[z, bar] = values[mask, bar * per_bar : (bar + 1) * per_bar].mean()
     return out
 
 

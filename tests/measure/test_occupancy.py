@@ -201,7 +201,7 @@ def test_analytic_a_thin_arrangement_leaves_the_top_open():
     heard = _loudness_by_slot(bass[:size] + pad[:size], below_lu=3.0)
     zones = occ.zone_fills(heard, REFERENCE)
     assert 0.35 < occ.fill(heard, REFERENCE) < 0.6
-    assert zones["brilliance"] < 0.2
+    assert zones["brilliance"] < 0.25
     assert zones["bass"] > 0.6
     assert min(zones, key=zones.get) in ("presence", "brilliance")
 
