@@ -111,7 +111,9 @@ def publish(
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
         assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data))
-        html = render_dossier(data, assets, hearing_constants=hearing.page_constants())
+        html = render_dossier(
+            data, assets, hearing_constants=hearing.page_constants(), contour_errors=hearing.page_contours()
+        )
         page = archive.publish(data, html, renders)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

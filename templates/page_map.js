@@ -80,7 +80,7 @@
   function fillTable() {
     var table = page.$("table-room-by-bar"), flat = values(view);
     if (!table || !flat) { return; }
-    var signed = view === "treatment_change", cap = view === "with_drums" || view === "instrumental" ? 1 : Infinity;
+    var signed = view === "treatment_change";
     var keys = Object.keys(map.zoneNames);
     table.caption.textContent = "The map as a table: " + map.views[view].label.toLowerCase() + ", mean share of the reference by bar and zone";
     Array.prototype.forEach.call(table.tBodies[0].rows, function (row, bar) {
@@ -90,7 +90,7 @@
         for (var band = 0; band < map.bands; band += 1) {
           if (map.bandZones[band] !== key) { continue; }
           for (var slot = bar * map.slotsPerBar; slot < Math.min(map.slots, (bar + 1) * map.slotsPerBar); slot += 1) {
-            sum += Math.min(cap, flat[band * map.slots + slot]);
+            sum += flat[band * map.slots + slot];
             count += 1;
           }
         }

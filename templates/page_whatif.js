@@ -5,7 +5,7 @@
   page.whatIfGains = function () { return {}; };
   if (!given || !place) { return; }
 
-  var ear = null, slots = 0, bands = 0, music = null, musicLoud = null, musicBlocks = null, parts = [], total = null, kept = null;
+  var ear = null, slots = 0, bands = 0, music = null, musicLoud = null, musicBlocks = null, parts = [], total = null, loud = null;
   var reference = given.reference, referenceSum = 0, activeCount = 0, loaded = null, apart = 0;
 
   function powerTable() {
@@ -54,7 +54,7 @@
         var e = music[at + b];
         for (var i = 0; i < parts.length; i += 1) { e += parts[i].exc[at + b]; }
         total[at + b] = e;
-        kept[at + b] = Math.min(reference[b], ear.specific(e, b));
+        loud[at + b] = ear.specific(e, b);
       }
     }
     if (rows) { rows.forEach(row); } else { for (s = 0; s < slots; s += 1) { row(s); } }
@@ -74,7 +74,7 @@
   function results() {
     var byBand = new Float64Array(bands);
     for (var s = 0; s < slots; s += 1) {
-      if (given.active[s]) { for (var b = 0; b < bands; b += 1) { byBand[b] += kept[s * bands + b]; } }
+      if (given.active[s]) { for (var b = 0; b < bands; b += 1) { byBand[b] += loud[s * bands + b]; } }
     }
     var fill = 0;
     byBand.forEach(function (v) { fill += v; });
@@ -88,9 +88,9 @@
       blocks[i] = musicBlocks[i];
       parts.forEach(function (part) { blocks[i] += (part.blocks[i] || 0) * Math.pow(10, part.gain / 10); });
     }
-    var loud = page.integrated(blocks);
+    var lufs = page.integrated(blocks);
     return {
-      fill: fill / referenceSum, zones: zones, loudness: loud === null ? null : loud + given.mixGain,
+      fill: fill / referenceSum, zones: zones, loudness: lufs === null ? null : lufs + given.mixGain,
       parts: parts.map(function (part) {
         var heard = 0, alone = 0;
         /* Own hits: the active slots in which the part really sounds. */
@@ -137,7 +137,7 @@
       });
       musicBlocks = found[1].values;
       total = new Float64Array(slots * bands);
-      kept = new Float64Array(slots * bands);
+      loud = new Float64Array(slots * bands);
       given.active.forEach(function (v) { activeCount += v ? 1 : 0; });
       referenceSum = reference.reduce(function (sum, v) { return sum + v; }, 0) * Math.max(1, activeCount);
       parts = given.parts.map(function (part, i) {

@@ -71,16 +71,16 @@ def source(name: str | None, confidence: float | None) -> str:
 
 # Shown beside a term in the text, and in full at the end of the page.
 _TERMS: Mapping[str, str] = {
-    "fill": "How much of the loudness that a finished mix would carry is already taken, from 0 to 100 %.",
+    "fill": "Loudness as a share of what finished mixes carry on average; more than 100 % where it exceeds that.",
     "room": "What is left: the reference less what the music uses, never below zero.",
     "occupancy": "How much of the reference loudness one band carries in one sixteenth.",
-    "reference": "The loudness that a finished, full mix carries in each band at the target loudness.",
+    "reference": "The loudness that finished mixes carry on average in each band at the target loudness.",
     "zone": f"A named stretch of the spectrum, from sub ({zone_range('sub')}) to brilliance "
             f"({zone_range('brilliance')}).",
     "band": "One auditory band, 1 Cam wide: about the finest step in pitch range that hearing separates.",
     "slot": "One sixteenth note on the beat's grid.",
     "overlap": "The drum's loudness that the instrumental masks, as a share of the reference's.",
-    "room filled": "How much the fill rises when this drum plays.",
+    "room filled": "How much of the room this drum takes: what it adds up to the reference.",
     "spill": "Loudness that the drum adds above the reference, as a share of the reference's.",
     "buried": "How much of the instrumental's loudness the drum masks.",
     "audible share": "How loud the drum is in the beat compared with how loud it is alone, over its own hits.",

@@ -79,12 +79,12 @@ def merged(values: Values, every: int) -> Values:
 
 
 def zone_means(values: Values, band_zone: Sequence[str], slots_per_bar: int) -> Values:
-    """Mean share of each zone's cells in each bar, cells above the reference counted as full: `(zones, bars)`."""
+    """Mean share of each zone's cells in each bar: `(zones, bars)`."""
     bars = -(-values.shape[1] // slots_per_bar) if values.size else 0
-    names, held = np.asarray(band_zone), np.minimum(values, 1.0)
+    names = np.asarray(band_zone)
     out = np.full((len(ZONE_KEYS), bars), np.nan)
     for z, key in enumerate(ZONE_KEYS):
-        rows = held[names == key]
+        rows = values[names == key]
         if len(rows):
             out[z] = [rows[:, bar * slots_per_bar : (bar + 1) * slots_per_bar].mean() for bar in range(bars)]
     return out

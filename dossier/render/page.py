@@ -10,7 +10,7 @@ Jinja2 escapes every text; `names.printable` shows the hidden characters that co
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.resources import files
 from typing import Any
@@ -29,6 +29,7 @@ from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, p
 from dossier.render.svg import coordinate
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import page_view
+from dossier.render.view_method import contours_view
 from dossier.render.what_if_data import what_if_data
 
 # One script: each file wraps itself, the last starts the page.
@@ -128,11 +129,15 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
     }  # fmt: skip
 
 
-def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None) -> str:
+def render_dossier(
+    data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None,
+    contour_errors: Mapping[float, Sequence[float]] | None = None,
+) -> str:  # fmt: skip
     """One HTML page that works from file://, offline, and holds everything it shows.
 
     `hearing_constants` are those of the hearing model by name, as the analysis used them; without them the page has no
-    level sliders and says so.  The text has LF line ends, is to be written as UTF-8, and the same input gives the same.
+    level sliders and says so.  `contour_errors`: phon by which the model reads tones of 20, 30 ... 80 phon too loud, by
+    frequency in Hz.  The text has LF line ends, is to be written as UTF-8, and the same input gives the same.
     Raises DossierError where the plotting library's browser bundle is not installed.
     """
     trimmed = trim(data)
@@ -144,6 +149,7 @@ def render_dossier(data: DossierData, assets: PageAssets, *, hearing_constants: 
         policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
         main_script=Markup(main), data=trimmed.data,
         script_data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
-        library=Markup(library), program=f"{data.program.name} {data.program.version}",
+        contours=contours_view(contour_errors) if contour_errors else None, library=Markup(library),
+        program=f"{data.program.name} {data.program.version}",
     )  # fmt: skip
     return text.encode("utf-8", "replace").decode("utf-8")

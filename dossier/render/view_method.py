@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 
 from dossier.model.datafile import BeatInfo, DossierData
@@ -9,6 +10,7 @@ from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.tables import Cell, Column, Table
 
+CONTOUR_TOLERANCE_PHON = 3.0  # beyond it, frequencies are named
 _INTENTS = {
     "forward": "in front of the instrumental",
     "level": "level with the instrumental",
@@ -34,6 +36,26 @@ def inputs_table(data: DossierData) -> Table | None:
         for f in data.inputs
     ]  # fmt: skip
     return tables.table("inputs", "Files that this revision was made from", columns, rows) if rows else None
+
+
+def contours_view(errors: Mapping[float, Sequence[float]]) -> SimpleNamespace:
+    """How well equal-loudness contours are met: phon too loud at 20, 30 ... 80 phon, by frequency in Hz."""
+    worst = {f_hz: max(abs(error) for error in row) for f_hz, row in errors.items()}
+    beyond = {f_hz: error for f_hz, error in worst.items() if error > CONTOUR_TOLERANCE_PHON}
+    within = max((error for f_hz, error in worst.items() if f_hz not in beyond), default=0.0)
+    sentence = (
+        f"Equal-loudness contours of ISO 226:2023, 20 to 80 phon: {len(errors) - len(beyond)} of {len(errors)} "
+        f"frequencies are met within {fmt.number(within, unit='phon')}"
+    )
+    if beyond:
+        most = fmt.number(max(beyond.values()), unit="phon")
+        sentence += f", the others ({fmt.listed(fmt.hz(f_hz) for f_hz in beyond)}) within {most}"
+    columns = (Column("tone"), *(Column(f"{20 + 10 * at} phon") for at in range(len(next(iter(errors.values()), ())))))
+    rows = [
+        (Cell(fmt.hz(f_hz), f_hz), *(tables.level(error, sign=True) for error in row)) for f_hz, row in errors.items()
+    ]
+    caption = "Phon by which tones of equal loudness (ISO 226:2023) are read too loud"
+    return SimpleNamespace(sentence=f"{sentence}.", table=tables.table("contours", caption, columns, rows))
 
 
 def settings_table(data: DossierData) -> Table | None:

@@ -92,6 +92,6 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
     used = {part.item.drum.name for part in balanced.chosen}
     unused = [item for item in ranking.one_shots if item.closely and item.drum.name not in used]
     return decide_room_left.decide(
-        {zone: 1.0 - fill for zone, fill in fills.items()}, by_slot, [extra(item) for item in unused],
+        {zone: max(0.0, 1.0 - fill) for zone, fill in fills.items()}, by_slot, [extra(item) for item in unused],
         fill=float(occ.fill(loudness, scene.reference, active=scene.active)), policy=here.policy,
     )  # fmt: skip

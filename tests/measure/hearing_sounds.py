@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.measure import bands, hearing
+from dossier.measure import hearing
 
 RATE = 48000
 
 
 def tone_powers(*tones: tuple[float, float]) -> np.ndarray:
     """Fine-band powers of pure tones given as (Hz, dB); with `spl_offset_db=0` the dB are dB SPL."""
-    powers = np.zeros(len(hearing.FINE_HZ))
-    for f_hz, level_db in tones:
-        powers[int(np.searchsorted(bands.FINE_EDGES_HZ, f_hz)) - 1] += 10.0 ** (level_db / 10.0)
-    return powers
+    return np.sum([hearing.tone_powers(f_hz, level_db) for f_hz, level_db in tones], axis=0)
 
 
 def loudness_of(powers: np.ndarray, *, spl_offset_db: float = 0.0) -> np.ndarray:

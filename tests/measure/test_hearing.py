@@ -66,18 +66,22 @@ def test_conformance_1_khz(level_db, sone):
 
 
 @pytest.mark.parametrize(
-    ("tones", "sone", "reached"),
+    ("tones", "sone", "off"),
     [
         ([(3000.0, 40)], 1.8, 0.01),
-        ([(3000.0, 60)], 7.1, 0.025),
-        ([(100.0, 50)], 0.345, 0.10),
-        ([(1500.0, 60), (1600.0, 60), (1700.0, 60)], 6.35, 0.015),
-        ([(1000.0, 60), (1600.0, 60), (2400.0, 60)], 12.62, 0.03),
+        ([(3000.0, 60)], 7.1, -0.02),
+        ([(100.0, 50)], 0.345, -0.31),
+        ([(1500.0, 60), (1600.0, 60), (1700.0, 60)], 6.35, 0.0),
+        ([(1000.0, 60), (1600.0, 60), (2400.0, 60)], 12.62, -0.015),
     ],
 )
-def test_conformance_other_tones(tones, sone, reached):
-    """ANSI S3.4-2007, worked examples; the tolerance is the one reached."""
-    assert float(loudness_of(tone_powers(*tones))) == pytest.approx(sone, rel=reached)
+def test_conformance_other_tones(tones, sone, off):
+    """ANSI S3.4-2007, worked examples; `off` is how far the model is from them.
+
+    At 100 Hz the standards contradict each other: 0.345 sone is 28 phon, by ISO 226:2023 that tone has 22.  The model
+    reads 23.6 phon.
+    """
+    assert float(loudness_of(tone_powers(*tones))) / sone - 1.0 == pytest.approx(off, abs=0.01)
 
 
 def test_analytic_1_khz_at_40_db_is_one_sone():
@@ -86,34 +90,53 @@ def test_analytic_1_khz_at_40_db_is_one_sone():
 
 
 @pytest.mark.parametrize(
-    ("f_hz", "level_db", "phon_sone", "within_db"),
-    [
-        (125, 60.4, 1.0, 4.0), (250, 50.3, 1.0, 2.5), (500, 43.1, 1.0, 1.5), (2000, 39.2, 1.0, 3.0),
-        (4000, 36.7, 1.0, 4.5), (8000, 51.6, 1.0, 2.0), (12500, 51.3, 1.0, 1.0), (100, 78.5, 4.166, 2.5),
-    ],
+    ("phon", "f_hz", "level_db"),
+    [(60, 100, 78.5), (40, 63, 73.0), (40, 125, 60.4), (40, 250, 50.3), (40, 500, 43.1), (40, 1000, 40.0),
+     (40, 2000, 39.2), (40, 4000, 36.7), (40, 8000, 51.6), (40, 12500, 51.3)],
 )  # fmt: skip
-def test_conformance_equal_loudness_contours(f_hz, level_db, phon_sone, within_db):
-    """ISO 226:2023: 40 phon at these levels, and 60 phon at 100 Hz; the tolerance in dB is the one reached.
-
-    The model takes only the threshold of hearing from that standard; the contours above it follow by themselves.
-    """
-    low, high = (float(loudness_of(tone_powers((f_hz, level_db + d)))) for d in (-within_db, within_db))
-    assert low < phon_sone < high
+def test_conformance_the_contours_themselves(phon, f_hz, level_db):
+    """ISO 226:2023, levels of its Table B.1 at 40 phon and at 100 Hz."""
+    at = hearing.CONTOUR_HZ.tolist().index(f_hz)
+    assert float(hearing.contour_db(phon)[at]) == pytest.approx(level_db, abs=0.05)
 
 
-def test_analytic_a_tone_at_the_threshold_of_hearing_excites_its_threshold():
-    """Thresholds of ISO 226:2023, Table 1, for a tone an eighth of a Cam above a band's middle, 0.4 dB down."""
-    f_hz = [63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0,
-            2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0, 10000.0, 12500.0]  # fmt: skip
-    level_db = [37.5, 31.5, 26.5, 22.1, 17.9, 14.4, 11.4, 8.6, 6.2, 4.4, 3.0, 2.2, 2.4, 3.5, 1.7, -1.3, -4.2, -6.0,
-                -5.4, -1.5, 6.0, 12.6, 13.9, 12.3]  # fmt: skip
+# Phon by which the model is too loud at 20, 30 ... 80 phon, where that exceeds 3.  Below 50 Hz there are too few bands.
+# From 1.6 to 5 kHz the standards contradict each other: at 40 and 60 dB ANSI S3.4-2007 gives 3 kHz 1.8 and 7.1 sone,
+# i.e. 48 and 68 phon, ISO 226:2023 gives it 44 and 63.
+STATED = {
+    20: (1.5, -0.2, -1.4, -2.3, -3.8, -3.9, -4.2),
+    25: (0.7, -0.9, -1.7, -2.7, -3.5, -3.6, -3.8),
+    1600: (2.3, 3.0, 3.4, 3.7, 4.0, 4.4, 4.4),
+    2000: (1.5, 2.3, 2.8, 3.3, 3.6, 4.0, 4.2),
+    2500: (1.7, 2.5, 3.1, 3.6, 4.0, 4.4, 4.3),
+    3150: (2.2, 3.1, 3.8, 4.3, 4.7, 5.0, 5.1),
+    4000: (2.7, 3.6, 4.3, 4.8, 5.3, 5.5, 5.5),
+    5000: (2.3, 3.2, 3.8, 4.3, 4.6, 5.0, 4.8),
+}
+
+
+@pytest.mark.parametrize("f_hz", hearing.CONTOUR_HZ)
+def test_conformance_equal_loudness_contours(f_hz):
+    """ISO 226:2023, every frequency of its Table 1, 20 to 80 phon: within 3 phon, else as far off as stated."""
+    errors = hearing.contour_errors()[:, f_hz == hearing.CONTOUR_HZ].ravel()
+    assert errors.shape == (7,)
+    if f_hz in STATED:
+        assert np.abs(STATED[f_hz]).max() > 3.0
+        np.testing.assert_allclose(errors, STATED[f_hz], atol=0.15)
+    else:
+        assert np.abs(errors).max() <= 3.0
+
+
+def test_analytic_a_tone_at_the_threshold_of_hearing_excites_the_threshold_of_the_band_that_hears_it_best():
+    """ISO 226:2023, Table 1.  The tones lie an eighth of a Cam above a band's middle, where that band gets 0.4 dB less;
+    those below 500 Hz are heard best by a higher one, which may lie half a band away."""
+    f_hz, threshold_db = hearing.CONTOUR_HZ, hearing._table("hearing_threshold.csv")["T_f_db"]
     for band in range(2, 36):
         tone_hz = float(bands.hz(hearing.BAND_CAM[band] + 0.125))
-        threshold_db = float(np.interp(np.log(tone_hz), np.log(f_hz), level_db))
-        exc = excitation(tone_powers((tone_hz, threshold_db)), spl_offset_db=0.0)[band]
-        # Below 100 Hz the threshold of a band changes by some tenths of a dB within an eighth of a Cam.
-        over_db = 10.0 * np.log10(exc / hearing.ear().threshold[band])
-        assert over_db == pytest.approx(-0.4, abs=0.15 if band > 5 else 1.0)
+        level_db = float(np.interp(np.log(tone_hz), np.log(f_hz), threshold_db))
+        over = excitation(tone_powers((tone_hz, level_db)), spl_offset_db=0.0) / hearing.ear().threshold
+        assert (-0.6 if tone_hz > 500.0 else -1.5) <= 10.0 * np.log10(over.max()) <= 0.1
+        assert int(over.argmax()) == band if tone_hz > 500.0 else int(over.argmax()) >= band
 
 
 def test_analytic_broadband_sound_is_louder_than_a_tone_of_its_level():
@@ -193,10 +216,10 @@ def test_analytic_excitation_grows_with_every_power(seed, more, band):
     ("masker_db", "sone_per_cam"),
     [(None, 0.67893), (40.0, 0.62905), (50.0, 0.51436), (60.0, 0.19081), (70.0, 0.00024)],
 )
-def test_conformance_partial_loudness_at_1_khz(masker_db, sone_per_cam):
-    """The equations of Moore, Glasberg and Baer (1997) worked by hand with C = 0.046871, signal at 60 dB excitation.
-
-    0.3 %, or 0.00001 where nearly nothing is left: K at this band's centre is interpolated.
+def test_regression_partial_loudness_at_1_khz(masker_db, sone_per_cam):
+    """A check of the implementation, not of the model: the equations of Moore, Glasberg and Baer (1997) worked by hand
+    with C = 0.046871, signal at 60 dB excitation.  0.3 %, or 0.00001 where nearly nothing is left: K at this band's
+    centre is interpolated.
     """
     masker = 0.0 if masker_db is None else _linear(masker_db)
     partial = partial_loudness(np.full(38, _linear(60.0)), np.full(38, masker))[BAND_1K]
@@ -231,10 +254,10 @@ def test_analytic_continuous_at_the_masked_threshold(masker_db):
     masker = np.full(38, _linear(masker_db))
     at = constants.k * masker + constants.threshold
     below, above = (partial_loudness(at * (1.0 + d), masker) for d in (-1e-9, 1e-9))
-    np.testing.assert_allclose(below, above, rtol=1e-5)
+    np.testing.assert_allclose(below, above, rtol=1e-5, atol=1e-7)
     heard = hearing.scale() * ((constants.gain * constants.threshold + constants.a) ** constants.alpha
                                - constants.a**constants.alpha)  # fmt: skip
-    np.testing.assert_allclose(above, heard, rtol=1e-5)
+    np.testing.assert_allclose(above, heard, rtol=1e-5, atol=1e-7)
 
 
 def test_analytic_a_tone_drowns_in_noise_round_it_and_not_in_noise_far_from_it():
@@ -247,6 +270,23 @@ def test_analytic_a_tone_drowns_in_noise_round_it_and_not_in_noise_far_from_it()
         shares.append(float(partial_loudness(tone, masker).sum() / specific_loudness(tone).sum()))
     assert shares[0] < 0.1
     assert shares[1] > 0.9
+
+
+@pytest.mark.parametrize(
+    ("f_hz", "critical_ratio_db"),
+    [(250.0, 17.0), (500.0, 17.0), (1000.0, 18.0), (2000.0, 20.0), (4000.0, 23.0), (8000.0, 27.0)],
+)
+def test_conformance_the_masked_threshold_in_white_noise(f_hz, critical_ratio_db):
+    """Hawkins and Stevens, J. Acoust. Soc. Am. 22 (1950): how far a just audible tone lies above the level of the noise
+    in 1 Hz (MEM).  At 40 dB in 1 Hz the model is at most 2.5 dB off, 1.3 on average; it is always too careful."""
+    band = int(np.argmin(np.abs(hearing.BAND_HZ - f_hz)))
+    levels = np.arange(40.0, 90.0, 0.1)
+    tones = [tone_powers((float(hearing.BAND_HZ[band]), level)) for level in levels]
+    noise = _linear(40.0) * np.diff(bands.FINE_EDGES_HZ)
+    constants, masker = hearing.ear(), excitation(noise, spl_offset_db=0.0)
+    over = excitation(tones, spl_offset_db=0.0) / (constants.k * masker + constants.threshold)
+    heard_at = float(np.interp(0.0, np.log(over.max(axis=1)), levels))
+    assert critical_ratio_db <= heard_at - 40.0 <= critical_ratio_db + 2.5
 
 
 # The steps for the page
@@ -344,6 +384,54 @@ def test_cross_check_tones_of_iso_532_1(f_hz, level_db, sone, reached):
     assert float(loudness_of(tone_powers((f_hz, level_db)))) == pytest.approx(sone, rel=reached)
 
 
+@pytest.mark.parametrize(
+    ("level_db", "off_phon", "over_tone"), [(50, -18.5, 0.97), (60, -16.8, 0.91), (70, -16.0, 0.82), (80, -14.4, 0.74)]
+)
+def test_cross_check_bass_noise(level_db, off_phon, over_tone):
+    """Noise from 60 to 120 Hz: how far from ISO 532-1, in phon, and how far in its ratio to a tone of the same level.
+
+    The standards contradict each other: ISO 532-1 reads the 40-phon tone of ISO 226:2023 at 80 Hz as 57 phon.  That
+    cancels in the ratio.
+    """
+    noises = [shaped_noise(2.0, np.zeros_like, seed=seed, low_hz=60.0, high_hz=120.0) for seed in (1, 2)]
+    theirs = float(np.mean([_zwicker(_pascal(noise, level_db)) for noise in noises]))
+    ours = float(np.mean([loudness_of(_front_end(noise), spl_offset_db=level_db) for noise in noises]))
+    assert 10.0 * math.log2(ours / theirs) == pytest.approx(off_phon, abs=1.0)
+    tone = sine(85.0, 2.0)
+    ratio = theirs / _zwicker(_pascal(tone, level_db))
+    own_ratio = ours / float(loudness_of(_front_end(tone), spl_offset_db=level_db))
+    assert own_ratio / ratio == pytest.approx(over_tone, abs=0.05)
+
+
+def test_cross_check_the_standards_disagree_about_bass():
+    """ISO 532-1 through mosqito on a tone that has 40 phon by ISO 226:2023: 80 Hz, about 57 phon instead."""
+    level_db = float(hearing.contour_db(40.0)[hearing.CONTOUR_HZ.tolist().index(80.0)])
+    assert 40.0 + 10.0 * math.log2(_zwicker(_pascal(sine(80.0, 2.0), level_db))) == pytest.approx(57.0, abs=1.5)
+
+
+@pytest.mark.parametrize(("tone_db", "noise_db"), [(50, 50), (60, 40), (60, 50), (60, 60), (60, 70), (70, 60)])
+def test_cross_check_partial_loudness_lies_between_what_iso_532_1_bounds(tone_db, noise_db):
+    """A 1 kHz tone in white noise from 0.1 to 10 kHz: ISO 532-1 has no partial loudness, but two bounds of it.
+
+    Tone and noise less the noise is the least that the tone keeps, as its share of its loudness alone; the two models
+    agree on that share within 0.05.  The tone alone is the most.
+    """
+    tone, noise = sine(1000.0, 2.0), shaped_noise(2.0, np.zeros_like, seed=4, low_hz=100.0, high_hz=10000.0)
+    signal, masker = _pascal(tone, tone_db), _pascal(noise, noise_db)
+    bound = (_zwicker(signal + masker) - _zwicker(masker)) / _zwicker(signal)
+    signal_exc, masker_exc = (
+        excitation(_front_end(x), spl_offset_db=level) for x, level in ((tone, tone_db), (noise, noise_db))
+    )
+    alone = float(specific_loudness(signal_exc).sum())
+    added = float((specific_loudness(signal_exc + masker_exc) - specific_loudness(masker_exc)).sum())
+    assert added / alone == pytest.approx(bound, abs=0.05)
+    assert bound < float(partial_loudness(signal_exc, masker_exc).sum()) / alone < 1.0
+
+
+def _front_end(signal):
+    return hearing.slot_powers(hearing.band_energies(signal[:, None], RATE), [0.2, 1.9])[0]
+
+
 def test_cross_check_broadband_sounds_rank_as_in_iso_532_1():
     """Sixteen noises of other colours, bandwidths and levels, through our front end: Spearman's rank correlation."""
     from scipy.stats import spearmanr
@@ -360,8 +448,7 @@ def test_cross_check_broadband_sounds_rank_as_in_iso_532_1():
     ours, theirs = [], []
     for seed, (db_per_octave, low, high, level_db) in enumerate(cases):
         noise = shaped_noise(2.0, slope(db_per_octave), seed=seed, low_hz=low, high_hz=high)
-        powers = hearing.slot_powers(hearing.band_energies(noise[:, None], RATE), [0.2, 1.9])[0]
-        ours.append(float(loudness_of(powers, spl_offset_db=level_db)))
+        ours.append(float(loudness_of(_front_end(noise), spl_offset_db=level_db)))
         theirs.append(_zwicker(_pascal(noise, level_db)))
     assert float(spearmanr(ours, theirs).statistic) >= 0.9
     # In size the two models lie up to 8 phon apart: ours reads soft broadband sounds louder and bass softer.

@@ -10,7 +10,7 @@ import sample_whatif
 
 from dossier.archive.revisions import head_of
 from dossier.archive.standing import stand
-from dossier.measure.hearing import page_constants
+from dossier.measure.hearing import page_constants, page_contours
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, WhatIfArrays
 from dossier.render.page import render_dossier
@@ -26,7 +26,8 @@ def assets(data: DossierData, what_if: WhatIfArrays | None = None, *, sounds: bo
 
 
 def render(data: DossierData, found: PageAssets | None = None) -> str:
-    return render_dossier(data, found or assets(data), hearing_constants=page_constants())
+    return render_dossier(data, found or assets(data), hearing_constants=page_constants(),
+                          contour_errors=page_contours())
 
 
 @cache

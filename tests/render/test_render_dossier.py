@@ -23,6 +23,7 @@ from html_tree import Node, parse
 from sample_pages import assets, html, render
 from unpack import unpacked
 
+from dossier.measure.hearing import page_contours
 from dossier.model.datafile import SettingUsed
 from dossier.render.page import exact, render_dossier
 
@@ -36,6 +37,17 @@ def tree(name: str) -> Node:
 
 def data_of(name: str) -> Any:
     return json.loads(tree(name).one("script", id="page-data").text)
+
+
+def test_the_method_says_how_well_equal_loudness_is_met() -> None:
+    """Analytic: every tone and level of the standard is in the table, and what is off by more than 3 phon is named."""
+    errors = page_contours()
+    table = tree("sample").one("table", id="table-contours").one("tbody")
+    assert len(table.every("tr")) == len(errors) == 29
+    cells = [[c.attributes["data-value"] for c in row.every("td")] for row in table.every("tr")]
+    assert [[float(v) for v in row] for row in cells] == [pytest.approx(row, abs=1e-3) for row in errors.values()]
+    method = tree("sample").one("section", id="method").text
+    assert f"within {max(abs(e) for row in errors.values() for e in row):.1f}" in method.replace("\xa0", " ")
 
 
 @pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
