@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import scipy.fft
@@ -32,6 +33,12 @@ _STEP_S = 0.002  # resolution of the onset train
 _SPREAD_S = 0.010  # half width of 'on the grid'
 _PHASES = 192  # phase bins a beat
 MIN_ONSETS = 4
+SIMPLE_RATIOS = (1.0, 2.0, 1 / 2, 3.0, 1 / 3, 3 / 2, 2 / 3, 4 / 3, 3 / 4, 4.0, 1 / 4)  # readings of one pulse
+_WINDOW_S, _HOP_S = 10.0, 5.0  # a tempo that changes is looked for in windows of this length
+_LEAST_IN_WINDOW = 12  # onsets
+_EXPLAINED, _UNEXPLAINED = 0.85, 0.7  # share of a window's best alignment
+_MOST_TEMPOS = 4
+_CONTRADICTED = 0.6  # share of the best alignment below which a stated tempo is not the music's
 _NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a rounded number in a name
 
 
@@ -46,7 +53,7 @@ class Fit:
     swing_beats: float  # length of the swung pair: 1.0 eighths, 0.5 sixteenths
     swing_confidence: float
     spread_s: float  # median distance of onsets from the grid
-    pulse: bool  # the onsets are one even pulse
+    pulse: bool  # the onsets are one even pulse, slow enough to be the beat
     others_bpm: tuple[float, ...] = ()  # half or double readings that score nearly as well
 
 
@@ -295,6 +302,7 @@ def fit(
         return None
     others: tuple[float, ...] = ()
     pulse = _even_pulse(train)
+    is_beat = pulse is not None and 60.0 * pulse <= PULSE_HIGHEST_BPM
     if tempo_bpm is not None:
         beat_hz = tempo_bpm / 60.0
     elif near_bpm:
@@ -324,13 +332,106 @@ def fit(
         score, confidence, spread = _quality(train, exact_hz, offset, positions(ratio, pair), pulse is not None)
         if abs(ratio - 0.5) > 0.015:
             score -= _SWUNG_COST if _LEAST_SWING < ratio < _MOST_SWING else 5.0 * _SWUNG_COST
-        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse is not None)
+        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, is_beat)
         if best is None or score > best[0] + 1e-9:
             best = score, made
     if best is None:
         return None
     fitted = best[1]
     return replace(fitted, others_bpm=tuple(factor * fitted.tempo_bpm for factor in others))
+
+
+def in_threes(onsets: Onsets, fit: Fit) -> bool:
+    """Whether all thirds of the beat strike, and next to nothing between them: a beat of three eighths, no swing."""
+    beats = (onsets.times_s - fit.beat_s) * fit.tempo_bpm / 60.0
+    weights = np.sqrt(np.minimum(onsets.strengths, np.quantile(onsets.strengths, 0.95)))
+
+    def share(phase: float) -> float:
+        near = np.abs((beats - phase + 0.5) % 1.0 - 0.5) < 0.05
+        return float(weights[near].sum() / weights.sum())
+
+    second, third = share(1.0 / 3.0), share(2.0 / 3.0)
+    between = max(share(0.25), share(0.5), share(0.75))
+    return min(second, third) > max(0.15, 0.6 * max(second, third), 3.0 * between)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A stretch of one tempo."""
+
+    start_s: float
+    end_s: float
+    tempo_bpm: float
+
+
+def _supports(curve: Array, beat_hz: Array, tempo_hz: float) -> Array:
+    """Best alignment, a window, within 0.8 % of a tempo or of one in a simple ratio to it; `curve` is (windows, n)."""
+    near = np.zeros(len(beat_hz), dtype=bool)
+    for ratio in SIMPLE_RATIOS:
+        near |= np.abs(beat_hz / (ratio * tempo_hz) - 1.0) < 0.008
+    return np.asarray(curve[:, near].max(axis=1))
+
+
+def sections(onsets: Onsets) -> list[Section]:
+    """Stretches of different tempos; one where the tempo holds, none where the piece is too short to tell.
+
+    Windows of 10 s, every 5 s, are explained by as few tempos as will do.  A tempo counts as another only where two
+    windows in a row are explained by it and not by the first, and no simple ratio links the two.
+    """
+    count = int((onsets.duration_s - _WINDOW_S) / _HOP_S) + 1
+    beat_hz = np.arange(LOWEST_BPM / 60.0, HIGHEST_BPM / 60.0, 0.004)
+    starts, curves = [], []
+    for start in _HOP_S * np.arange(count):
+        first, end = np.searchsorted(onsets.times_s, (start, start + _WINDOW_S))
+        if end - first >= _LEAST_IN_WINDOW:
+            piece = replace(onsets, times_s=onsets.times_s[first:end] - start, strengths=onsets.strengths[first:end])
+            starts.append(float(start))
+            curves.append(_alignment(_Train(piece), beat_hz))
+    if len(curves) < 2:
+        return []
+    curve = np.stack(curves)
+    highest = curve.max(axis=1)
+    shared = float(beat_hz[int((curve / highest[:, None]).mean(axis=0).argmax())])
+    tempos = [shared, *(float(beat_hz[index]) for index in curve.argmax(axis=1))]
+    support = np.stack([_supports(curve, beat_hz, tempo) / highest for tempo in tempos])  # (tempos, windows)
+    chosen = [int((support > _EXPLAINED).sum(axis=1).argmax())]
+    label = np.zeros(len(curves), dtype=np.int64)
+    for _ in range(_MOST_TEMPOS - 1):
+        open_ = support[chosen].max(axis=0) < _UNEXPLAINED
+        gain = (support > _EXPLAINED) & open_
+        runs = (gain[:, 1:] & gain[:, :-1]).sum(axis=1)
+        if not runs.any():
+            break
+        chosen.append(int(runs.argmax()))
+    label = support[chosen].argmax(axis=0)
+    for index in range(1, len(label) - 1):  # a window across a change fits neither tempo: it goes with its neighbour
+        if label[index - 1] != label[index] != label[index + 1]:
+            label[index] = label[index - 1]
+    edges = [0, *(np.flatnonzero(np.diff(label)) + 1), len(label)]
+    out: list[Section] = []
+    for first, end in pairwise(edges):
+        mine = curve[first:end].mean(axis=0)
+        near = np.abs(beat_hz / tempos[chosen[label[first]]] - 1.0) < 0.01
+        tempo = float(beat_hz[near][mine[near].argmax()])
+        while out and not 0.7 < tempo * 60.0 / out[0].tempo_bpm < 1.42:
+            tempo *= 0.5 if tempo * 60.0 > out[0].tempo_bpm else 2.0
+        from_s = 0.0 if first == 0 else 0.5 * (starts[first - 1] + starts[first] + _WINDOW_S)
+        to_s = onsets.duration_s if end == len(label) else 0.5 * (starts[end - 1] + starts[end] + _WINDOW_S)
+        out.append(Section(from_s, to_s, 60.0 * tempo))
+    return out
+
+
+def contradicts(onsets: Onsets, tempo_bpm: float) -> bool:
+    """Whether the onsets plainly keep a steady tempo that is neither this one nor in a simple ratio to it."""
+    if len(onsets.times_s) < _LEAST_IN_WINDOW:
+        return False
+    train = _Train(onsets)
+    beat_hz = np.arange(LOWEST_BPM / 60.0, HIGHEST_BPM / 60.0, min(0.1 / max(train.span_s, 0.5), 0.004))
+    curve = _alignment(train, beat_hz)
+    near = np.zeros(len(beat_hz), dtype=bool)
+    for ratio in SIMPLE_RATIOS:
+        near |= np.abs(60.0 * beat_hz / (ratio * tempo_bpm) - 1.0) < _NEAR
+    return bool(curve[near].max() < _CONTRADICTED * curve.max())
 
 
 def _octave(one_hz: float, other_hz: float) -> float | None:
