@@ -26,7 +26,7 @@ from dossier.model.measures import Array
 LOWEST_BPM, HIGHEST_BPM = 50.0, 220.0
 _RATIOS = np.array([1, 2, 1 / 2, 2 / 3, 3 / 2, 4 / 3, 3 / 4, 3, 1 / 3, 4, 1 / 4, 8 / 3, 3 / 8])
 _NAMED = np.array([2, 1 / 2, 2 / 3, 3 / 2, 4 / 3, 3 / 4])  # the ratios of alternatives worth telling
-_LEAST_LIKELY = 0.03  # an alternative less likely than this is not told
+_LEAST_LIKELY = 0.01  # an alternative less likely than this is not told
 _USUAL_BPM = 120.0
 FLOOR = 0.03  # keeps the logarithms of what does not repeat finite
 _LONG_S, _SHORT_S = 1.2, 0.1  # where the periods of bars and of short notes start
@@ -106,14 +106,18 @@ def _mean(rows: Array) -> Array:
     return np.asarray(np.where(known, rows, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
 
 
-def evidence(onsets: Onsets, tempos_bpm: Array) -> tuple[Array, float]:
-    """What speaks for each tempo, `(n, 5)`: common tempo, repetition, tatum, knee below, knee above; how steady."""
+def evidence(onsets: Onsets, tempos_bpm: Array, *, triple: bool = False) -> tuple[Array, float]:
+    """What speaks for each tempo, `(n, 5)`: common tempo, repetition, tatum, knee below, knee above; how steady.
+
+    In a triple meter the periods of the repetition are doublings of three beats.
+    """
     beat_s = 60.0 / tempos_bpm
     flux, rate = capped_flux(onsets), onsets.frame_rate_hz
     correlations = autocorrelation(flux)
     every, high = correlations.mean(axis=0), correlations[2]
     low = correlations[0] if flux[0].sum() > _LEAST_LOWS * flux.sum() else every
-    repeats = np.log(np.maximum(at_lag(low, rate * _doublings(beat_s, _LONG_S, 3)), 0.0) + FLOOR)
+    bars = _doublings((3.0 if triple else 1.0) * beat_s, _LONG_S, 3)
+    repeats = np.log(np.maximum(at_lag(low, rate * bars), 0.0) + FLOOR)
     short = np.log(_lines(flux, rate, 1.0 / _doublings(beat_s, _SHORT_S, 2)) + FLOOR)
     half, one, two = (at_lag(high, rate * share * beat_s) for share in (0.5, 1.0, 2.0))
     common = np.log2(tempos_bpm / _USUAL_BPM) ** 2
@@ -127,14 +131,24 @@ def _shares(scores: Array) -> Array:
     return np.asarray(raised / raised.sum())
 
 
-def choose(onsets: Onsets, tempo_bpm: float) -> Level:
+def choose(onsets: Onsets, tempo_bpm: float, *, triple: bool = False, near_bpm: float | None = None) -> Level:
     """The beat's level among the tempos in simple ratios to `tempo_bpm`.
+
+    Parameters
+    ----------
+    onsets : with their band flux
+    tempo_bpm : of any level of the pulse
+    triple : the meter is known to be in threes
+    near_bpm : only tempos within half an octave of this count, if there are any
 
     The confidence is the geometric mean of its likelihood and of the least that is left of it when one kind of
     evidence is taken away: what rests on one kind alone is not sure.
     """
     tempos = family(tempo_bpm)
-    told_by, steady = evidence(onsets, tempos)
+    if near_bpm is not None:
+        close = np.abs(np.log2(tempos / near_bpm)) <= 0.5
+        tempos = tempos[close] if close.any() else tempos
+    told_by, steady = evidence(onsets, tempos, triple=triple)
     parts = told_by * _WEIGHTS
     shares = _shares(parts.sum(axis=1))
     order = np.argsort(-shares, kind="stable")

@@ -32,6 +32,7 @@ __all__ = ["estimate", "tempo_from_name"]
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
 _CLEAR = 0.5  # confidence of a fit that may speak against a stated tempo
+_CLEAR_LEVEL = 0.3  # confidence in the beat from which its thirds are taken for eighths
 
 
 def _snapped(time_s: float, spread_s: float) -> float:
@@ -104,7 +105,8 @@ def _rounded(fit: rhythm.Fit) -> float:
 def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | None, notes: list[str]) -> _Tempo:
     """The tempo from the sound alone."""
     fit = rhythm.fit(onsets, swing=swing)
-    level = None if fit is None else beat_level.choose(onsets, fit.tempo_bpm)
+    triple = meter is not None and meter[0] % 3 == 0 and meter[1] != 8
+    level = None if fit is None else beat_level.choose(onsets, fit.tempo_bpm, triple=triple)
     if fit is None or level is None or max(fit.confidence, level.steady) < STEADY:
         notes.append(
             "No steady tempo was found: the slots are 16ths of 120 BPM, which may not be the music's. "
@@ -116,9 +118,9 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
         confidence, others = min(max(fit.confidence, level.steady), level.confidence), level.others_bpm
         if abs(level.tempo_bpm / fit.tempo_bpm - 1.0) > 0.01:
             fit = rhythm.fit(onsets, swing=swing, near_bpm=[level.tempo_bpm]) or fit
-        in_eighths = meter is None or (meter[1] == 8 and meter[0] % 3 == 0)
+        in_eighths = level.confidence > _CLEAR_LEVEL if meter is None else meter[1] == 8 and meter[0] % 3 == 0
         if in_eighths and 1.5 * fit.tempo_bpm <= rhythm.HIGHEST_BPM and rhythm.in_threes(onsets, fit):
-            others = (fit.tempo_bpm,)
+            others = (fit.tempo_bpm, *others[:1])
             fit = rhythm.fit(onsets, near_bpm=[1.5 * fit.tempo_bpm]) or fit
     bpm = _rounded(fit)
     if others:
@@ -127,15 +129,21 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
     return _Tempo(bpm, "estimated", confidence, fit, others)
 
 
-def _longest(onsets: Onsets, parts: Sequence[rhythm.Section], notes: list[str]) -> Onsets:
-    """The onsets of the longest stretch of one tempo."""
-    told = ", then ".join(f"{part.tempo_bpm:.4g} BPM from {part.start_s:.0f} s" for part in parts)
-    longest = max(parts, key=lambda part: part.end_s - part.start_s)
+def _changes(
+    onsets: Onsets, parts: Sequence[rhythm.Section], longest: rhythm.Section, tempo_bpm: float, notes: list[str]
+) -> tuple[tuple[float, float], ...]:
+    """From when on which tempo is played, on the level of the grid's."""
+    out = []
+    for part in parts:
+        piece = _between(onsets, part.start_s, part.end_s)
+        level = beat_level.choose(piece, part.tempo_bpm, near_bpm=tempo_bpm)
+        out.append((part.start_s, tempo_bpm if part is longest else level.tempo_bpm))
+    told = ", then ".join(f"{tempo:.4g} BPM from {start:.0f} s" for start, tempo in out)
     notes.append(
         f"The tempo changes: {told}.  The grid keeps that of the longest stretch, from {longest.start_s:.0f} s to "
         f"{longest.end_s:.0f} s, and does not fit the others."
     )
-    return _between(onsets, longest.start_s, longest.end_s)
+    return tuple(out)
 
 
 def _tempo(
@@ -199,8 +207,10 @@ def estimate(
     onsets = detect(samples, rate_hz)
     named = _named_tempo(names, notes) if tempo_bpm is None else None
     parts = rhythm.sections(onsets)
-    changes = tuple((part.start_s, part.tempo_bpm) for part in parts) if len(parts) > 1 else ()
-    tempo, used = _tempo(_longest(onsets, parts, notes) if changes else onsets, tempo_bpm, named, swing, meter, notes)
+    longest = max(parts, key=lambda part: part.end_s - part.start_s) if len(parts) > 1 else None
+    steady = onsets if longest is None else _between(onsets, longest.start_s, longest.end_s)
+    tempo, used = _tempo(steady, tempo_bpm, named, swing, meter, notes)
+    changes = () if longest is None else _changes(onsets, parts, longest, tempo.bpm, notes)
     fit = tempo.fit
     slot_s = 15.0 / tempo.bpm
     bar, meter_source, meter_confidence = _meter(used, fit, meter, notes)
