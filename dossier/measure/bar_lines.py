@@ -23,6 +23,7 @@ SOFT_SNAP_S = 0.016  # the same where attacks are soft, and read late by about t
 _FIRST_SOUND = 0.2  # evidence that the first sound is on a bar line
 _FILE_START = 0.15  # evidence that the start of the file is
 _HARMONY = 0.6  # evidence of a place where all bars change their harmony
+COMPOUND = ((6, 8), (9, 8), (12, 8))  # meters whose beat is a dotted quarter
 _TRIPLE = 0.12  # log autocorrelation by which threes stand out: of 278 stretches in 4/4 0 pass with the lows agreeing
 _PLAIN = 0.8  # the same where there is no doubt
 _MOST_STEPS = 256  # half beats that are looked at: 32 bars of four

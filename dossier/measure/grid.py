@@ -32,7 +32,6 @@ __all__ = ["estimate", "tempo_from_name"]
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
 _CLEAR = 0.5  # confidence of a fit that may speak against a stated tempo
-_CLEAR_LEVEL = 0.3  # confidence in the beat from which its thirds are taken for eighths
 
 
 def _snapped(time_s: float, spread_s: float) -> float:
@@ -105,7 +104,7 @@ def _rounded(fit: rhythm.Fit) -> float:
 def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | None, notes: list[str]) -> _Tempo:
     """The tempo from the sound alone."""
     fit = rhythm.fit(onsets, swing=swing)
-    triple = meter is not None and meter[0] % 3 == 0 and meter[1] != 8
+    triple = meter is not None and meter[0] % 3 == 0 and meter not in bar_lines.COMPOUND
     level = None if fit is None else beat_level.choose(onsets, fit.tempo_bpm, triple=triple)
     if fit is None or level is None or max(fit.confidence, level.steady) < STEADY:
         notes.append(
@@ -118,10 +117,11 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
         confidence, others = min(max(fit.confidence, level.steady), level.confidence), level.others_bpm
         if abs(level.tempo_bpm / fit.tempo_bpm - 1.0) > 0.01:
             fit = rhythm.fit(onsets, swing=swing, near_bpm=[level.tempo_bpm]) or fit
-        in_eighths = level.confidence > _CLEAR_LEVEL if meter is None else meter[1] == 8 and meter[0] % 3 == 0
-        if in_eighths and 1.5 * fit.tempo_bpm <= rhythm.HIGHEST_BPM and rhythm.in_threes(onsets, fit):
+        quarters = 1.5 * fit.tempo_bpm
+        in_eighths = bar_lines.meter(onsets, quarters)[0] == (6, 8) if meter is None else meter in bar_lines.COMPOUND
+        if in_eighths and quarters <= rhythm.HIGHEST_BPM and rhythm.in_threes(onsets, fit):
             others = (fit.tempo_bpm, *others[:1])
-            fit = rhythm.fit(onsets, near_bpm=[1.5 * fit.tempo_bpm]) or fit
+            fit = rhythm.fit(onsets, near_bpm=[quarters]) or fit
     bpm = _rounded(fit)
     if others:
         told = " or ".join(f"{tempo:.4g}" for tempo in others)
