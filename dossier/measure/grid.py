@@ -31,6 +31,7 @@ __all__ = ["estimate", "tempo_from_name"]
 
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
+_UNHEARD_S = 0.012  # drift over the whole piece
 _CLEAR = 0.5  # confidence of a fit that may speak against a stated tempo
 
 
@@ -95,10 +96,11 @@ class _Tempo:
     others_bpm: tuple[float, ...] = ()
 
 
-def _rounded(fit: rhythm.Fit) -> float:
-    """Tempos are set in whole numbers far more often than 0.04 beside one."""
-    tempo = fit.tempo_bpm
-    return float(round(tempo)) if abs(tempo - round(tempo)) < 0.04 and fit.spread_s < 0.03 else tempo
+def _rounded(fit: rhythm.Fit, duration_s: float) -> float:
+    """Tempos are set in whole numbers far more often than just beside one: the nearest, if hardly any drift tells."""
+    away = abs(fit.tempo_bpm - round(fit.tempo_bpm))
+    near = away < 0.04 or away / fit.tempo_bpm * duration_s < _UNHEARD_S
+    return float(round(fit.tempo_bpm)) if near and fit.spread_s < 0.03 else fit.tempo_bpm
 
 
 def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | None, notes: list[str]) -> _Tempo:
@@ -112,9 +114,12 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
             "State the tempo in beat.toml."
         )
         return _Tempo(FALLBACK_BPM, "assumed", 0.0, None)
-    confidence, others = fit.confidence, fit.others_bpm
-    if not fit.pulse:
-        confidence, others = min(max(fit.confidence, level.steady), level.confidence), level.others_bpm
+    confidence, others = fit.confidence, level.others_bpm
+    if fit.pulse:
+        heard = (level.tempo_bpm, *others)
+        others = tuple(other for other in heard if abs(other / fit.tempo_bpm - 1.0) > 0.01)[:2]
+    else:
+        confidence = min(max(confidence, level.steady), level.confidence)
         if abs(level.tempo_bpm / fit.tempo_bpm - 1.0) > 0.01:
             fit = rhythm.fit(onsets, swing=swing, near_bpm=[level.tempo_bpm]) or fit
         quarters = 1.5 * fit.tempo_bpm
@@ -122,7 +127,8 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
         if in_eighths and quarters <= rhythm.HIGHEST_BPM and rhythm.in_threes(onsets, fit):
             others = (fit.tempo_bpm, *others[:1])
             fit = rhythm.fit(onsets, near_bpm=[quarters]) or fit
-    bpm = _rounded(fit)
+    bpm = _rounded(fit, onsets.duration_s)
+    others = tuple(other * bpm / fit.tempo_bpm for other in others)
     if others:
         told = " or ".join(f"{tempo:.4g}" for tempo in others)
         notes.append(f"The tempo was estimated as {bpm:.4g} BPM; it can also be read as {told} BPM.")

@@ -54,7 +54,6 @@ class Fit:
     swing_confidence: float
     spread_s: float  # median distance of onsets from the grid
     pulse: bool  # the onsets are one even pulse, slow enough to be the beat
-    others_bpm: tuple[float, ...] = ()  # half or double readings that score nearly as well
 
 
 def at(values: Array, index: Array) -> Array:
@@ -300,7 +299,6 @@ def fit(
     train = _Train(onsets)
     if tempo_bpm is None and train.span_s < 0.5:
         return None
-    others: tuple[float, ...] = ()
     pulse = _even_pulse(train)
     is_beat = pulse is not None and 60.0 * pulse <= PULSE_HIGHEST_BPM
     if tempo_bpm is not None:
@@ -310,8 +308,7 @@ def fit(
         rating = _alignment(train, options) + _repetition(_autocorrelation(onsets), onsets.frame_rate_hz, options)
         beat_hz = _sharpen(train, float(options[int(np.argmax(rating * prior(60.0 * options)))]), _NEAR)
     else:
-        rated = _candidates(train, onsets)
-        beat_hz = rated[0][1]
+        beat_hz = _candidates(train, onsets)[0][1]
         if pulse is not None:
             beat_hz = 0.5 * pulse if _in_pairs(train, pulse) else pulse
             while beat_hz * 60.0 > PULSE_HIGHEST_BPM:
@@ -319,8 +316,6 @@ def fit(
             while beat_hz * 60.0 < PULSE_LOWEST_BPM:
                 beat_hz *= 2.0
         beat_hz = _sharpen(train, beat_hz, 0.004)
-        octaves = (_octave(f, beat_hz) for rating_of, f in rated if rating_of > 0.6 * rated[0][0])
-        others = tuple(sorted({octave for octave in octaves if octave is not None}))
     best: tuple[float, Fit] | None = None
     for phase, ratio, pair in _hypotheses(train, beat_hz, swing):
         exact_hz, offset = _solve(train, beat_hz, phase, positions(ratio, pair), fixed=tempo_bpm is not None)
@@ -335,10 +330,7 @@ def fit(
         made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, is_beat)
         if best is None or score > best[0] + 1e-9:
             best = score, made
-    if best is None:
-        return None
-    fitted = best[1]
-    return replace(fitted, others_bpm=tuple(factor * fitted.tempo_bpm for factor in others))
+    return None if best is None else best[1]
 
 
 def in_threes(onsets: Onsets, fit: Fit) -> bool:
@@ -432,8 +424,3 @@ def contradicts(onsets: Onsets, tempo_bpm: float) -> bool:
     for ratio in SIMPLE_RATIOS:
         near |= np.abs(60.0 * beat_hz / (ratio * tempo_bpm) - 1.0) < _NEAR
     return bool(curve[near].max() < _CONTRADICTED * curve.max())
-
-
-def _octave(one_hz: float, other_hz: float) -> float | None:
-    """The factor, half or double, that takes the second frequency to the first."""
-    return next((ratio for ratio in (0.5, 2.0) if abs(one_hz / other_hz / ratio - 1.0) < 0.02), None)
