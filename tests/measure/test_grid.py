@@ -5,6 +5,8 @@ Kinds of evidence are named in each test: analytic (the answer is known), cross-
 
 from __future__ import annotations
 
+from functools import cache
+
 import mir_eval
 import numpy as np
 import pytest
@@ -55,6 +57,7 @@ def pattern(bpm: float, *, swing: float, pair_beats: float, bars: int = 8, first
     return place(times, gains, sounds, first_s + 4.0 * bars * 60.0 / bpm)[:, None]
 
 
+@cache
 def note(
     hz: float, duration_s: float, *, attack_s: float = 0.004, decay_s: float = 0.6, partials: int = 6
 ) -> np.ndarray:
@@ -198,6 +201,7 @@ SIX_EIGHT = (
 )
 
 
+@cache
 def music(
     bpm: float,
     bar: tuple[tuple[float, float, int, float], ...] = STRAIGHT,
