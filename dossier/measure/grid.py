@@ -31,6 +31,7 @@ __all__ = ["estimate", "tempo_from_name"]
 
 FALLBACK_BPM = 120.0
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
+IN_THREES = 0.6  # most that a tempo is sure of in threes that nobody stated: they may be fours of another tempo
 _UNHEARD_S = 0.012  # drift over the whole piece
 _CLEAR = 0.5  # confidence of a fit that may speak against a stated tempo
 
@@ -221,6 +222,8 @@ def estimate(
     slot_s = 15.0 / tempo.bpm
     bar, meter_source, meter_confidence = _meter(used, fit, meter, notes)
     bar_s = bar[0] * 16 // bar[1] * slot_s
+    if tempo.source == "estimated" and meter_source == "estimated" and bar != (4, 4):
+        tempo = replace(tempo, confidence=min(tempo.confidence, IN_THREES))
 
     if first_downbeat_s is not None:
         downbeat, downbeat_source, downbeat_confidence = first_downbeat_s, "beat.toml", 1.0
