@@ -131,7 +131,9 @@ def _shares(scores: Array) -> Array:
     return np.asarray(raised / raised.sum())
 
 
-def choose(onsets: Onsets, tempo_bpm: float, *, triple: bool = False, near_bpm: float | None = None) -> Level:
+def choose(
+    onsets: Onsets, tempo_bpm: float, *, triple: bool = False, even: bool = False, near_bpm: float | None = None
+) -> Level:
     """The beat's level among the tempos in simple ratios to `tempo_bpm`.
 
     Parameters
@@ -139,6 +141,7 @@ def choose(onsets: Onsets, tempo_bpm: float, *, triple: bool = False, near_bpm: 
     onsets : with their band flux
     tempo_bpm : of any level of the pulse
     triple : the meter is known to be in threes
+    even : the onsets are one even pulse, whose knee is the pulse, whatever the beat
     near_bpm : only tempos within half an octave of this count, if there are any
 
     The confidence is the geometric mean of its likelihood and of the least that is left of it when one kind of
@@ -150,6 +153,8 @@ def choose(onsets: Onsets, tempo_bpm: float, *, triple: bool = False, near_bpm: 
         tempos = tempos[close] if close.any() else tempos
     told_by, steady = evidence(onsets, tempos, triple=triple)
     parts = told_by * _WEIGHTS
+    if even:
+        parts[:, 3:] = 0.0
     shares = _shares(parts.sum(axis=1))
     order = np.argsort(-shares, kind="stable")
     best = int(order[0])

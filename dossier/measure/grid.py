@@ -108,7 +108,9 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
     """The tempo from the sound alone."""
     fit = rhythm.fit(onsets, swing=swing)
     triple = meter is not None and meter[0] % 3 == 0 and meter not in bar_lines.COMPOUND
-    level = None if fit is None else beat_level.choose(onsets, fit.tempo_bpm, triple=triple)
+    pulse = fit.pulse_bpm if fit is not None else None
+    even = pulse is not None
+    level = None if fit is None else beat_level.choose(onsets, fit.tempo_bpm, triple=triple, even=even)
     if fit is None or level is None or max(fit.confidence, level.steady) < STEADY:
         notes.append(
             "No steady tempo was found: the slots are 16ths of 120 BPM, which may not be the music's. "
@@ -116,7 +118,7 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
         )
         return _Tempo(FALLBACK_BPM, "assumed", 0.0, None)
     confidence, others = fit.confidence, level.others_bpm
-    if fit.pulse:
+    if pulse is not None and pulse <= rhythm.PULSE_HIGHEST_BPM:  # slow enough to be the beat
         heard = (level.tempo_bpm, *others)
         others = tuple(other for other in heard if abs(other / fit.tempo_bpm - 1.0) > 0.01)[:2]
     else:
@@ -129,7 +131,7 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
             others = (fit.tempo_bpm, *others[:1])
             fit = rhythm.fit(onsets, near_bpm=[quarters]) or fit
     bpm = _rounded(fit, onsets.duration_s)
-    others = tuple(other * bpm / fit.tempo_bpm for other in others)
+    others = tuple(float(other * bpm / fit.tempo_bpm) for other in others)
     if others:
         told = " or ".join(f"{tempo:.4g}" for tempo in others)
         notes.append(f"The tempo was estimated as {bpm:.4g} BPM; it can also be read as {told} BPM.")

@@ -53,7 +53,7 @@ class Fit:
     swing_beats: float  # length of the swung pair: 1.0 eighths, 0.5 sixteenths
     swing_confidence: float
     spread_s: float  # median distance of onsets from the grid
-    pulse: bool  # the onsets are one even pulse, slow enough to be the beat
+    pulse_bpm: float | None = None  # rate of the onsets where they are one even pulse and nothing else
 
 
 def at(values: Array, index: Array) -> Array:
@@ -300,7 +300,6 @@ def fit(
     if tempo_bpm is None and train.span_s < 0.5:
         return None
     pulse = _even_pulse(train)
-    is_beat = pulse is not None and 60.0 * pulse <= PULSE_HIGHEST_BPM
     if tempo_bpm is not None:
         beat_hz = tempo_bpm / 60.0
     elif near_bpm:
@@ -327,7 +326,7 @@ def fit(
         score, confidence, spread = _quality(train, exact_hz, offset, positions(ratio, pair), pulse is not None)
         if abs(ratio - 0.5) > 0.015:
             score -= _SWUNG_COST if _LEAST_SWING < ratio < _MOST_SWING else 5.0 * _SWUNG_COST
-        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, is_beat)
+        made = Fit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse and 60.0 * pulse)
         if best is None or score > best[0] + 1e-9:
             best = score, made
     return None if best is None else best[1]
