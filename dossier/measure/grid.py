@@ -165,26 +165,26 @@ def _tempo(
 ) -> tuple[_Tempo, Onsets]:
     """The tempo from the best source, and the onsets that the grid is to be fitted to."""
     given = stated_bpm if stated_bpm is not None else named_bpm
-    if given is None or not len(onsets.times_s):
-        if given is None:
-            return _estimated(onsets, swing, meter, notes), onsets
-        return _Tempo(given, "beat.toml" if stated_bpm is not None else "file name", 1.0, None), onsets
+    if given is None:
+        return _estimated(onsets, swing, meter, notes), onsets
     by_name = stated_bpm is None
-    heard = rhythm.fit(onsets, swing=swing) if rhythm.contradicts(onsets, given) else _drifting(onsets, given)
-    if heard is not None and heard.confidence >= _CLEAR:
+    source, confidence = ("file name", 0.9) if by_name else ("beat.toml", 1.0)
+    if not len(onsets.times_s):
+        return _Tempo(given, source, confidence, None), onsets
+    heard, against = None, rhythm.contradicts(onsets, given)
+    if against:
+        heard = _estimated(onsets, swing, meter, [])
+    elif (near := _drifting(onsets, given)) is not None:
+        heard = _Tempo(_rounded(near, onsets.duration_s), "estimated", near.confidence, near)
+    if heard is not None and heard.fit is not None and heard.fit.confidence >= _CLEAR:
         if by_name:
-            mine: list[str] = []
-            found = _estimated(onsets, swing, meter, mine)
-            notes.append(f"A file name states {given:g} BPM, but the onsets fit {found.bpm:.2f} BPM, which was taken.")
-            return found, onsets
-        drift_s = abs(heard.tempo_bpm / given - 1.0) * onsets.duration_s
-        notes.append(
-            f"The onsets fit {heard.tempo_bpm:.2f} BPM better than the stated {given:g}: "
-            f"the grid drifts by {drift_s:.2f} s over the length of the stems."
-        )
+            notes.append(f"A file name states {given:g} BPM, but the onsets fit {heard.bpm:.2f} BPM, which was taken.")
+            return heard, onsets
+        drift_s = abs(heard.bpm / given - 1.0) * onsets.duration_s
+        costs = "does not follow them" if against else f"drifts by {drift_s:.2f} s over the length of the stems"
+        notes.append(f"The onsets fit {heard.bpm:.2f} BPM better than the stated {given:g}: the grid {costs}.")
         onsets = _between(onsets, 0.0, max(onsets.first_sound_s + 8 * 240.0 / given, float(onsets.times_s[0])))
-    fit = rhythm.fit(onsets, tempo_bpm=given, swing=swing)
-    return _Tempo(given, "file name" if by_name else "beat.toml", 0.9 if by_name else 1.0, fit), onsets
+    return _Tempo(given, source, confidence, rhythm.fit(onsets, tempo_bpm=given, swing=swing)), onsets
 
 
 def estimate(

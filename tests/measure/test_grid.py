@@ -314,6 +314,12 @@ def test_analytic_a_file_name_that_the_sound_contradicts_is_not_believed() -> No
     assert "126" in told
 
 
+def test_analytic_a_rounded_tempo_in_a_file_name_gives_way_to_the_sound_that_drifts_against_it() -> None:
+    found = grid.estimate(clicks(92.6, duration_s=60.0, first_s=0.1), RATE, names=("pad_92bpm.wav",))
+    assert found.tempo_bpm == pytest.approx(92.6, abs=0.02)
+    assert found.tempo_source == "estimated"
+
+
 @pytest.mark.parametrize("named", ["63", "126", "84"])
 def test_analytic_a_file_name_in_a_simple_ratio_to_the_sound_is_believed(named: str) -> None:
     found = grid.estimate(music(126.0), RATE, names=(f"loop_{named}bpm.wav",))
