@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import scipy.fft
 
-from dossier.measure import rhythm
+from dossier.measure import beat_level, rhythm
 from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array, Samples
 
@@ -23,6 +23,9 @@ SOFT_SNAP_S = 0.016  # the same where attacks are soft, and read late by about t
 _FIRST_SOUND = 0.2  # evidence that the first sound is on a bar line
 _FILE_START = 0.15  # evidence that the start of the file is
 _HARMONY = 0.6  # evidence of a place where all bars change their harmony
+COMPOUND = ((6, 8), (9, 8), (12, 8))  # meters whose beat is a dotted quarter
+_TRIPLE = 0.12  # log autocorrelation by which threes stand out: of 278 stretches in 4/4 pass 5, of one song in 3-3-2
+_PLAIN = 0.8  # the same where there is no doubt
 _MOST_STEPS = 256  # half beats that are looked at: 32 bars of four
 _LOW_HZ, _HIGH_HZ = 80.0, 1600.0
 
@@ -111,6 +114,32 @@ def harmony(two: Samples, rate_hz: int, onsets: Onsets, *, first_s: float, step_
     return np.asarray(
         sure * np.clip((means - means.min()) / max(float(means.max() - means.min()), 1e-9), 0.0, 1.0) ** 2
     )
+
+
+def meter(onsets: Onsets, tempo_bpm: float) -> tuple[tuple[int, int], float]:
+    """4/4, 3/4 or 6/8 by what repeats, and a confidence, 0-1; 0 where neither threes nor fours stand out.
+
+    The flux's autocorrelation at 3 and 9 quarters stands against that at 4 and 8, of all bands and, which must agree
+    for a triple meter, of the lows.  Of triple ones, 6/8 repeats after dotted quarters better than after quarters.
+    """
+    correlations = beat_level.autocorrelation(beat_level.capped_flux(onsets))
+    if correlations.shape[1] < 10:
+        return (4, 4), 0.0
+    # Smoothed over five frames: a sharp peak between two frames would else count less than one on a frame.
+    tracks = [np.convolve(track, np.full(5, 0.2), "same") for track in (correlations.mean(axis=0), correlations[0])]
+    step = onsets.frame_rate_hz * 60.0 / tempo_bpm
+
+    def repeats(quarters: tuple[float, float]) -> Array:
+        found = np.array([beat_level.at_lag(track, step * np.array(quarters)) for track in tracks])
+        return np.asarray(np.log(np.maximum(found, 0.0) + beat_level.FLOOR).mean(axis=1))
+
+    every, low = repeats((3.0, 9.0)) - repeats((4.0, 8.0))
+    if not np.isfinite(every + low):
+        return (4, 4), 0.0
+    if every > _TRIPLE and low > 0.0:
+        dotted = repeats((1.5, 4.5))[0] > repeats((1.0, 2.0))[0]
+        return ((6, 8) if dotted else (3, 4)), float(np.clip(every / _PLAIN, 0.0, 1.0))
+    return (4, 4), float(np.clip(-every / _PLAIN, 0.0, 1.0)) if every < -_TRIPLE else 0.0
 
 
 def first_bar_line(

@@ -15,7 +15,8 @@ Method
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,7 @@ from dossier.model.measures import Array, Samples
 FRAME_RATE_HZ = 100.0  # flux frames a second, nearly: the hop is a whole number of samples
 WINDOW_S = 0.0215  # 1024 samples at 48 kHz: 47 Hz a bin, short enough that a hit fills it
 LOW_END_HZ = 160.0  # bands below this count as low end (kick and bass fundamentals; common practice, no source)
+LOWS_END_HZ, MIDS_END_HZ = 200.0, 1500.0  # bands of the flux that tells the beat's level
 TOP_HZ = 16000.0
 FLOOR = 1e-5  # band powers 50 dB below the loud frames do not count as sound
 SILENT_PEAK = 1e-9  # -180 dBFS: below the last bit of any file format
@@ -47,6 +49,7 @@ class Onsets:
     last_sound_s: float  # end of the last 10 ms within 50 dB of the loudest 10 ms
     duration_s: float
     peak: float = 0.0  # largest magnitude of the signal
+    band_flux: Array = field(default_factory=lambda: np.zeros((3, 0)))  # (3, frames) that of lows, mids and highs
 
 
 def channels_of(samples: Samples) -> Samples:
@@ -174,12 +177,17 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
     rise = np.maximum(level - before, 0.0)
     low = rise[:, centres < LOW_END_HZ].sum(axis=1).astype(np.float64)
     raw = rise.sum(axis=1).astype(np.float64)
-    flux = np.maximum(raw - _moving_mean(raw, round(0.25 * frame_rate)), 0.0)
+    half = round(0.25 * frame_rate)
+    flux = np.maximum(raw - _moving_mean(raw, half), 0.0)
+    edges = np.searchsorted(centres, (0.0, LOWS_END_HZ, MIDS_END_HZ, np.inf))
+    bands = [rise[:, first:end].sum(axis=1).astype(np.float64) for first, end in pairwise(edges)]
 
     reach = max(1, round(0.03 * frame_rate))
     padded = np.pad(flux, reach, constant_values=0.0)
     local = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
-    peaks = np.flatnonzero((flux >= local) & (flux > 0.1 * flux.max()) & (flux > 0.25 * level.shape[1] ** 0.5))
+    # A mean weighted by itself: a typical peak, where the largest may be the one rise of all bands out of silence.
+    typical = float((flux**2).sum() / max(float(flux.sum()), 1e-9))
+    peaks = np.flatnonzero((flux >= local) & (flux > 0.15 * typical) & (flux > 0.25 * level.shape[1] ** 0.5))
     peaks = peaks[np.concatenate([[True], np.diff(peaks) > 1])] if len(peaks) else peaks
     times = peaks / frame_rate
     if len(peaks) > _REFINED:
@@ -203,4 +211,5 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
         last_sound_s=min((last + 1) * block / rate_hz, duration_s),
         duration_s=duration_s,
         peak=peak,
+        band_flux=np.stack([np.maximum(band - _moving_mean(band, half), 0.0) for band in bands]),
     )

@@ -1,4 +1,4 @@
-"""Tempo, beat phase and swing from onsets, for the `grid` of an instrumental and the `loops` of drums.
+"""Tempo, beat phase and swing from onsets: what `grid` asks of an instrumental and `loops` of a drum loop.
 
 Conventions
     Frequencies of beats in Hz, tempos in beats (quarter notes) a minute, times in seconds.  A slot is a sixteenth.
@@ -8,15 +8,16 @@ Method
     A candidate beat frequency f is scored by (a) how well the onsets line up with f and its subdivisions: the magnitude
     of the onset train's Fourier transform at f, 2f and 4f, or 3f and 6f for triplets; (b) the autocorrelation of the
     spectral flux at one, two and four beats; (c) how many of its beats carry an onset; (d) a log-normal prior, as in
-    Ellis, J. New Music Research 36(1), 2007 (MEM), here around 105 BPM.  The line width of the whole-file transform is
-    one over the duration, so it resolves the tempo far more finely than a beat tracker's frames; a robust least-squares
-    fit of the onsets to the grid then gives tempo and phase together.
+    Ellis, J. New Music Research 36(1), 2007 (MEM), here around 105 BPM.  The whole-file transform has a line width of
+    one over the duration, so the tempo is read far more finely than from a beat tracker's frames; a robust least
+    squares fit of the onsets to the grid then gives tempo and phase together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import scipy.fft
@@ -25,13 +26,19 @@ from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array
 
 LOWEST_BPM, HIGHEST_BPM = 50.0, 220.0  # plausible tempos; common practice, no source
-PULSE_LOWEST_BPM, PULSE_HIGHEST_BPM = 58.0, 185.0  # an even pulse with nothing in between is itself the beat
+PULSE_LOWEST_BPM, PULSE_HIGHEST_BPM = 58.0, 185.0  # an even pulse with nothing between is itself the beat
 _FAST_PULSE_BPM = 130.0
 PRIOR_BPM, PRIOR_OCTAVES = 105.0, 1.0
 _STEP_S = 0.002  # resolution of the onset train
 _SPREAD_S = 0.010  # half width of 'on the grid'
 _PHASES = 192  # phase bins a beat
 MIN_ONSETS = 4
+SIMPLE_RATIOS = (1.0, 2.0, 1 / 2, 3.0, 1 / 3, 3 / 2, 2 / 3, 4 / 3, 3 / 4, 4.0, 1 / 4)  # readings of one pulse
+_WINDOW_S, _HOP_S = 10.0, 5.0  # a tempo that changes is looked for in windows of this length
+_LEAST_IN_WINDOW = 12  # onsets
+_EXPLAINED, _UNEXPLAINED = 0.85, 0.7  # share of a window's best alignment
+_MOST_TEMPOS = 4
+_CONTRADICTED = 0.6  # share of the best alignment below which a stated tempo is not the music's
 _NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a rounded number in a name
 
 
@@ -46,7 +53,7 @@ class GridFit:
     swing_beats: float  # length of the swung pair: 1.0 eighths, 0.5 sixteenths
     swing_confidence: float
     spread_s: float  # median distance of onsets from the grid
-    others_bpm: tuple[float, ...] = ()  # half or double readings that score nearly as well
+    pulse_bpm: float | None = None  # rate of the onsets where they are one even pulse and nothing else
 
 
 def at(values: Array, index: Array) -> Array:
@@ -148,7 +155,7 @@ def _even_pulse(train: _Train) -> float | None:
 
 
 def _in_pairs(train: _Train, pulse_hz: float) -> bool:
-    """Whether every second stroke of a fast even pulse is stronger, which makes the pulse eighths."""
+    """Whether every second stroke of a fast even pulse is the stronger: then the pulse is eighths."""
     half, quarter = train.line(pulse_hz * np.array([0.5, 0.25]))
     return bool(60.0 * pulse_hz > _FAST_PULSE_BPM and half > 0.08 and half > 1.3 * quarter)
 
@@ -167,10 +174,12 @@ def positions(swing: float, swing_beats: float) -> Array:
     return np.array([0.0, swing / 2.0, 0.5, 0.5 + swing / 2.0])
 
 
-_RANKS = np.array([1.0, 0.6, 0.8, 0.6])  # weights of the beat, its half and the sixteenths between
-_FIRST_ON_BEAT = 0.1  # music and its file mostly start on a beat: decides what the pattern alone leaves open
+_RANKS = np.array([1.0, 0.6, 0.8, 0.6])  # a beat counts more than its half, that more than the sixteenths between
+
+
+_FIRST_ON_BEAT = 0.1  # music and its file mostly start on a beat: it settles what the pattern alone leaves open
 _LEAST_SWING, _MOST_SWING = 0.485, 0.73  # what is played; common practice, no source
-_SWUNG_COST = 0.03  # a swung grid has one more degree of freedom, so it must be clearly better
+_SWUNG_COST = 0.03  # a swung grid has one more freedom than a straight one, and must be clearly better
 
 
 def _start(train: _Train) -> float:
@@ -179,7 +188,7 @@ def _start(train: _Train) -> float:
 
 
 def _hypotheses(train: _Train, beat_hz: float, swing: float | None) -> list[tuple[float, float, float]]:
-    """(beat phase in beats, swing, length of the swung pair): the best of each kind, to be refined."""
+    """(beat phase in beats, swing, length of the swung pair): the best of each kind, for a closer look."""
     folded = np.zeros(_PHASES)
     np.add.at(folded, np.round(train.times * beat_hz * _PHASES).astype(np.int64) % _PHASES, train.weights)
     width = max(1.0, 0.5 * _SPREAD_S * beat_hz * _PHASES)
@@ -209,7 +218,7 @@ def _solve(train: _Train, beat_hz: float, phase: float, slots: Array, *, fixed: 
         choices = np.floor(beats)[:, None] + np.concatenate([slots - 1.0, slots, slots[:1] + 1.0])
         nearest = choices[np.arange(len(beats)), np.abs(choices - beats[:, None]).argmin(axis=1)]
         miss = np.abs(beats - nearest)
-        # Closer onsets count more; a soft edge keeps single onsets from dropping in or out.
+        # Closer onsets count more (a soft edge, so that no onset drops in or out at once).
         weight = train.weights * np.exp(-0.5 * (miss / (0.5 * tolerance)) ** 2) * (miss < tolerance)
         if weight.sum() <= 0.0:
             break
@@ -227,7 +236,7 @@ def _solve(train: _Train, beat_hz: float, phase: float, slots: Array, *, fixed: 
 
 
 def _swing_of(train: _Train, beat_hz: float, offset: float, swing: float, pair: float) -> tuple[float, float]:
-    """Swing read from the second onsets of the pairs, and a confidence, 0-1."""
+    """Swing read from the onsets between the pairs' firsts, and how sure it is."""
     within = ((train.times - offset) * beat_hz / pair) % 1.0
     near = np.abs(within - swing) < 0.09
     if pair == 1.0 and abs(swing - 0.5) < 0.02:
@@ -244,19 +253,19 @@ def _swing_of(train: _Train, beat_hz: float, offset: float, swing: float, pair: 
 
 
 def _quality(train: _Train, beat_hz: float, offset: float, slots: Array, pulse: bool) -> tuple[float, float, float]:
-    """Score to compare phases and swings by, confidence that there is a grid, median distance from it in seconds."""
+    """Score among phases and swings, confidence that there is a grid at all, median distance from it."""
     beats = ((train.times - offset) * beat_hz) % 1.0
     distances = np.abs(beats[:, None] - np.append(slots, 1.0)) / beat_hz
     miss = distances.min(axis=1)
     tolerance = min(0.02, 0.12 * 0.25 / beat_hz)
     share = float(train.weights[miss < tolerance].sum() / train.weights.sum())
     chance = 8.0 * tolerance * beat_hz
-    # The search picks the luckiest of many grids: allow for three standard deviations of a chance result, and for more
-    # where onsets are few.
+    # The search picks the luckiest of many grids: allow for three standard deviations of a chance result and more
+    # where there are few onsets.
     lucky = chance + (3.0 + 10.0 / len(beats)) * np.sqrt(chance * (1.0 - chance) / len(beats))
     confidence = float(np.clip((share - min(lucky, 0.9)) / (1.0 - min(lucky, 0.9)), 0.0, 1.0))
     # Onsets at random give a spectrum whose squares are exponentially distributed with mean 1 / n: their largest value
-    # over a band of m independent lines is about ln(m) / n.  `beyond` is the grid's line over that.
+    # over a band of m independent lines is about ln(m) / n.  `beyond` is how many times that the grid's line reaches.
     count = float(train.weights.sum() ** 2 / (train.weights**2).sum())
     line = max(float(train.line(np.array([k * beat_hz]))[0]) for k in (1, 2, 3, 4))
     beyond = line * line * count / np.log(10.0 + 150.0 * train.span_s)
@@ -272,18 +281,24 @@ def _quality(train: _Train, beat_hz: float, offset: float, slots: Array, pulse: 
 def fit(
     onsets: Onsets, *, tempo_bpm: float | None = None, swing: float | None = None, near_bpm: Sequence[float] = ()
 ) -> GridFit | None:
-    """Fit a steady grid to onsets.
+    """GridFit a steady grid to onsets.
 
-    `tempo_bpm` holds the tempo, leaving phase and swing to fit, and `swing` holds the swing.  Of `near_bpm`, tempos
-    known to be likely, the best is taken and refined within 1.2 %.  None with fewer than `MIN_ONSETS` onsets (one, if a
-    tempo is given), or where they all fall within half a second and no tempo is given.
+    Parameters
+    ----------
+    onsets : from `onsets.detect`
+    tempo_bpm : hold the tempo at this and fit only phase and swing
+    swing : hold the swing
+    near_bpm : tempos that are known to be likely: the best of them is taken and refined, within 1.2 %
+
+    Returns
+    -------
+    GridFit or None : None with fewer than `MIN_ONSETS` onsets, or all of them within half a second and no tempo given.
     """
     if len(onsets.times_s) < (1 if tempo_bpm else MIN_ONSETS):
         return None
     train = _Train(onsets)
     if tempo_bpm is None and train.span_s < 0.5:
         return None
-    others: tuple[float, ...] = ()
     pulse = _even_pulse(train)
     if tempo_bpm is not None:
         beat_hz = tempo_bpm / 60.0
@@ -292,8 +307,7 @@ def fit(
         rating = _alignment(train, options) + _repetition(_autocorrelation(onsets), onsets.frame_rate_hz, options)
         beat_hz = _sharpen(train, float(options[int(np.argmax(rating * prior(60.0 * options)))]), _NEAR)
     else:
-        rated = _candidates(train, onsets)
-        beat_hz = rated[0][1]
+        beat_hz = _candidates(train, onsets)[0][1]
         if pulse is not None:
             beat_hz = 0.5 * pulse if _in_pairs(train, pulse) else pulse
             while beat_hz * 60.0 > PULSE_HIGHEST_BPM:
@@ -301,8 +315,6 @@ def fit(
             while beat_hz * 60.0 < PULSE_LOWEST_BPM:
                 beat_hz *= 2.0
         beat_hz = _sharpen(train, beat_hz, 0.004)
-        octaves = (_octave(f, beat_hz) for rating_of, f in rated if rating_of > 0.6 * rated[0][0])
-        others = tuple(sorted({octave for octave in octaves if octave is not None}))
     best: tuple[float, GridFit] | None = None
     for phase, ratio, pair in _hypotheses(train, beat_hz, swing):
         exact_hz, offset = _solve(train, beat_hz, phase, positions(ratio, pair), fixed=tempo_bpm is not None)
@@ -314,15 +326,100 @@ def fit(
         score, confidence, spread = _quality(train, exact_hz, offset, positions(ratio, pair), pulse is not None)
         if abs(ratio - 0.5) > 0.015:
             score -= _SWUNG_COST if _LEAST_SWING < ratio < _MOST_SWING else 5.0 * _SWUNG_COST
-        made = GridFit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread)
+        made = GridFit(60.0 * exact_hz, offset, confidence, ratio, pair, sure, spread, pulse and 60.0 * pulse)
         if best is None or score > best[0] + 1e-9:
             best = score, made
-    if best is None:
-        return None
-    fitted = best[1]
-    return replace(fitted, others_bpm=tuple(factor * fitted.tempo_bpm for factor in others))
+    return None if best is None else best[1]
 
 
-def _octave(one_hz: float, other_hz: float) -> float | None:
-    """The factor, half or double, that takes the second frequency to the first; None where neither does."""
-    return next((ratio for ratio in (0.5, 2.0) if abs(one_hz / other_hz / ratio - 1.0) < 0.02), None)
+def in_threes(onsets: Onsets, fit: GridFit) -> bool:
+    """Whether all thirds of the beat strike, and next to nothing between them: a beat of three eighths, no swing."""
+    beats = (onsets.times_s - fit.beat_s) * fit.tempo_bpm / 60.0
+    weights = np.sqrt(np.minimum(onsets.strengths, np.quantile(onsets.strengths, 0.95)))
+
+    def share(phase: float) -> float:
+        near = np.abs((beats - phase + 0.5) % 1.0 - 0.5) < 0.05
+        return float(weights[near].sum() / weights.sum())
+
+    second, third = share(1.0 / 3.0), share(2.0 / 3.0)
+    between = max(share(0.25), share(0.5), share(0.75))
+    return min(second, third) > max(0.15, 0.6 * max(second, third), 3.0 * between)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A stretch of one tempo."""
+
+    start_s: float
+    end_s: float
+    tempo_bpm: float
+
+
+def _supports(curve: Array, beat_hz: Array, tempo_hz: float) -> Array:
+    """Best alignment, a window, within 0.8 % of a tempo or of one in a simple ratio to it; `curve` is (windows, n)."""
+    near = np.zeros(len(beat_hz), dtype=bool)
+    for ratio in SIMPLE_RATIOS:
+        near |= np.abs(beat_hz / (ratio * tempo_hz) - 1.0) < 0.008
+    return np.asarray(curve[:, near].max(axis=1))
+
+
+def sections(onsets: Onsets) -> list[Section]:
+    """Stretches of different tempos; one where the tempo holds, none where the piece is too short to tell.
+
+    Windows of 10 s, every 5 s, are explained by as few tempos as will do.  A tempo counts as another only where two
+    windows in a row are explained by it and not by the first, and no simple ratio links the two.
+    """
+    count = int((onsets.duration_s - _WINDOW_S) / _HOP_S) + 1
+    beat_hz = np.arange(LOWEST_BPM / 60.0, HIGHEST_BPM / 60.0, 0.004)
+    starts, curves = [], []
+    for start in _HOP_S * np.arange(count):
+        first, end = np.searchsorted(onsets.times_s, (start, start + _WINDOW_S))
+        if end - first >= _LEAST_IN_WINDOW:
+            piece = replace(onsets, times_s=onsets.times_s[first:end] - start, strengths=onsets.strengths[first:end])
+            starts.append(float(start))
+            curves.append(_alignment(_Train(piece), beat_hz))
+    if len(curves) < 2:
+        return []
+    curve = np.stack(curves)
+    highest = curve.max(axis=1)
+    shared = float(beat_hz[int((curve / highest[:, None]).mean(axis=0).argmax())])
+    tempos = [shared, *(float(beat_hz[index]) for index in curve.argmax(axis=1))]
+    support = np.stack([_supports(curve, beat_hz, tempo) / highest for tempo in tempos])  # (tempos, windows)
+    chosen = [int((support > _EXPLAINED).sum(axis=1).argmax())]
+    label = np.zeros(len(curves), dtype=np.int64)
+    for _ in range(_MOST_TEMPOS - 1):
+        open_ = support[chosen].max(axis=0) < _UNEXPLAINED
+        gain = (support > _EXPLAINED) & open_
+        runs = (gain[:, 1:] & gain[:, :-1]).sum(axis=1)
+        if not runs.any():
+            break
+        chosen.append(int(runs.argmax()))
+    label = support[chosen].argmax(axis=0)
+    for index in range(1, len(label) - 1):  # a window across a change fits neither tempo: it goes with its neighbour
+        if label[index - 1] != label[index] != label[index + 1]:
+            label[index] = label[index - 1]
+    edges = [0, *(np.flatnonzero(np.diff(label)) + 1), len(label)]
+    out: list[Section] = []
+    for first, end in pairwise(edges):
+        mine = curve[first:end].mean(axis=0)
+        near = np.abs(beat_hz / tempos[chosen[label[first]]] - 1.0) < 0.01
+        tempo = float(beat_hz[near][mine[near].argmax()])
+        while out and not 0.7 < tempo * 60.0 / out[0].tempo_bpm < 1.42:
+            tempo *= 0.5 if tempo * 60.0 > out[0].tempo_bpm else 2.0
+        from_s = 0.0 if first == 0 else 0.5 * (starts[first - 1] + starts[first] + _WINDOW_S)
+        to_s = onsets.duration_s if end == len(label) else 0.5 * (starts[end - 1] + starts[end] + _WINDOW_S)
+        out.append(Section(from_s, to_s, 60.0 * tempo))
+    return out
+
+
+def contradicts(onsets: Onsets, tempo_bpm: float) -> bool:
+    """Whether the onsets plainly keep a steady tempo that is neither this one nor in a simple ratio to it."""
+    if len(onsets.times_s) < _LEAST_IN_WINDOW:
+        return False
+    train = _Train(onsets)
+    beat_hz = np.arange(LOWEST_BPM / 60.0, HIGHEST_BPM / 60.0, min(0.1 / max(train.span_s, 0.5), 0.004))
+    curve = _alignment(train, beat_hz)
+    near = np.zeros(len(beat_hz), dtype=bool)
+    for ratio in SIMPLE_RATIOS:
+        near |= np.abs(60.0 * beat_hz / (ratio * tempo_bpm) - 1.0) < _NEAR
+    return bool(curve[near].max() < _CONTRADICTED * curve.max())

@@ -108,6 +108,11 @@ class Grid:
     meter: tuple[int, int]
     bars: int  # that the music covers from the first downbeat, a partial last one included
     notes: tuple[str, ...] = ()
+    tempo_alternatives: tuple[float, ...] = ()  # other readings of the pulse, likeliest first, at most two
+    tempo_changes: tuple[tuple[float, float], ...] = ()  # (s, BPM): from when on which tempo; empty if it holds
+    swing_of: str = "sixteenths"  # the pairs that swing: "eighths" | "sixteenths"
+    meter_source: str = "assumed"  # "beat.toml" | "estimated" | "assumed"
+    meter_confidence: float = 0.0  # 0-1
 
     @property
     def slots_per_bar(self) -> int:

@@ -5,6 +5,8 @@ Kinds of evidence are named in each test: analytic (the answer is known), cross-
 
 from __future__ import annotations
 
+from functools import cache
+
 import mir_eval
 import numpy as np
 import pytest
@@ -55,6 +57,7 @@ def pattern(bpm: float, *, swing: float, pair_beats: float, bars: int = 8, first
     return place(times, gains, sounds, first_s + 4.0 * bars * 60.0 / bpm)[:, None]
 
 
+@cache
 def note(
     hz: float, duration_s: float, *, attack_s: float = 0.004, decay_s: float = 0.6, partials: int = 6
 ) -> np.ndarray:
@@ -170,6 +173,162 @@ def test_analytic_tempo_is_fitted_over_the_whole_file() -> None:
     """Three minutes at 92.34 BPM: a tempo that is 0.02 off would drift by more than a third of a slot."""
     found = grid.estimate(clicks(92.34, duration_s=180.0, accent=4), RATE)
     assert found.tempo_bpm == pytest.approx(92.34, abs=0.01)
+
+
+# Music without drums: level of the beat, meter, swing, changes
+
+
+CHORDS = ((0, 3, 7), (8, 12, 15), (3, 7, 10), (10, 14, 17))
+# quarter, gain, semitones above the chord's root, length in quarters; bass an octave below the rest
+STRAIGHT = (
+    *((at, 0.8, -24, 0.9) for at in (0.0, 1.0, 2.5, 3.0)),
+    *((0.5 * k, 0.35 if k % 2 else 0.5, (12, 15, 19)[k % 3], 0.4) for k in range(8)),
+    *((at, 0.3, 24, 0.2) for at in (0.75, 2.75, 3.25)),
+)
+TRESILLO = (
+    *((at, 0.8, -24, 0.7) for at in (0.0, 1.5, 3.0)),
+    *((0.25 * k, 0.5 if k % 4 == 0 else 0.3, (12, 15, 19)[k % 3], 0.22) for k in range(16) if k not in (5, 11)),
+    *((at, 0.4, 7, 0.5) for at in (1.0, 3.0)),
+)
+WALTZ = (
+    (0.0, 0.9, -24, 0.9), (1.0, 0.4, 12, 0.4), (1.0, 0.4, 15, 0.4), (2.0, 0.4, 12, 0.4), (2.0, 0.4, 15, 0.4),
+    (0.0, 0.4, 24, 0.9), (1.5, 0.3, 22, 0.4), (2.5, 0.3, 19, 0.4),
+)  # fmt: skip
+SIX_EIGHT = (
+    *((at, 0.9, -24, 1.3) for at in (0.0, 1.5)),
+    *((0.5 * k, (0.55, 0.3, 0.35)[k % 3], (12, 15, 19)[k % 3], 0.4) for k in range(6)),
+)
+
+
+@cache
+def music(
+    bpm: float,
+    bar: tuple[tuple[float, float, int, float], ...] = STRAIGHT,
+    *,
+    quarters: float = 4.0,
+    bars: int = 8,
+    swing: float = 0.5,
+    pair: float = 1.0,
+) -> np.ndarray:
+    """Pad, bass and arpeggio, an invented progression; each bar leaves out another note, and gains vary."""
+    beat, rng = 60.0 / bpm, np.random.default_rng(4)
+    times, gains, sounds = [], [], []
+    for index in range(bars):
+        root = CHORDS[index % 4][0] % 12
+        played = [event for k, event in enumerate(bar) if k == 0 or (k + index) % 7]
+        for at, gain, step, length in played:
+            late = round(at / (0.5 * pair)) % 2 == 1 and abs(at / (0.5 * pair) - round(at / (0.5 * pair))) < 1e-6
+            moved = at - 0.5 * pair + pair * swing if late else at
+            times.append((quarters * index + moved) * beat)
+            gains.append(gain * rng.uniform(0.85, 1.15))
+            sounds.append(note(440.0 * 2 ** ((60 + root + step - 69) / 12), length * beat, decay_s=0.35))
+        for tone in CHORDS[index % 4]:
+            times.append(quarters * index * beat)
+            gains.append(0.15)
+            sounds.append(note(440.0 * 2 ** ((60 + tone - 69) / 12), quarters * beat, attack_s=0.1, decay_s=9.0))
+    return place(np.array(times), np.array(gains), sounds, quarters * bars * beat)[:, None]
+
+
+@pytest.mark.parametrize("bpm", [64.0, 82.0, 100.0, 118.0, 140.0, 176.0])
+@pytest.mark.parametrize("bar", [STRAIGHT, TRESILLO], ids=["straight", "tresillo"])
+def test_analytic_tempo_of_music_without_drums(bar: tuple[tuple[float, float, int, float], ...], bpm: float) -> None:
+    """A bass in 3-3-2 is no beat of dotted eighths; half or double is read only outside the middle, and then named."""
+    found = grid.estimate(music(bpm, bar), RATE)
+    named = [tempo for tempo in (found.tempo_bpm, *found.tempo_alternatives) if abs(tempo / bpm - 1.0) < 0.001]
+    assert len(named) == 1
+    assert any(abs(found.tempo_bpm / bpm / ratio - 1.0) < 0.001 for ratio in (0.5, 1.0, 2.0))
+    if 95.0 < bpm < 145.0:
+        assert found.tempo_bpm == pytest.approx(bpm, abs=0.1)
+        assert found.tempo_confidence > 0.25
+    assert found.meter == (4, 4)
+    assert len(found.tempo_alternatives) <= 2
+
+
+@pytest.mark.parametrize("bpm", [96.0, 110.0, 132.0])
+def test_analytic_a_waltz_is_found_or_named_and_not_sure_where_it_is_wrong(bpm: float) -> None:
+    found = grid.estimate(music(bpm, WALTZ, quarters=3.0, bars=12), RATE)
+    assert any(abs(tempo / bpm - 1.0) < 0.001 for tempo in (found.tempo_bpm, *found.tempo_alternatives))
+    assert abs(found.tempo_bpm / bpm - 1.0) < 0.001 or found.tempo_confidence < 0.6
+    known = grid.estimate(music(bpm, WALTZ, quarters=3.0, bars=12), RATE, meter=(3, 4))
+    assert known.tempo_bpm == pytest.approx(bpm, abs=0.1)
+
+
+@pytest.mark.parametrize("bpm", [96.0, 110.0, 132.0])
+def test_analytic_three_four_is_told_from_four_four(bpm: float) -> None:
+    found = grid.estimate(music(bpm, WALTZ, quarters=3.0, bars=12), RATE, tempo_bpm=bpm)
+    assert (found.meter, found.meter_source) == ((3, 4), "estimated")
+    assert found.first_downbeat_s == pytest.approx(0.0, abs=0.010)
+
+
+@pytest.mark.parametrize("bpm", [96.0, 108.0, 126.0])
+def test_analytic_six_eight_is_told_from_three_four(bpm: float) -> None:
+    found = grid.estimate(music(bpm, SIX_EIGHT, quarters=3.0, bars=12), RATE)
+    assert found.tempo_bpm == pytest.approx(bpm, abs=0.1)
+    assert (found.meter, found.meter_source) == ((6, 8), "estimated")
+
+
+def test_analytic_a_meter_that_the_sound_does_not_tell_is_assumed() -> None:
+    found = grid.estimate(clicks(100.0), RATE)
+    assert (found.meter, found.meter_source, found.meter_confidence) == ((4, 4), "assumed", 0.0)
+
+
+def test_analytic_a_stated_meter_is_kept_and_another_one_that_is_heard_is_said() -> None:
+    found = grid.estimate(music(110.0, WALTZ, quarters=3.0, bars=12), RATE, tempo_bpm=110.0, meter=(4, 4))
+    assert (found.meter, found.meter_source) == ((4, 4), "beat.toml")
+    assert "3/4" in " ".join(found.notes)
+
+
+@pytest.mark.parametrize(("pair", "unit"), [(1.0, "eighths"), (0.5, "sixteenths")])
+@pytest.mark.parametrize("swing", [0.58, 2 / 3])
+def test_analytic_swing_of_music_is_found_on_the_pairs_that_swing(swing: float, pair: float, unit: str) -> None:
+    bar = STRAIGHT if pair == 1.0 else TRESILLO
+    found = grid.estimate(music(96.0, bar, swing=swing, pair=pair), RATE, tempo_bpm=96.0)
+    assert found.swing_of == unit
+    assert found.swing == pytest.approx(swing, abs=0.02)
+
+
+@pytest.mark.parametrize(("first_bpm", "second_bpm"), [(96.0, 112.0), (120.0, 104.0), (100.0, 106.0)])
+def test_analytic_a_tempo_change_is_said_and_not_averaged(first_bpm: float, second_bpm: float) -> None:
+    first, second = music(first_bpm, bars=8), music(second_bpm, bars=14)
+    found = grid.estimate(np.concatenate([first, second]), RATE)
+    (start_s, one), (change_s, other) = found.tempo_changes
+    assert start_s == 0.0
+    assert (one, other) == (pytest.approx(first_bpm, rel=0.01), pytest.approx(second_bpm, rel=0.01))
+    assert change_s == pytest.approx(len(first) / RATE, abs=5.0)
+    assert found.tempo_bpm == pytest.approx(second_bpm, abs=0.1)
+    assert "The tempo changes" in " ".join(found.notes)
+
+
+@pytest.mark.parametrize("bpm", [92.0, 121.7])
+def test_analytic_a_steady_tempo_has_no_changes(bpm: float) -> None:
+    assert grid.estimate(music(bpm, bars=14), RATE).tempo_changes == ()
+
+
+def test_analytic_a_file_name_that_the_sound_contradicts_is_not_believed() -> None:
+    found = grid.estimate(music(126.0), RATE, names=("break_92bpm.wav",))
+    assert found.tempo_bpm == pytest.approx(126.0, abs=0.1)
+    assert found.tempo_source == "estimated"
+    told = " ".join(found.notes)
+    assert "92" in told
+    assert "126" in told
+
+
+def test_analytic_a_rounded_tempo_in_a_file_name_gives_way_to_the_sound_that_drifts_against_it() -> None:
+    found = grid.estimate(clicks(92.6, duration_s=60.0, first_s=0.1), RATE, names=("pad_92bpm.wav",))
+    assert found.tempo_bpm == pytest.approx(92.6, abs=0.02)
+    assert found.tempo_source == "estimated"
+
+
+@pytest.mark.parametrize("named", ["63", "126", "84"])
+def test_analytic_a_file_name_in_a_simple_ratio_to_the_sound_is_believed(named: str) -> None:
+    found = grid.estimate(music(126.0), RATE, names=(f"loop_{named}bpm.wav",))
+    assert (found.tempo_bpm, found.tempo_source) == (float(named), "file name")
+
+
+def test_analytic_a_stated_tempo_that_the_sound_contradicts_is_kept_and_said() -> None:
+    found = grid.estimate(music(126.0), RATE, tempo_bpm=92.0)
+    assert (found.tempo_bpm, found.tempo_source) == (92.0, "beat.toml")
+    assert "126" in " ".join(found.notes)
 
 
 # Where there is no tempo
