@@ -108,13 +108,15 @@ def _drawn_in(hits: Sequence[PatternHit], unit: int) -> int:
     return max(1, 4 * 24 // unit)
 
 
-def write(pattern: Pattern, *, tempo_bpm: float, meter: tuple[int, int], swing: float = 0.5) -> bytes:
+def write(
+    pattern: Pattern, *, tempo_bpm: float, meter: tuple[int, int], swing: float = 0.5, swing_pair: float = 0.5
+) -> bytes:
     """The pattern as a Standard MIDI File (format 0), swing written into the notes, each a 32nd long."""
     import mido
 
     events: list[tuple[int, int, int, int]] = []  # tick, order, note, velocity
     for hit in pattern.hits:
-        beat = swung(hit.beat, swing) if pattern.swing_applies else hit.beat
+        beat = swung(hit.beat, swing, pair=swing_pair) if pattern.swing_applies else hit.beat
         tick = round(beat * TICKS_PER_BEAT)
         note, velocity = MIDI_NOTE[hit.role], max(1, round(hit.velocity * 127))
         events += [(tick, 1, note, velocity), (tick + TICKS_PER_BEAT // 8, 0, note, 0)]

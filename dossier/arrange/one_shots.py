@@ -57,8 +57,8 @@ def voices(
             for hit in played.hits:
                 position = origin + cycle * played.length_beats + hit.beat
                 if begin - 1e-9 <= position < end - 1e-9:
-                    moved = swung(position, grid.swing) if played.swing_applies else position
-                    notes.setdefault(hit.role, []).append((grid.first_downbeat_s + moved * beat_s, hit.velocity**2))
+                    at = swung(position, grid.swing, pair=grid.swing_pair_beats) if played.swing_applies else position
+                    notes.setdefault(hit.role, []).append((grid.first_downbeat_s + at * beat_s, hit.velocity**2))
             cycle += 1
     end_s = grid.first_downbeat_s + total * beat_s
     starts = {role: sorted(found) for role, found in notes.items()}

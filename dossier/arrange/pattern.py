@@ -163,14 +163,15 @@ def plain_voice(role: Role, meter: tuple[int, int] = (4, 4)) -> Pattern:
     return Pattern(hits=in_order(hits), length_beats=length, source="assumed")
 
 
-def swung(beat: float, swing: float) -> float:
-    """Move a straight position (quarter notes) to the swung one: each second sixteenth falls at `swing` of its eighth.
+def swung(beat: float, swing: float, *, pair: float = 0.5) -> float:
+    """Move a straight position to the swung one: each second note falls at `swing` of its pair; in quarter notes.
 
-    0.5 is straight, 2/3 triplet swing; positions in between are stretched evenly, so that ornaments keep their order.
+    `pair` is 0.5 where sixteenths swing, 1.0 where eighths do.  0.5 is straight, 2/3 triplet swing; positions between
+    are stretched evenly, so that ornaments keep their order.
     """
-    eighth, inside = divmod(beat * 2.0, 1.0)
+    number, inside = divmod(beat / pair, 1.0)
     moved = inside * 2.0 * swing if inside < 0.5 else swing + (inside - 0.5) * 2.0 * (1.0 - swing)
-    return (eighth + moved) / 2.0
+    return (number + moved) * pair
 
 
 def roles_of(patterns: Iterable[Pattern]) -> tuple[Role, ...]:

@@ -64,15 +64,15 @@ class _Loader:
         title = self.title(table)
         if document is None:
             self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is the folder's name")
-        beats, unit = table.meter.split("/")
-        meter = (int(beats), int(unit))
+        stated = None if isinstance(table.meter, UnsetType) else table.meter.split("/")
+        meter = (int(stated[0]), int(stated[1])) if stated else (4, 4)
         inputs = find_inputs(self.folder, table, self.ledger)
         sections = self.sections(table)
         pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
         beat = Beat(
             folder=self.folder, slug=slug(title), title=title, artist=clean(table.artist),
             stems=inputs.stems, drums=inputs.drums, kit_pins=inputs.kit_pins, references=inputs.references,
-            tempo_bpm=_given(table.tempo), meter=meter, key=_given(table.key),
+            tempo_bpm=_given(table.tempo), meter=meter if stated else None, key=_given(table.key),
             first_downbeat_s=_given(table.first_downbeat),
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
             target_lufs=_given(table.target_loudness), listening_level_db_spl=_given(table.listening_level),

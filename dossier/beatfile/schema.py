@@ -154,11 +154,12 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     meter: Annotated[
         str,
         Meta(
-            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$", description="time signature; 4/4 if not given",
+            pattern=r"^([1-9]|[12][0-9]|3[0-2])/(2|4|8|16)$",
+            description="time signature; read from the sound if not given",
             extra={"allowed": "a time signature such as '4/4', '3/4' or '6/8' (1-32 over 2, 4, 8 or 16)",
                    "suggest": suggest_meter},
         ),
-    ] = "4/4"  # fmt: skip
+    ] | UnsetType = UNSET  # fmt: skip
     key: Annotated[
         str,
         Meta(

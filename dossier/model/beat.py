@@ -75,7 +75,7 @@ class Beat:
     drums: tuple[DrumFile, ...]
     artist: str = ""
     tempo_bpm: float | None = None
-    meter: tuple[int, int] = (4, 4)
+    meter: tuple[int, int] | None = None
     key: str | None = None  # "D minor"
     first_downbeat_s: float | None = None
     swing: float | None = None  # 0.5 straight, 2/3 triplet

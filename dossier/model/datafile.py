@@ -50,6 +50,8 @@ class BeatInfo:
     sources: Mapping[str, str]  # field -> "beat.toml" | "file name" | "estimated" | "assumed" | "default"
     confidences: Mapping[str, float]
     notes: tuple[str, ...] = ()
+    tempo_alternatives: tuple[float, ...] = ()  # tempos that the music may have instead
+    swing_of: str = "sixteenths"  # the pairs that swing: "eighths" | "sixteenths"
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,6 +119,11 @@ class Grid:
         return self.meter[0] * 16 // self.meter[1]
 
     @property
+    def swing_pair_beats(self) -> float:
+        """Quarter notes in a pair of the notes that swing."""
+        return 1.0 if self.swing_of == "eighths" else 0.5
+
+    @property
     def bar_beats(self) -> float:
         """Quarter notes a bar."""
         return self.meter[0] * 4.0 / self.meter[1]

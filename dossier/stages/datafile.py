@@ -86,6 +86,7 @@ def _beat(analysis: Analysis) -> BeatInfo:
         sample_rate_hz=music.rate_hz,
         sources={
             "tempo_bpm": grid.tempo_source, "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source,
+            "meter": grid.meter_source,
             "key": "beat.toml" if beat.key else "estimated",
             "target_lufs": "beat.toml" if beat.target_lufs is not None else "default",
             "listening_level_db_spl": "beat.toml" if beat.listening_level_db_spl is not None else "default",
@@ -93,9 +94,9 @@ def _beat(analysis: Analysis) -> BeatInfo:
         },
         confidences={
             "tempo_bpm": grid.tempo_confidence, "first_downbeat_s": grid.downbeat_confidence,
-            "swing": grid.swing_confidence, "key": music.key.confidence,
+            "swing": grid.swing_confidence, "key": music.key.confidence, "meter": grid.meter_confidence,
         },
-        notes=grid.notes,
+        notes=grid.notes, tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of,
     )  # fmt: skip
 
 

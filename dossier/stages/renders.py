@@ -54,7 +54,8 @@ def renders(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Chec
     ]
     for name, pattern in played:
         files[f"{slug}-pattern{name}.mid"] = midi.write(
-            pattern, tempo_bpm=grid.tempo_bpm, meter=grid.meter, swing=grid.swing
+            pattern, tempo_bpm=grid.tempo_bpm, meter=grid.meter, swing=grid.swing,
+            swing_pair=grid.swing_pair_beats,
         )
     files[f"{slug}-settings.csv"] = settings_sheet(balanced, choice.plans)
     files.update(checks.low_end.renders)
