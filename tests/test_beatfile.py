@@ -120,7 +120,7 @@ def test_a_folder_without_beat_toml(tmp_path: Path) -> None:
     assert [stem.file for stem in beat.stems] == ["stems/bass.wav", "stems/pad.flac"]
     assert [drum.file for drum in beat.drums] == ["drums/kick.wav", "drums/loops/break_92bpm.wav", "drums/snare.wav"]
     assert {stem.rights for stem in beat.stems} == {"unknown"}
-    assert (beat.tempo_bpm, beat.meter, beat.key, beat.swing, beat.target_lufs) == (None, (4, 4), None, None, None)
+    assert (beat.tempo_bpm, beat.meter, beat.key, beat.swing, beat.target_lufs) == (None,) * 5
     assert (beat.intent, beat.listening_level_db_spl, beat.first_downbeat_s) == ("level", None, None)
     assert beat.pattern is not None
     assert (beat.pattern.source, [hit.role for hit in beat.pattern.hits]) == ("groove.mid", ["kick"])

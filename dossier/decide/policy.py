@@ -22,15 +22,15 @@ class Setting:
 SETTINGS: tuple[Setting, ...] = (
     # how full
     # thirds of the music, drums taken away, of 112 mixes: 56 pieces, two sound sets (0.81 and 0.91, 0.77 and 0.84)
-    Setting("open_below", 0.79, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry less"),
-    Setting("full_above", 0.88, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry more"),
+    Setting("open_below", 0.70, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry less"),
+    Setting("full_above", 0.78, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry more"),
     Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats measure about 3 lost or hidden for 1 filled"),
     Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),
     Setting("crowding_least_room", 0.001, "ratio", "a drum that fills less has no crowding to speak of"),
     # levels of the analysis
     Setting("target_lufs", -16.0, "LUFS", "AES TD1008 recommends -16 LUFS for tracks"),
     Setting("listening_level", 75.0, "dB SPL", "a moderate working level; loudness depends on it, so it is stated"),
-    Setting("instrumental_below_mix", 0.6, "LU", "median of 112 mixes of 56 game pieces; 5 to 95 %: 0.05 to 2.3"),
+    Setting("instrumental_below_mix", 3.0, "LU", "drums and instrumental share the power of the mix evenly"),
     Setting("ceiling_dbtp", -1.0, "dBTP", "EBU R 128 maximum true peak level"),
     Setting("part_peak_dbtp", 2.0, "dBTP", "the limiter of the mix takes what is above, half of what it may"),
     Setting("limiter_most_db", 6.0, "dB", "more than this from a limiter is heard as squashing"),
