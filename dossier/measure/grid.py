@@ -139,7 +139,7 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
 
 
 def _changes(
-    onsets: Onsets, parts: Sequence[rhythm.Section], longest: rhythm.Section, tempo_bpm: float, notes: list[str]
+    onsets: Onsets, parts: Sequence[rhythm.TempoSection], longest: rhythm.TempoSection, tempo_bpm: float, notes: list[str]
 ) -> tuple[tuple[float, float], ...]:
     """From when on which tempo is played, on the level of the grid's."""
     out = []

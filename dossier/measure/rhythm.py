@@ -347,7 +347,7 @@ def in_threes(onsets: Onsets, fit: GridFit) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class TempoSection:
     """A stretch of one tempo."""
 
     start_s: float
@@ -363,7 +363,7 @@ def _supports(curve: Array, beat_hz: Array, tempo_hz: float) -> Array:
     return np.asarray(curve[:, near].max(axis=1))
 
 
-def sections(onsets: Onsets) -> list[Section]:
+def sections(onsets: Onsets) -> list[TempoSection]:
     """Stretches of different tempos; one where the tempo holds, none where the piece is too short to tell.
 
     Windows of 10 s, every 5 s, are explained by as few tempos as will do.  A tempo counts as another only where two
@@ -399,7 +399,7 @@ def sections(onsets: Onsets) -> list[Section]:
         if label[index - 1] != label[index] != label[index + 1]:
             label[index] = label[index - 1]
     edges = [0, *(np.flatnonzero(np.diff(label)) + 1), len(label)]
-    out: list[Section] = []
+    out: list[TempoSection] = []
     for first, end in pairwise(edges):
         mine = curve[first:end].mean(axis=0)
         near = np.abs(beat_hz / tempos[chosen[label[first]]] - 1.0) < 0.01
@@ -408,7 +408,7 @@ def sections(onsets: Onsets) -> list[Section]:
             tempo *= 0.5 if tempo * 60.0 > out[0].tempo_bpm else 2.0
         from_s = 0.0 if first == 0 else 0.5 * (starts[first - 1] + starts[first] + _WINDOW_S)
         to_s = onsets.duration_s if end == len(label) else 0.5 * (starts[end - 1] + starts[end] + _WINDOW_S)
-        out.append(Section(from_s, to_s, 60.0 * tempo))
+        out.append(TempoSection(from_s, to_s, 60.0 * tempo))
     return out
 
 

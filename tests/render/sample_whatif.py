@@ -64,7 +64,7 @@ def what_if(bars: int = 24) -> WhatIfArrays:
         instrumental_excitation=hearing.excitation(music, spl_offset_db=SPL_OFFSET_DB - 3.0),
         instrumental_block_energy=_blocks(music, seconds),
         reference_sone=occupancy.reference_loudness(TARGET_LUFS, LISTENING_DB),
-        active_frames=active, zone_weights=occupancy.zone_weights(), spl_offset_db=SPL_OFFSET_DB - 3.0, mix_gain_db=2.3,
+        active=active, zone_weights=occupancy.zone_weights(), spl_offset_db=SPL_OFFSET_DB - 3.0, mix_gain_db=2.3,
         parts=tuple(
             WhatIfPart(id=name, label=name.replace("-", " "), gain_db=gain, powers=powers,
                        block_energy=_blocks(powers, seconds))
