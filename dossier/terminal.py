@@ -110,8 +110,9 @@ def as_object(m: FileMeasures) -> Plain:
         "transient_to_sustain_db": hit.transient_to_sustain_db, "tonality": hit.tonality,
         "zone_shares": {zone: _rounded(share) for zone, share in hit.zone_shares.items()},
         "pitch_hz": pitch.hz, "pitch_note": pitch.note, "pitch_cents": pitch.cents,
-        "pitch_confidence": pitch.confidence,
-        "tempo_bpm": loop.tempo_bpm if loop else None, "beats": loop.beats if loop else None,
+        "pitch_confidence": pitch.confidence, "pitch_source": pitch.source if pitch.hz else None,
+        "tempo_bpm": loop.tempo_bpm if loop else None,
+        "tempo_source": loop.tempo_source if loop and loop.tempo_bpm else None, "beats": loop.beats if loop else None,
         "downbeat_s": loop.downbeat_s if loop else None, "swing": loop.swing if loop else None,
         "continuity": loop.continuity if loop else None,
         "hits": [{"time_s": _rounded(h.time_s), "role": h.role, "level_db": _rounded(h.level_db)} for h in loop.hits]
@@ -131,15 +132,16 @@ def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
     whole = {name.removeprefix("whole."): why for name, why in m.stereo.reasons.items()}
     known: dict[str, str] = {**whole, **m.loudness.reasons, **m.hit.reasons}
     if m.pitch.reason:
-        known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents"), m.pitch.reason))
+        known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents", "pitch_source"), m.pitch.reason))
     if m.loop is None:
         known.update(dict.fromkeys(
-            ("tempo_bpm", "beats", "downbeat_s", "swing", "continuity", "hits"), "a one-shot has no tempo of its own"
+            ("tempo_bpm", "tempo_source", "beats", "downbeat_s", "swing", "continuity", "hits"),
+            "a one-shot has no tempo of its own",
         ))  # fmt: skip
     else:
         known.update(m.loop.reasons)
         if "tempo_bpm" in m.loop.reasons:
-            for name in ("beats", "swing"):
+            for name in ("tempo_source", "beats", "swing"):
                 known.setdefault(name, m.loop.reasons["tempo_bpm"])
     return {
         name: known.get(name) or f"not measurable in {m.duration_s:.3f} s of this sound"
@@ -155,10 +157,12 @@ ROWS: tuple[tuple[str, str, str, int], ...] = (
     ("length", "duration_s", "s", 3),
     ("effective length", "effective_length_s", "s", 3),
     ("tempo", "tempo_bpm", "BPM", 2),
+    ("tempo from", "tempo_source", "", 0),
     ("beats", "beats", "", 1),
     ("first beat at", "downbeat_s", "s", 3),
     ("pitch", "pitch_hz", "Hz", 1),
     ("note", "pitch_note", "", 0),
+    ("pitch from", "pitch_source", "", 0),
     ("off the note by", "pitch_cents", "cents", 0),
     ("integrated loudness", "integrated_lufs", "LUFS", 1),
     ("loudness of one hit", "one_hit_lufs", "LUFS", 1),

@@ -1,14 +1,16 @@
 """Labelled open drum sounds that a Debian system can have: real ones, and a General MIDI kit played note by note.
 
-Labels come from the files' names and from the General MIDI Level 1 percussion map (notes 35 to 81; MEM).  Nothing is
-copied into the project: the packages `sonic-pi-samples` (CC0) and a GM soundfont with `fluidsynth` must be installed.
+Labels come from the names of files and instruments and from the General MIDI Level 1 percussion map (notes 35 to 81;
+MEM).  Nothing is copied into the project: the packages are listed at `installed`.
 """
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import tempfile
+import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,9 +19,14 @@ import mido
 import numpy as np
 import soundfile
 
+from dossier.measure.file_names import role_from_name
+
 CC0_FOLDER = Path("/usr/share/sonic-pi/samples")
 SOUNDFONTS = Path("/usr/share/sounds/sf2")
 PATCHES = Path("/usr/share/midi/freepats/Drum_000")
+DRUM_KITS = Path("/usr/share/hydrogen/data/drumkits")
+SAME_MAKER = {"Millo-Drums_v.1": "Millo", "Millo_MultiLayered2": "Millo", "Millo_MultiLayered3": "Millo",
+              "Gimme A Hand 1.0": "GMRockKit", "The Black Pearl 1.0": "GMRockKit"}  # fmt: skip
 KITS = {"standard": 0, "room": 8, "power": 16, "electronic": 24, "analogue": 25, "jazz": 32, "brush": 40}
 
 GM_ROLES = {
@@ -133,6 +140,31 @@ def patches() -> Iterator[Labelled]:
         half = 32768.0 if wide else 128.0
         samples = (values - half if unsigned else values) / half
         yield Labelled("freepats", f"freepats/{path.stem}", "one-shot", role, samples[:, None], rate)
+
+
+def drum_kits() -> Iterator[Labelled]:
+    """Instruments of the kits in `hydrogen-drumkits` and `hydrogen-data`: the loudest layer and one in the middle.
+
+    An instrument's name states its role; what is half open, choked, rolled or a bell is neither role's clear case.
+    """
+    for folder in sorted(DRUM_KITS.iterdir()):
+        source = SAME_MAKER.get(folder.name, folder.name)
+        tree = ET.fromstring(re.sub(rb'xmlns="[^"]*"', b"", (folder / "drumkit.xml").read_bytes()))
+        for number, instrument in enumerate(tree.iter("instrument")):
+            name = (instrument.findtext("name") or "").split("(")[0].replace("_", " ")
+            role: str | None = role_from_name(re.sub(r"Opened|\bOp\b", "open", name))
+            if role is None and re.search(r"\bstick\b", name, re.IGNORECASE):
+                role = "rim"
+            if role is None or re.search(r"semi|free|swish|choke|roll|bell\b.*ride|crash/ride|cymbal \d", name, re.I):
+                continue
+            layers = [e.text for e in instrument.iter("filename") if e.text and "empty" not in e.text]
+            for file in dict.fromkeys([*layers[-1:], *layers[len(layers) // 2 :][:1]]):
+                try:
+                    samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
+                except soundfile.LibsndfileError:
+                    continue
+                if len(samples) and np.abs(samples).max() > 1e-4:
+                    yield Labelled(source, f"{folder.name}/{number} {name}/{file}", "one-shot", role, samples, rate)
 
 
 def installed() -> list[str]:
