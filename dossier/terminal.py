@@ -17,6 +17,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
+from dossier.model.numbers import signed, unsigned
+
 if TYPE_CHECKING:
     from rich.progress import Progress as MovingLine
     from rich.table import Table
@@ -245,8 +247,8 @@ def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -
     if value is None:
         return "-"
     if isinstance(value, float):
-        rounded = round(1000.0 * value if unit == "ms" else value, decimals) + 0.0  # no '-0.00'
-        return f"{rounded:{'+' if unit == 'cents' else ''}.{decimals}f} {unit}".rstrip()
+        text = (signed if unit == "cents" else unsigned)(1000.0 * value if unit == "ms" else value, decimals)
+        return f"{text} {unit}".rstrip()
     return f"{value} {unit}".rstrip()
 
 

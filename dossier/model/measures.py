@@ -138,6 +138,7 @@ class Key:
     name: str | None  # "D minor"
     confidence: float
     reason: str = ""
+    source: str = "estimated"  # "beat.toml" | "tag" | "estimated"
 
 
 @dataclass(frozen=True, slots=True)

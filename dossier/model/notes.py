@@ -14,6 +14,8 @@ from math import floor, log2
 
 SHARP_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 FLAT_NAMES = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+MAJOR_STEPS = (0, 2, 4, 5, 7, 9, 11)
+MINOR_STEPS = (0, 2, 3, 5, 7, 8, 10)
 _LETTERS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _FIFTHS = {"F": -1, "C": 0, "G": 1, "D": 2, "A": 3, "E": 4, "B": 5}  # sharps of the letter's major key
 _MARKS = {"♯": "#", "sharp": "#", "is": "#", "♭": "b", "flat": "b", "es": "b", None: ""}
@@ -34,7 +36,10 @@ def key_meant(text: str) -> str | None:
     return None
 
 
-def _pitch_class(name: str) -> int:
+def pitch_class(name: str) -> int:
+    """Semitones above C of a note's name without octave, 0-11: 'Cb' is 11.  Raises ValueError where it is no note."""
+    if not re.fullmatch("[A-G](#*|b*)", name):
+        raise ValueError(f"'{name}' is no note")
     return (_LETTERS[name[0]] + name.count("#") - name[1:].count("b")) % 12
 
 
@@ -53,9 +58,9 @@ def names_in(key: str | None) -> tuple[str, ...]:
     minor = mode == "minor"
     fifths = _FIFTHS[tonic[0]] + 7 * (tonic.count("#") - tonic[1:].count("b")) - 3 * minor
     names = list(FLAT_NAMES if fifths < 0 else SHARP_NAMES)
-    steps = (0, 2, 3, 5, 7, 8, 10) if minor else (0, 2, 4, 5, 7, 9, 11)
+    steps = MINOR_STEPS if minor else MAJOR_STEPS
     letters = "CDEFGAB"
-    first, start = letters.index(tonic[0]), _pitch_class(tonic)
+    first, start = letters.index(tonic[0]), pitch_class(tonic)
     for degree, step in (*_RAISED[: 2 * minor], *enumerate(steps)):
         letter, number = letters[(first + degree) % 7], (start + step) % 12
         mark = _ALTERED.get((number - _LETTERS[letter] + 6) % 12 - 6)

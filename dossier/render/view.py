@@ -86,7 +86,7 @@ def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
 
     def sourced(value: str, field: str) -> str:
         source = beat.sources.get(field)
-        return f"{value} ({source})" if source in {"estimated", "assumed"} else value
+        return f"{value} ({source})" if source in {"estimated", "assumed", "tag"} else value
 
     tempo = f"{words.number(beat.tempo_bpm, 1).removesuffix('.0')}{words.NBSP}BPM"
     return (
