@@ -104,19 +104,24 @@ def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMe
 def _key_of(
     beat: Beat, tags: Sequence[tuple[str, Tags]], samples: Samples, rate_hz: int
 ) -> tuple[Key, list[str]]:
-    """The user's key, else the one that most stems' tags state, else the one that is heard; and what speaks against."""
+    """The user's key, else the one that most stems' tags state, else the one that is heard; and what speaks against.
+
+    Of keys that as many tags state, the one that is heard is taken.
+    """
     stated = Counter(tag.key for _, tag in tags if tag.key is not None)
-    if beat.key is None and not stated:
-        return pitch.key(samples, rate_hz), []
-    key = Key(beat.key, 1.0, source="beat.toml") if beat.key else Key(stated.most_common(1)[0][0], 0.9, source="tag")
+    heard = pitch.key(samples, rate_hz) if beat.key is None else None
+    if heard is None:
+        key = Key(beat.key, 1.0, source="beat.toml")
+    elif stated:
+        key = Key(max(stated, key=lambda name: (stated[name], name == heard.name)), 0.9, source="tag")
+    else:
+        return heard, []
     doubts = [
         f"{file}: its tag states {tag.key}; {key.name} ({key.source}) is taken."
         for file, tag in tags if tag.key not in (None, key.name)
     ]  # fmt: skip
-    if key.source == "tag":
-        heard = pitch.key(samples, rate_hz)
-        if heard.name not in (None, key.name) and heard.confidence >= CLEAR_KEY:
-            doubts.append(f"The tags state {key.name}; the sound is nearer to {heard.name}. {key.name} is taken.")
+    if heard is not None and heard.name not in (None, key.name) and heard.confidence >= CLEAR_KEY:
+        doubts.append(f"The stems' tags state {key.name}, which is taken; their sound is nearer to {heard.name}.")
     return key, doubts
 
 
