@@ -221,7 +221,7 @@ def heading(name: str) -> str:
 
 def remarks(files: Sequence[Mapping[str, object]]) -> list[str]:
     """Why dashes stand where they do, each reason once, then what is odd about each file."""
-    labels = {field: label for label, field, _, _ in ROWS}
+    labels = {field: label for label, field, _, _ in ROWS if not field.endswith("_source")}
     missing: dict[tuple[tuple[str, ...], str], list[str]] = {}
     for found in files:
         by_reason: dict[str, list[str]] = {}

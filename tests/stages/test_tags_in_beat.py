@@ -22,10 +22,10 @@ def tag(path: Path, **texts: str) -> None:
 
 
 def folder_of(where: Path) -> Path:
-    """A chord of F major struck on every beat, two loops and a kick."""
+    """The notes of F major struck on every beat, two loops and a kick."""
     struck = np.tile(np.exp(-6.0 * np.arange(RATE // 2) / RATE), 32)
-    chord = sum(struck * tone(hz, 16.0) for hz in (349.23, 440.0, 523.25))
-    write(where / "stems" / "keys.wav", 0.1 * chord)
+    chord = sum(struck * tone(hz, 16.0) for hz in (349.23, 392.0, 440.0, 466.16, 523.25, 587.33, 659.26))
+    write(where / "stems" / "keys.wav", 0.05 * chord)
     write(where / "stems" / "bass.wav", 0.3 * struck * tone(87.31, 16.0))
     write(where / "drums" / "dusty_loop.wav", drum_loop(rich=False))
     write(where / "drums" / "kick.wav", kick())
