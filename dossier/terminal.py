@@ -249,7 +249,7 @@ def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -
     if isinstance(value, float):
         text = (signed if unit == "cents" else unsigned)(1000.0 * value if unit == "ms" else value, decimals)
         return f"{text} {unit}".rstrip()
-    return f"{value} {unit}".rstrip()
+    return f"{str(value).partition(';')[0]} {unit}".rstrip()
 
 
 def _name(measured: Mapping[str, object]) -> str:

@@ -226,3 +226,15 @@ def test_analytic_a_root_note_against_the_sound(tmp_path: Path) -> None:
     assert measured(with_chunk(drum(tmp_path, "d.wav", noise), b"smpl", smpl(60))).pitch.hz is None
     table = as_object(alone)
     assert (table["pitch_source"], table["tempo_source"]) == ("tag", None)
+
+
+@pytest.mark.parametrize(
+    ("bpm", "taken", "source"), [(126.0, 126.0, "tag"), (63.0, 63.0, "tag"), (92.0, 126.0, "estimated")]
+)
+def test_analytic_tags_of_files_too_long_for_a_loop(tmp_path: Path, bpm: float, taken: float, source: str) -> None:
+    path = tagged(drum(tmp_path, "long_loop.wav", np.tile(loop("backbeat", 126.0, 4)[0], (6, 1))), BPM=f"{bpm:g}")
+    found = measured(path).loop
+    assert found is not None
+    assert found.tempo_bpm == pytest.approx(taken, rel=0.001)
+    assert found.tempo_source == source
+    assert len(found.notes) == (bpm != taken)

@@ -34,7 +34,7 @@ _SWING_SURE = 0.3
 _FRAME_S = 0.010
 _CLEAR_OF_HIT_S = 0.060
 _CONTINUITY_DB = 50.0
-_SAME = 0.006  # relative distance of tempos that are one
+SAME_TEMPO = 0.006  # relative distance of tempos that are one
 _AGREES = 0.5  # of the fit at the loop's own tempo: right tempos and their multiples keep more, wrong ones under 0.4
 
 
@@ -59,7 +59,7 @@ def _stated(onsets: Onsets, tempo_bpm: float | None, tag_bpm: float | None, name
             continue
         held = read(onsets, tempo_bpm=bpm)
         own = source == "beat.toml"
-        if taken is not None and abs(bpm / (taken.tempo_bpm or bpm) - 1.0) < _SAME:
+        if taken is not None and abs(bpm / (taken.tempo_bpm or bpm) - 1.0) < SAME_TEMPO:
             continue
         if free is not None and _contradicted(bpm, held, free):
             how = ", and is taken all the same" if own else ""
@@ -81,7 +81,8 @@ def _stated(onsets: Onsets, tempo_bpm: float | None, tag_bpm: float | None, name
 def _contradicted(bpm: float, held: LoopReading | None, free: LoopReading) -> bool:
     """Whether a steady loop strikes far less on the slots of a stated tempo than on those of its own or its octaves."""
     octaves = np.log2(bpm / free.tempo_bpm)
-    return free.steady and abs(octaves - round(octaves)) > _SAME and (held is None or held.fit < _AGREES * free.fit)
+    another = free.steady and abs(octaves - round(octaves)) > SAME_TEMPO
+    return another and (held is None or held.fit < _AGREES * free.fit)
 
 
 def _source(bars: LoopReading) -> str:
@@ -117,6 +118,11 @@ def _continuity(two: Samples, rate_hz: int, onsets: Onsets) -> float | None:
 def _nothing(why: str) -> LoopMeasures:
     fields = ("tempo_bpm", "beats", "swing", "hits", "continuity")
     return LoopMeasures(None, "", None, 0.0, None, (), None, dict.fromkeys(fields, why))
+
+
+def related(bpm: float, other_bpm: float) -> bool:
+    """Whether two tempos can be readings of one rhythm: equal, or as 2, 3/2 or 4/3 to 1."""
+    return any(abs(bpm / other_bpm / ratio - 1.0) < SAME_TEMPO for ratio in (1, 2, 1 / 2, 3 / 2, 2 / 3, 4 / 3, 3 / 4))
 
 
 def measure(

@@ -63,11 +63,16 @@ def measure_file(
 
 def _long_loop(samples: Samples, clip: Clip, drum: DrumFile, tags: Tags) -> LoopMeasures:
     """A file too long for a loop, such as a stem: its grid, without naming its hits."""
-    stated = drum.tempo_bpm or tags.tempo_bpm
-    grid = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=stated, names=(drum.file,))
-    if drum.tempo_bpm is None and tags.tempo_bpm is not None:
-        grid = replace(grid, tempo_source="tag")
+    grid = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, names=(drum.file,))
     steady = grid.tempo_source != "assumed"
+    tag_bpm = tags.tempo_bpm
+    notes: tuple[str, ...] = ()
+    if drum.tempo_bpm is None and tag_bpm is not None:
+        if steady and not loop_measure.related(tag_bpm, grid.tempo_bpm):
+            notes = (f"{tag_bpm:g} BPM (tag) does not fit its sound, which has {grid.tempo_bpm:.4g} BPM",)
+        else:
+            held = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=tag_bpm)
+            grid, steady = replace(held, tempo_source="tag"), True
     why = f"it is longer than {LONGEST_LOOP_S:.0f} s: its hits are not told apart"
     reasons = {"continuity": why, "hits": why}
     if not steady:
@@ -77,7 +82,7 @@ def _long_loop(samples: Samples, clip: Clip, drum: DrumFile, tags: Tags) -> Loop
         tempo_bpm=grid.tempo_bpm if steady else None, tempo_source=grid.tempo_source,
         beats=round(clip.duration_s * grid.tempo_bpm / 60.0, 2) if steady else None,
         downbeat_s=grid.first_downbeat_s, swing=grid.swing if steady else None, hits=(), continuity=None,
-        reasons=reasons,
+        reasons=reasons, notes=notes,
     )  # fmt: skip
 
 

@@ -17,6 +17,8 @@ from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import grid as grid_measure
 from dossier.measure import hearing, in_beat, loudness, pitch, stereo
 from dossier.measure import occupancy as occ
+from dossier.measure.key_finding import CLEAR_KEY
+from dossier.measure.loops import SAME_TEMPO
 from dossier.memo import Memo
 from dossier.model.beat import Beat
 from dossier.model.findings import Room, SectionFill
@@ -29,8 +31,6 @@ from dossier.parallel import thread_map
 from dossier.stages.stems import SummedStems
 
 LEAST_MUSIC_S = 2.0
-SAME_TEMPO = 0.006  # relative distance
-CLEAR_KEY = 0.5  # confidence from which what is heard speaks against a tag
 
 
 @dataclass(frozen=True, slots=True, eq=False)
