@@ -222,8 +222,10 @@ def _measure(arguments: argparse.Namespace) -> int:
             try:
                 info = audio.read_info(path, shown_as=shown)
                 drum = DrumFile(file=shown, path=path)
-                found = as_object(measure_file(info.clip, drum=drum, channels=info.channels, bit_depth=info.bit_depth))
-                found["notes"] = list(info.notes)
+                measures = measure_file(info.clip, drum=drum, channels=info.channels, bit_depth=info.bit_depth,
+                                        tags=audio.read_tags(path, shown_as=shown))  # fmt: skip
+                found = as_object(measures)
+                found["notes"] = [*info.notes, *measures.notes]
             except Exception as error:
                 failed = True
                 told = str(error) if isinstance(error, AudioError) else _fault(error, shown)

@@ -94,7 +94,7 @@ def _moving_line() -> MovingLine:
     )  # fmt: skip
 
 
-_OF_LOOPS = ("tempo_bpm", "beats", "downbeat_s", "swing", "continuity", "hits")
+_OF_LOOPS = ("tempo_bpm", "tempo_source", "beats", "downbeat_s", "swing", "continuity", "hits")
 
 
 def as_object(m: FileMeasures) -> dict[str, object]:
@@ -104,7 +104,7 @@ def as_object(m: FileMeasures) -> dict[str, object]:
     out: dict[str, object] = {
         **{name: whole[name] for name in ("file", "sample_rate_hz", "channels", "bit_depth", "duration_s")},
         **whole["hit"], **whole["loudness"],
-        **{f"pitch_{name}": whole["pitch"][name] for name in ("hz", "note", "cents", "confidence")},
+        **{f"pitch_{name}": whole["pitch"][name] for name in ("hz", "note", "cents", "confidence", "source")},
         **{name: loop.get(name) for name in _OF_LOOPS},
         **whole["stereo"]["whole"], "width": whole["stereo"]["zones"],
     }  # fmt: skip
@@ -129,13 +129,13 @@ def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:
     whole = {name.removeprefix("whole."): why for name, why in m.stereo.reasons.items()}
     known: dict[str, str] = {**whole, **m.loudness.reasons, **m.hit.reasons}
     if m.pitch.reason:
-        known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents"), m.pitch.reason))
+        known.update(dict.fromkeys(("pitch_hz", "pitch_note", "pitch_cents", "pitch_source"), m.pitch.reason))
     if m.loop is None:
         known.update(dict.fromkeys(_OF_LOOPS, "a one-shot has no tempo of its own"))
     else:
         known.update(m.loop.reasons)
         if "tempo_bpm" in m.loop.reasons:
-            for name in ("beats", "swing"):
+            for name in ("tempo_source", "beats", "swing"):
                 known.setdefault(name, m.loop.reasons["tempo_bpm"])
     return {
         name: known.get(name) or f"not measurable in {m.duration_s:.3f} s of this sound"
@@ -151,10 +151,12 @@ ROWS: tuple[tuple[str, str, str, int], ...] = (
     ("length", "duration_s", "s", 3),
     ("effective length", "effective_length_s", "s", 3),
     ("tempo", "tempo_bpm", "BPM", 2),
+    ("tempo from", "tempo_source", "", 0),
     ("beats", "beats", "", 1),
     ("first beat at", "downbeat_s", "s", 3),
     ("pitch", "pitch_hz", "Hz", 1),
     ("note", "pitch_note", "", 0),
+    ("pitch from", "pitch_source", "", 0),
     ("off the note by", "pitch_cents", "cents", 0),
     ("integrated loudness", "integrated_lufs", "LUFS", 1),
     ("loudness of one hit", "one_hit_lufs", "LUFS", 1),
@@ -211,7 +213,7 @@ def heading(name: str) -> str:
 
 def remarks(files: Sequence[Mapping[str, object]]) -> list[str]:
     """Why dashes stand where they do, each reason once, then what is odd about each file."""
-    labels = {field: label for label, field, _, _ in ROWS}
+    labels = {field: label for label, field, _, _ in ROWS if not field.endswith("_source")}
     missing: dict[tuple[tuple[str, ...], str], list[str]] = {}
     for found in files:
         by_reason: dict[str, list[str]] = {}
@@ -239,7 +241,7 @@ def cell(measured: Mapping[str, object], field: str, unit: str, decimals: int) -
     if isinstance(value, float):
         shown = number(1000.0 * value if unit == "ms" else value, decimals, sign=unit == "cents")
         return f"{shown.replace(MINUS, '-')} {unit}".rstrip()  # a terminal's font may lack the true minus
-    return f"{value} {unit}".rstrip()
+    return f"{str(value).partition(';')[0]} {unit}".rstrip()
 
 
 def _name(measured: Mapping[str, object]) -> str:

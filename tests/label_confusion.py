@@ -2,55 +2,24 @@
 
     python tests/label_confusion.py [--wrong]
 
-Sets: every labelled sound of the Debian package sonic-pi-samples (CC0), and the drum kits of fluid-soundfont-gm
-rendered note by note with fluidsynth (every sound once; kits share most of their notes).  `--wrong` names what was
-taken for something else.  The figures are those of a table fitted with these sets among others: `tests/fit_roles.py`
-prints what is left when a whole set is kept out of the fit.
+Roles are told by a table that was fitted without the set a sound belongs to (`tests/fit_roles.py`), kinds by
+`dossier.measure.hits`.  The sets are those of `tests/labelled_sounds.py`.  `--wrong` names what was taken for something
+else.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable
+from collections import Counter
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
-from labelled_sounds import GROUP_NAMES, GROUPS, Labelled, cc0, installed, kits
+from fit_roles import MADE_OF_EACH, left_out, rows_of, share, synthesised
+from labelled_sounds import GROUPS, cc0, installed, recorded
 
 from dossier.measure import hits
-
-
-def table(title: str, sounds: Iterable[Labelled], *, wrong: bool) -> tuple[int, int, int, int]:
-    """Print one set's confusions; (roles right, roles, kinds right, kinds)."""
-    counts = {row: dict.fromkeys((*GROUP_NAMES, "loop"), 0) for row in (*GROUP_NAMES, "loop")}
-    exact = roles = role_right = kinds = kind_right = 0
-    mistaken = []
-    for sound in sounds:
-        found = hits.measure(sound.samples, sound.rate_hz)
-        kinds += 1
-        kind_right += found.kind == sound.kind
-        row = "loop" if sound.role is None else GROUPS[sound.role]
-        column = "loop" if found.role is None else GROUPS[found.role]
-        counts[row][column] += 1
-        if sound.role is not None:
-            roles += 1
-            role_right += row == column
-            exact += found.role == sound.role
-        if row != column:
-            taken = f"{sound.role or 'loop'} taken for {found.role or 'loop'}"
-            mistaken.append(f"    {sound.name}: {taken} ({found.role_confidence:.2f})")
-    print(f"{title}: {kinds} sounds")
-    print(" " * 18 + "".join(f"{column:>16}" for column in (*GROUP_NAMES, "loop")))
-    for row, columns in counts.items():
-        print(f"  {row:16}" + "".join(f"{count:16d}" for count in columns.values()))
-    print(
-        f"  family of roles {role_right}/{roles} = {role_right / max(roles, 1):.1%}, exact {exact / max(roles, 1):.1%}"
-    )
-    print(f"  kind {kind_right}/{kinds} = {kind_right / max(kinds, 1):.1%}")
-    if wrong:
-        print("\n".join(mistaken))
-    return role_right, roles, kind_right, kinds
+from dossier.model.vocabulary import ROLES
 
 
 def main() -> int:
@@ -61,10 +30,21 @@ def main() -> int:
     if missing:
         print("cannot be run without " + ", ".join(missing), file=sys.stderr)
         return 1
-    first = table("CC0 sounds", cc0(), wrong=arguments.wrong)
-    second = table("General MIDI kits", kits("FluidR3_GM.sf2", "kit"), wrong=arguments.wrong)
-    role_right, roles, kind_right, kinds = (a + b for a, b in zip(first, second, strict=True))
-    print(f"both: family of roles {role_right / roles:.1%} of {roles}, kind {kind_right / kinds:.1%} of {kinds}")
+    told = left_out(rows_of([*recorded(), *synthesised(1, MADE_OF_EACH)]))
+    every = [pair for pairs in told.values() for pair in pairs]
+    counts = Counter((role, found) for _, role, found in every)
+    print(" " * 12 + "".join(f"{role[:11]:>12}" for role in ROLES))
+    for role in ROLES:
+        print(f"{role:12}" + "".join(f"{counts[role, found]:12d}" for found in ROLES))
+    for source, pairs in told.items():
+        print(f"{source}: {share(pairs)}")
+        for name, role, found in pairs if arguments.wrong else ():
+            if GROUPS[role] != GROUPS[found]:
+                print(f"    {name}: {role} taken for {found}")
+    print(f"all, each set left out of the fit: {share(every)}")
+    kinds = [(sound.kind, hits.measure(sound.samples, sound.rate_hz).kind) for sound in cc0()]
+    right = sum(kind == found for kind, found in kinds)
+    print(f"kind, CC0 sounds: {right}/{len(kinds)} = {right / len(kinds):.1%}")
     return 0
 
 

@@ -1,14 +1,16 @@
 """Labelled open drum sounds that a Debian system can have: real ones, and a General MIDI kit played note by note.
 
-Labels come from the files' names and from the General MIDI Level 1 percussion map (notes 35 to 81; MEM).  Nothing is
-copied into the project: the packages `sonic-pi-samples` (CC0) and a GM soundfont with `fluidsynth` must be installed.
+Labels come from the names of files and instruments and from the General MIDI Level 1 percussion map (notes 35 to 81;
+MEM).  Nothing is copied into the project: the packages are listed at `installed`.
 """
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import tempfile
+import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,9 +19,23 @@ import mido
 import numpy as np
 import soundfile
 
+from dossier.measure.file_names import role_from_name
+
 CC0_FOLDER = Path("/usr/share/sonic-pi/samples")
 SOUNDFONTS = Path("/usr/share/sounds/sf2")
 PATCHES = Path("/usr/share/midi/freepats/Drum_000")
+DRUM_KITS = Path("/usr/share/hydrogen/data/drumkits")
+# What is left out of a fit together: kits of one maker, and small kits of one sort.
+_SETS = {
+    "acoustic kits": ("BJA_Pacific", "ColomboAcousticDrumkit", "ForzeeStereo", "Millo-Drums_v.1", "Millo_MultiLayered2",
+                      "Millo_MultiLayered3"),
+    "rock and hand drums": ("GMRockKit", "Gimme A Hand 1.0", "The Black Pearl 1.0"),
+    "electronic kits": ("Audiophob", "ElectricEmpireKit", "HardElectro1", "TR808EmulationKit", "VariBreaks"),
+    "west African drums": ("circAfrique v4",),
+}  # fmt: skip
+# A soundfont of the same samples is left out with the one that it stems from.
+SOUNDFONT_SETS = {"FluidR3_GM.sf2": "FluidR3_GM.sf2", "MuseScore_General_Lite.sf3": "FluidR3_GM.sf2",
+                  "TimGM6mb.sf2": "TimGM6mb.sf2", "OPL-3_FM_128M.sf2": "OPL-3_FM_128M.sf2"}  # fmt: skip
 KITS = {"standard": 0, "room": 8, "power": 16, "electronic": 24, "analogue": 25, "jazz": 32, "brush": 40}
 
 GM_ROLES = {
@@ -97,14 +113,14 @@ def kit(soundfont: str, program: int, source: str, *, velocity: int = 100, rever
         midi, wave = Path(folder) / "kit.mid", Path(folder) / "kit.wav"
         song.save(midi)
         command = f"fluidsynth -ni -g 0.5 -R {int(reverb)} -C 0 -r {rate} -F".split()
-        files = [str(wave), str(SOUNDFONTS / soundfont), str(midi)]
+        files = [str(wave), str(next(SOUNDFONTS.parent.glob(f"sf?/{soundfont}"))), str(midi)]
         subprocess.run([*command, *files], check=True, capture_output=True)
         samples, _ = soundfile.read(wave, dtype="float32", always_2d=True)
     for index, (note, role) in enumerate(GM_ROLES.items()):
         first = int((0.045 + index * apart_s) * rate)
         sound = samples[first : first + int(apart_s * rate) - 400]
         if len(sound) and np.abs(sound).max() > 1e-4:
-            yield Labelled(source, f"{source}/{program}/{note}", "one-shot", role, sound, rate)
+            yield Labelled(source, f"{soundfont}/{program}/{note}", "one-shot", role, sound, rate)
 
 
 def kits(soundfont: str, source: str) -> Iterator[Labelled]:
@@ -135,13 +151,49 @@ def patches() -> Iterator[Labelled]:
         yield Labelled("freepats", f"freepats/{path.stem}", "one-shot", role, samples[:, None], rate)
 
 
+def drum_kits() -> Iterator[Labelled]:
+    """Instruments of the kits in `hydrogen-drumkits` and `hydrogen-data`: the loudest layer and one in the middle.
+
+    An instrument's name states its role; what is half open, choked, rolled, without its wires or a ride's bell is no
+    clear case of a role and left out.
+    """
+    for source, folders in _SETS.items():
+        for folder in (DRUM_KITS / name for name in folders):
+            tree = ET.fromstring(re.sub(rb'xmlns="[^"]*"', b"", (folder / "drumkit.xml").read_bytes()))
+            for number, instrument in enumerate(tree.iter("instrument")):
+                name = (instrument.findtext("name") or "").split("(")[0].strip()
+                role: str | None = role_from_name(re.sub(r"Opened|\bOp\b", "open", name))
+                if role is None and re.search(r"\bstick\b", name, re.IGNORECASE):
+                    role = "rim"
+                unclear = r"semi|free|swish|choke|roll|(?<!cow)bell$|ride bell|crash/ride|cymbal \d"
+                if role is None or re.search(unclear, name, re.IGNORECASE):
+                    continue
+                layers = [e.text for e in instrument.iter("filename") if e.text and not re.search("empty|Off", e.text)]
+                for file in dict.fromkeys([*layers[-1:], *layers[len(layers) // 2 :][:1]]):
+                    if not (folder / file).is_file():
+                        continue
+                    samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
+                    if len(samples) and np.abs(samples).max() > 1e-4:
+                        yield Labelled(source, f"{folder.name}/{number} {file}", "one-shot", role, samples, rate)
+
+
+def recorded() -> Iterator[Labelled]:
+    """Every labelled sound of the packages, each with the set that it is left out with."""
+    yield from cc0()
+    yield from patches()
+    yield from drum_kits()
+    for font, source in SOUNDFONT_SETS.items():
+        yield from kits(font, source)
+        yield from kit(font, 0, source, velocity=60, reverb=True)
+
+
 def installed() -> list[str]:
-    """What is missing for the two sets, in words; empty when nothing is."""
-    missing = []
-    if not CC0_FOLDER.is_dir():
-        missing.append("package sonic-pi-samples")
-    if not (SOUNDFONTS / "FluidR3_GM.sf2").is_file():
-        missing.append("package fluid-soundfont-gm")
-    if shutil.which("fluidsynth") is None:
-        missing.append("program fluidsynth")
-    return missing
+    """What is missing for the sets, in words; empty when nothing is."""
+    places = {
+        "sonic-pi-samples (CC0)": CC0_FOLDER, "freepats": PATCHES, "hydrogen-drumkits": DRUM_KITS / "Audiophob",
+        "hydrogen-data": DRUM_KITS / "GMRockKit", "fluid-soundfont-gm": SOUNDFONTS / "FluidR3_GM.sf2",
+        "timgm6mb-soundfont": SOUNDFONTS / "TimGM6mb.sf2", "opl3-soundfont": SOUNDFONTS / "OPL-3_FM_128M.sf2",
+        "musescore-general-soundfont-small": SOUNDFONTS.parent / "sf3" / "MuseScore_General_Lite.sf3",
+    }  # fmt: skip
+    missing = [f"package {name}" for name, place in places.items() if not place.exists()]
+    return missing if shutil.which("fluidsynth") else [*missing, "program fluidsynth"]

@@ -15,8 +15,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier import beatfile
-from dossier.beatfile.schema import RoleWord, suggest_key, suggest_meter
+from dossier.beatfile.schema import RoleWord, suggest_meter
 from dossier.beatfile.validate import check
+from dossier.model.notes import key_meant
 from dossier.model.vocabulary import INTENTS, RIGHTS, ROLES
 
 
@@ -168,7 +169,7 @@ def test_suggested_keys_and_meters() -> None:
         ("bbm", "Bb minor"), ("C\u266f Minor", "C# minor"), ("Aes dur", "Ab major"), ("A-flat major", None),
         ("D dorian", None), ("", None),
     ):  # fmt: skip
-        assert suggest_key(text) == key, text
+        assert key_meant(text) == key, text
     for text, meter in (
         ("4-4", "4/4"), ("6 / 8", "6/8"), ("44", "4/4"), ("12:8", "12/8"), ("128", "12/8"), ("5/3", None),
     ):  # fmt: skip

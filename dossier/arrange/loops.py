@@ -24,6 +24,7 @@ from dossier.arrange.one_shots import cumulative_at
 from dossier.model.beat import Pattern
 from dossier.model.findings import LoopFit
 from dossier.model.measures import FRAME_S, Array, BandEnergies, Grid, LoopMeasures, Samples
+from dossier.model.numbers import signed
 from dossier.model.vocabulary import ROLES
 
 STRETCH_WINDOW_S = 0.02
@@ -72,10 +73,10 @@ def fit_loop(
         ratio = 1.0
     elif abs(change) <= policy["loop_repitch_within"]:
         method, semitones = "repitch", 12.0 * log2(ratio)
-        cost = f"repitched by {100 * change:+.1f} %, which moves its pitch by {semitones:+.2f} semitones"
+        cost = f"repitched by {signed(100 * change)} %, which moves its pitch by {signed(semitones, 2)} semitones"
     else:
         method, semitones = "stretch", 0.0
-        cost = f"stretched by {100 * change:+.1f} %, which keeps its pitch and softens its attacks"
+        cost = f"stretched by {signed(100 * change)} %, which keeps its pitch and softens its attacks"
     poor_beyond = policy["loop_poor_beyond"]
     poor = abs(change) > poor_beyond
     far = f"more than {100 * poor_beyond:.0f} % away: a poor match" if poor else ""

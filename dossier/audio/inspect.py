@@ -19,6 +19,7 @@ import numpy.typing as npt
 from dossier.audio.sniff import SUFFIX_FORMATS, open_plain
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
+from dossier.model.numbers import signed
 
 MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 192_000  # telephone speech to the highest rate in studio use; common practice
 MAX_DURATION_S = 1_800.0  # any single track fits into half an hour; more is a wrong file or header
@@ -191,5 +192,5 @@ def notes_of(path: Path, header: Header, decoded: Decoded) -> list[str]:
         notes.append(f"peaks {20 * log10(decoded.peak):.1f} dB over full scale")
     offset = float(max(decoded.sums, key=abs)) / len(decoded.samples)
     if abs(offset) >= DC_FROM:
-        notes.append(f"has a DC offset of {offset * 100:+.1f} % of full scale")
+        notes.append(f"has a DC offset of {signed(offset * 100)} % of full scale")
     return notes

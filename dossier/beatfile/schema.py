@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, get_args
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from dossier.model.notes import key_meant
 from dossier.model.vocabulary import Intent, Rights
 
 # A hyphen may be written as a space.
@@ -30,20 +31,6 @@ MAX_LINE_LENGTH = 20_000
 POLICY_LIMIT = 1e9
 
 _ROLE_NAMES = {"propertyNames": {"enum": [*get_args(RoleWord)]}}
-
-
-def suggest_key(text: str) -> str | None:
-    """The key that was probably meant: 'Dm' and 'd min' are 'D minor', 'F♯ Major' is 'F# major'."""
-    found = re.fullmatch(r"\s*([A-Ga-g])\s*(#|b|♯|♭|sharp|flat|is|es)?[\s_-]*([A-Za-z]*)\s*", text)
-    if not found:
-        return None
-    sign = {"♯": "#", "sharp": "#", "is": "#", "♭": "b", "flat": "b", "es": "b", None: ""}.get(found[2], found[2])
-    mode = found[3]
-    if mode in ("m", "min", "moll") or mode.lower() in ("min", "minor"):
-        return f"{found[1].upper()}{sign} minor"
-    if mode in ("", "M", "dur") or mode.lower() in ("maj", "major"):
-        return f"{found[1].upper()}{sign} major"
-    return None
 
 
 def suggest_meter(text: str) -> str | None:
@@ -166,7 +153,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
             pattern=r"^[A-G][#b]? (major|minor)$", examples=["D minor", "F# major"],
             description="a note from A to G with # or b, then major or minor",
             extra={"allowed": "a note from A to G, with # or b where needed, then major or minor, such as 'D minor'",
-                   "suggest": suggest_key},
+                   "suggest": key_meant},
         ),
     ] | UnsetType = UNSET  # fmt: skip
     first_downbeat: Downbeat | UnsetType = UNSET

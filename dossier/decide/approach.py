@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill
+from dossier.model.numbers import signed
 from dossier.model.vocabulary import ZONES, ApproachKind, Direction
 
 LABELS = {zone.key: zone.label for zone in ZONES}
@@ -75,7 +76,7 @@ def kind(
         f"loses {percent(loop.fit.overlap)} and hides {percent(loop.fit.buried)} of the music; the best kit fills "
         f"{percent(kit.fit.room_filled)}, loses {percent(kit.fit.overlap)} and hides {percent(kit.fit.buried)}"
     )
-    scores = f"score {loop.score:+.2f} against {kit.score:+.2f}"
+    scores = f"score {signed(loop.score, 2)} against {signed(kit.score, 2)}"
     if abs(lead) < policy["either_within"]:
         return "either", f"{numbers} ({scores}): too close to call"
     return ("loop" if lead > 0 else "one-shots"), f"{numbers} ({scores})"
@@ -145,7 +146,7 @@ def winner(chosen: ApproachKind, loop: Contender | None, kit: Contender | None) 
 def _scores(loop: Contender | None, kit: Contender | None) -> str:
     """What each side brings and scores in one section; empty where there is nothing to compare."""
     sides = [
-        f"{name} fills {percent(side.fit.room_filled)} and scores {side.score:+.2f}"
+        f"{name} fills {percent(side.fit.room_filled)} and scores {signed(side.score, 2)}"
         for name, side in (("the loop", loop), ("the kit", kit)) if side is not None
     ]  # fmt: skip
     return ", ".join(sides)

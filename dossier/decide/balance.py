@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.model.findings import EqualPeaks, Gains, Mix
+from dossier.model.numbers import signed, unsigned
 from dossier.model.vocabulary import Intent, Role
 
 LOWS: frozenset[str] = frozenset({"kick", "tom"})
@@ -137,12 +138,12 @@ def advice(
         )
     if gains.stopped == "squeezed":
         return (
-            f"Its gain ends at {gains.db:+.1f} dB, the most that its peak and its file allow: there {heard}, but "
+            f"Its gain ends at {signed(gains.db)} dB, the most that its peak and its file allow: there {heard}, but "
             f"it stays softer than a {part} should be beside this music; take a louder or fuller one."
         )
     if gains.stopped == "low":
         return f"It stands clear: at the softest level that still belongs to the beat {heard}. Raise it by taste."
-    beside = f", {lift_lu:+.1f} LU over the instrumental in its own bands" if lift_lu is not None else ""
+    beside = f", {signed(lift_lu)} LU over the instrumental in its own bands" if lift_lu is not None else ""
     return f"At this gain {heard}{beside}."
 
 
@@ -202,8 +203,8 @@ def mix_advice(mix: Mix, target_lufs: float, policy: Mapping[str, float]) -> str
         return "The rough mix is too short or too soft to be measured."
     ceiling = f"{policy['ceiling_dbtp']:.0f} dBTP"
     words = (
-        f"The rough mix reads {mix.integrated_lufs:.1f} LUFS and {mix.true_peak_dbtp:.1f} dBTP "
-        f"with {mix.gain_db:+.1f} dB on everything"
+        f"The rough mix reads {unsigned(mix.integrated_lufs)} LUFS and {unsigned(mix.true_peak_dbtp)} dBTP "
+        f"with {signed(mix.gain_db)} dB on everything"
     )
     if mix.limiter_db > 0:
         words += f" and a limiter that takes at most {mix.limiter_db:.1f} dB"
@@ -212,4 +213,4 @@ def mix_advice(mix: Mix, target_lufs: float, policy: Mapping[str, float]) -> str
             f"{words}; the target of {target_lufs:.1f} LUFS under a ceiling of {ceiling} would ask more of the "
             "limiter, so it was stopped there."
         )
-    return f"{words}, which leaves {mix.headroom_db:.1f} dB to {ceiling}."
+    return f"{words}, which leaves {unsigned(mix.headroom_db or 0.0)} dB to {ceiling}."

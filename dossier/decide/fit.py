@@ -20,6 +20,8 @@ from collections.abc import Mapping
 from math import log2
 
 from dossier.model.findings import Fit, LoopFit
+from dossier.model.notes import MAJOR_STEPS, MINOR_STEPS, pitch_class
+from dossier.model.numbers import signed
 
 
 def score(
@@ -64,12 +66,6 @@ def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:
     return max(0.0, 1.0 - abs(loop.change_percent) / 100.0 / poor_beyond)
 
 
-MAJOR_STEPS = (0, 2, 4, 5, 7, 9, 11)
-MINOR_STEPS = (0, 2, 3, 5, 7, 8, 10)
-NOTE_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-FLATS = {"Db": "C#", "Eb": "D#", "Gb": "F#", "Ab": "G#", "Bb": "A#", "Cb": "B", "Fb": "E", "E#": "F", "B#": "C"}
-
-
 def cents_from_key(pitch_hz: float, key: str) -> float:
     """Distance in cents from a pitch to the nearest note of a key's scale (A4 = 440 Hz), -100 to 100.
 
@@ -77,7 +73,7 @@ def cents_from_key(pitch_hz: float, key: str) -> float:
     that is no note raises `ValueError`.
     """
     tonic, _, mode = key.partition(" ")
-    root = NOTE_NAMES.index(FLATS.get(tonic, tonic))
+    root = pitch_class(tonic)
     steps = MINOR_STEPS if mode.strip().lower().startswith("min") else MAJOR_STEPS
     semitone = 12.0 * log2(pitch_hz / 440.0) + 9.0 - root  # A is 9 semitones above C
     inside = semitone % 12.0
@@ -96,7 +92,7 @@ def reason(fit: Fit, *, gain_db: float | None, terms: Mapping[str, float], polic
 
     `gain_db` is None for a kit, whose members have gains of their own.
     """
-    at = "with each member at its gain" if gain_db is None else f"at {gain_db:+.1f} dB"
+    at = "with each member at its gain" if gain_db is None else f"at {signed(gain_db)} dB"
     brings = f"Fills {100 * fit.room_filled:.1f} % of the reference {at}"
     against = min(terms, key=lambda name: terms[name])
     costs = {

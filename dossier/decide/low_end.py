@@ -12,6 +12,7 @@ from math import log2
 
 from dossier.decide.approach import percent
 from dossier.model.findings import LowEndRemedy
+from dossier.model.numbers import signed, unsigned
 
 DUCK, SHORTEN, TUNE = "duck the bass", "shorten the kick", "tune the kick"
 LONGER_RELEASES = (1.0, 1.6, 2.5)  # of the kick's effective length
@@ -156,23 +157,24 @@ def sentences(
     if cents is not None and key is not None:
         near = abs(cents) <= policy["low_end_cents_off"]
         place = "sits on a note of the key" if near else "lies beside the notes of the key"
-        said.append(f"The kick's pitch ({note}) {place} {key}: {cents:+.0f} cents from the nearest.")
+        said.append(f"The kick's pitch ({note}) {place} {key}: {signed(cents, 0)} cents from the nearest.")
     if bass_cents is not None:
         name, apart = bass_cents
-        near = abs(apart) <= policy["low_end_cents_off"]
+        where = "agrees with it" if abs(apart) <= policy["low_end_cents_off"] else "lies beside it"
         line = f"Of the bass line's notes ({', '.join(bass_notes)}) the nearest is {name}, in any octave"
-        said.append(f"{line}: the kick {'agrees with it' if near else 'lies beside it'}, {apart:+.0f} cents from it.")
+        said.append(f"{line}: the kick {where}, {signed(apart, 0)} cents from it.")
     if delay_gain_db is not None and polarity is not None and delay_ms is not None:
         if delay_gain_db < policy["low_end_alignment_db"]:
             within = f"{policy['low_end_longest_delay_ms']:.0f} ms"
             said.append(f"Kick and bass line up: no delay within {within} and no change of polarity brings more than "
-                        f"{delay_gain_db:.1f} dB of low end.")  # fmt: skip
+                        f"{unsigned(delay_gain_db)} dB of low end.")  # fmt: skip
         else:
             how = "with its polarity inverted" if polarity == "invert" else "with its polarity as it is"
             when = f"{abs(delay_ms):.1f} ms {'later' if delay_ms > 0 else 'earlier'}" if abs(delay_ms) >= 0.05 else (
                 "in place"
             )  # fmt: skip
-            said.append(f"The low end of the two adds up better with the kick {when}, {how}: {delay_gain_db:+.1f} dB.")
+            said.append(f"The low end of the two adds up better with the kick {when}, {how}: "
+                        f"{signed(delay_gain_db)} dB.")  # fmt: skip
     best = best_remedy(kick_share, remedies, policy)
     if best is not None:
         said.append(f"Of the ways out, {best.label} costs least for what it gives: the kick's share goes from "

@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from dossier.decide.approach import LABELS, percent
 from dossier.model.findings import PartTranslation
+from dossier.model.numbers import unsigned
 
 NO_ZONES: Mapping[str, Mapping[str, float | None]] = MappingProxyType({})
 
@@ -39,10 +40,10 @@ def sentences(
         said.append(f"In mono {worst.part} loses {worst.mono_loss_lu:.1f} LU{where}; narrow it or check its channels.")
     if zone is not None and measured[zone] >= least:
         where = LABELS.get(zone, zone)
-        said.append(f"The mix loses {measured[zone]:.1f} LU in mono in the {where}: look for a wide stem.")
+        said.append(f"The mix loses {unsigned(measured[zone])} LU in mono in the {where}: look for a wide stem.")
     elif zone is not None and not gone and not losing:
         said.append(f"The mono sum holds: no part loses {least:.1f} LU, and the mix loses most in the "
-                    f"{LABELS.get(zone, zone)} ({measured[zone]:.1f} LU).")  # fmt: skip
+                    f"{LABELS.get(zone, zone)} ({unsigned(measured[zone])} LU).")  # fmt: skip
     lost = [
         part for part in parts
         if part.small_speaker_share is not None and part.small_speaker_share < policy["lost_below"]
@@ -74,4 +75,4 @@ def _most_in(zones: Mapping[str, float | None], least_lu: float) -> str:
     """', most of it in the presence (4.1 LU)'; empty where no zone loses anything."""
     measured = {zone: loss for zone, loss in zones.items() if loss is not None and loss > least_lu}
     worst = max(measured, key=lambda zone: measured[zone], default=None)
-    return "" if worst is None else f", most of it in the {LABELS.get(worst, worst)} ({measured[worst]:.1f} LU)"
+    return "" if worst is None else f", most of it in the {LABELS.get(worst, worst)} ({unsigned(measured[worst])} LU)"

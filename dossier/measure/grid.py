@@ -139,8 +139,9 @@ def _estimated(onsets: Onsets, swing: float | None, meter: tuple[int, int] | Non
 
 
 def _changes(
-    onsets: Onsets, parts: Sequence[rhythm.TempoSection], longest: rhythm.TempoSection, tempo_bpm: float, notes: list[str]
-) -> tuple[tuple[float, float], ...]:
+    onsets: Onsets, parts: Sequence[rhythm.TempoSection], longest: rhythm.TempoSection, tempo_bpm: float,
+    notes: list[str],
+) -> tuple[tuple[float, float], ...]:  # fmt: skip
     """From when on which tempo is played, on the level of the grid's."""
     out = []
     for part in parts:

@@ -33,6 +33,7 @@ NAMES = (
 MAJOR_PROFILE = (6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88)
 MINOR_PROFILE = (6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17)
 
+CLEAR_KEY = 0.5  # confidence from which a key that is heard speaks against a stated one
 SHORTEST_S = 1.0
 LOWEST_NOTE, NOTES = 33, 60  # A1 to G#6: whole octaves, so that noise favours no pitch class
 WINDOW_S = 0.7  # tells semitones apart from about 80 Hz up

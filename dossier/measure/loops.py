@@ -5,9 +5,10 @@ Conventions
     minute; swing is first / (first + second) of a pair, 0.5 straight, 2/3 triplet.
 
 Tempo, downbeat, beats
-    The tempo is what the user states, else what the file's name states, else what `dossier.measure.loop_tempo` reads
-    from length and onsets together; beat one and the length of a pass come from there too.  What lies before beat one
-    is leading silence or a pickup.  A bare number in the name counts as a tempo if the length is whole bars of it.
+    The tempo is what the user states, else what the file's tag or its name states and the sound does not contradict,
+    else what `dossier.measure.loop_tempo` reads from length and onsets together; beat one and the length of a pass come
+    from there too.  What lies before beat one is leading silence or a pickup.  A bare number in the name counts as a
+    tempo if the length is whole bars of it.
 
 Continuity
     How much sounds between the hits, 0-1.  The loop's level in dB, in frames of 10 ms, is read at the hits and between
@@ -16,6 +17,8 @@ Continuity
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,20 +34,55 @@ _SWING_SURE = 0.3
 _FRAME_S = 0.010
 _CLEAR_OF_HIT_S = 0.060
 _CONTINUITY_DB = 50.0
+SAME_TEMPO = 0.006  # relative distance of tempos that are one
+_AGREES = 0.5  # of the fit at the loop's own tempo: right tempos and their multiples keep more, wrong ones under 0.4
 
 
-def _stated(tempo_bpm: float | None, name: str, duration_s: float) -> tuple[float | None, str]:
-    """The stated tempo, and where it was stated."""
-    if tempo_bpm is not None:
-        return tempo_bpm, "beat.toml"
-    named = tempo_from_name(name)
-    if named is not None:
-        return named, "file name"
+@dataclass(frozen=True, slots=True)
+class _Stated:
+    """A stated tempo that is taken, how the loop reads at it, and what is said of the stated ones."""
+
+    tempo_bpm: float | None
+    source: str
+    reading: LoopReading | None
+    notes: tuple[str, ...]
+
+
+def _stated(onsets: Onsets, tempo_bpm: float | None, tag_bpm: float | None, name: str) -> _Stated:
+    """The first stated tempo that the sound does not contradict; the user's own is taken even so."""
+    claims = [(tempo_bpm, "beat.toml"), (tag_bpm, "tag"), (tempo_from_name(name), "file name")]
+    taken: _Stated | None = None
+    notes: list[str] = []
+    free = read(onsets) if any(bpm is not None for bpm, _ in claims) else None
+    for bpm, source in claims:
+        if bpm is None:
+            continue
+        held = read(onsets, tempo_bpm=bpm)
+        own = source == "beat.toml"
+        if taken is not None and abs(bpm / (taken.tempo_bpm or bpm) - 1.0) < SAME_TEMPO:
+            continue
+        if free is not None and _contradicted(bpm, held, free):
+            how = ", and is taken all the same" if own else ""
+            notes.append(f"{bpm:g} BPM ({source}) does not fit its sound, which has {free.tempo_bpm:.4g} BPM{how}")
+        elif taken is not None:
+            notes.append(f"its {source} states {bpm:g} BPM; {taken.tempo_bpm:g} BPM ({taken.source}) is taken")
+        if taken is None and (own or free is None or not _contradicted(bpm, held, free)):
+            taken = _Stated(bpm, source, held, ())
+    if taken is not None:
+        return replace(taken, notes=tuple(notes))
     for number in numbers_in(name.rpartition(".")[0] or name):
-        beats = duration_s * number / 60.0
+        beats = onsets.duration_s * number / 60.0
         if round(beats / 4.0) >= 1 and abs(beats - 4.0 * round(beats / 4.0)) < min(0.005 * beats, 0.05):
-            return number, "number in the file name that its length fits"
-    return None, ""
+            source = "number in the file name that its length fits"
+            return _Stated(number, source, read(onsets, tempo_bpm=number), tuple(notes))
+    return _Stated(None, "", free or read(onsets), tuple(notes))
+
+
+def _contradicted(bpm: float, held: LoopReading | None, free: LoopReading) -> bool:
+    """Whether a steady loop strikes far less on the slots of a stated tempo than on those of its own or its octaves."""
+    octaves = np.log2(bpm / free.tempo_bpm)
+    another = free.steady and abs(octaves - round(octaves)) > SAME_TEMPO
+    return another and (held is None or held.fit < _AGREES * free.fit)
 
 
 def _source(bars: LoopReading) -> str:
@@ -82,17 +120,25 @@ def _nothing(why: str) -> LoopMeasures:
     return LoopMeasures(None, "", None, 0.0, None, (), None, dict.fromkeys(fields, why))
 
 
-def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, name: str = "") -> LoopMeasures:
+def related(bpm: float, other_bpm: float) -> bool:
+    """Whether two tempos can be readings of one rhythm: equal, or as 2, 3/2 or 4/3 to 1."""
+    return any(abs(bpm / other_bpm / ratio - 1.0) < SAME_TEMPO for ratio in (1, 2, 1 / 2, 3 / 2, 2 / 3, 4 / 3, 3 / 4))
+
+
+def measure(
+    samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, tag_bpm: float | None = None, name: str = ""
+) -> LoopMeasures:
     """Measure a drum loop, `(frames, channels)` or `(frames,)`.
 
-    `tempo_bpm` is what the user states; the file's `name` may state a tempo too.
+    `tempo_bpm` is what the user states, `tag_bpm` what the file's tag does; its `name` may state a tempo too.
 
     Returns
     -------
     LoopMeasures
-        `beats` is the length of one pass, whole wherever the cut allows it.  `tempo_source` is 'beat.toml', 'file
-        name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.  Without a
-        steady tempo, tempo, beats and swing are None with a reason and the downbeat is the first sound.
+        `beats` is the length of one pass, whole wherever the cut allows it.  `tempo_source` is 'beat.toml', 'tag',
+        'file name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.
+        `notes` tell stated tempos that do not fit the sound.  Without a steady tempo, tempo, beats and swing are None
+        with a reason and the downbeat is the first sound.
 
     Raises
     ------
@@ -104,8 +150,8 @@ def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, n
         return _nothing("silence")
     onsets = detect(two, rate_hz)
     reasons: dict[str, str] = {}
-    stated, source = _stated(tempo_bpm, name, onsets.duration_s)
-    bars = read(onsets, tempo_bpm=stated)
+    claim = _stated(onsets, tempo_bpm, tag_bpm, name)
+    stated, source, bars = claim.tempo_bpm, claim.source, claim.reading
     guess = bars if bars is not None and bars.whole and usual(bars.beats) == 1.0 else None
     if bars is not None and stated is None and not bars.steady:
         bars = None
@@ -138,7 +184,7 @@ def measure(samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, n
         reasons["continuity"] = "nothing strikes in it" if not len(onsets.times_s) else "too short"
     return LoopMeasures(
         tempo_bpm=tempo, tempo_source=source, beats=beats, downbeat_s=float(downbeat_s), swing=swing, hits=hits,
-        continuity=continuity, reasons=reasons,
+        continuity=continuity, reasons=reasons, notes=claim.notes,
     )  # fmt: skip
 
 

@@ -1,9 +1,8 @@
 """Pitch of a kick, a tom or a bass note, and its name; for the key of a piece see `dossier.measure.key_finding`.
 
 Conventions
-    Samples are `(frames, channels)`, any level, any rate; frequencies in Hz.  MIDI note n is 440 * 2^((n - 69) / 12) Hz
-    (equal temperament, A4 = 69 = 440 Hz), written with sharps, octaves from C to B.  Channels are never summed as
-    waveforms, their powers are.
+    Samples are `(frames, channels)`, any level, any rate; frequencies in Hz.  Notes are written with sharps, since
+    a file on its own has no key (`dossier.model.notes`).  Channels are never summed as waveforms, their powers are.
 
 Method
     The period comes from the normalised autocorrelation (McLeod and Wyvill, ICMC 2005; MEM) of what follows the attack.
@@ -17,7 +16,8 @@ Method
 
 from __future__ import annotations
 
-from math import floor, log2
+from dataclasses import replace
+from math import log2
 
 import numpy as np
 import scipy.fft
@@ -26,10 +26,10 @@ from dossier.measure.key_finding import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
 from dossier.measure.sound_shape import autocorrelation, running_sum
 from dossier.model.measures import Array, Pitch, Samples
+from dossier.model.notes import note_of
 
-__all__ = ["key", "note_of", "pitch"]
+__all__ = ["key", "note_of", "pitch", "with_root"]
 
-NOTES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 LOWEST_HZ, HIGHEST_HZ = 25.0, 1200.0
 PITCHED = 0.45  # confidence from which a sound has a pitch; white and pink noise reach 0.35
 _BAND_HZ = 3600.0  # partials up to here help to find the period
@@ -40,19 +40,8 @@ _KEEP = 0.9  # first maximum within this of the largest: McLeod and Wyvill's k
 _PARTIALS = 6
 _AT_PITCH_CENTS = 100.0
 _STAYS = 0.2  # share of the energy at the pitch from which the confidence counts in full
+_MIDDLE_C = 60
 _WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones below 5
-
-
-def note_of(hz: float) -> tuple[str, float]:
-    """Nearest note in equal temperament, A4 = 440 Hz, and the distance from it in cents, -50 to 50.
-
-    Raises ValueError for a frequency that is not above zero.
-    """
-    if not hz > 0.0:
-        raise ValueError(f"a note needs a frequency above 0 Hz, found {hz}")
-    number = 69.0 + 12.0 * log2(hz / 440.0)
-    nearest = floor(number + 0.5)
-    return f"{NOTES[nearest % 12]}{nearest // 12 - 1}", 100.0 * (number - nearest)
 
 
 def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
@@ -154,6 +143,25 @@ def _level(power: Array, bin_hz: float, centre_hz: float) -> float:
     """Energy within 4 % of a frequency."""
     low, high = int(0.96 * centre_hz / bin_hz), int(1.04 * centre_hz / bin_hz) + 2
     return float(power[low:high].sum())
+
+
+def with_root(found: Pitch, root_note: int | None) -> tuple[Pitch, tuple[str, ...]]:
+    """The pitch that a sound has, and what its tag's root note (MIDI, 1-127) adds to it or has against it.
+
+    A sound within a semitone of the root, in any octave, keeps its own, finer pitch; one that is clearly elsewhere is
+    believed; one without a pitch takes the tag's.  Middle C is written by programs that know no root, so it is never
+    taken alone (common practice, no source).
+    """
+    if root_note is None or (found.hz is None and root_note == _MIDDLE_C):
+        return found, ()
+    hz = 440.0 * 2.0 ** ((root_note - 69) / 12.0)
+    note = note_of(hz)[0]
+    if found.hz is None:
+        return Pitch(hz, note, 0.0, found.confidence, source="tag"), ()
+    apart = abs((12.0 * log2(found.hz / hz) + 6.0) % 12.0 - 6.0)
+    if apart <= 1.0 or root_note == _MIDDLE_C:
+        return (replace(found, source="tag") if apart <= 1.0 else found), ()
+    return found, (f"its tag states {note} as its root; its sound has {found.note}, which is taken",)
 
 
 def pitch(samples: Samples, rate_hz: int) -> Pitch:

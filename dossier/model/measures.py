@@ -164,6 +164,7 @@ class Key:
     name: str | None  # "D minor"
     confidence: float
     reason: str = ""
+    source: str = "estimated"  # "beat.toml" | "tag" | "estimated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +176,7 @@ class Pitch:
     cents: float | None  # from that note in equal temperament, A4 = 440
     confidence: float
     reason: str = ""
+    source: str = "sound"  # "sound" | "tag"
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,6 +217,17 @@ class LoopMeasures:
     hits: tuple[LoopHit, ...]
     continuity: float | None  # 0-1: how much sounds between the hits
     reasons: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()  # stated tempos against the sound and one another
+
+
+@dataclass(frozen=True, slots=True)
+class Tags:
+    """What the tags inside a file state, unchecked against its sound."""
+
+    tempo_bpm: float | None = None
+    key: str | None = None  # "D minor"
+    root_note: int | None = None  # MIDI note, 1-127
+    notes: tuple[str, ...] = ()  # what they state that cannot be
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,3 +244,4 @@ class FileMeasures:
     hit: HitMeasures
     loop: LoopMeasures | None
     pitch: Pitch
+    notes: tuple[str, ...] = ()  # what its tags, its name and its sound say against one another

@@ -32,7 +32,7 @@ def facts(data: DossierData) -> tuple[tuple[str, str], ...]:
 
     def sourced(value: str, field: str) -> str:
         source = beat.sources.get(field)
-        return f"{value} ({source})" if source in {"estimated", "assumed"} else value
+        return f"{value} ({source})" if source in {"estimated", "assumed", "tag"} else value
 
     return (
         ("tempo", sourced(f"{fmt.plain(beat.tempo_bpm)}{fmt.NBSP}BPM", "tempo_bpm")),

@@ -27,6 +27,7 @@ from dossier.model.measures import (
     LoopMeasures,
     Loudness,
     Samples,
+    Tags,
 )
 from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
@@ -35,29 +36,43 @@ from dossier.parallel import thread_map
 READ_AHEAD = 16  # candidates
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 WRAP_S = 0.25  # of a loop's own end and start around it, so that analysis windows see its neighbours
+NO_TAGS = Tags()
 AS_IT_PLAYS_S = 16.0  # a repeated part reads the same gated loudness over more
 
 
-def measure_file(clip: Clip, *, drum: DrumFile, channels: int, bit_depth: str) -> FileMeasures:
+def measure_file(
+    clip: Clip, *, drum: DrumFile, channels: int, bit_depth: str, tags: Tags = NO_TAGS
+) -> FileMeasures:
     """Everything known of one file on its own; a mono file is measured as it plays, on two channels."""
     samples = audio.to_stereo(clip.samples)
     hit = hits.measure(samples, clip.rate_hz, kind=drum.kind, role=drum.role, name=drum.file)
     loop = None
     if hit.kind == "loop" and clip.duration_s <= LONGEST_LOOP_S:
-        loop = loop_measure.measure(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, name=drum.file)
+        loop = loop_measure.measure(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, tag_bpm=tags.tempo_bpm,
+                                    name=drum.file)  # fmt: skip
     elif hit.kind == "loop":
-        loop = _long_loop(samples, clip, drum)
+        loop = _long_loop(samples, clip, drum, tags)
+    found, root_notes = pitch.with_root(pitch.pitch(samples, clip.rate_hz), tags.root_note)
     return FileMeasures(
         file=drum.file, sample_rate_hz=clip.rate_hz, channels=channels, duration_s=clip.duration_s,
         bit_depth=bit_depth, loudness=loudness.measure(samples, clip.rate_hz),
-        stereo=stereo.measure(samples, clip.rate_hz), hit=hit, loop=loop, pitch=pitch.pitch(samples, clip.rate_hz),
+        stereo=stereo.measure(samples, clip.rate_hz), hit=hit, loop=loop, pitch=found,
+        notes=(*tags.notes, *root_notes, *(loop.notes if loop is not None else ())),
     )  # fmt: skip
 
 
-def _long_loop(samples: Samples, clip: Clip, drum: DrumFile) -> LoopMeasures:
+def _long_loop(samples: Samples, clip: Clip, drum: DrumFile, tags: Tags) -> LoopMeasures:
     """A file too long for a loop, such as a stem: its grid, without naming its hits."""
     grid = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, names=(drum.file,))
     steady = grid.tempo_source != "assumed"
+    tag_bpm = tags.tempo_bpm
+    notes: tuple[str, ...] = ()
+    if drum.tempo_bpm is None and tag_bpm is not None:
+        if steady and not loop_measure.related(tag_bpm, grid.tempo_bpm):
+            notes = (f"{tag_bpm:g} BPM (tag) does not fit its sound, which has {grid.tempo_bpm:.4g} BPM",)
+        else:
+            held = grid_measure.estimate(samples, clip.rate_hz, tempo_bpm=tag_bpm)
+            grid, steady = replace(held, tempo_source="tag"), True
     why = f"it is longer than {LONGEST_LOOP_S:.0f} s: its hits are not told apart"
     reasons = {"continuity": why, "hits": why}
     if not steady:
@@ -67,7 +82,7 @@ def _long_loop(samples: Samples, clip: Clip, drum: DrumFile) -> LoopMeasures:
         tempo_bpm=grid.tempo_bpm if steady else None, tempo_source=grid.tempo_source,
         beats=round(clip.duration_s * grid.tempo_bpm / 60.0, 2) if steady else None,
         downbeat_s=grid.first_downbeat_s, swing=grid.swing if steady else None, hits=(), continuity=None,
-        reasons=reasons,
+        reasons=reasons, notes=notes,
     )  # fmt: skip
 
 
@@ -87,7 +102,7 @@ def read_drums(
     """
     inputs: list[InputFile] = []
     warnings: list[str] = []
-    used: list[tuple[DrumFile, audio.ReadInfo, str]] = []
+    used: list[tuple[DrumFile, audio.ReadInfo, str, Tags]] = []
     seen: dict[str, str] = {}
     for file, found in zip(files, thread_map(_read, files, ahead=READ_AHEAD), strict=True):
         if isinstance(found, AudioError):
@@ -95,7 +110,7 @@ def read_drums(
             inputs.append(InputFile(file=file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin,
                                     used=False))  # fmt: skip
             continue
-        info, digest = found
+        info, digest, tags = found
         silent = not np.any(info.clip.samples)
         if digest in seen:
             warnings.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
@@ -109,24 +124,26 @@ def read_drums(
         )  # fmt: skip
         if wanted:
             seen[digest] = file.file
-            used.append((file, info, digest))
+            used.append((file, info, digest, tags))
 
-    def drum(entry: tuple[DrumFile, audio.ReadInfo, str]) -> Drum:
-        file, info, digest = entry
+    def drum(entry: tuple[DrumFile, audio.ReadInfo, str, Tags]) -> Drum:
+        file, info, digest, tags = entry
         measures = memo(
             "measured", FileMeasures,
-            lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth),
+            lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth, tags=tags),
             digest, file.kind, file.role, file.tempo_bpm, file.file,
         )  # fmt: skip
         clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
-        return Drum(file=file, clip=clip, measures=measures, sha256=digest, problems=tuple(info.notes))
+        return Drum(file=file, clip=clip, measures=measures, sha256=digest,
+                    problems=(*info.notes, *measures.notes))  # fmt: skip
 
     return tuple(thread_map(drum, used, ahead=len(used))), inputs, warnings
 
 
-def _read(file: DrumFile) -> tuple[audio.ReadInfo, str] | AudioError:
+def _read(file: DrumFile) -> tuple[audio.ReadInfo, str, Tags] | AudioError:
     try:
-        return audio.read_info(file.path, shown_as=file.file), audio.sha256(file.path)
+        info = audio.read_info(file.path, shown_as=file.file)
+        return info, audio.sha256(file.path), audio.read_tags(file.path, shown_as=file.file)
     except AudioError as error:
         return error
 

@@ -27,6 +27,8 @@ from dossier.model.datafile import (
     ZoneWidth,
 )
 from dossier.model.findings import Approach, Balance, Candidate, Plan, Room
+from dossier.model.notes import note_of
+from dossier.model.numbers import signed
 from dossier.model.parts import Drum, Groove, PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis, Music
 
@@ -48,7 +50,7 @@ def data_file(
         instrumental=_instrumental(here.music, analysis.room),
         occupancy=checks.occupancy,
         approach=checks.approach,
-        candidates=_candidates(ranking, balanced, choice.plans),
+        candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name),
         kit=ranking.kit,
         plans=plans,
         balance=Balance(
@@ -87,7 +89,7 @@ def _beat(analysis: Analysis) -> BeatInfo:
         sources={
             "tempo_bpm": grid.tempo_source, "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source,
             "meter": grid.meter_source,
-            "key": "beat.toml" if beat.key else "estimated",
+            "key": music.key.source,
             "target_lufs": "beat.toml" if beat.target_lufs is not None else "default",
             "listening_level_db_spl": "beat.toml" if beat.listening_level_db_spl is not None else "default",
             "pattern": beat.pattern.source if beat.pattern else "assumed",
@@ -114,20 +116,20 @@ def _instrumental(music: Music, room: Room) -> Instrumental:
 
 
 def _candidates(
-    ranking: Ranking, balanced: Balanced, treated: Sequence[Treated]
+    ranking: Ranking, balanced: Balanced, treated: Sequence[Treated], key: str | None
 ) -> tuple[Candidate, ...]:
     used = {part.row.file for part in balanced.chosen}
     plans = {item.placed.drum.name: item.plan.id for item in treated}
     found = [
-        _candidate(item.drum, item, chosen=item.drum.name in used, plan=plans.get(item.drum.name))
+        _candidate(item.drum, item, key, chosen=item.drum.name in used, plan=plans.get(item.drum.name))
         for item in (*ranking.loops, *ranking.one_shots)
     ]
-    found += [_candidate(drum, None, chosen=False, plan=None, why=why) for drum, why in ranking.unplaced]
+    found += [_candidate(drum, None, key, chosen=False, plan=None, why=why) for drum, why in ranking.unplaced]
     return tuple(found)
 
 
 def _candidate(
-    drum: Drum, placed: PlacedCandidate | None, *, chosen: bool, plan: str | None, why: str = ""
+    drum: Drum, placed: PlacedCandidate | None, key: str | None, *, chosen: bool, plan: str | None, why: str = ""
 ) -> Candidate:
     m = drum.measures
     problems = drum.problems
@@ -144,7 +146,8 @@ def _candidate(
         reason=why if placed is None else placed.reason, loop=None if placed is None else placed.part.loop,
         integrated_lufs=m.loudness.integrated_lufs, one_hit_lufs=m.loudness.one_hit_lufs,
         sample_peak_dbfs=m.loudness.sample_peak_dbfs, true_peak_dbtp=m.loudness.true_peak_dbtp,
-        crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz, pitch_note=m.pitch.note,
+        crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz,
+        pitch_note=None if m.pitch.hz is None else note_of(m.pitch.hz, key)[0],
         effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
         hits=m.loop.hits if m.loop is not None else (),
     )  # fmt: skip
@@ -193,7 +196,7 @@ def _proposals(
             steps = ", then ".join(step.label for step in plan.steps)
             found.append(Proposal(id=f"plan:{plan.candidate}", kind="plan", text=f"{plan.candidate}: {steps}."))
     found += [
-        Proposal(id=f"gain:{row.id}", kind="gain", text=f"Set {row.part} to {row.gain_db:+.1f} dB.") for row in rows
+        Proposal(id=f"gain:{row.id}", kind="gain", text=f"Set {row.part} to {signed(row.gain_db)} dB.") for row in rows
     ]
     for entry in inputs:
         concerned = entry.kind == "stem" or entry.file in used

@@ -23,6 +23,7 @@ from dossier.model.checks import LowEndCheck
 from dossier.model.choice import Balanced
 from dossier.model.findings import LowEnd, LowEndRemedy
 from dossier.model.measures import FRAME_S, Array, Samples
+from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.stages.render_reuse import Renders, reusable
@@ -99,6 +100,7 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     remedies, renders = _rendered(slug, both, bass, _remedies(both, plain, before, lost), share, memo)
     line = _alignment(both)
     found, notes = pitch.pitch(kick.part.samples, kick.part.rate_hz), _bass_notes(both)
+    note = note_of(found.hz, here.music.key.name)[0] if found.hz is not None else None
     reasons = {"delay_ms": line.reason, "polarity": line.reason} if line.gain_db is None else {}
     if found.hz is None:
         reasons["kick_pitch_hz"] = found.reason
@@ -110,7 +112,7 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     delay_ms = line.delay_ms if aligned else None
     said = decide_low_end.sentences(
         kick=kick.drum.name.rsplit("/", 1)[-1], bass=bass.file.rsplit("/", 1)[-1],
-        overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=key, note=found.note,
+        overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=key, note=note,
         bass_notes=notes, bass_cents=decide_low_end.cents_from_bass(found.hz, notes) if found.hz else None,
         polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, policy=here.policy,
     )  # fmt: skip
@@ -118,7 +120,7 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
         said = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *said)
     finding = LowEnd(
         kick=kick.drum.name, bass_stem=bass.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share,
-        kick_pitch_hz=found.hz, kick_note=found.note, kick_cents_from_key=cents, bass_notes=tuple(notes),
+        kick_pitch_hz=found.hz, kick_note=note, kick_cents_from_key=cents, bass_notes=tuple(notes),
         polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
         sentences=said,
     )  # fmt: skip
@@ -239,8 +241,8 @@ def _bass_notes(both: KickAndBass) -> Mapping[str, float]:
     found: dict[str, float] = {}
     for start in range(0, len(both.bass) - step + 1, max(step, 1)):
         heard = pitch.pitch(both.bass[start : start + step], rate)
-        if heard.hz is not None and heard.note is not None and heard.hz < HIGHEST_BASS_HZ:
-            found.setdefault(heard.note, heard.hz)
+        if heard.hz is not None and heard.hz < HIGHEST_BASS_HZ:
+            found.setdefault(note_of(heard.hz, both.here.music.key.name)[0], heard.hz)
     return dict(sorted(found.items(), key=lambda item: item[1]))
 
 

@@ -5,6 +5,7 @@ It is brought to its level in the mix: the mix's target less what the drums will
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -16,10 +17,12 @@ from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import grid as grid_measure
 from dossier.measure import hearing, in_beat, loudness, pitch, stereo
 from dossier.measure import occupancy as occ
+from dossier.measure.key_finding import CLEAR_KEY
+from dossier.measure.loops import SAME_TEMPO
 from dossier.memo import Memo
 from dossier.model.beat import Beat
 from dossier.model.findings import Room, SectionFill
-from dossier.model.measures import Array, Grid, Key, Loudness, Mask, Samples, StereoImage
+from dossier.model.measures import Array, Grid, Key, Loudness, Mask, Samples, StereoImage, Tags
 from dossier.model.scene import Scene
 from dossier.model.situation import Conditions, Music, Situation
 from dossier.model.vocabulary import ZONE_KEYS
@@ -89,11 +92,46 @@ def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMe
         samples, rate_hz, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
         meter=beat.meter, names=tuple(stem.file for stem in beat.stems),
     )  # fmt: skip
-    key = pitch.key(samples, rate_hz) if beat.key is None else Key(beat.key, 1.0)
+    tags = [(stem.file, audio.read_tags(stem.path, shown_as=stem.file)) for stem in beat.stems]
+    key, doubts = _key_of(beat, tags, samples, rate_hz)
+    grid = replace(grid, notes=(*grid.notes, *doubts, *_tempo_doubts(grid, tags)))
     powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.frame_edges_s())
     return MusicMeasures(
         loudness=whole, blocks=blocks, grid=grid, key=key, image=stereo.measure(samples, rate_hz), powers=powers
     )
+
+
+def _key_of(
+    beat: Beat, tags: Sequence[tuple[str, Tags]], samples: Samples, rate_hz: int
+) -> tuple[Key, list[str]]:
+    """The user's key, else the one that most stems' tags state, else the one that is heard; and what speaks against.
+
+    Of keys that as many tags state, the one that is heard is taken.
+    """
+    stated = Counter(tag.key for _, tag in tags if tag.key is not None)
+    heard = pitch.key(samples, rate_hz) if beat.key is None else None
+    if heard is None:
+        key = Key(beat.key, 1.0, source="beat.toml")
+    elif stated:
+        key = Key(max(stated, key=lambda name: (stated[name], name == heard.name)), 0.9, source="tag")
+    else:
+        return heard, []
+    doubts = [
+        f"{file}: its tag states {tag.key}; {key.name} ({key.source}) is taken."
+        for file, tag in tags if tag.key not in (None, key.name)
+    ]  # fmt: skip
+    if heard is not None and heard.name not in (None, key.name) and heard.confidence >= CLEAR_KEY:
+        doubts.append(f"The stems' tags state {key.name}, which is taken; their sound is nearer to {heard.name}.")
+    return key, doubts
+
+
+def _tempo_doubts(grid: Grid, tags: Sequence[tuple[str, Tags]]) -> list[str]:
+    """Stems whose tag states another tempo than the grid's, and what else their tags hold that cannot be."""
+    other = [
+        f"{file}: its tag states {tag.tempo_bpm:g} BPM; the grid has {grid.tempo_bpm:g} ({grid.tempo_source})."
+        for file, tag in tags if tag.tempo_bpm is not None and abs(tag.tempo_bpm / grid.tempo_bpm - 1.0) > SAME_TEMPO
+    ]  # fmt: skip
+    return other + [f"{file}: {note}" for file, tag in tags for note in tag.notes]
 
 
 def situation_of(music: Music, conditions: Conditions, reference_powers: Array) -> Situation:

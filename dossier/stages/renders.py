@@ -17,6 +17,7 @@ from dossier.memo import Memo
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
 from dossier.model.measures import Samples
+from dossier.model.numbers import unsigned
 from dossier.model.parts import DrumPart, Treated
 from dossier.model.situation import Analysis
 from dossier.stages import kit_bus
@@ -69,7 +70,7 @@ def settings_sheet(balanced: Balanced, treated: Sequence[Treated]) -> bytes:
     sheet.writerow(["part", "file", "chosen", "step", "treatment", "setting", "value", "unit"])
     used = {part.row.file for part in balanced.chosen}
     for part in balanced.chosen:
-        sheet.writerow([part.row.part, part.row.file, "yes", "", "gain", "gain", f"{part.item.gains.db:.1f}", "dB"])
+        sheet.writerow([part.row.part, part.row.file, "yes", "", "gain", "gain", unsigned(part.item.gains.db), "dB"])
     for item in treated:
         for number, step in enumerate(item.plan.steps, 1):
             for name, value, unit in FAMILIES[step.treatment].settings(step.amounts):

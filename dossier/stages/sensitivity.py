@@ -20,6 +20,7 @@ from dossier.memo import Memo
 from dossier.model.beat import Stem
 from dossier.model.findings import Approach, Fit, WhatIf
 from dossier.model.measures import FRAME_S, Array, Grid, Indices, Samples
+from dossier.model.numbers import signed
 from dossier.model.parts import PlacedCandidate, Ranking
 from dossier.model.scene import Scene
 from dossier.model.situation import Situation
@@ -48,13 +49,13 @@ def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | N
 
     def level_moved(change: float) -> tuple[str, sensitivity.Outcome]:
         outcome = again.outcome(at_level(here, change).subset(frames))
-        return f"at a listening level {change:+.0f} dB", outcome
+        return f"at a listening level {signed(change, 0)} dB", outcome
 
     def zone_moved(zone: int, change: float) -> tuple[str, sensitivity.Outcome]:
         reference = _shifted_reference(here, occ.zone_weights()[zone], change)
         # The reference moves no gain: what is heard of a drum does not depend on it.
         outcome = again.outcome(replace(here.scene, reference=reference).subset(frames), turned=False)
-        return f"with {change:+.0f} dB of {ZONES[zone].label} in the reference", outcome
+        return f"with {signed(change, 0)} dB of {ZONES[zone].label} in the reference", outcome
 
     moved = [level_moved(change) for change in (-level, level)]
     moved += [zone_moved(zone, change) for zone in range(len(ZONES)) for change in (-zone_db, zone_db)]

@@ -19,6 +19,7 @@ from dossier.measure import occupancy as occ
 from dossier.memo import Memo
 from dossier.model.findings import Approach, Plan
 from dossier.model.measures import Array, Indices, Samples
+from dossier.model.numbers import signed
 from dossier.model.parts import DrumPart, PlacedCandidate, Ranking, Treated
 from dossier.model.scene import Scene
 from dossier.model.situation import Analysis, Situation
@@ -210,6 +211,6 @@ def _with_grounds(plan: Plan, task: PlanSearch) -> str:
     if plan.candidate == kit_bus.NAME and plan.helped:
         reason += (
             " This treats all members of the kit together, in place of treating them one by one; the file plays at "
-            f"{task.gain_db:+.1f} dB."
+            f"{signed(task.gain_db)} dB."
         )
     return reason

@@ -8,6 +8,7 @@ Conventions
 from __future__ import annotations
 
 from dossier.model.measures import Samples
+from dossier.model.numbers import signed
 from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, number
 from dossier.treat.samples import checked, like
 
@@ -32,7 +33,7 @@ def _amount_lines(**_: object) -> tuple[AmountLine, ...]:
 
 
 def _label(amounts: Amounts) -> str:
-    return f"output {number(amounts, 'gain_db'):+.1f} dB"
+    return f"output {signed(number(amounts, 'gain_db'))} dB"
 
 
 def _settings(amounts: Amounts) -> list[SheetRow]:

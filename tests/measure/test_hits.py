@@ -239,14 +239,23 @@ def test_a_tempo_in_the_name_of_something_shorter_than_a_beat_makes_no_loop() ->
     assert hits.measure(samples, rate, name="bd_92bpm.wav").kind == "one-shot"
 
 
-def test_every_role_has_prototypes_and_the_table_is_sound() -> None:
-    found, weights, means, spreads = roles._prototypes()
-    assert set(found) == set(ROLES)
-    assert means.shape == spreads.shape == (len(found), len(roles.FEATURES))
-    assert (spreads > 0.0).all()
-    assert np.isfinite(means).all()
-    for role in ROLES:
-        assert sum(w for w, r in zip(weights, found, strict=True) if r == role) == pytest.approx(1.0, abs=0.01)
+def test_the_table_of_weights_is_sound() -> None:
+    weights = roles._weights()
+    units = len(weights.inner_bias)
+    assert weights.inner.shape == (len(roles.FEATURES), units)
+    assert weights.outer.shape == (units, len(ROLES))
+    assert weights.centre.shape == weights.spread.shape == (len(roles.FEATURES),)
+    assert (weights.spread > 0.0).all()
+    assert all(np.isfinite(part).all() for part in (weights.inner, weights.outer, weights.outer_bias))
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=24, max_size=24))
+def test_analytic_probabilities_of_roles_add_up_to_one(figures: list[float]) -> None:
+    likely = roles.role_probabilities(np.array(figures))
+    assert tuple(likely) == ROLES
+    assert sum(likely.values()) == pytest.approx(1.0)
+    role, probability = roles.role_of(np.array(figures))
+    assert likely[role] == probability
 
 
 # Invariants

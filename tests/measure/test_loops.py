@@ -308,3 +308,20 @@ def test_level_changes_nothing() -> None:
         assert other.tempo_bpm == pytest.approx(one.tempo_bpm)
         assert other.continuity == pytest.approx(one.continuity, abs=1e-6)
         assert [hit.role for hit in other.hits] == [hit.role for hit in one.hits]
+
+
+# Stated by tags ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("groove", list(GROOVES))
+@pytest.mark.parametrize(
+    ("bpm", "kind"), [(84.3, {}), (126.5, {"swing": 0.62}), (104.0, {"lead_s": 0.2, "loose_s": 0.006})]
+)
+def test_analytic_right_tags_are_believed_and_wrong_ones_not(groove: str, bpm: float, kind: dict[str, float]) -> None:
+    samples = loop(groove, bpm, 2, seed=3, **kind)[0]
+    right = measure.measure(samples, RATE_HZ, tag_bpm=bpm)
+    assert (right.tempo_source, right.notes) == ("tag", ())
+    for ratio in (0.73, 1.13):
+        wrong = measure.measure(samples, RATE_HZ, tag_bpm=bpm * ratio)
+        assert wrong.tempo_source != "tag"
+        assert "does not fit its sound" in wrong.notes[0]

@@ -22,6 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dossier.model.findings import DrumFigures
+from dossier.model.numbers import unsigned
 from dossier.model.vocabulary import Direction
 
 ROUNDING_TOLERANCE = 1e-6
@@ -79,7 +80,8 @@ def judge(
     problems = []
     slack, other_side = policy["plan_share_slack"], policy["plan_other_side"]
     if _rise(before.true_peak_dbtp, after.true_peak_dbtp) > policy["plan_peak_slack_db"]:
-        problems.append(f"true peak rises from {before.true_peak_dbtp:.1f} to {after.true_peak_dbtp:.1f} dBTP")
+        was, now = unsigned(before.true_peak_dbtp or 0.0), unsigned(after.true_peak_dbtp or 0.0)
+        problems.append(f"true peak rises from {was} to {now} dBTP")
     if side == "fuller":
         harm = max(0.0, load(after) - load(before)) + max(0.0, after.spill - before.spill)
         if after.audible_share < before.audible_share - slack:

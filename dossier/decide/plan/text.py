@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dossier.decide.plan.goals import Verdict, percentage
 from dossier.decide.plan.trials import Treatment, Trial, Trials
 from dossier.model.findings import DrumFigures, Tried
+from dossier.model.numbers import unsigned
 from dossier.model.vocabulary import Direction
 
 
@@ -45,7 +46,7 @@ def side_effects(before: DrumFigures, after: DrumFigures, verdict: Verdict, poli
         ("loudness", before.integrated_lufs, after.integrated_lufs, "LUFS"),
     ):
         if old is not None and new is not None:
-            rows.append((name, f"{old:.1f}", f"{new:.1f}", unit))
+            rows.append((name, f"{unsigned(old)}", f"{unsigned(new)}", unit))
     if abs(after.spill - before.spill) >= policy["plan_spill_told"]:
         rows.append(("above the reference", percentage(before.spill), percentage(after.spill), "%"))
     if verdict.side == "fuller":
