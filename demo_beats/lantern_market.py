@@ -246,13 +246,13 @@ def loop_rich() -> Sound:
 
 
 def loop_lean() -> Sound:
-    """One bar at 120, three dry sounds: says where the beat is and leaves."""
+    """One bar at 108, three dry sounds: says where the beat is and leaves."""
     voices = [
         Voice(kick_short(), "x--x--x-x--x--x-"),
         Voice(snare_lean(), "----X-------X---", -3.0),
         Voice(hat_bright(), "--x---x---x---x-", -12.0),
     ]
-    return loop(Clock(RATE, 120.0, 1), rng_for("counting coins"), voices, channels=1)
+    return loop(Clock(RATE, 108.0, 1), rng_for("counting coins"), voices, channels=1)
 
 
 GROOVE = (  # General MIDI percussion: note, steps of two bars with velocities
@@ -322,7 +322,7 @@ SCORE = Score(
         "drums/tom-basket.wav": at_peak(-3.0, lambda: tom(
             RATE, rng_for("basket"), length_s=0.5, low_hz=118.0, ring_s=0.5, stick=0.5)),
         "drums/loop-street-band_132bpm.wav": loop_rich,
-        "drums/loop-counting-coins_120bpm.wav": loop_lean,
+        "drums/loop-counting-coins_108bpm.wav": loop_lean,
     },
     midi={"groove.mid": groove},
 )

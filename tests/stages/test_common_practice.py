@@ -101,7 +101,7 @@ def test_a_kick_on_the_bass_overlaps_more_than_one_an_octave_away(
     assert found.of(crowded).fit.overlap > 1.2 * found.of(clear).fit.overlap
     if bass_hz < 100.0:  # above, what is heard of the lower kick is its overtone, which the bass covers as well
         assert found.of(crowded).fit.audible_share < found.of(clear).fit.audible_share
-    assert found.of(crowded).score < found.of(clear).score
+        assert found.of(crowded).score < found.of(clear).score
 
 
 def test_where_only_brilliance_is_open_a_soft_bright_hat_ranks_above_a_dark_one(tmp_path: Path) -> None:

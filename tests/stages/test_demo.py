@@ -14,19 +14,19 @@ from dossier.decide.policy import DEFAULTS
 
 def test_the_open_beat_asks_for_a_rich_loop_made_fuller(demo: Demo) -> None:
     found = demo.data("slow-ferry")
-    assert found.instrumental.fill < 0.55
+    assert found.instrumental.fill < DEFAULTS["open_below"]
     assert (found.approach.kind, found.approach.direction) == ("loop", "fuller")
 
 
 def test_the_full_beat_asks_for_lean_one_shots(demo: Demo) -> None:
     found = demo.data("lantern-market")
-    assert found.instrumental.fill > 0.70
+    assert found.instrumental.fill > DEFAULTS["full_above"]
     assert (found.approach.kind, found.approach.direction) == ("one-shots", "leaner")
 
 
 def test_the_beat_in_between_has_a_kick_that_fights_the_bass(demo: Demo) -> None:
     found = demo.data("night-depot")
-    assert 0.55 <= found.instrumental.fill <= 0.70
+    assert DEFAULTS["open_below"] <= found.instrumental.fill <= DEFAULTS["full_above"]
     assert found.low_end is not None
     assert found.low_end.kick_share is not None
     assert found.low_end.overlap_sub is not None
