@@ -24,7 +24,7 @@ SETTINGS = [
 
 def expected(arrays: WhatIfArrays, gains: dict[str, float]) -> dict[str, Any]:
     """The analysis' own functions on the arrays as they were before they were packed for the page."""
-    music, active = arrays.instrumental_excitation, arrays.active_frames.astype(bool)
+    music, active = arrays.instrumental_excitation, arrays.active.astype(bool)
     scene = Scene(
         powers=np.zeros((len(music), len(hearing.FINE_HZ))), excitation=music,
         loudness=hearing.specific_loudness(music),
