@@ -118,9 +118,7 @@ def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
     return replace(fit, beats=beats, note=f"{fit.note}; {note}")
 
 
-def part_by_part(
-    loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float
-) -> str:
+def part_by_part(loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float) -> str:
     """What the loop plays against what a kit would play (`pattern`), role by role in hits a bar, in words.
 
     Only hits in the part of the loop that `fit` lays count; empty where none is known.

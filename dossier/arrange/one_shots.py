@@ -80,9 +80,7 @@ def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: 
     )
 
 
-def add_samples(
-    out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0
-) -> None:
+def add_samples(out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0) -> None:
     """Add a voice that plays `hit` to `out`, in place; both `(frames, channels)`, `out` from `start_s` on.
 
     Where `out` is a piece of a longer sound, `rest` frames follow it.

@@ -26,6 +26,7 @@ SHORT_NAMES: dict[str, Role] = {
     "ft": "tom", "sh": "shaker", "perc": "percussion", "p": "percussion", "side stick": "rim",
 }  # fmt: skip
 
+
 class PatternError(DossierError):
     """A pattern that cannot be read; `places` holds (line, column, message), counted from 1."""
 
@@ -43,9 +44,7 @@ def role_named(word: str) -> Role | None:
     return SHORT_NAMES.get(plain)
 
 
-def parse_lines(
-    lines: Sequence[str], *, steps_per_beat: int, source: str, meter: tuple[int, int] = (4, 4)
-) -> Pattern:
+def parse_lines(lines: Sequence[str], *, steps_per_beat: int, source: str, meter: tuple[int, int] = (4, 4)) -> Pattern:
     """Read drum tablature.
 
     Parameters

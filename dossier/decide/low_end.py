@@ -37,14 +37,8 @@ def remedies(
 ) -> tuple[LowEndRemedy, ...]:  # fmt: skip
     """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
 
-    Parameters
-    ----------
-    bass_lost
-        What the kick masks of the bass as it is: remedies count what is lost beyond it; negative, something comes back.
-    has_bass
-        Whether there is anything to duck.
-    kick_ms, effective_ms
-        Length of the kick's sound, and its effective length.
+    `bass_lost`: what the kick masks of the bass as it is; remedies count what is lost beyond it (negative: something
+    comes back).  `kick_ms`, `effective_ms`: length of the kick's sound, and its effective length.
     """
     good = policy["low_end_good_share"]
     shortest, longest = policy["duck_shortest_release_ms"], policy["duck_longest_release_ms"]
@@ -122,34 +116,19 @@ def best_remedy(
 
 
 def sentences(
-    *,
-    kick: str,
-    bass: str,
-    overlap_sub: float | None,
-    overlap_bass: float | None,
-    kick_share: float,
-    cents: float | None,
-    key: str | None,
-    note: str | None,
-    bass_notes: Mapping[str, float],
-    bass_cents: tuple[str, float] | None,
-    polarity: str | None,
-    delay_ms: float | None,
-    delay_gain_db: float | None,
-    remedies: Sequence[LowEndRemedy],
-    policy: Mapping[str, float],
-) -> tuple[str, ...]:
+    *, kick: str, bass: str, overlap_sub: float | None, overlap_bass: float | None, kick_share: float,
+    cents: float | None, key: str | None, note: str | None, bass_notes: Mapping[str, float],
+    bass_cents: tuple[str, float] | None, polarity: str | None, delay_ms: float | None, delay_gain_db: float | None,
+    remedies: Sequence[LowEndRemedy], policy: Mapping[str, float],
+) -> tuple[str, ...]:  # fmt: skip
     """The findings in words, each made of its numbers.
 
     `bass_notes`: the notes of the bass line and their frequencies; `bass_cents`: the one nearest to the kick, in any
     octave, and how far from it the kick lies.
     """
     said = []
-    lost = [
-        f"{percent(value)} of it in the {zone}"
-        for value, zone in ((overlap_sub, "sub"), (overlap_bass, "bass"))
-        if value is not None
-    ]
+    overlaps = ((overlap_sub, "sub"), (overlap_bass, "bass"))
+    lost = [f"{percent(value)} of it in the {zone}" for value, zone in overlaps if value is not None]
     if lost:
         said.append(f"Beside {bass}, {percent(kick_share)} of {kick} is heard below 250 Hz; {bass} masks "
                     f"{' and '.join(lost)}.")  # fmt: skip
@@ -169,14 +148,15 @@ def sentences(
                         f"{delay_gain_db:.1f} dB of low end.")  # fmt: skip
         else:
             how = "with its polarity inverted" if polarity == "invert" else "with its polarity as it is"
-            when = f"{abs(delay_ms):.1f} ms {'later' if delay_ms > 0 else 'earlier'}" if abs(delay_ms) >= 0.05 else (
-                "in place"
-            )  # fmt: skip
+            moved = f"{abs(delay_ms):.1f} ms {'later' if delay_ms > 0 else 'earlier'}"
+            when = moved if abs(delay_ms) >= 0.05 else "in place"
             said.append(f"The low end of the two adds up better with the kick {when}, {how}: {delay_gain_db:+.1f} dB.")
     best = best_remedy(kick_share, remedies, policy)
     if best is not None:
+        what = "is lost" if best.bass_lost >= 0 else "comes back"
         said.append(f"Of the ways out, {best.label} costs least for what it gives: the kick's share goes from "
-                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {_bass(best.bass_lost)}.")  # fmt: skip
+                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {percent(abs(best.bass_lost))} of the "
+                    f"bass's loudness {what}.")  # fmt: skip
     elif kick_share >= policy["low_end_good_share"]:
         said.append("The kick has its share of the low end; nothing needs to give way.")
     elif remedies:
@@ -192,10 +172,3 @@ def cents_from_bass(kick_hz: float, bass_notes: Mapping[str, float]) -> tuple[st
     apart = {name: (1200.0 * log2(kick_hz / hz) + 600.0) % 1200.0 - 600.0 for name, hz in bass_notes.items()}
     name = min(apart, key=lambda note: (abs(apart[note]), note), default=None)
     return None if name is None else (name, apart[name])
-
-
-def _bass(lost: float) -> str:
-    """What a remedy takes from the bass beside the kick, or gives back to it."""
-    if lost < 0:
-        return f"{percent(-lost)} of the bass's loudness comes back"
-    return f"{percent(lost)} of the bass's loudness is lost"
