@@ -66,18 +66,12 @@ def voices(
 
 
 def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: float) -> Voice:
-    own = [start for start, _ in starts[role]]
-    cutters = np.array(
-        sorted({start for other in (role, *CHOKED_BY.get(role, ())) for start, _ in starts.get(other, [])} | {end_s})
+    cutters = sorted(
+        {start for other in (role, *CHOKED_BY.get(role, ())) for start, _ in starts.get(other, [])} | {end_s}
     )
-    after = np.searchsorted(cutters, np.array(own) + 1e-6)
-    ends = [float(cutters[min(index, len(cutters) - 1)]) for index in after]
-    return Voice(
-        role=role,
-        starts_s=tuple(own),
-        ends_s=tuple(max(start, end) for start, end in zip(own, ends, strict=True)),
-        gains=tuple(gain for _, gain in starts[role]),
-    )
+    own, gains = zip(*starts[role], strict=True)
+    ends = (cutters[min(bisect_left(cutters, start + 1e-6), len(cutters) - 1)] for start in own)
+    return Voice(role=role, starts_s=own, ends_s=tuple(map(max, own, ends)), gains=gains)
 
 
 def add_samples(out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0) -> None:
@@ -115,7 +109,6 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
     cut) share one profile, so that the cost grows with the pattern and not with the length of the beat.
     """
     slots = len(edges_s) - 1
-    widths = np.diff(edges_s)
     energy = np.zeros((slots, hit.cumulative.shape[1]))
     length = (len(hit.cumulative) - 1) * hit.step_s
     lag = max(0.0, length - hit.duration_s)  # the analysis reports energy a little late; a cut hit keeps what it played
@@ -124,17 +117,15 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
         first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1
         if first >= slots:
             continue
-        sounding = min(end_s - start_s + lag, length)
-        lead = edges_s[max(first, 0)] - start_s
-        key = (round(lead, 5), round(sounding, 5))
-        begin = max(first, 0)
+        begin, sounding = max(first, 0), min(end_s - start_s + lag, length)
+        key = (round(edges_s[begin] - start_s, 5), round(sounding, 5))
         if key not in profiles:
             last = int(np.searchsorted(edges_s, start_s + sounding, side="left"))
             times = np.clip(edges_s[begin : max(last, begin + 1) + 1] - start_s, 0.0, sounding)
             profiles[key] = np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
         profile = profiles[key][: slots - begin]
         energy[begin : begin + len(profile)] += gain**2 * profile
-    return np.asarray(energy / widths[:, None])
+    return np.asarray(energy / np.diff(edges_s)[:, None])
 
 
 def cumulative_at(energies: BandEnergies, times_s: Array) -> Array:
