@@ -62,13 +62,12 @@ def kind(
     loop: Contender | None, kit: Contender | None, policy: Mapping[str, float], *, treated: bool = False
 ) -> tuple[ApproachKind, str]:
     """Loop, one-shots or either, and why, in words; `treated`: the contenders are as their plans left them."""
-    if loop is None and kit is None:
-        return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
-    if kit is None:
-        assert loop is not None
-        return "loop", f"there is no kit to compare {loop.name} with"
     if loop is None:
+        if kit is None:
+            return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
         return "one-shots", "there is no loop that fits the tempo, to compare the kit with"
+    if kit is None:
+        return "loop", f"there is no kit to compare {loop.name} with"
     lead = loop.score - kit.score
     numbers = (
         f"{'with their treatments ' if treated else ''}the loop {loop.name} fills {percent(loop.fit.room_filled)}, "

@@ -7,7 +7,6 @@ the bass that is lost for it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from math import log2
 
 from dossier.decide.approach import percent
@@ -22,23 +21,15 @@ Judged = tuple[float, float]
 """Share of the kick that is heard in the low zones, and what of the bass's loudness is lost there (0-1)."""
 
 
-@dataclass(frozen=True, slots=True)
-class RemedyTrials:
-    """What can be tried on kick and bass: each renders, measures again and gives what came out."""
-
-    duck: Callable[[float, float], Judged]  # depth in dB, release in ms
-    shorten: Callable[[float], Judged]  # length in ms
-    tune: Callable[[int], Judged]  # semitones
-
-
 def remedies(
-    trials: RemedyTrials, *, bass_lost: float, has_bass: bool, kick_ms: float, effective_ms: float,
-    policy: Mapping[str, float],
+    *, duck: Callable[[float, float], Judged], shorten: Callable[[float], Judged], tune: Callable[[int], Judged],
+    bass_lost: float, has_bass: bool, kick_ms: float, effective_ms: float, policy: Mapping[str, float],
 ) -> tuple[LowEndRemedy, ...]:  # fmt: skip
     """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
 
-    `bass_lost`: what the kick masks of the bass as it is; remedies count what is lost beyond it (negative: something
-    comes back).  `kick_ms`, `effective_ms`: length of the kick's sound, and its effective length.
+    `duck` (by dB, with a release in ms), `shorten` (to ms) and `tune` (by semitones) render, measure again and give
+    what came out.  `bass_lost`: what the kick masks of the bass as it is; remedies count what is lost beyond it
+    (negative: something comes back).  `kick_ms`, `effective_ms`: length of the kick's sound, and its effective length.
     """
     good = policy["low_end_good_share"]
     shortest, longest = policy["duck_shortest_release_ms"], policy["duck_longest_release_ms"]
@@ -49,7 +40,7 @@ def remedies(
 
     def ducked(depth: float, release: float) -> LowEndRemedy:
         label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
-        return told(DUCK, label, trials.duck(depth, release), depth_db=depth, release_ms=float(round(release)))
+        return told(DUCK, label, duck(depth, release), depth_db=depth, release_ms=float(round(release)))
 
     def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
         """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
@@ -71,14 +62,13 @@ def remedies(
         listed.append(shallowest(release, best))
     shorter: list[LowEndRemedy] = []
     for ms in (ms for ms in SHORTER_MS if ms < kick_ms):
-        shorter.append(told(SHORTEN, f"cutting the kick to {ms:.0f} ms", trials.shorten(ms), length_ms=ms))
+        shorter.append(told(SHORTEN, f"cutting the kick to {ms:.0f} ms", shorten(ms), length_ms=ms))
         if shorter[-1].kick_share >= good:
             break
     if shorter:
         listed.append(max(shorter, key=lambda remedy: (remedy.kick_share >= good, remedy.kick_share)))
     tuned = [
-        told(TUNE, f"tuning the kick by {by:+d} semitones", trials.tune(by), semitones=float(by))
-        for by in TUNE_SEMITONES
+        told(TUNE, f"tuning the kick by {by:+d} semitones", tune(by), semitones=float(by)) for by in TUNE_SEMITONES
     ]
     return (*listed, max(tuned, key=lambda remedy: remedy.kick_share))
 

@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from scipy import fft
 
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Role
@@ -84,8 +85,6 @@ def oversampled(work: Array, factor: int, curve: Callable[[Array], Array]) -> Ar
 
 
 def _block(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
-    from scipy import fft
-
     frames = len(work)
     size = 2 * fft.next_fast_len((frames + 2 * MARGIN + 1) // 2, real=True)
     half = size // 2

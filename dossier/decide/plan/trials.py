@@ -103,10 +103,8 @@ class Trials:
         sides: tuple[Direction, ...] = ("fuller", "leaner") if self.direction == "as it is" else (self.direction,)
         lines: list[Chain] = []
         for family in self.families:
-            if self.kind == "loop" and not family.suits_loops:
-                continue
             for side in sides:
-                if side not in family.directions:
+                if side not in family.directions or (self.kind == "loop" and not family.suits_loops):
                     continue
                 offered = family.amount_lines(
                     role=self.role, rate_hz=self.rate_hz, direction=side, kind=self.kind,
