@@ -148,30 +148,24 @@ def equal_peaks(drums: Sequence[Metered], policy: Mapping[str, float], *, togeth
 
     The first `together` drums play at once and are compared with each other, the rest within their role.
     """
-    pairs = [
-        equal_peak_pair(first, second, policy)
-        for (_, first), (number, second) in combinations(enumerate(drums), 2)
-        if number < together or first.role == second.role
-    ]
-    found = [pair for pair in pairs if pair is not None]
+    found = []
+    for (_, first), (number, second) in combinations(enumerate(drums), 2):
+        if number >= together and first.role != second.role:
+            continue
+        peaks = (first.sample_peak_dbfs, second.sample_peak_dbfs)
+        loudness = (first.integrated_lufs, second.integrated_lufs)
+        if peaks[0] is None or peaks[1] is None or loudness[0] is None or loudness[1] is None:
+            continue
+        apart, louder = abs(peaks[0] - peaks[1]), abs(loudness[0] - loudness[1])
+        # The thresholds are exact; a hair of tolerance keeps 0.5 and 3.0 themselves inside.
+        if apart > policy["equal_peak_within_db"] + 1e-9 or louder < policy["unequal_loudness_from_lu"] - 1e-9:
+            continue
+        loud, soft = (first.name, second.name) if loudness[0] > loudness[1] else (second.name, first.name)
+        peak = f"within {apart:.1f} dB of each other" if apart >= 0.05 else "alike"
+        text = f"{loud} and {soft} peak {peak}, yet {loud} is {louder:.1f} LU louder."
+        found.append(EqualPeaks(loud, soft, peak_difference_db=apart, loudness_difference_lu=louder, text=text))
     found.sort(key=lambda pair: (-pair.loudness_difference_lu, pair.first, pair.second))
     return tuple(found[:MOST_PAIRS])
-
-
-def equal_peak_pair(first: Metered, second: Metered, policy: Mapping[str, float]) -> EqualPeaks | None:
-    peaks = (first.sample_peak_dbfs, second.sample_peak_dbfs)
-    loudness = (first.integrated_lufs, second.integrated_lufs)
-    if peaks[0] is None or peaks[1] is None or loudness[0] is None or loudness[1] is None:
-        return None
-    apart = abs(peaks[0] - peaks[1])
-    louder = abs(loudness[0] - loudness[1])
-    # The thresholds are exact; a hair of tolerance keeps 0.5 and 3.0 themselves inside.
-    if apart > policy["equal_peak_within_db"] + 1e-9 or louder < policy["unequal_loudness_from_lu"] - 1e-9:
-        return None
-    loud, soft = (first, second) if loudness[0] > loudness[1] else (second, first)
-    peak = f"within {apart:.1f} dB of each other" if apart >= 0.05 else "alike"
-    text = f"{loud.name} and {soft.name} peak {peak}, yet {loud.name} is {louder:.1f} LU louder."
-    return EqualPeaks(loud.name, soft.name, peak_difference_db=apart, loudness_difference_lu=louder, text=text)
 
 
 def mix_advice(mix: Mix, target_lufs: float, policy: Mapping[str, float]) -> str:

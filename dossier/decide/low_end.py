@@ -42,15 +42,6 @@ def remedies(
         label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
         return told(DUCK, label, duck(depth, release), depth_db=depth, release_ms=float(round(release)))
 
-    def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
-        """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
-        low, high = 0, int(policy["duck_most_db"])
-        while best.kick_share >= good and high - low > 1:
-            middle = (low + high) // 2
-            found = ducked(float(middle), release)
-            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
-        return best
-
     listed: list[LowEndRemedy] = []
     if has_bass:
         release = min(longest, max(shortest, effective_ms))
@@ -59,7 +50,12 @@ def remedies(
         enough = [item for item in deepest if item[0].kick_share >= good]
         # The shortest that is enough; where none is, what gives most for what it takes.
         best, release = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
-        listed.append(shallowest(release, best))
+        low, high = 0, int(policy["duck_most_db"])
+        while best.kick_share >= good and high - low > 1:  # the least depth in whole dB that is enough
+            middle = (low + high) // 2
+            found = ducked(float(middle), release)
+            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
+        listed.append(best)
     shorter: list[LowEndRemedy] = []
     for ms in (ms for ms in SHORTER_MS if ms < kick_ms):
         shorter.append(told(SHORTEN, f"cutting the kick to {ms:.0f} ms", shorten(ms), length_ms=ms))

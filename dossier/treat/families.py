@@ -35,10 +35,6 @@ _GEOMETRIC = ("_hz", "_ms", "_s")  # amounts heard as ratios, halved geometrical
 _SHOWN: dict[str, Callable[[float], float]] = {"%": lambda part: 100.0 * part, "bits": lambda bits: float(round(bits))}
 
 
-def _as_given(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples | None = None) -> Amounts:
-    return amounts
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Family:
     """One kind of treatment.
@@ -64,7 +60,7 @@ class Family:
     words: Callable[..., str]
     sheet: tuple[SheetRow, ...]
     suits_loops: bool = True
-    resolve: Callable[..., Amounts] = _as_given
+    resolve: Callable[..., Amounts] = lambda samples, rate_hz, amounts, **_: amounts
     nothing_to_do: str = "leaves this sound as it is"
 
     def play(

@@ -18,7 +18,7 @@ import math
 
 import numpy as np
 
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import Samples
 from dossier.model.vocabulary import Role
 from dossier.treat.envelope import HOLD_S, decibels, held, linked
 from dossier.treat.families import AmountLine, Family, in_percent
@@ -40,26 +40,14 @@ def compress(
     peak = sample_peak(work)
     if peak < SILENCE or blend <= 0.0 or ratio <= 1.0 or threshold_db >= 0.0:
         return like(work, samples)
-    gain_db = -reduction_db(
-        work / peak, rate_hz, threshold_db=threshold_db, ratio=ratio, attack_ms=attack_ms, release_ms=release_ms,
-        look_ahead_ms=look_ahead_ms,
-    )  # fmt: skip
-    copy_gain = 10.0 ** ((gain_db - threshold_db * (1.0 - 1.0 / ratio)) / 20.0)
-    return like(work * ((1.0 - blend) + blend * copy_gain)[:, None], samples)
-
-
-def reduction_db(
-    work: Array, rate_hz: int, *, threshold_db: float, ratio: float, attack_ms: float, release_ms: float,
-    look_ahead_ms: float,
-) -> Array:  # fmt: skip
-    """Gain reduction over time, `(frames,)` dB, zero and up, for a sound whose sample peak is 1."""
     step = max(1, round(STEP_S * rate_hz))
     ahead = round(1e-3 * min(look_ahead_ms, 1e3 * HOLD_S) * rate_hz / step)
     steps = -(-len(work) // step) + ahead
     level = np.zeros(steps * step)
-    level[: len(work)] = linked(work)
+    level[: len(work)] = linked(work / peak)
     fast = held(level.reshape(steps, step).max(axis=1), round(HOLD_S * rate_hz / step))
-    target = np.maximum(decibels(fast) - threshold_db, 0.0) * (1.0 - 1.0 / ratio)
+    slope = 1.0 - 1.0 / ratio
+    target = np.maximum(decibels(fast) - threshold_db, 0.0) * slope
     duration_s = step / rate_hz
     rise = math.exp(-duration_s / (1e-3 * attack_ms))
     fall = math.exp(-duration_s / (1e-3 * release_ms))
@@ -67,7 +55,9 @@ def reduction_db(
     for wanted in target.tolist():  # a branching recursion: at 4,000 steps a second a plain loop costs a millisecond
         state = wanted + (state - wanted) * (rise if wanted > state else fall)
         states.append(state)
-    return np.asarray(np.interp(np.arange(len(work)), (np.arange(steps) + 1.0 - ahead) * step, states))
+    reduction_db = np.interp(np.arange(len(work)), (np.arange(steps) + 1.0 - ahead) * step, states)
+    copy_gain = 10.0 ** ((-reduction_db - threshold_db * slope) / 20.0)
+    return like(work * ((1.0 - blend) + blend * copy_gain)[:, None], samples)
 
 
 def _amount_lines(*, role: Role | None, **_: object) -> tuple[AmountLine, ...]:

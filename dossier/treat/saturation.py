@@ -41,6 +41,8 @@ def saturate(samples: Samples, rate_hz: int, *, drive_db: float, mix: float = 1.
     `drive_db` 0-30, counted from the sound's sample peak; `mix` 0-1, the share of the driven sound; `asymmetry` 0 (odd
     harmonics only) to 0.5, as a share of the peak.
     """
+    from scipy.signal import lfilter
+
     work = checked(samples, rate_hz)
     peak = sample_peak(work)
     if peak < SILENCE or mix <= 0.0:
@@ -61,8 +63,10 @@ def saturate(samples: Samples, rate_hz: int, *, drive_db: float, mix: float = 1.
     base = 8 if drive_db > EASY_DB else 4
     factor = max(2, base if rate_hz < 64_000 else base // 2 if rate_hz < 128_000 else base // 4)
     driven = oversampled(work[:, :1] / peak if single else work / peak, factor, curve)
-    if asymmetry:
-        driven = without_dc(driven, rate_hz)
+    if asymmetry:  # take the constant part away
+        pole = np.exp(-2.0 * np.pi * DC_HZ / rate_hz)
+        scale = 0.5 * (1.0 + pole)
+        driven = lfilter([scale, -scale], [1.0, -pole], driven, axis=0)
     top = sample_peak(driven)
     if top < SILENCE:
         return like(work, samples)
@@ -96,15 +100,6 @@ def _block(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
     driven = curve(fft.irfft(wide, size * factor, axis=1, overwrite_x=True))
     narrow = fft.rfft(driven, axis=1, overwrite_x=True)[:, : half + 1].astype(np.complex128) * (edge / factor)
     return np.asarray(fft.irfft(narrow, size, axis=1)[:, :frames].T)
-
-
-def without_dc(work: Array, rate_hz: int) -> Array:
-    """First-order high-pass at 10 Hz."""
-    from scipy.signal import lfilter
-
-    pole = np.exp(-2.0 * np.pi * DC_HZ / rate_hz)
-    scale = 0.5 * (1.0 + pole)
-    return np.asarray(lfilter([scale, -scale], [1.0, -pole], work, axis=0))
 
 
 def _amount_lines(*, role: Role | None, **_: object) -> tuple[AmountLine, ...]:

@@ -32,21 +32,15 @@ SMOOTH_S = 0.002
 
 def shape(samples: Samples, rate_hz: int, *, attack_db: float = 0.0, sustain_db: float = 0.0) -> Samples:
     """Raise or lower the attacks of `(frames, channels)`, and what rings after them, by up to 24 dB in full effect."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+    from scipy.signal import lfilter
+
     work = checked(samples, rate_hz)
     peak = sample_peak(work)
     if peak < SILENCE or (attack_db == 0.0 and sustain_db == 0.0):
         return like(work, samples)
-    gain_db = gain_curve_db(work / peak, rate_hz, attack_db=attack_db, sustain_db=sustain_db)
-    return like(work * from_decibels(gain_db)[:, None], samples)
-
-
-def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: float) -> Array:
-    """The gain over time, `(frames,)` dB, for a sound whose sample peak is 1."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-    from scipy.signal import lfilter
-
     span = 2 * round(0.5 * SMOOTH_S * rate_hz) + 1
-    fast = held(linked(work), round(HOLD_S * rate_hz))
+    fast = held(linked(work / peak), round(HOLD_S * rate_hz))
     fast_db = decibels(fast)
     gain = np.zeros(len(work))
     if attack_db:
@@ -59,7 +53,8 @@ def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: fl
         top_db = np.maximum.accumulate(fast_db + fall) - fall
         share = np.clip((top_db - fast_db) / SUSTAIN_SPAN_DB, 0.0, 1.0)
         gain += sustain_db * in_pieces(lambda part: minimum_filter1d(part, span, mode="nearest"), share, span)
-    return in_pieces(lambda part: _smoothed(part, span), gain, span)
+    smooth_db = in_pieces(lambda part: _smoothed(part, span), gain, span)
+    return like(work * from_decibels(smooth_db)[:, None], samples)
 
 
 def _smoothed(gain: Array, span: int) -> Array:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import Samples
 from dossier.model.vocabulary import Kind, Role
 from dossier.treat.envelope import linked
 from dossier.treat.families import AmountLine, Family
@@ -19,21 +19,15 @@ from dossier.treat.samples import SILENCE, checked, like, sample_peak
 ONSET_DB = -40.0
 
 
-def onset_frame(work: Array) -> int:
-    """First frame within 40 dB of the sample peak; 0 for silence."""
-    peak = sample_peak(work)
-    if peak < SILENCE:
-        return 0
-    return int(np.argmax(linked(work) >= peak * 10.0 ** (ONSET_DB / 20.0)))
-
-
 def truncate(samples: Samples, rate_hz: int, *, length_ms: float, fade_ms: float) -> Samples:
     """Keep the first `length_ms` (1 and up) from the onset, the last `fade_ms` of them faded out.
 
     `(frames, channels)` to `(onset + length, channels)`; the samples as they are where the file ends sooner.
     """
     work = checked(samples, rate_hz)
-    keep = onset_frame(work) + max(2, round(1e-3 * length_ms * rate_hz))
+    peak = sample_peak(work)
+    onset = int(np.argmax(linked(work) >= peak * 10.0 ** (ONSET_DB / 20.0))) if peak >= SILENCE else 0
+    keep = onset + max(2, round(1e-3 * length_ms * rate_hz))
     if keep >= len(work):
         return like(work, samples)
     work = work[:keep]
