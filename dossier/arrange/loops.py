@@ -34,23 +34,14 @@ EDGE_FADE_S = 0.0025
 
 
 def fit_loop(
-    loop: LoopMeasures,
-    *,
-    duration_s: float,
-    tempo_bpm: float,
-    swing: float = 0.5,
-    bar_beats: float = 4.0,
+    loop: LoopMeasures, *, duration_s: float, tempo_bpm: float, swing: float = 0.5, bar_beats: float = 4.0,
     policy: Mapping[str, float],
-) -> LoopFit:
+) -> LoopFit:  # fmt: skip
     """Decide how a loop is brought to `tempo_bpm`; without a steady tempo it is laid as it is, as a poor match.
 
-    Parameters
-    ----------
-    swing, bar_beats
-        The beat's swing and the quarter notes in its bar; the fit's note says where the loop differs.
-    policy
-        Its `loop_...` settings are read.  Up to `loop_as_is_within` nothing is done, up to `loop_repitch_within` the
-        loop is repitched, above it stretched; beyond `loop_poor_beyond` it is marked as a poor match.
+    `swing`, `bar_beats`: the beat's swing and the quarter notes in its bar; the fit's note says where the loop differs.
+    Up to `loop_as_is_within` (a setting, as the others) nothing is done, up to `loop_repitch_within` the loop is
+    repitched, above it stretched; beyond `loop_poor_beyond` it is marked as a poor match.
     """
     if loop.tempo_bpm is None:
         beats, uneven = _whole_bars(max(1.0, round((duration_s - loop.downbeat_s) * tempo_bpm / 60.0)), bar_beats)
@@ -69,18 +60,20 @@ def fit_loop(
     beats, uneven = _whole_bars(max(0.5, round(own * 2.0 / factor) / 2.0), bar_beats)
     time_note = {0.5: "played in half time", 1.0: "", 2.0: "played in double time"}[factor]
     if abs(change) <= policy["loop_as_is_within"]:
-        method, semitones, cost = "as it is", 0.0, "fits as it is"
-        ratio = 1.0
+        ratio, method, semitones, cost = 1.0, "as it is", 0.0, "fits as it is"
     elif abs(change) <= policy["loop_repitch_within"]:
         method, semitones = "repitch", 12.0 * log2(ratio)
         cost = f"repitched by {signed(100 * change)} %, which moves its pitch by {signed(semitones, 2)} semitones"
     else:
         method, semitones = "stretch", 0.0
         cost = f"stretched by {signed(100 * change)} %, which keeps its pitch and softens its attacks"
-    poor_beyond = policy["loop_poor_beyond"]
-    poor = abs(change) > poor_beyond
-    far = f"more than {100 * poor_beyond:.0f} % away: a poor match" if poor else ""
-    feel = _feel(loop.swing, swing, heard_from=policy["loop_swing_heard"]) if factor == 1.0 else ""
+    poor = abs(change) > policy["loop_poor_beyond"]
+    far = f"more than {100 * policy['loop_poor_beyond']:.0f} % away: a poor match" if poor else ""
+    feel = ""
+    if factor == 1.0 and loop.swing is not None:
+        feel = f"its swing of {100 * loop.swing:.0f} % goes with the beat's"
+        if abs(loop.swing - swing) >= policy["loop_swing_heard"]:
+            feel = f"its swing is {100 * loop.swing:.0f} % against {100 * swing:.0f} % in the beat"
     words = [cost, time_note, feel, uneven, far]
     return LoopFit(
         method=method, ratio=ratio, change_percent=100.0 * change, semitones=semitones,
@@ -102,15 +95,6 @@ def _whole_bars(beats: float, bar_beats: float) -> tuple[float, str]:
     return kept, f"its {beats:g} quarter notes are not whole bars of this beat, so {done}"
 
 
-def _feel(own: float | None, swing: float, *, heard_from: float) -> str:
-    """Swing against swing; empty where the loop's is not known."""
-    if own is None:
-        return ""
-    if abs(own - swing) >= heard_from:
-        return f"its swing is {100 * own:.0f} % against {100 * swing:.0f} % in the beat"
-    return f"its swing of {100 * own:.0f} % goes with the beat's"
-
-
 def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
     """The fit, cut to a beat of `beats` quarter notes: of a longer loop only what is heard is laid."""
     if fit.beats <= beats:
@@ -119,9 +103,7 @@ def shortened(fit: LoopFit, *, beats: float, bar_beats: float) -> LoopFit:
     return replace(fit, beats=beats, note=f"{fit.note}; {note}")
 
 
-def part_by_part(
-    loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float
-) -> str:
+def part_by_part(loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bpm: float, bar_beats: float) -> str:
     """What the loop plays against what a kit would play (`pattern`), role by role in hits a bar, in words.
 
     Only hits in the part of the loop that `fit` lays count; empty where none is known.
@@ -169,32 +151,23 @@ def _at_tempo(samples: Samples, rate_hz: int, fit: LoopFit) -> Samples:
     if fit.method == "as it is" or len(samples) < 2:
         return np.asarray(samples, dtype=np.float64)
     if fit.method == "repitch" or len(samples) < SHORTEST_STRETCH_S * rate_hz:
-        return _repitch(samples, fit.ratio)
-    return _stretch(samples, rate_hz, fit.ratio)
+        import soxr
 
-
-def _repitch(samples: Samples, ratio: float) -> Samples:
-    import soxr
-
-    return np.asarray(soxr.resample(np.asarray(samples, dtype=np.float64), ratio, 1.0, quality="HQ"))
-
-
-def _stretch(samples: Samples, rate_hz: int, ratio: float) -> Samples:
+        return np.asarray(soxr.resample(np.asarray(samples, dtype=np.float64), fit.ratio, 1.0, quality="HQ"))
     import librosa
 
     # About 20 ms: long enough for a drum's tone, short enough to keep its attack in place.
     window = 2 ** round(log2(max(64.0, min(STRETCH_WINDOW_S * rate_hz, len(samples) / 4))))
     stretched = librosa.effects.time_stretch(
-        np.ascontiguousarray(samples.T, dtype=np.float64), rate=ratio, n_fft=window, hop_length=window // 4
+        np.ascontiguousarray(samples.T, dtype=np.float64), rate=fit.ratio, n_fft=window, hop_length=window // 4
     )
     return np.asarray(stretched.T)
 
 
 def span(grid: Grid, rate_hz: int) -> tuple[int, int]:
     """First sample of a loop in the beat, and the one after its last."""
-    return (
-        round(grid.first_downbeat_s * rate_hz), round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate_hz)
-    )  # fmt: skip
+    start_s = grid.first_downbeat_s
+    return round(start_s * rate_hz), round((start_s + grid.slots * grid.slot_s) * rate_hz)
 
 
 def add_cycle(out: Samples, cycle: Samples, rate_hz: int, grid: Grid, *, start_s: float = 0.0) -> None:
@@ -212,6 +185,5 @@ def lay_cycle_energies(cycle: BandEnergies, grid: Grid) -> Array:
     """Mean power of the repeated loop in every frame, linear, `(frames, fine bands)`, from the energies of one pass."""
     edges = FRAME_S * np.arange(grid.frames + 1)
     passes, inside = np.divmod(edges + 1e-9, cycle.duration_s)
-    total = cycle.cumulative[-1]
-    accumulated = passes[:, None] * total[None, :] + cumulative_at(cycle, np.maximum(inside - 1e-9, 0.0))
+    accumulated = passes[:, None] * cycle.cumulative[-1] + cumulative_at(cycle, np.maximum(inside - 1e-9, 0.0))
     return np.asarray(np.maximum(np.diff(accumulated, axis=0), 0.0) / FRAME_S)

@@ -44,11 +44,7 @@ def read(path: Path, *, meter: tuple[int, int] = (4, 4)) -> Pattern:
     Positions are kept in quarter notes, so tempo changes in the file do not matter; velocities and swing are kept as
     played.  The pattern is as long as the whole bars (of the file's first time signature, else of `meter`) that hold
     its notes, or as its track says, if that ends on a later bar line: a last bar of rest is part of a groove.
-
-    Raises
-    ------
-    PatternError
-        Not a MIDI file, or SMPTE time division; NoDrumsError where there is no percussion on channel 10.
+    `PatternError` for another kind of file or SMPTE time, `NoDrumsError` without percussion on channel 10.
     """
     import mido
 
@@ -68,17 +64,16 @@ def read(path: Path, *, meter: tuple[int, int] = (4, 4)) -> Pattern:
             ticks += message.time
             if message.type == "time_signature":
                 if message.numerator < 1:
-                    raise PatternError(
-                        [(1, 1, "has a time signature of no beats; export it again with the song's meter")]
-                    )
+                    why = "has a time signature of no beats; export it again with the song's meter"
+                    raise PatternError([(1, 1, why)])
                 signature = signature or (message.numerator, message.denominator)
             if message.type != "note_on" or message.velocity == 0:
                 continue
             role = GENERAL_MIDI.get(message.note) if message.channel == PERCUSSION_CHANNEL else None
             if role is None:
                 others += 1
-                continue
-            hits.append(PatternHit(role=role, beat=ticks / file.ticks_per_beat, velocity=message.velocity / 127.0))
+            else:
+                hits.append(PatternHit(role=role, beat=ticks / file.ticks_per_beat, velocity=message.velocity / 127.0))
         if len(hits) > before:
             end = max(end, ticks / file.ticks_per_beat)
     if not hits:

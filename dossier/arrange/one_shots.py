@@ -66,23 +66,15 @@ def voices(
 
 
 def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: float) -> Voice:
-    own = [start for start, _ in starts[role]]
-    cutters = np.array(
-        sorted({start for other in (role, *CHOKED_BY.get(role, ())) for start, _ in starts.get(other, [])} | {end_s})
+    cutters = sorted(
+        {start for other in (role, *CHOKED_BY.get(role, ())) for start, _ in starts.get(other, [])} | {end_s}
     )
-    after = np.searchsorted(cutters, np.array(own) + 1e-6)
-    ends = [float(cutters[min(index, len(cutters) - 1)]) for index in after]
-    return Voice(
-        role=role,
-        starts_s=tuple(own),
-        ends_s=tuple(max(start, end) for start, end in zip(own, ends, strict=True)),
-        gains=tuple(gain for _, gain in starts[role]),
-    )
+    own, gains = zip(*starts[role], strict=True)
+    ends = (cutters[min(bisect_left(cutters, start + 1e-6), len(cutters) - 1)] for start in own)
+    return Voice(role=role, starts_s=own, ends_s=tuple(map(max, own, ends)), gains=gains)
 
 
-def add_samples(
-    out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0
-) -> None:
+def add_samples(out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0) -> None:
     """Add a voice that plays `hit` to `out`, in place; both `(frames, channels)`, `out` from `start_s` on.
 
     Where `out` is a piece of a longer sound, `rest` frames follow it.
@@ -117,7 +109,6 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
     the same cut) share one profile, so that the cost does not grow with the length of the beat.
     """
     frames = len(edges_s) - 1
-    widths = np.diff(edges_s)
     energy = np.zeros((frames, hit.cumulative.shape[1]))
     length = (len(hit.cumulative) - 1) * hit.step_s
     lag = max(0.0, length - hit.duration_s)  # the analysis reports energy a little late; a cut hit keeps what it played
@@ -126,8 +117,7 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
         first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1
         if first >= frames:
             continue
-        sounding = min(end_s - start_s + lag, length)
-        begin = max(first, 0)
+        begin, sounding = max(first, 0), min(end_s - start_s + lag, length)
         lead = round(float(edges_s[begin]) - start_s, 3)
         key = (lead, round(sounding, 3))
         if key not in profiles:
@@ -137,7 +127,7 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
             profiles[key] = np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
         profile = profiles[key][: frames - begin]
         energy[begin : begin + len(profile)] += gain**2 * profile
-    return np.asarray(energy / widths[:, None])
+    return np.asarray(energy / np.diff(edges_s)[:, None])
 
 
 def cumulative_at(energies: BandEnergies, times_s: Array) -> Array:

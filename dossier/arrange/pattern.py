@@ -19,12 +19,15 @@ from dossier.model.vocabulary import ROLES, Role
 ACCENT, HIT, GHOST = 1.0, 0.8, 0.4
 CELL_VELOCITY = {"X": ACCENT, "x": HIT, "o": GHOST, "-": 0.0}
 
-SHORT_NAMES: dict[str, Role] = {
+NAMES: dict[str, Role] = {
+    **{role.replace("-", " "): role for role in ROLES},
     "bd": "kick", "b": "kick", "kd": "kick", "sd": "snare", "s": "snare", "sn": "snare", "cp": "clap", "rs": "rim",
     "ss": "rim", "hh": "closed-hat", "h": "closed-hat", "ch": "closed-hat", "hat": "closed-hat", "oh": "open-hat",
     "rd": "ride", "r": "ride", "rc": "ride", "cc": "crash", "c": "crash", "t": "tom", "t1": "tom", "t2": "tom",
     "ft": "tom", "sh": "shaker", "perc": "percussion", "p": "percussion", "side stick": "rim",
 }  # fmt: skip
+"""What a voice may be called: a role's own name, or a common short name."""
+
 
 class PatternError(DossierError):
     """A pattern that cannot be read; `places` holds (line, column, message), counted from 1."""
@@ -34,44 +37,23 @@ class PatternError(DossierError):
         super().__init__("; ".join(f"line {line}, column {column}: {message}" for line, column, message in places))
 
 
-def role_named(word: str) -> Role | None:
-    """The role that a word stands for: a role's own name (space or hyphen), or a common short name."""
-    plain = " ".join(word.strip().lower().replace("-", " ").replace("_", " ").split())
-    for role in ROLES:
-        if plain == role.replace("-", " "):
-            return role
-    return SHORT_NAMES.get(plain)
+def parse_lines(lines: Sequence[str], *, steps_per_beat: int, source: str, meter: tuple[int, int] = (4, 4)) -> Pattern:
+    """Read drum tablature: one voice a line, a name, then cells; two lines of one role are played together.
 
-
-def parse_lines(
-    lines: Sequence[str], *, steps_per_beat: int, source: str, meter: tuple[int, int] = (4, 4)
-) -> Pattern:
-    """Read drum tablature.
-
-    Parameters
-    ----------
-    lines
-        One voice a line: a name, then cells.  Two lines of one role are played together.
-    steps_per_beat
-        Cells in a beat of the meter (a quarter in x/4, an eighth in x/8).  Cells that divide a quarter into triplets
-        are played where they are written; the beat's swing moves the others.
-    source
-        Where the lines stand, kept for the page.
-
-    Raises
-    ------
-    PatternError
-        With the line and column of every problem: unknown voice, unknown cell, lengths that do not fit together.
+    `steps_per_beat` are the cells in a beat of the meter (a quarter in x/4, an eighth in x/8).  Cells that divide a
+    quarter into triplets are played where they are written; the beat's swing moves the others.  `source` says where the
+    lines stand.  `PatternError` holds the line and column of every problem: unknown voice, unknown cell, lengths that
+    do not fit together.
     """
     problems: list[tuple[int, int, str]] = []
     voices: list[tuple[int, Role, list[float]]] = []
     for number, line in enumerate(lines, 1):
         if not line.strip():
             continue
-        name, cells, found = _read_line(line, number)
+        role, cells, found = _read_line(line, number)
         problems.extend(found)
-        if name is not None and cells:
-            voices.append((number, name, cells))
+        if role is not None and cells:
+            voices.append((number, role, cells))
     longest = max((len(cells) for _, _, cells in voices), default=0)
     for number, _, cells in voices:
         if longest % len(cells):
@@ -104,7 +86,7 @@ def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[t
     if not bar:  # no bar line: the cells are the last word
         name, _, rest = line.rstrip().rpartition(" ")
         start = len(line.rstrip()) - len(rest)
-    role = role_named(name)
+    role = NAMES.get(" ".join(name.lower().replace("-", " ").replace("_", " ").split()))
     if role is None:
         allowed = ", ".join(ROLES)
         problems.append((number, 1, f"names the voice '{name.strip()}', which is not a role; allowed: {allowed}"))
@@ -112,10 +94,10 @@ def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[t
     for column, cell in enumerate(rest, start + 1):
         if cell in "| ":
             continue
-        if cell not in CELL_VELOCITY:
+        if cell in CELL_VELOCITY:
+            cells.append(CELL_VELOCITY[cell])
+        else:
             problems.append((number, column, f"has '{cell}'; a cell is x (hit), X (accent), o (ghost) or - (rest)"))
-            continue
-        cells.append(CELL_VELOCITY[cell])
     if not cells and not problems:
         problems.append((number, len(line), "has no cells after the voice's name"))
     return role, cells, problems
@@ -130,10 +112,7 @@ def plain(meter: tuple[int, int] = (4, 4)) -> Pattern:
     quarter = 4.0 / unit
     length = beats * quarter
     hits = [PatternHit(role="closed-hat", beat=0.5 * k, velocity=HIT) for k in range(int(length * 2))]
-    if beats == 4:
-        kicks, snares = [0, 2], [1, 3]
-    else:
-        kicks, snares = [0], [beats // 2]
+    kicks, snares = ((0, 2), (1, 3)) if beats == 4 else ((0,), (beats // 2,))
     hits += [PatternHit(role="kick", beat=quarter * k, velocity=ACCENT) for k in kicks]
     hits += [PatternHit(role="snare", beat=quarter * k, velocity=ACCENT) for k in snares]
     return Pattern(hits=in_order(hits), length_beats=length, source="assumed", steps_per_beat=4)

@@ -63,13 +63,12 @@ def kind(
     loop: Contender | None, kit: Contender | None, policy: Mapping[str, float], *, treated: bool = False
 ) -> tuple[ApproachKind, str]:
     """Loop, one-shots or either, and why, in words; `treated`: the contenders are as their plans left them."""
-    if loop is None and kit is None:
-        return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
-    if kit is None:
-        assert loop is not None
-        return "loop", f"there is no kit to compare {loop.name} with"
     if loop is None:
+        if kit is None:
+            return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
         return "one-shots", "there is no loop that fits the tempo, to compare the kit with"
+    if kit is None:
+        return "loop", f"there is no kit to compare {loop.name} with"
     lead = loop.score - kit.score
     numbers = (
         f"{'with their treatments ' if treated else ''}the loop {loop.name} fills {percent(loop.fit.room_filled)}, "
@@ -83,27 +82,14 @@ def kind(
 
 
 def decide(
-    room: Room,
-    *,
-    loop: Contender | None,
-    kit: Contender | None,
-    sections: Sequence[tuple[SectionFill, Contender | None, Contender | None]] = (),
-    treated: bool = False,
-    way: Direction | None = None,
-    policy: Mapping[str, float],
-) -> Approach:
-    """The approach of the beat.
+    room: Room, *, loop: Contender | None, kit: Contender | None,
+    sections: Sequence[tuple[SectionFill, Contender | None, Contender | None]] = (), treated: bool = False,
+    way: Direction | None = None, policy: Mapping[str, float],
+) -> Approach:  # fmt: skip
+    """The approach of the beat, from the best loop and the best kit as placed in it.
 
-    Parameters
-    ----------
-    room
-        How full the instrumental is.
-    loop, kit
-        The best of each as placed in this beat; None where there is none.
-    sections
-        For each section its fill, and the same two contenders as they came out there.
-    treated, way
-        Whether the contenders are as their plans left them, and the direction of those plans, which stays.
+    `sections`: the fill of each, and the two as they came out there.  `treated`: they are as their plans left them,
+    whose direction, `way`, stays.
     """
     chosen, kind_reason = kind(loop, kit, policy, treated=treated)
     best = winner(chosen, loop, kit)
@@ -122,11 +108,12 @@ def decide(
         section_kind, _ = kind(section_loop, section_kit, policy)
         section_winner = winner(section_kind, section_loop, section_kit)
         section_way, section_why = direction(section.fill, section_winner.fit if section_winner else None, policy)
-        scores = _scores(section_loop, section_kit)
-        parts.append(
-            SectionApproach(name=section.name, kind=section_kind, direction=section_way,
-                            reason=f"{section_why}; {scores}" if scores else section_why)
-        )  # fmt: skip
+        sides = [
+            f"{name} fills {percent(side.fit.room_filled)} and scores {signed(side.score, 2)}"
+            for name, side in (("the loop", section_loop), ("the kit", section_kit)) if side is not None
+        ]  # fmt: skip
+        why = f"{section_why}; {', '.join(sides)}" if sides else section_why
+        parts.append(SectionApproach(name=section.name, kind=section_kind, direction=section_way, reason=why))
     return Approach(
         kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
         verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=best is not None),
@@ -143,26 +130,14 @@ def winner(chosen: ApproachKind, loop: Contender | None, kit: Contender | None) 
     return max((c for c in (loop, kit) if c is not None), key=lambda c: c.score, default=None)
 
 
-def _scores(loop: Contender | None, kit: Contender | None) -> str:
-    """What each side brings and scores in one section; empty where there is nothing to compare."""
-    sides = [
-        f"{name} fills {percent(side.fit.room_filled)} and scores {signed(side.score, 2)}"
-        for name, side in (("the loop", loop), ("the kit", kit)) if side is not None
-    ]  # fmt: skip
-    return ", ".join(sides)
-
-
-def _verdict(
-    state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, *, has_drums: bool
-) -> str:
+def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, *, has_drums: bool) -> str:
     start = f"This instrumental is {state} ({percent(room.fill)} of the reference), with most room in the {roomy}"
-    rich = "a rich loop" if way == "fuller" else "a loop"
-    what = {"loop": rich, "one-shots": "separate one-shots", "either": "a loop or one-shots alike"}[chosen]
-    how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": "left as they are"}[way]
-    if chosen == "loop" and way == "as it is":
-        how = "left as it is"
     if not has_drums:
         return f"{start}; there are no drums to judge."
+    rich = "a rich loop" if way == "fuller" else "a loop"
+    what = {"loop": rich, "one-shots": "separate one-shots", "either": KIND_WORDS["either"]}[chosen]
+    left = "left as it is" if chosen == "loop" else "left as they are"
+    how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": left}[way]
     return f"{start}: use {what}, {how}."
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 from dossier.model.findings import EqualPeaks, Gains, Mix
 from dossier.model.numbers import signed, unsigned
@@ -70,28 +71,14 @@ def on_fader(gain_db: float, low_db: float, high_db: float) -> float:
 
 
 def solve(
-    share_at: ShareAt,
-    *,
-    targets: Sequence[float],
-    low_db: Sequence[float],
-    high_db: Sequence[float],
+    share_at: ShareAt, *, targets: Sequence[float], low_db: Sequence[float], high_db: Sequence[float],
     start_db: Sequence[float],
-) -> tuple[Solved, ...]:
-    """Solve all gains together; see the module's conventions.
+) -> tuple[Solved, ...]:  # fmt: skip
+    """Solve all gains together (one value a part in each sequence); see the module's conventions.
 
-    Parameters
-    ----------
-    share_at
-        Audible share of one part at a trial gain, the others at the gains given.
-    targets, low_db, high_db, start_db
-        One value a part.
-
-    Returns
-    -------
-    One `Solved` a part, its share measured beside the final gains of the others.
+    Each share is measured beside the final gains of the others.
     """
-    gains = list(start_db)
-    width = 12.0
+    gains, width = list(start_db), 12.0
     for _ in range(ROUNDS):
         fixed = tuple(gains)
         moved = []
@@ -160,41 +147,26 @@ class Metered:
 def equal_peaks(drums: Sequence[Metered], policy: Mapping[str, float], *, together: int) -> tuple[EqualPeaks, ...]:
     """Pairs whose sample peaks agree but whose loudness does not: why a chart of peak levels cannot balance a beat.
 
-    Parameters
-    ----------
-    drums
-        The parts that play together first, then other candidates.
-    together
-        How many of them play together.  Those are compared with each other, the rest within their role.
+    The first `together` drums play at once and are compared with each other, the rest within their role.
     """
     found = []
-    for index, first in enumerate(drums):
-        for number, second in enumerate(drums[index + 1 :], index + 1):
-            if number < together or (first.role == second.role):
-                pair = equal_peak_pair(first, second, policy)
-                found += [pair] if pair is not None else []
+    for (_, first), (number, second) in combinations(enumerate(drums), 2):
+        if number >= together and first.role != second.role:
+            continue
+        peaks = (first.sample_peak_dbfs, second.sample_peak_dbfs)
+        loudness = (first.integrated_lufs, second.integrated_lufs)
+        if peaks[0] is None or peaks[1] is None or loudness[0] is None or loudness[1] is None:
+            continue
+        apart, louder = abs(peaks[0] - peaks[1]), abs(loudness[0] - loudness[1])
+        # The thresholds are exact; a hair of tolerance keeps 0.5 and 3.0 themselves inside.
+        if apart > policy["equal_peak_within_db"] + 1e-9 or louder < policy["unequal_loudness_from_lu"] - 1e-9:
+            continue
+        loud, soft = (first.name, second.name) if loudness[0] > loudness[1] else (second.name, first.name)
+        peak = f"within {apart:.1f} dB of each other" if apart >= 0.05 else "alike"
+        text = f"{loud} and {soft} peak {peak}, yet {loud} is {louder:.1f} LU louder."
+        found.append(EqualPeaks(loud, soft, peak_difference_db=apart, loudness_difference_lu=louder, text=text))
     found.sort(key=lambda pair: (-pair.loudness_difference_lu, pair.first, pair.second))
     return tuple(found[:MOST_PAIRS])
-
-
-def equal_peak_pair(first: Metered, second: Metered, policy: Mapping[str, float]) -> EqualPeaks | None:
-    peaks = (first.sample_peak_dbfs, second.sample_peak_dbfs)
-    loudness = (first.integrated_lufs, second.integrated_lufs)
-    if peaks[0] is None or peaks[1] is None or loudness[0] is None or loudness[1] is None:
-        return None
-    apart = abs(peaks[0] - peaks[1])
-    louder = abs(loudness[0] - loudness[1])
-    # The thresholds are exact; a hair of tolerance keeps 0.5 and 3.0 themselves inside.
-    if apart > policy["equal_peak_within_db"] + 1e-9 or louder < policy["unequal_loudness_from_lu"] - 1e-9:
-        return None
-    loud, soft = (first, second) if loudness[0] > loudness[1] else (second, first)
-    return EqualPeaks(
-        first=loud.name, second=soft.name, peak_difference_db=apart, loudness_difference_lu=louder,
-        text=(
-            f"{loud.name} and {soft.name} peak {f'within {apart:.1f} dB of each other' if apart >= 0.05 else 'alike'}, "
-            f"yet {loud.name} is {louder:.1f} LU louder."
-        ),
-    )  # fmt: skip
 
 
 def mix_advice(mix: Mix, target_lufs: float, policy: Mapping[str, float]) -> str:
@@ -202,12 +174,11 @@ def mix_advice(mix: Mix, target_lufs: float, policy: Mapping[str, float]) -> str
     if mix.integrated_lufs is None or mix.true_peak_dbtp is None:
         return "The rough mix is too short or too soft to be measured."
     ceiling = f"{policy['ceiling_dbtp']:.0f} dBTP"
+    limiter = f" and a limiter that takes at most {mix.limiter_db:.1f} dB" if mix.limiter_db > 0 else ""
     words = (
         f"The rough mix reads {unsigned(mix.integrated_lufs)} LUFS and {unsigned(mix.true_peak_dbtp)} dBTP "
-        f"with {signed(mix.gain_db)} dB on everything"
+        f"with {signed(mix.gain_db)} dB on everything{limiter}"
     )
-    if mix.limiter_db > 0:
-        words += f" and a limiter that takes at most {mix.limiter_db:.1f} dB"
     if mix.limited:
         return (
             f"{words}; the target of {target_lufs:.1f} LUFS under a ceiling of {ceiling} would ask more of the "

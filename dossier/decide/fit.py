@@ -24,17 +24,10 @@ from dossier.model.notes import MAJOR_STEPS, MINOR_STEPS, pitch_class
 from dossier.model.numbers import signed
 
 
-def score(
-    fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, float]
-) -> tuple[float, dict[str, float]]:
+def score(fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, float]) -> tuple[float, dict[str, float]]:
     """The score of a fit and its terms by name (positive speaks for the candidate); the terms add up to the score.
 
-    Parameters
-    ----------
-    fill
-        Of the instrumental without the drum, 0 and up, on the frames on which the fit was measured.
-    target_share
-        The audible share that was asked of the drum.
+    `fill`: of the instrumental without the drum, on the frames of the fit; `target_share`: what was asked of it.
     """
     terms = {
         "room": policy["weight_room"] * max(0.0, 1.0 - fill) * fit.room_filled,
@@ -75,8 +68,7 @@ def cents_from_key(pitch_hz: float, key: str) -> float:
     tonic, _, mode = key.partition(" ")
     root = pitch_class(tonic)
     steps = MINOR_STEPS if mode.strip().lower().startswith("min") else MAJOR_STEPS
-    semitone = 12.0 * log2(pitch_hz / 440.0) + 9.0 - root  # A is 9 semitones above C
-    inside = semitone % 12.0
+    inside = (12.0 * log2(pitch_hz / 440.0) + 9.0 - root) % 12.0  # A is 9 semitones above C
     return 100.0 * min((inside - step for step in (*steps, 12)), key=abs)
 
 

@@ -24,43 +24,23 @@ STAND_INS: Mapping[Role, tuple[Role, ...]] = {
 """Roles whose sounds are played in place of a role, the likeliest first (common practice, no source)."""
 
 
-def worth(
-    score: float, shares: Sequence[float], targets: Sequence[float], policy: Mapping[str, float]
-) -> float:
+def worth(score: float, shares: Sequence[float], targets: Sequence[float], policy: Mapping[str, float]) -> float:
     """What a kit is worth among kits: its score as one drum part, less what each member misses beside the others.
 
     A member that is not heard is a role that is not played, so every member's loss counts in full.  Beside loops the
-    score alone counts: of a loop nobody asks whether each of its drums is heard.
-
-    Parameters
-    ----------
-    shares, targets
-        Audible share of each member beside the others, and what is asked of it; 0-1.
+    score alone counts: of a loop nobody asks whether each of its drums is heard.  `shares`, `targets`: audible share of
+    each member beside the others, and what is asked of it; 0-1.
     """
     missing = sum(missing_share(share, target) for share, target in zip(shares, targets, strict=True))
     return score - policy["weight_share"] * missing
 
 
 def choose(
-    shortlists: Mapping[Role, Sequence[str]],
-    *,
-    pins: Mapping[Role, str],
-    score: Callable[[Mapping[Role, str]], float],
+    shortlists: Mapping[Role, Sequence[str]], *, pins: Mapping[Role, str], score: Callable[[Mapping[Role, str]], float]
 ) -> dict[Role, str]:
-    """Choose a member for every role.
+    """Choose a candidate for every role that has any, from shortlists that have each role's own best first.
 
-    Parameters
-    ----------
-    shortlists
-        Candidates of each role, best first by their own score; roles without candidates are left out.
-    pins
-        Members that the user has fixed; they are never exchanged.
-    score
-        Score of a whole kit (role -> candidate).
-
-    Returns
-    -------
-    A candidate a role; empty without candidates.
+    `pins` are members that the user has fixed, never exchanged; `score` is that of a whole kit.
     """
     kit: dict[Role, str] = {role: pins.get(role, names[0]) for role, names in shortlists.items() if names}
     if not kit:
@@ -68,11 +48,7 @@ def choose(
     best = score(kit)
     for _ in range(ROUNDS):
         exchanges = [
-            {**kit, role: name}
-            for role in kit
-            if role not in pins
-            for name in shortlists[role]
-            if name != kit[role]
+            {**kit, role: name} for role in kit if role not in pins for name in shortlists[role] if name != kit[role]
         ]
         scores = [score(trial) for trial in exchanges]
         if not scores or max(scores) <= best + SCORE_TOLERANCE:

@@ -7,7 +7,6 @@ the bass that is lost for it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from math import log2
 
 from dossier.decide.approach import percent
@@ -23,29 +22,15 @@ Judged = tuple[float, float]
 """Share of the kick that is heard in the low zones, and what of the bass's loudness is lost there (0-1)."""
 
 
-@dataclass(frozen=True, slots=True)
-class RemedyTrials:
-    """What can be tried on kick and bass: each renders, measures again and gives what came out."""
-
-    duck: Callable[[float, float], Judged]  # depth in dB, release in ms
-    shorten: Callable[[float], Judged]  # length in ms
-    tune: Callable[[int], Judged]  # semitones
-
-
 def remedies(
-    trials: RemedyTrials, *, bass_lost: float, has_bass: bool, kick_ms: float, effective_ms: float,
-    policy: Mapping[str, float],
+    *, duck: Callable[[float, float], Judged], shorten: Callable[[float], Judged], tune: Callable[[int], Judged],
+    bass_lost: float, has_bass: bool, kick_ms: float, effective_ms: float, policy: Mapping[str, float],
 ) -> tuple[LowEndRemedy, ...]:  # fmt: skip
     """Duck the bass, shorten the kick, tune the kick: each at the mildest amount that gives the kick its share.
 
-    Parameters
-    ----------
-    bass_lost
-        What the kick masks of the bass as it is: remedies count what is lost beyond it; negative, something comes back.
-    has_bass
-        Whether there is anything to duck.
-    kick_ms, effective_ms
-        Length of the kick's sound, and its effective length.
+    `duck` (by dB, with a release in ms), `shorten` (to ms) and `tune` (by semitones) render, measure again and give
+    what came out.  `bass_lost`: what the kick masks of the bass as it is; remedies count what is lost beyond it
+    (negative: something comes back).  `kick_ms`, `effective_ms`: length of the kick's sound, and its effective length.
     """
     good = policy["low_end_good_share"]
     shortest, longest = policy["duck_shortest_release_ms"], policy["duck_longest_release_ms"]
@@ -56,16 +41,7 @@ def remedies(
 
     def ducked(depth: float, release: float) -> LowEndRemedy:
         label = f"ducking the bass by {depth:.0f} dB with a release of {release:.0f} ms"
-        return told(DUCK, label, trials.duck(depth, release), depth_db=depth, release_ms=float(round(release)))
-
-    def shallowest(release: float, best: LowEndRemedy) -> LowEndRemedy:
-        """The least depth in whole dB that gives the kick its share; `best` is what the deepest does."""
-        low, high = 0, int(policy["duck_most_db"])
-        while best.kick_share >= good and high - low > 1:
-            middle = (low + high) // 2
-            found = ducked(float(middle), release)
-            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
-        return best
+        return told(DUCK, label, duck(depth, release), depth_db=depth, release_ms=float(round(release)))
 
     listed: list[LowEndRemedy] = []
     if has_bass:
@@ -75,17 +51,21 @@ def remedies(
         enough = [item for item in deepest if item[0].kick_share >= good]
         # The shortest that is enough; where none is, what gives most for what it takes.
         best, release = enough[0] if enough else max(deepest, key=lambda item: item[0].kick_share - item[0].bass_lost)
-        listed.append(shallowest(release, best))
+        low, high = 0, int(policy["duck_most_db"])
+        while best.kick_share >= good and high - low > 1:  # the least depth in whole dB that is enough
+            middle = (low + high) // 2
+            found = ducked(float(middle), release)
+            low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
+        listed.append(best)
     shorter: list[LowEndRemedy] = []
     for ms in (ms for ms in SHORTER_MS if ms < kick_ms):
-        shorter.append(told(SHORTEN, f"cutting the kick to {ms:.0f} ms", trials.shorten(ms), length_ms=ms))
+        shorter.append(told(SHORTEN, f"cutting the kick to {ms:.0f} ms", shorten(ms), length_ms=ms))
         if shorter[-1].kick_share >= good:
             break
     if shorter:
         listed.append(max(shorter, key=lambda remedy: (remedy.kick_share >= good, remedy.kick_share)))
     tuned = [
-        told(TUNE, f"tuning the kick by {by:+d} semitones", trials.tune(by), semitones=float(by))
-        for by in TUNE_SEMITONES
+        told(TUNE, f"tuning the kick by {by:+d} semitones", tune(by), semitones=float(by)) for by in TUNE_SEMITONES
     ]
     return (*listed, max(tuned, key=lambda remedy: remedy.kick_share))
 
@@ -123,34 +103,19 @@ def best_remedy(
 
 
 def sentences(
-    *,
-    kick: str,
-    bass: str,
-    overlap_sub: float | None,
-    overlap_bass: float | None,
-    kick_share: float,
-    cents: float | None,
-    key: str | None,
-    note: str | None,
-    bass_notes: Mapping[str, float],
-    bass_cents: tuple[str, float] | None,
-    polarity: str | None,
-    delay_ms: float | None,
-    delay_gain_db: float | None,
-    remedies: Sequence[LowEndRemedy],
-    policy: Mapping[str, float],
-) -> tuple[str, ...]:
+    *, kick: str, bass: str, overlap_sub: float | None, overlap_bass: float | None, kick_share: float,
+    cents: float | None, key: str | None, note: str | None, bass_notes: Mapping[str, float],
+    bass_cents: tuple[str, float] | None, polarity: str | None, delay_ms: float | None, delay_gain_db: float | None,
+    remedies: Sequence[LowEndRemedy], policy: Mapping[str, float],
+) -> tuple[str, ...]:  # fmt: skip
     """The findings in words, each made of its numbers.
 
     `bass_notes`: the notes of the bass line and their frequencies; `bass_cents`: the one nearest to the kick, in any
     octave, and how far from it the kick lies.
     """
     said = []
-    lost = [
-        f"{percent(value)} of it in the {zone}"
-        for value, zone in ((overlap_sub, "sub"), (overlap_bass, "bass"))
-        if value is not None
-    ]
+    overlaps = ((overlap_sub, "sub"), (overlap_bass, "bass"))
+    lost = [f"{percent(value)} of it in the {zone}" for value, zone in overlaps if value is not None]
     if lost:
         said.append(f"Beside {bass}, {percent(kick_share)} of {kick} is heard below 250 Hz; {bass} masks "
                     f"{' and '.join(lost)}.")  # fmt: skip
@@ -170,15 +135,16 @@ def sentences(
                         f"{unsigned(delay_gain_db)} dB of low end.")  # fmt: skip
         else:
             how = "with its polarity inverted" if polarity == "invert" else "with its polarity as it is"
-            when = f"{abs(delay_ms):.1f} ms {'later' if delay_ms > 0 else 'earlier'}" if abs(delay_ms) >= 0.05 else (
-                "in place"
-            )  # fmt: skip
-            said.append(f"The low end of the two adds up better with the kick {when}, {how}: "
-                        f"{signed(delay_gain_db)} dB.")  # fmt: skip
+            moved = f"{abs(delay_ms):.1f} ms {'later' if delay_ms > 0 else 'earlier'}"
+            when = moved if abs(delay_ms) >= 0.05 else "in place"
+            gain = signed(delay_gain_db)
+            said.append(f"The low end of the two adds up better with the kick {when}, {how}: {gain} dB.")
     best = best_remedy(kick_share, remedies, policy)
     if best is not None:
+        what = "is lost" if best.bass_lost >= 0 else "comes back"
         said.append(f"Of the ways out, {best.label} costs least for what it gives: the kick's share goes from "
-                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {_bass(best.bass_lost)}.")  # fmt: skip
+                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {percent(abs(best.bass_lost))} of the "
+                    f"bass's loudness {what}.")  # fmt: skip
     elif kick_share >= policy["low_end_good_share"]:
         said.append("The kick has its share of the low end; nothing needs to give way.")
     elif remedies:
@@ -194,10 +160,3 @@ def cents_from_bass(kick_hz: float, bass_notes: Mapping[str, float]) -> tuple[st
     apart = {name: (1200.0 * log2(kick_hz / hz) + 600.0) % 1200.0 - 600.0 for name, hz in bass_notes.items()}
     name = min(apart, key=lambda note: (abs(apart[note]), note), default=None)
     return None if name is None else (name, apart[name])
-
-
-def _bass(lost: float) -> str:
-    """What a remedy takes from the bass beside the kick, or gives back to it."""
-    if lost < 0:
-        return f"{percent(-lost)} of the bass's loudness comes back"
-    return f"{percent(lost)} of the bass's loudness is lost"

@@ -30,14 +30,9 @@ def decide(
     zones: Mapping[str, float], slots: tuple[float, ...], extras: Sequence[Extra], *, fill: float,
     policy: Mapping[str, float],
 ) -> RoomLeft:  # fmt: skip
-    """What room is left and what would fit into it.
+    """What would fit into what is left: shares of the reference by zone and by slot of the bar.
 
-    Parameters
-    ----------
-    zones, slots
-        Room left as a share of the reference, by zone and by slot of the bar.
-    fill
-        Fill of the beat with the chosen drums.
+    `fill` is that of the beat with the chosen drums.
     """
     roomiest = max(LABELS, key=lambda zone: zones[zone])
     fitting = [

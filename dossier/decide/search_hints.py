@@ -37,10 +37,7 @@ class CoveredRange:
 def covered_ranges(alone: Array, heard: Array, policy: Mapping[str, float]) -> tuple[CoveredRange, ...]:
     """Ranges worth an EQ, those that lose most first; none where the drum is heard everywhere, or nowhere.
 
-    Parameters
-    ----------
-    alone, heard : Array
-        Loudness of the drum a band without and with the music, `(bands,)`, summed over its hits.
+    `alone`, `heard`: loudness of the drum a band without and with the music, `(bands,)`, summed over its hits.
     """
     heard = np.minimum(heard, alone)
     lost = alone - heard
@@ -80,14 +77,8 @@ def second_files(
 ) -> list[str]:  # fmt: skip
     """The files that layering may try under a one-shot, the best complement first.
 
-    Parameters
-    ----------
-    others
-        Files and roles of all one-shots that were looked at closely.
-    shares
-        How the loudness of each file is spread over the zones, `(zones,)`, by file.
-    room
-        What the instrumental leaves of each zone, `(zones,)`, 0-1.
+    `others`: files and roles of the one-shots to choose from; `shares`: how the loudness of each file is spread over
+    the zones, `(zones,)`; `room`: what the instrumental leaves of each zone, `(zones,)`, 0-1.
     """
     roles = (role, *ROLES_BESIDE.get(role, ()))
     fitting = [other for other, its in others if its in roles and other != name]

@@ -9,22 +9,14 @@ from dossier.decide.approach import LABELS, percent
 from dossier.model.findings import PartTranslation
 from dossier.model.numbers import unsigned
 
-NO_ZONES: Mapping[str, Mapping[str, float | None]] = MappingProxyType({})
-
 
 def sentences(
-    parts: Sequence[PartTranslation],
-    mono_zones: Mapping[str, float | None],
-    policy: Mapping[str, float],
-    *,
-    part_zones: Mapping[str, Mapping[str, float | None]] = NO_ZONES,
-) -> tuple[str, ...]:
+    parts: Sequence[PartTranslation], mono_zones: Mapping[str, float | None], policy: Mapping[str, float], *,
+    part_zones: Mapping[str, Mapping[str, float | None]] = MappingProxyType({}),
+) -> tuple[str, ...]:  # fmt: skip
     """What to know about mono, a small speaker and quiet listening; empty without parts and losses.
 
-    Parameters
-    ----------
-    mono_zones : loss of the mix in LU by zone, None where there is nothing to lose
-    part_zones : the same of each part, by its name
+    `mono_zones`: loss of the mix in LU by zone, None where there is nothing to lose; `part_zones`: that of each part.
     """
     said = []
     least = policy["mono_loss_lu"]
@@ -63,9 +55,8 @@ def sentences(
     if quiet:
         first = min(quiet, key=lambda part: (part.quiet_share or 0.0, part.part))
         below = (first.quiet_share or 0.0) < policy["gone_below"]
-        how = f"{first.part} {'drops below hearing' if below else 'fades'} first: " if len(quiet) > 1 else (
-            f"of {first.part} "
-        )  # fmt: skip
+        fades = f"{first.part} {'drops below hearing' if below else 'fades'} first: "
+        how = fades if len(quiet) > 1 else f"of {first.part} "
         said.append(f"Played {policy['quiet_db']:.0f} dB lower, {how}{percent(first.quiet_share or 0.0)} of its "
                     "loudness in the mix is left.")  # fmt: skip
     return tuple(said)

@@ -170,13 +170,11 @@ def _remedies(both: KickAndBass, plain: Array, before: Array, lost: float) -> tu
     def changed(samples: Samples) -> decide_low_end.Judged:
         return both.judged(both.kick_excitation(samples), before, before)
 
-    trials = decide_low_end.RemedyTrials(
-        duck=cache(duck), shorten=lambda ms: changed(_shortened(part.samples, rate, ms)),
-        tune=lambda semitones: changed(_tuned(part.samples, rate, semitones)),
-    )  # fmt: skip
     effective_s = both.kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S
     return decide_low_end.remedies(
-        trials, bass_lost=lost, has_bass=bool(both.bass.any()), kick_ms=1000.0 * len(part.samples) / rate,
+        duck=cache(duck), shorten=lambda ms: changed(_shortened(part.samples, rate, ms)),
+        tune=lambda semitones: changed(_tuned(part.samples, rate, semitones)),
+        bass_lost=lost, has_bass=bool(both.bass.any()), kick_ms=1000.0 * len(part.samples) / rate,
         effective_ms=1000.0 * effective_s, policy=both.here.policy,
     )  # fmt: skip
 

@@ -59,14 +59,6 @@ class PlanSearch:
         )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class FoundPlan:
-    """A plan with its figures on the whole beat, and the drum as it leaves it."""
-
-    plan: Plan
-    samples: Samples
-
-
 def search_plans(
     analysis: Analysis, ranking: Ranking, approach: Approach, memo: Memo, *, jobs: int = 1
 ) -> tuple[Treated, ...]:
@@ -101,7 +93,7 @@ def search_plans(
             )
         )  # fmt: skip
     depends = [one.depends() for one in searches]
-    found = memo.process_map("plan", FoundPlan, search, searches, depends, jobs=jobs)
+    found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, jobs=jobs)
     treated = []
     for number, (item, one) in enumerate(zip(wanted, found, strict=True), 1):
         render = _render_name(analysis.beat.slug, number, item.part) if one.plan.helped and one.plan.steps else None
@@ -173,8 +165,8 @@ def _render_name(beat: str, number: int, part: DrumPart) -> str:
     return f"{beat}-{number:02d}-{named}-treated{tail}.wav"
 
 
-def search(task: PlanSearch) -> FoundPlan:
-    """Search one plan, in the beat that the task describes."""
+def search(task: PlanSearch) -> decide_plan.SearchResult:
+    """Search one plan, in the beat that the task describes; its figures are those on the whole beat."""
     part, scene, gain_db = task.part, task.scene, task.gain_db
     meter = drum_meter.DrumMeter(part=part, on=scene.subset(task.frames), frames=task.frames, gain_db=gain_db)
     result = decide_plan.search(
@@ -198,7 +190,7 @@ def search(task: PlanSearch) -> FoundPlan:
             scene, part, powers_before, powers, gain_db, bars=task.cycle_bars
         ),
     )  # fmt: skip
-    return FoundPlan(plan=replace(plan, reason=_with_grounds(plan, task)), samples=result.samples)
+    return replace(result, plan=replace(plan, reason=_with_grounds(plan, task)))
 
 
 def _with_grounds(plan: Plan, task: PlanSearch) -> str:

@@ -46,22 +46,16 @@ def held(level: Array, hold: int) -> Array:
 
     half = max(1, hold // 2)
     if len(level) <= half:
-        start: Array = np.maximum.accumulate(level)
-        return start
+        return np.asarray(np.maximum.accumulate(level))
     centred = in_pieces(lambda part: maximum_filter1d(part, 2 * half + 1, mode="constant", cval=0.0), level, half)
-    result: Array = np.concatenate((np.maximum.accumulate(level[:half]), centred[:-half]))
-    return result
+    return np.concatenate((np.maximum.accumulate(level[:half]), centred[:-half]))
 
 
 def decibels(level: Array) -> Array:
     """20 log10 of a linear envelope, floored at -160 dB."""
-    result: Array = np.maximum(level, FLOOR)
-    np.log10(result, out=result)
-    result *= 20.0
-    return result
+    return np.asarray(20.0 * np.log10(np.maximum(level, FLOOR)))
 
 
 def from_decibels(gain_db: Array) -> Array:
     """The linear gain."""
-    result: Array = gain_db * (np.log(10.0) / 20.0)
-    return np.exp(result, out=result)
+    return np.asarray(np.exp(gain_db * (np.log(10.0) / 20.0)))

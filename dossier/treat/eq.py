@@ -12,13 +12,14 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Direction, Role
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, in_hz, number, rounded
+from dossier.treat.families import AmountLine, Family, in_db, in_hz, rounded
 from dossier.treat.samples import checked, like
 
 SHAPES = ("high-pass", "low-pass", "low shelf", "high shelf", "bell")
@@ -28,10 +29,7 @@ BUTTERWORTH_Q = math.sqrt(0.5)
 def section(shape: str, rate_hz: int, *, hz: float, gain_db: float = 0.0, q: float = BUTTERWORTH_Q) -> Array:
     """Coefficients of one section, `[b0, b1, b2, 1, a1, a2]` (normalised by a0).
 
-    Raises
-    ------
-    MeasureError
-        For an unknown shape, or a frequency or Q that is not above zero.
+    Raises `MeasureError` for an unknown shape, or a frequency or Q that is not above zero.
     """
     if shape not in SHAPES:
         raise MeasureError(f"EQ: shape must be one of {', '.join(SHAPES)}, found {shape!r}")
@@ -65,19 +63,9 @@ def section(shape: str, rate_hz: int, *, hz: float, gain_db: float = 0.0, q: flo
 def equalise(
     samples: Samples, rate_hz: int, *, shape: str, hz: float, gain_db: float = 0.0, q: float = BUTTERWORTH_Q
 ) -> Samples:
-    """Filter a sound with one section.
+    """Filter a sound, `(frames, channels)`, with one section of a shape of `SHAPES`; `hz` is its corner or centre.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    shape : "high-pass", "low-pass", "low shelf", "high shelf" or "bell"
-    hz : corner or centre frequency
-    gain_db : of shelves and bells, -30 to +30; the passes ignore it
-    q : 0.1 and up; 0.707 is maximally flat for the passes
-
-    Returns
-    -------
-    (frames, channels), same length.
+    `gain_db` is for shelves and bells, -30 to +30; `q` 0.1 and up (0.707 is maximally flat for the passes).
     """
     from scipy.signal import lfilter
 
@@ -111,65 +99,42 @@ def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tu
     bright = role in _BRIGHT
     if direction == "fuller":
         gains = (1.5, 3.0, 4.5, 6.0)
-        air: AmountLine = tuple(
-            {"shape": "high shelf", "hz": 7000.0 if bright else 5000.0, "gain_db": gain, "q": 0.71} for gain in gains
-        )
-        if bright:
-            return (air,)
-        body: AmountLine = tuple(
-            {"shape": "bell", "hz": _BODY_HZ.get(role, 150.0), "gain_db": gain, "q": 0.9} for gain in gains
-        )
-        return body, air
+        air = _gains("high shelf", 7000.0 if bright else 5000.0, gains, q=0.71)
+        return (air,) if bright else (_gains("bell", _BODY_HZ.get(role, 150.0), gains, q=0.9), air)
     cuts = (-2.0, -4.0, -6.0, -9.0, -12.0)
-    lowest = _LOWEST_HZ.get(role, (80.0, 130.0, 210.0, 340.0))
-    low: AmountLine = tuple({"shape": "high-pass", "hz": hz, "q": 0.71} for hz in lowest)
-    box_hz = _BOX_HZ.get(role, 2500.0 if bright else 400.0)
-    box: AmountLine = tuple({"shape": "bell", "hz": box_hz, "gain_db": gain, "q": 0.9} for gain in cuts)
-    high: AmountLine = (
-        tuple({"shape": "high shelf", "hz": 7000.0, "gain_db": gain, "q": 0.71} for gain in cuts)
-        if bright
-        else tuple({"shape": "low-pass", "hz": hz, "q": 0.71} for hz in _HIGHEST_HZ)
-    )
-    return low, box, high
+    low = _passes("high-pass", _LOWEST_HZ.get(role, (80.0, 130.0, 210.0, 340.0)))
+    box = _gains("bell", _BOX_HZ.get(role, 2500.0 if bright else 400.0), cuts, q=0.9)
+    return low, box, _gains("high shelf", 7000.0, cuts, q=0.71) if bright else _passes("low-pass", _HIGHEST_HZ)
+
+
+def _passes(shape: str, at_hz: Iterable[float]) -> AmountLine:
+    return tuple({"shape": shape, "hz": hz, "q": 0.71} for hz in at_hz)
+
+
+def _gains(shape: str, hz: float, gains_db: Iterable[float], *, q: float) -> AmountLine:
+    return tuple({"shape": shape, "hz": hz, "gain_db": gain, "q": q} for gain in gains_db)
 
 
 def covered_line(low_hz: float, high_hz: float, *, from_bottom: bool = False, to_top: bool = False) -> AmountLine:
     """Amounts, gentle to strong, that thin a sound out where others cover it: what is not heard is not missed.
 
-    Parameters
-    ----------
-    low_hz, high_hz : edges of the covered range
-    from_bottom, to_top : nothing of the sound is heard below, or above: a pass filter; otherwise a bell
+    `from_bottom`, `to_top`: nothing of the sound is heard below, or above the range: a pass filter; otherwise a bell.
     """
     if to_top:
-        return tuple(
-            {"shape": "low-pass", "hz": rounded(low_hz * ratio), "q": 0.71} for ratio in (4.0, 2.8, 2.0, 1.4, 1.0)
-        )
+        return _passes("low-pass", (rounded(low_hz * ratio) for ratio in (4.0, 2.8, 2.0, 1.4, 1.0)))
     if from_bottom:
-        return tuple(
-            {"shape": "high-pass", "hz": rounded(high_hz * ratio), "q": 0.71} for ratio in (0.35, 0.5, 0.7, 0.85, 1.0)
-        )
-    centre, q = math.sqrt(low_hz * high_hz), math.sqrt(low_hz * high_hz) / max(high_hz - low_hz, 1.0)
-    bell: Amounts = {"shape": "bell", "hz": rounded(centre), "q": rounded(min(4.0, max(0.4, q)))}
-    return tuple({**bell, "gain_db": gain} for gain in (-3.0, -6.0, -9.0, -12.0, -18.0))
+        return _passes("high-pass", (rounded(high_hz * ratio) for ratio in (0.35, 0.5, 0.7, 0.85, 1.0)))
+    centre = math.sqrt(low_hz * high_hz)
+    q = min(4.0, max(0.4, centre / max(high_hz - low_hz, 1.0)))
+    return _gains("bell", rounded(centre), (-3.0, -6.0, -9.0, -12.0, -18.0), q=rounded(q))
 
 
-def _label(amounts: Amounts) -> str:
-    shape = str(amounts["shape"])
-    text = f"{shape} at {in_hz(number(amounts, 'hz'))}"
-    if shape in ("bell", "low shelf", "high shelf"):
-        text = f"{shape}, {in_db(number(amounts, 'gain_db'))} at {in_hz(number(amounts, 'hz'))}"
-    return f"{text}, Q {number(amounts, 'q', BUTTERWORTH_Q):.2g}"
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    settings: list[SheetRow] = [("shape", str(amounts["shape"]), ""), ("frequency", number(amounts, "hz"), "Hz")]
-    if amounts["shape"] in ("bell", "low shelf", "high shelf"):
-        settings.append(("gain", number(amounts, "gain_db"), "dB"))
-    return [*settings, ("Q", number(amounts, "q", BUTTERWORTH_Q), "")]
+def _words(*, shape: str, hz: float, gain_db: float = 0.0, q: float = BUTTERWORTH_Q) -> str:
+    gain = f", {in_db(gain_db)}" if shape in ("bell", "low shelf", "high shelf") else ""
+    return f"{shape}{gain} at {in_hz(hz)}, Q {q:.2g}"
 
 
 FAMILY = Family(
-    name="EQ", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=equalise, label=_label,
-    settings=_settings,
+    name="EQ", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=equalise, words=_words,
+    sheet=(("shape", "shape", ""), ("frequency", "hz", "Hz"), ("gain", "gain_db", "dB"), ("Q", "q", "")),
 )  # fmt: skip

@@ -22,21 +22,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dossier.errors import MeasureError
 from dossier.model.findings import Amount
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction, Kind
 
 Amounts = Mapping[str, Amount]
 AmountLine = tuple[Amounts, ...]  # from gentle to strong
-SheetRow = tuple[str, Amount, str]  # name, value, unit
+SheetRow = tuple[str, Amount, str]  # words, value, unit
 
 CYCLE_BEFORE_S, CYCLE_AFTER_S = 0.65, 0.02  # longer than any tail, envelope or filter here remembers or looks ahead
 _GEOMETRIC = ("_hz", "_ms", "_s")  # amounts heard as ratios, halved geometrically
-
-
-def _as_given(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples | None = None) -> Amounts:
-    return amounts
+_SHOWN: dict[str, Callable[[float], float]] = {"%": lambda part: 100.0 * part, "bits": lambda bits: float(round(bits))}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,11 +43,11 @@ class Family:
     ----------
     name : its words for a heading, and its key in the registry
     directions : what it can serve, "fuller", "leaner" or both
-    amount_lines : called with `role` (None: a loop), `rate_hz`, `direction`, `kind` and `layers` (names of sounds that
-        may be layered), all by keyword; returns no line where the family has nothing to offer
+    amount_lines : called with `role` (None: a loop), `rate_hz`, `direction` (one of its own), `kind` and `layers`
+        (names of sounds that may be layered), by keyword; returns no line where the family has nothing to offer
     apply : `apply(samples, rate_hz, **amounts) -> samples`; layering also takes `layer=samples`
-    label : the amounts in trade words, "truncate to 180 ms with a 30 ms fade"
-    settings : the same as (name, value, unit), for a settings sheet
+    words : `words(**amounts)`, in trade words: "truncate to 180 ms with a 30 ms fade"
+    sheet : rows of a settings sheet: words, the amount's name (or a fixed number), unit
     suits_loops : False where it only makes sense on a single hit
     resolve : fills in amounts that depend on the sound (the delay and polarity of a layer)
     nothing_to_do : why a sound comes back unchanged, in words
@@ -61,10 +57,10 @@ class Family:
     directions: tuple[Direction, ...]
     amount_lines: Callable[..., tuple[AmountLine, ...]]
     apply: Callable[..., Samples]
-    label: Callable[[Amounts], str]
-    settings: Callable[[Amounts], list[SheetRow]]
+    words: Callable[..., str]
+    sheet: tuple[SheetRow, ...]
     suits_loops: bool = True
-    resolve: Callable[..., Amounts] = _as_given
+    resolve: Callable[..., Amounts] = lambda samples, rate_hz, amounts, **_: amounts
     nothing_to_do: str = "leaves this sound as it is"
 
     def play(
@@ -81,6 +77,18 @@ class Family:
         frames, ahead, after = len(samples), round(CYCLE_BEFORE_S * rate_hz), round(CYCLE_AFTER_S * rate_hz)
         around = np.pad(samples, ((ahead, after), (0, 0)), mode="wrap")
         return self.apply(around, rate_hz, **given, **amounts)[ahead : ahead + frames]
+
+    def label(self, amounts: Amounts) -> str:
+        """The amounts in trade words."""
+        return self.words(**amounts)
+
+    def settings(self, amounts: Amounts) -> list[SheetRow]:
+        """The amounts as (words, value, unit), for a settings sheet; what is not given is left out."""
+        rows = ((text, amounts.get(of) if isinstance(of, str) else of, unit) for text, of, unit in self.sheet)
+        return [
+            (text, value if isinstance(value, str) else _SHOWN.get(unit, float)(value), unit)
+            for text, value, unit in rows if value is not None
+        ]  # fmt: skip
 
     def between(self, gentler: Amounts, stronger: Amounts) -> Amounts | None:
         """Amounts half-way between two neighbours of a line, rounded; None where there is no half-way."""
@@ -104,20 +112,6 @@ def rounded(value: float) -> float:
         return 0.0
     leading = abs(value) / 10.0 ** math.floor(math.log10(abs(value)))
     return float(f"{value:.{2 if leading < 2.0 else 1}e}")
-
-
-def number(amounts: Amounts, name: str, default: float = 0.0) -> float:
-    """A numeric amount.
-
-    Raises
-    ------
-    MeasureError
-        If it is a word.
-    """
-    value = amounts.get(name, default)
-    if isinstance(value, str):
-        raise MeasureError(f"treatment: amount {name!r} must be a number, found {value!r}")
-    return float(value)
 
 
 def in_db(value: float) -> str:

@@ -21,11 +21,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import fft
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, number
+from dossier.model.vocabulary import Kind
+from dossier.treat.families import AmountLine, Amounts, Family, in_db
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 REACH_S = 0.020
@@ -44,14 +45,7 @@ class LayerAlignment:
 def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.0) -> LayerAlignment:
     """Delay and polarity at which a layer, peak-matched and then at `gain_db`, goes best with a sound.
 
-    Parameters
-    ----------
-    samples, layer : (frames, channels), any lengths, same rate; compared as their mono sums
-    gain_db : level of the layer, for the energy of the sums
-
-    Returns
-    -------
-    LayerAlignment; no delay and no inversion where one of them is silent.
+    Both `(frames, channels)`, of any lengths, compared as mono sums.  Neither delay nor inversion where one is silent.
     """
     first = checked(samples, rate_hz).mean(axis=1)
     second = _conformed(checked(layer, rate_hz), 1, sample_peak(samples), gain_db)[:, 0]
@@ -80,12 +74,9 @@ def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.
 
 def _correlation(first: Array, second: Array, reach: int) -> Array:
     """Sum over n of first[n] second[n - delay] for delays from -reach to reach."""
-    from scipy import fft
-
     size = fft.next_fast_len(max(len(first), len(second)) + reach + 1, real=True)
     product = fft.irfft(fft.rfft(first, size) * np.conj(fft.rfft(second, size)), size)
-    result: Array = np.concatenate((product[-reach:], product[: reach + 1]))
-    return result
+    return np.concatenate((product[-reach:], product[: reach + 1]))
 
 
 def _onsets(line: Array, rate_hz: int) -> Array:
@@ -94,8 +85,7 @@ def _onsets(line: Array, rate_hz: int) -> Array:
 
     smooth = uniform_filter1d(np.abs(line), max(3, round(ENVELOPE_S * rate_hz)), mode="constant")
     level = np.log(np.maximum(smooth, 0.0) / max(float(smooth.max()), SILENCE) + 0.01)
-    rise: Array = np.maximum(np.diff(level, prepend=np.log(0.01)), 0.0)
-    return rise
+    return np.asarray(np.maximum(np.diff(level, prepend=np.log(0.01)), 0.0))
 
 
 def _conformed(layer: Array, channels: int, peak: float, gain_db: float) -> Array:
@@ -103,39 +93,18 @@ def _conformed(layer: Array, channels: int, peak: float, gain_db: float) -> Arra
     own = sample_peak(layer)
     if layer.shape[1] != channels:
         layer = layer.mean(axis=1, keepdims=True) if channels == 1 else np.repeat(layer, channels, axis=1)
-    scaled: Array = layer * (peak / own * 10.0 ** (gain_db / 20.0) if own >= SILENCE else 0.0)
-    return scaled
+    return layer * (peak / own * 10.0 ** (gain_db / 20.0) if own >= SILENCE else 0.0)
 
 
 def add_layer(
-    samples: Samples,
-    rate_hz: int,
-    *,
-    layer: Samples,
-    gain_db: float,
-    delay_ms: float | None = None,
-    polarity: str = "as it is",
-    file: str = "",
-) -> Samples:
-    """Add a layer to a sound.
+    samples: Samples, rate_hz: int, *, layer: Samples, gain_db: float, delay_ms: float | None = None,
+    polarity: str = "as it is", file: str = "",
+) -> Samples:  # fmt: skip
+    """Add a layer at `gain_db`, once its sample peak is that of the sound; a silent sound or layer changes nothing.
 
-    Parameters
-    ----------
-    samples, layer : (frames, channels) at the same rate; a mono layer goes to both channels, a stereo one is summed
-        for a mono sound
-    gain_db : level of the layer once its sample peak is that of the sound
-    delay_ms : moves the layer, rounded to the frame; None aligns it and chooses its polarity
-    polarity : "as it is" or "invert"; ignored without a delay
-    file : name of the layer, for the record
-
-    Returns
-    -------
-    (frames, channels), as long as the longer of the two.  A silent sound or layer changes nothing.
-
-    Raises
-    ------
-    MeasureError
-        For another polarity.
+    Both `(frames, channels)` at one rate, the result as long as the longer; a mono layer goes to both channels, a
+    stereo one is summed for a mono sound.  `delay_ms` is rounded to the frame; None aligns the layer and chooses its
+    polarity.  `polarity` is "as it is" or "invert", anything else a `MeasureError`.  `file` names the layer.
     """
     work = checked(samples, rate_hz)
     under = checked(layer, rate_hz)
@@ -160,44 +129,28 @@ def resolve(samples: Samples, rate_hz: int, amounts: Amounts, *, layer: Samples 
     """The amounts with the delay and polarity that the alignment finds, so that they can be shown and set by hand."""
     if layer is None or "delay_ms" in amounts:
         return amounts
-    where = align(samples, layer, rate_hz, gain_db=number(amounts, "gain_db"))
-    return {
-        **amounts,
-        "delay_ms": 1e3 * where.delay / rate_hz,
-        "polarity": "invert" if where.polarity < 0 else "as it is",
-    }
+    where = align(samples, layer, rate_hz, gain_db=float(amounts["gain_db"]))
+    polarity = "invert" if where.polarity < 0 else "as it is"
+    return {**amounts, "delay_ms": 1e3 * where.delay / rate_hz, "polarity": polarity}
 
 
-def _amount_lines(*, direction: Direction, kind: Kind, layers: Sequence[str], **_: object) -> tuple[AmountLine, ...]:
-    if direction != "fuller" or kind == "loop":
+def _amount_lines(*, kind: Kind, layers: Sequence[str], **_: object) -> tuple[AmountLine, ...]:
+    if kind == "loop":
         return ()
     return tuple(tuple({"file": file, "gain_db": gain} for gain in (-12.0, -9.0, -6.0, -3.0)) for file in layers)
 
 
-def _label(amounts: Amounts) -> str:
-    text = f"layer {amounts.get('file', 'a second sound')} at {in_db(number(amounts, 'gain_db'))}"
-    if "delay_ms" not in amounts:
+def _words(*, file: str, gain_db: float, delay_ms: float | None = None, polarity: str = "as it is") -> str:
+    text = f"layer {file} at {in_db(gain_db)}"
+    if delay_ms is None:
         return f"{text}, aligned"
-    delay = number(amounts, "delay_ms")
-    moved = f"moved {abs(delay):.2f} ms {'later' if delay > 0 else 'earlier'}" if delay else "not moved"
-    return f"{text}, {moved}, polarity {'inverted' if amounts.get('polarity') == 'invert' else 'as it is'}"
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    settings: list[SheetRow] = [
-        ("layer", str(amounts.get("file", "")), ""),
-        ("gain, at equal peaks", number(amounts, "gain_db"), "dB"),
-    ]
-    if "delay_ms" in amounts:
-        settings += [
-            ("delay", number(amounts, "delay_ms"), "ms"),
-            ("polarity", str(amounts.get("polarity", "as it is")), ""),
-        ]
-    return settings
+    moved = f"moved {abs(delay_ms):.2f} ms {'later' if delay_ms > 0 else 'earlier'}" if delay_ms else "not moved"
+    return f"{text}, {moved}, polarity {'inverted' if polarity == 'invert' else 'as it is'}"
 
 
 FAMILY = Family(
-    name="layering", directions=("fuller",), amount_lines=_amount_lines, apply=add_layer, label=_label,
-    settings=_settings, suits_loops=False, resolve=resolve,
-    nothing_to_do="has nothing to add: one of the two sounds is silent",
+    name="layering", directions=("fuller",), amount_lines=_amount_lines, apply=add_layer, words=_words,
+    sheet=(("layer", "file", ""), ("gain, at equal peaks", "gain_db", "dB"), ("delay", "delay_ms", "ms"),
+           ("polarity", "polarity", "")),
+    suits_loops=False, resolve=resolve, nothing_to_do="has nothing to add: one of the two sounds is silent",
 )  # fmt: skip

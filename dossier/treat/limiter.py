@@ -30,28 +30,10 @@ LONGEST_GAP = 1024  # loud places closer than this are measured in one go
 def limit(
     samples: Samples, rate_hz: int, *, ceiling_dbtp: float, peak_envelope: PeakEnvelope, in_place: bool = False
 ) -> tuple[Samples, float]:
-    """Limit a mix.
+    """Limit a mix, `(frames, channels)` (else `MeasureError`), finite, to a true peak of `ceiling_dbtp`.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-        Finite samples at any level.
-    ceiling_dbtp
-        Highest true peak, dBTP.
-    peak_envelope
-        The meter, for example `dossier.measure.true_peak.peak_envelope`.
-    in_place
-        Whether the samples are changed where they lie, rather than a copy of them.
-
-    Returns
-    -------
-    samples, most_db
-        The limited mix and the most that was taken anywhere, in dB (0: nothing was touched, the input comes back).
-
-    Raises
-    ------
-    MeasureError
-        If the samples are not `(frames, channels)`.
+    `peak_envelope` is the meter; `in_place` changes the samples where they lie rather than a copy.  Returns the mix and
+    the most that was taken anywhere, in dB (0: nothing was touched, the input comes back).
     """
     if samples.ndim != 2:
         raise MeasureError(f"a mix is (frames, channels), found shape {samples.shape}")

@@ -18,71 +18,36 @@ import math
 
 import numpy as np
 
-from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Role
+from dossier.model.measures import Samples
+from dossier.model.vocabulary import Role
 from dossier.treat.envelope import HOLD_S, decibels, held, linked
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_percent, number
+from dossier.treat.families import AmountLine, Family, in_percent
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 STEP_S = 0.00025
 
 
 def compress(
-    samples: Samples,
-    rate_hz: int,
-    *,
-    threshold_db: float,
-    ratio: float,
-    blend: float,
-    attack_ms: float = 5.0,
-    release_ms: float = 100.0,
-    look_ahead_ms: float = 0.0,
-) -> Samples:
-    """Blend a compressed copy under a sound.
+    samples: Samples, rate_hz: int, *, threshold_db: float, ratio: float, blend: float, attack_ms: float = 5.0,
+    release_ms: float = 100.0, look_ahead_ms: float = 0.0,
+) -> Samples:  # fmt: skip
+    """Blend a compressed copy under a sound, `(frames, channels)`.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    threshold_db : below the sound's sample peak, -60 to 0 dB
-    ratio : 1 (nothing) and up
-    blend : share of the copy, 0 (none) to 1 (only the copy)
-    attack_ms, release_ms : time constants, 0.1 ms and up
-    look_ahead_ms : 0 (attacks pass before the gain has followed) to 12.5
-
-    Returns
-    -------
-    (frames, channels), same length.
+    `threshold_db` -60 to 0, from the sound's sample peak; `ratio` 1 (nothing) and up; `blend` 0 (none) to 1 (only the
+    copy); time constants 0.1 ms and up; `look_ahead_ms` 0 (attacks pass before the gain has followed) to 12.5.
     """
     work = checked(samples, rate_hz)
     peak = sample_peak(work)
     if peak < SILENCE or blend <= 0.0 or ratio <= 1.0 or threshold_db >= 0.0:
         return like(work, samples)
-    gain_db = -reduction_db(
-        work / peak, rate_hz, threshold_db=threshold_db, ratio=ratio, attack_ms=attack_ms, release_ms=release_ms,
-        look_ahead_ms=look_ahead_ms,
-    )  # fmt: skip
-    copy_gain = 10.0 ** ((gain_db - threshold_db * (1.0 - 1.0 / ratio)) / 20.0)
-    return like(work * ((1.0 - blend) + blend * copy_gain)[:, None], samples)
-
-
-def reduction_db(
-    work: Array,
-    rate_hz: int,
-    *,
-    threshold_db: float,
-    ratio: float,
-    attack_ms: float,
-    release_ms: float,
-    look_ahead_ms: float = 0.0,
-) -> Array:
-    """Gain reduction over time, `(frames,)` dB, zero and up, for a sound whose sample peak is 1."""
     step = max(1, round(STEP_S * rate_hz))
     ahead = round(1e-3 * min(look_ahead_ms, 1e3 * HOLD_S) * rate_hz / step)
     steps = -(-len(work) // step) + ahead
     level = np.zeros(steps * step)
-    level[: len(work)] = linked(work)
+    level[: len(work)] = linked(work / peak)
     fast = held(level.reshape(steps, step).max(axis=1), round(HOLD_S * rate_hz / step))
-    target = np.maximum(decibels(fast) - threshold_db, 0.0) * (1.0 - 1.0 / ratio)
+    slope = 1.0 - 1.0 / ratio
+    target = np.maximum(decibels(fast) - threshold_db, 0.0) * slope
     duration_s = step / rate_hz
     rise = math.exp(-duration_s / (1e-3 * attack_ms))
     fall = math.exp(-duration_s / (1e-3 * release_ms))
@@ -90,46 +55,33 @@ def reduction_db(
     for wanted in target.tolist():  # a branching recursion: at 4,000 steps a second a plain loop costs a millisecond
         state = wanted + (state - wanted) * (rise if wanted > state else fall)
         states.append(state)
-    result: Array = np.interp(np.arange(len(work)), (np.arange(steps) + 1.0 - ahead) * step, states)
-    return result
+    reduction_db = np.interp(np.arange(len(work)), (np.arange(steps) + 1.0 - ahead) * step, states)
+    copy_gain = 10.0 ** ((-reduction_db - threshold_db * slope) / 20.0)
+    return like(work * ((1.0 - blend) + blend * copy_gain)[:, None], samples)
 
 
-def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
-    if direction != "fuller":
-        return ()
+def _amount_lines(*, role: Role | None, **_: object) -> tuple[AmountLine, ...]:
     short = role in ("closed-hat", "rim", "shaker", "percussion", "clap")
-    release = 40.0 if short else 60.0
     steps = ((-18.0, 3.0, 0.25), (-24.0, 4.0, 0.3), (-30.0, 5.0, 0.4), (-36.0, 7.0, 0.5), (-40.0, 10.0, 0.65))
-    timing = {"attack_ms": 1.0, "release_ms": release, "look_ahead_ms": 4.0}
-    line: AmountLine = tuple(
-        {"threshold_db": threshold, "ratio": ratio, "blend": blend, **timing} for threshold, ratio, blend in steps
-    )
-    return (line,)
+    timing = {"attack_ms": 1.0, "release_ms": 40.0 if short else 60.0, "look_ahead_ms": 4.0}
+    return (tuple({"threshold_db": low, "ratio": ratio, "blend": blend, **timing} for low, ratio, blend in steps),)
 
 
-def _label(amounts: Amounts) -> str:
-    attack, release = number(amounts, "attack_ms", 5.0), number(amounts, "release_ms", 100.0)
-    ahead = number(amounts, "look_ahead_ms")
+def _words(
+    *, threshold_db: float, ratio: float, blend: float, attack_ms: float, release_ms: float, look_ahead_ms: float
+) -> str:
+    ahead = f", looking {look_ahead_ms:.3g} ms ahead" if look_ahead_ms else ""
     return (
-        f"parallel compression, {number(amounts, 'ratio'):.3g}:1 from {-number(amounts, 'threshold_db'):.3g} dB under "
-        f"the peak, {in_percent(number(amounts, 'blend'))} blended in, attack {attack:.3g} ms, release {release:.3g} ms"
-        + (f", looking {ahead:.3g} ms ahead" if ahead else "")
+        f"parallel compression, {ratio:.3g}:1 from {-threshold_db:.3g} dB under the peak, {in_percent(blend)} blended "
+        f"in, attack {attack_ms:.3g} ms, release {release_ms:.3g} ms{ahead}"
     )
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [
-        ("threshold, relative to the peak", number(amounts, "threshold_db"), "dB"),
-        ("ratio", number(amounts, "ratio"), ":1"),
-        ("blend", 100.0 * number(amounts, "blend"), "%"),
-        ("attack", number(amounts, "attack_ms", 5.0), "ms"),
-        ("release", number(amounts, "release_ms", 100.0), "ms"),
-        ("hold", 1e3 * HOLD_S, "ms"),
-        ("look-ahead", number(amounts, "look_ahead_ms"), "ms"),
-    ]
 
 
 FAMILY = Family(
-    name="parallel compression", directions=("fuller",), amount_lines=_amount_lines, apply=compress, label=_label,
-    settings=_settings,
+    name="parallel compression", directions=("fuller",), amount_lines=_amount_lines, apply=compress, words=_words,
+    sheet=(
+        ("threshold, relative to the peak", "threshold_db", "dB"), ("ratio", "ratio", ":1"), ("blend", "blend", "%"),
+        ("attack", "attack_ms", "ms"), ("release", "release_ms", "ms"), ("hold", 1e3 * HOLD_S, "ms"),
+        ("look-ahead", "look_ahead_ms", "ms"),
+    ),
 )  # fmt: skip

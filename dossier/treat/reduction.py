@@ -20,8 +20,7 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_hz, number
+from dossier.treat.families import AmountLine, Family, in_hz
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 PASS, STOP = 0.40, 0.50  # of the low rate
@@ -36,22 +35,13 @@ def _band_limit(up: int, down: int) -> Array:
     width = (STOP - PASS) / down  # of the intermediate rate
     half = math.ceil((STOP_DB - 7.95) / (2.285 * 2.0 * math.pi * width) / 2.0)
     beta = 0.1102 * (STOP_DB - 8.7)
-    taps: Array = firwin(2 * half + 1, (PASS + STOP) / down, window=("kaiser", beta))
-    return taps
+    return np.asarray(firwin(2 * half + 1, (PASS + STOP) / down, window=("kaiser", beta)))
 
 
 def reduce(samples: Samples, rate_hz: int, *, reduced_rate_hz: float, bits: float) -> Samples:
-    """Bring a sound down to a lower rate and fewer bits, and back as steps.
+    """Bring a sound, `(frames, channels)`, down to a lower rate and fewer bits, and back as steps at its own rate.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    reduced_rate_hz : 1000 Hz and up; at the sound's own rate or above only the bits are reduced
-    bits : 2-24, rounded to a whole number
-
-    Returns
-    -------
-    (frames, channels), same length and rate.
+    `reduced_rate_hz` 1000 and up (from the sound's own rate on only the bits are reduced); `bits` 2-24, made whole.
     """
     from scipy.signal import resample_poly
 
@@ -63,8 +53,7 @@ def reduce(samples: Samples, rate_hz: int, *, reduced_rate_hz: float, bits: floa
         return like(_quantised(work, round(bits)), samples)
     common = math.gcd(low_rate, rate_hz)
     up, down = low_rate // common, rate_hz // common
-    slow = resample_poly(work, up, down, axis=0, window=_band_limit(up, down))
-    slow = _quantised(slow, round(bits))
+    slow = _quantised(resample_poly(work, up, down, axis=0, window=_band_limit(up, down)), round(bits))
     instants = np.floor(np.arange(len(work)) * (low_rate / rate_hz) + 0.5).astype(np.int64)
     return like(slow[np.minimum(instants, len(slow) - 1)], samples)
 
@@ -76,30 +65,19 @@ def _quantised(work: Array, bits: int) -> Array:
         return work
     step = 2.0 * peak / (2**bits - 1)
     half = 2 ** (bits - 1)
-    result: Array = np.clip(np.rint(work / step), -half, half - 1) * step
-    return result
+    return np.asarray(np.clip(np.rint(work / step), -half, half - 1) * step)
 
 
-def _amount_lines(*, rate_hz: int, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
-    if direction != "leaner":
-        return ()
+def _amount_lines(*, rate_hz: int, **_: object) -> tuple[AmountLine, ...]:
     steps = ((26_000.0, 12.0), (20_000.0, 12.0), (15_000.0, 10.0), (11_000.0, 10.0), (8_000.0, 8.0))
     return (tuple({"reduced_rate_hz": rate, "bits": bits} for rate, bits in steps if rate < rate_hz),)
 
 
-def _label(amounts: Amounts) -> str:
-    rate, bits = number(amounts, "reduced_rate_hz"), round(number(amounts, "bits"))
-    return f"reduced to {in_hz(rate)} sample rate and {bits} bits"
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [
-        ("sample rate", number(amounts, "reduced_rate_hz"), "Hz"),
-        ("word length", float(round(number(amounts, "bits"))), "bits"),
-    ]
+def _words(*, reduced_rate_hz: float, bits: float) -> str:
+    return f"reduced to {in_hz(reduced_rate_hz)} sample rate and {round(bits)} bits"
 
 
 FAMILY = Family(
-    name="band and bit reduction", directions=("leaner",), amount_lines=_amount_lines, apply=reduce, label=_label,
-    settings=_settings,
+    name="band and bit reduction", directions=("leaner",), amount_lines=_amount_lines, apply=reduce, words=_words,
+    sheet=(("sample rate", "reduced_rate_hz", "Hz"), ("word length", "bits", "bits")),
 )  # fmt: skip

@@ -19,8 +19,8 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Role
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_percent, number
+from dossier.model.vocabulary import Role
+from dossier.treat.families import AmountLine, Family, in_percent
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 SEED = 4119
@@ -53,53 +53,32 @@ def impulse_response(rate_hz: int, channels: int, decay_s: float) -> Array:
 
 
 def in_room(samples: Samples, rate_hz: int, *, decay_s: float, mix: float) -> Samples:
-    """Put a sound into a short room.
+    """Put a sound into a short room: `(frames, channels)` to `(frames + tail, channels)`; silence comes back as it is.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    decay_s : time for 60 dB, 0.05-2 s
-    mix : share of the tail, 0-1
-
-    Returns
-    -------
-    (frames + tail, channels); silence comes back as it is.
+    `decay_s` 0.05-2, the time for 60 dB; `mix` 0-1, the share of the tail.
     """
     from scipy.signal import oaconvolve
 
     work = checked(samples, rate_hz)
     if sample_peak(work) < SILENCE or mix <= 0.0:
         return like(work, samples)
-    response = impulse_response(rate_hz, work.shape[1], float(decay_s))
-    wet = oaconvolve(work, response, axes=0)
-    frames = len(work)
-    wet *= mix
-    wet[:frames] += (1.0 - mix) * work
+    wet = mix * oaconvolve(work, impulse_response(rate_hz, work.shape[1], float(decay_s)), axes=0)
+    wet[: len(work)] += (1.0 - mix) * work
     return like(wet, samples)
 
 
-def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
-    if direction != "fuller":
-        return ()
+def _amount_lines(*, role: Role | None, **_: object) -> tuple[AmountLine, ...]:
     steps: tuple[tuple[float, float], ...] = ((0.2, 0.1), (0.25, 0.16), (0.3, 0.22), (0.4, 0.28), (0.5, 0.36))
     if role == "kick":  # a long tail under a kick blurs the low end
         steps = ((0.15, 0.06), (0.18, 0.1), (0.22, 0.14), (0.26, 0.2))
     return (tuple({"decay_s": decay, "mix": mix} for decay, mix in steps),)
 
 
-def _label(amounts: Amounts) -> str:
-    return f"short room, {number(amounts, 'decay_s'):.2g} s decay, {in_percent(number(amounts, 'mix'))} mixed in"
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [
-        ("decay (60 dB)", number(amounts, "decay_s"), "s"),
-        ("mix", 100.0 * number(amounts, "mix"), "%"),
-        ("delay before the room", 1e3 * DELAY_S, "ms"),
-    ]
+def _words(*, decay_s: float, mix: float) -> str:
+    return f"short room, {decay_s:.2g} s decay, {in_percent(mix)} mixed in"
 
 
 FAMILY = Family(
-    name="short room", directions=("fuller",), amount_lines=_amount_lines, apply=in_room, label=_label,
-    settings=_settings,
+    name="short room", directions=("fuller",), amount_lines=_amount_lines, apply=in_room, words=_words,
+    sheet=(("decay (60 dB)", "decay_s", "s"), ("mix", "mix", "%"), ("delay before the room", 1e3 * DELAY_S, "ms")),
 )  # fmt: skip

@@ -11,13 +11,7 @@ SILENCE = 1e-9  # -180 dBFS: below the last bit of 24-bit audio (-144 dBFS) by a
 
 
 def checked(samples: Samples, rate_hz: int) -> Array:
-    """The samples as float64 `(frames, channels)`, never the caller's own memory.
-
-    Raises
-    ------
-    MeasureError
-        If the shape, the rate or the values break the contract.
-    """
+    """The samples as float64, never the caller's memory; `MeasureError` if shape, rate or values break the contract."""
     if samples.ndim != 2 or samples.shape[1] not in (1, 2):
         raise MeasureError(f"treatment: samples must be (frames, 1 or 2 channels), found shape {samples.shape}")
     if rate_hz < 1000:

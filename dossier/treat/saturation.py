@@ -21,10 +21,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from scipy import fft
 
 from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Role
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, in_percent, number
+from dossier.model.vocabulary import Role
+from dossier.treat.families import AmountLine, Family, in_db, in_percent
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 EDGE_LOW, EDGE_HIGH = 0.45, 0.50  # of the sample rate: the band edge, zero phase
@@ -34,22 +35,14 @@ DC_HZ = 10.0
 EASY_DB = 10.0  # up to here 4 times the rate keep a full-scale 5 kHz tone's aliases below -100 dB
 
 
-def saturate(
-    samples: Samples, rate_hz: int, *, drive_db: float, mix: float = 1.0, asymmetry: float = 0.0
-) -> Samples:
-    """Drive a sound into a tanh curve.
+def saturate(samples: Samples, rate_hz: int, *, drive_db: float, mix: float = 1.0, asymmetry: float = 0.0) -> Samples:
+    """Drive a sound, `(frames, channels)`, into a tanh curve; the peak stays (or falls a little where mixed).
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    drive_db : gain into the curve, 0-30 dB, counted from the sound's sample peak
-    mix : share of the driven sound, 0 (none) to 1
-    asymmetry : offset on the curve as a share of the peak, 0 (odd harmonics only) to 0.5
-
-    Returns
-    -------
-    (frames, channels), same length, same sample peak (never more; a little less where mixed).
+    `drive_db` 0-30, counted from the sound's sample peak; `mix` 0-1, the share of the driven sound; `asymmetry` 0 (odd
+    harmonics only) to 0.5, as a share of the peak.
     """
+    from scipy.signal import lfilter
+
     work = checked(samples, rate_hz)
     peak = sample_peak(work)
     if peak < SILENCE or mix <= 0.0:
@@ -67,19 +60,18 @@ def saturate(
         return x
 
     single = work.shape[1] == 2 and np.array_equal(work[:, 0], work[:, 1])  # a mono file on two channels: half the work
-    driven = oversampled(work[:, :1] / peak if single else work / peak, _factor(rate_hz, drive_db), curve)
-    if asymmetry:
-        driven = without_dc(driven, rate_hz)
+    base = 8 if drive_db > EASY_DB else 4
+    factor = max(2, base if rate_hz < 64_000 else base // 2 if rate_hz < 128_000 else base // 4)
+    driven = oversampled(work[:, :1] / peak if single else work / peak, factor, curve)
+    if asymmetry:  # take the constant part away
+        pole = np.exp(-2.0 * np.pi * DC_HZ / rate_hz)
+        scale = 0.5 * (1.0 + pole)
+        driven = lfilter([scale, -scale], [1.0, -pole], driven, axis=0)
     top = sample_peak(driven)
     if top < SILENCE:
         return like(work, samples)
     driven *= peak / top
     return like((1.0 - mix) * work + mix * driven, samples)
-
-
-def _factor(rate_hz: int, drive_db: float) -> int:
-    base = 8 if drive_db > EASY_DB else 4
-    return max(2, base if rate_hz < 64_000 else base // 2 if rate_hz < 128_000 else base // 4)
 
 
 def oversampled(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
@@ -97,8 +89,6 @@ def oversampled(work: Array, factor: int, curve: Callable[[Array], Array]) -> Ar
 
 
 def _block(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
-    from scipy import fft
-
     frames = len(work)
     size = 2 * fft.next_fast_len((frames + 2 * MARGIN + 1) // 2, real=True)
     half = size // 2
@@ -109,23 +99,10 @@ def _block(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
     wide[:, : half + 1] = fft.rfft(line, size, axis=1) * (edge * factor)
     driven = curve(fft.irfft(wide, size * factor, axis=1, overwrite_x=True))
     narrow = fft.rfft(driven, axis=1, overwrite_x=True)[:, : half + 1].astype(np.complex128) * (edge / factor)
-    result: Array = fft.irfft(narrow, size, axis=1)[:, :frames].T
-    return result
+    return np.asarray(fft.irfft(narrow, size, axis=1)[:, :frames].T)
 
 
-def without_dc(work: Array, rate_hz: int) -> Array:
-    """First-order high-pass at 10 Hz."""
-    from scipy.signal import lfilter
-
-    pole = np.exp(-2.0 * np.pi * DC_HZ / rate_hz)
-    scale = 0.5 * (1.0 + pole)
-    result: Array = lfilter([scale, -scale], [1.0, -pole], work, axis=0)
-    return result
-
-
-def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
-    if direction != "fuller":
-        return ()
+def _amount_lines(*, role: Role | None, **_: object) -> tuple[AmountLine, ...]:
     steps = ((4.0, 0.5), (7.0, 0.6), (10.0, 0.7), (14.0, 0.8), (18.0, 1.0))
     if role in ("closed-hat", "open-hat", "ride", "crash", "shaker"):  # bright already: harmonics turn to hiss
         steps = ((3.0, 0.4), (5.0, 0.5), (7.0, 0.6), (10.0, 0.7), (13.0, 0.8))
@@ -135,23 +112,13 @@ def _amount_lines(*, role: Role | None, direction: Direction, **_: object) -> tu
     return (symmetric,)
 
 
-def _label(amounts: Amounts) -> str:
-    asymmetry = number(amounts, "asymmetry")
+def _words(*, drive_db: float, mix: float = 1.0, asymmetry: float = 0.0) -> str:
     kind = f", asymmetry {in_percent(asymmetry)}" if asymmetry else ""
-    mix = number(amounts, "mix", 1.0)
     blend = f", {in_percent(mix)} mixed in" if mix < 1.0 else ""
-    return f"saturation, {in_db(number(amounts, 'drive_db'))} drive{kind}{blend}"
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [
-        ("drive over the peak", number(amounts, "drive_db"), "dB"),
-        ("asymmetry", 100.0 * number(amounts, "asymmetry"), "%"),
-        ("mix", 100.0 * number(amounts, "mix", 1.0), "%"),
-    ]
+    return f"saturation, {in_db(drive_db)} drive{kind}{blend}"
 
 
 FAMILY = Family(
-    name="saturation", directions=("fuller",), amount_lines=_amount_lines, apply=saturate, label=_label,
-    settings=_settings,
+    name="saturation", directions=("fuller",), amount_lines=_amount_lines, apply=saturate, words=_words,
+    sheet=(("drive over the peak", "drive_db", "dB"), ("asymmetry", "asymmetry", "%"), ("mix", "mix", "%")),
 )  # fmt: skip

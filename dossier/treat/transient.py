@@ -20,7 +20,7 @@ import numpy as np
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Direction
 from dossier.treat.envelope import HOLD_S, decibels, from_decibels, held, in_pieces, linked
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, number
+from dossier.treat.families import AmountLine, Family, in_db
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 RISE_S = 0.020  # time constant of the slow envelope
@@ -31,54 +31,30 @@ SMOOTH_S = 0.002
 
 
 def shape(samples: Samples, rate_hz: int, *, attack_db: float = 0.0, sustain_db: float = 0.0) -> Samples:
-    """Raise or lower the attacks and what rings after them.
+    """Raise or lower the attacks of `(frames, channels)`, and what rings after them, by up to 24 dB in full effect."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+    from scipy.signal import lfilter
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    attack_db, sustain_db : gain in full effect, -24 to +24 dB
-
-    Returns
-    -------
-    (frames, channels), same length; both channels get the same gain.
-    """
     work = checked(samples, rate_hz)
     peak = sample_peak(work)
     if peak < SILENCE or (attack_db == 0.0 and sustain_db == 0.0):
         return like(work, samples)
-    gain_db = gain_curve_db(work / peak, rate_hz, attack_db=attack_db, sustain_db=sustain_db)
-    return like(work * from_decibels(gain_db)[:, None], samples)
-
-
-def gain_curve_db(work: Array, rate_hz: int, *, attack_db: float, sustain_db: float) -> Array:
-    """The gain over time, `(frames,)` dB, for a sound whose sample peak is 1."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-    from scipy.signal import lfilter
-
     span = 2 * round(0.5 * SMOOTH_S * rate_hz) + 1
-    fast = held(linked(work), round(HOLD_S * rate_hz))
+    fast = held(linked(work / peak), round(HOLD_S * rate_hz))
     fast_db = decibels(fast)
     gain = np.zeros(len(work))
     if attack_db:
         pole = np.exp(-1.0 / (RISE_S * rate_hz))
         slow_db = decibels(lfilter([1.0 - pole], [1.0, -pole], fast))
-        share = _clipped(np.subtract(fast_db, slow_db, out=slow_db), ATTACK_SPAN_DB)
+        share = np.clip((fast_db - slow_db) / ATTACK_SPAN_DB, 0.0, 1.0)
         gain += attack_db * in_pieces(lambda part: maximum_filter1d(part, span, mode="nearest"), share, span)
     if sustain_db:
         fall = np.arange(len(work)) * (FALL_DB_PER_S / rate_hz)
-        top_db = fast_db + fall
-        np.maximum.accumulate(top_db, out=top_db)
-        top_db -= fall
-        share = _clipped(np.subtract(top_db, fast_db, out=top_db), SUSTAIN_SPAN_DB)
+        top_db = np.maximum.accumulate(fast_db + fall) - fall
+        share = np.clip((top_db - fast_db) / SUSTAIN_SPAN_DB, 0.0, 1.0)
         gain += sustain_db * in_pieces(lambda part: minimum_filter1d(part, span, mode="nearest"), share, span)
-    return in_pieces(lambda part: _smoothed(part, span), gain, span)
-
-
-def _clipped(difference_db: Array, full_db: float) -> Array:
-    """Share of the full effect, 0 to 1; in place."""
-    difference_db /= full_db
-    np.maximum(difference_db, 0.0, out=difference_db)
-    return np.minimum(difference_db, 1.0, out=difference_db)
+    smooth_db = in_pieces(lambda part: _smoothed(part, span), gain, span)
+    return like(work * from_decibels(smooth_db)[:, None], samples)
 
 
 def _smoothed(gain: Array, span: int) -> Array:
@@ -93,32 +69,21 @@ def _smoothed(gain: Array, span: int) -> Array:
 
 
 def _amount_lines(*, direction: Direction, **_: object) -> tuple[AmountLine, ...]:
-    if direction == "fuller":  # more body under the same peak: more sustain, or less attack
-        sustain: AmountLine = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (2.0, 4.0, 6.0, 9.0, 12.0))
-        attack: AmountLine = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
-        return sustain, attack
-    sustain = tuple({"attack_db": 0.0, "sustain_db": gain} for gain in (-3.0, -6.0, -9.0, -14.0, -20.0))
-    attack = tuple({"attack_db": gain, "sustain_db": 0.0} for gain in (-2.0, -3.0, -4.0, -6.0, -8.0))
-    return sustain, attack
+    # fuller: more body under the same peak, by more sustain or less attack
+    sustains = (2.0, 4.0, 6.0, 9.0, 12.0) if direction == "fuller" else (-3.0, -6.0, -9.0, -14.0, -20.0)
+    attacks = (-2.0, -3.0, -4.0, -6.0, -8.0)
+    return (
+        tuple({"attack_db": 0.0, "sustain_db": gain} for gain in sustains),
+        tuple({"attack_db": gain, "sustain_db": 0.0} for gain in attacks),
+    )
 
 
-def _label(amounts: Amounts) -> str:
-    parts = [
-        f"{word} {in_db(number(amounts, name))}"
-        for word, name in (("attack", "attack_db"), ("sustain", "sustain_db"))
-        if number(amounts, name)
-    ]
+def _words(*, attack_db: float = 0.0, sustain_db: float = 0.0) -> str:
+    parts = [f"{word} {in_db(gain)}" for word, gain in (("attack", attack_db), ("sustain", sustain_db)) if gain]
     return "transient shaping, " + (", ".join(parts) or "nothing changed")
 
 
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [
-        ("attack gain", number(amounts, "attack_db"), "dB"),
-        ("sustain gain", number(amounts, "sustain_db"), "dB"),
-    ]
-
-
 FAMILY = Family(
-    name="transient shaping", directions=("fuller", "leaner"), amount_lines=_amount_lines, apply=shape,
-    label=_label, settings=_settings,
+    name="transient shaping", directions=("fuller", "leaner"), amount_lines=_amount_lines, apply=shape, words=_words,
+    sheet=(("attack gain", "attack_db", "dB"), ("sustain gain", "sustain_db", "dB")),
 )  # fmt: skip

@@ -10,38 +10,24 @@ from __future__ import annotations
 
 import numpy as np
 
-from dossier.model.measures import Array, Samples
-from dossier.model.vocabulary import Direction, Kind, Role
+from dossier.model.measures import Samples
+from dossier.model.vocabulary import Kind, Role
 from dossier.treat.envelope import linked
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, number
+from dossier.treat.families import AmountLine, Family
 from dossier.treat.samples import SILENCE, checked, like, sample_peak
 
 ONSET_DB = -40.0
 
 
-def onset_frame(work: Array) -> int:
-    """First frame within 40 dB of the sample peak; 0 for silence."""
-    peak = sample_peak(work)
-    if peak < SILENCE:
-        return 0
-    return int(np.argmax(linked(work) >= peak * 10.0 ** (ONSET_DB / 20.0)))
-
-
 def truncate(samples: Samples, rate_hz: int, *, length_ms: float, fade_ms: float) -> Samples:
-    """Keep the first `length_ms` from the onset, the last `fade_ms` of them faded out.
+    """Keep the first `length_ms` (1 and up) from the onset, the last `fade_ms` of them faded out.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    length_ms : kept, fade included, 1 ms and up
-    fade_ms : at most the length
-
-    Returns
-    -------
-    (onset + length, channels), or the samples as they are where the file ends sooner.
+    `(frames, channels)` to `(onset + length, channels)`; the samples as they are where the file ends sooner.
     """
     work = checked(samples, rate_hz)
-    keep = onset_frame(work) + max(2, round(1e-3 * length_ms * rate_hz))
+    peak = sample_peak(work)
+    onset = int(np.argmax(linked(work) >= peak * 10.0 ** (ONSET_DB / 20.0))) if peak >= SILENCE else 0
+    keep = onset + max(2, round(1e-3 * length_ms * rate_hz))
     if keep >= len(work):
         return like(work, samples)
     work = work[:keep]
@@ -65,24 +51,19 @@ _LENGTHS_MS: dict[Role | None, tuple[float, ...]] = {
 }
 
 
-def _amount_lines(*, role: Role | None, direction: Direction, kind: Kind, **_: object) -> tuple[AmountLine, ...]:
-    if direction != "leaner" or kind == "loop":
+def _amount_lines(*, role: Role | None, kind: Kind, **_: object) -> tuple[AmountLine, ...]:
+    if kind == "loop":
         return ()
     lengths = _LENGTHS_MS.get(role, _LENGTHS_MS["percussion"])
     return (tuple({"length_ms": length, "fade_ms": float(round(length / 4.0))} for length in lengths),)
 
 
-def _label(amounts: Amounts) -> str:
-    return (
-        f"truncate to {number(amounts, 'length_ms'):.4g} ms with a {number(amounts, 'fade_ms'):.3g} ms fade"
-    )
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [("length", number(amounts, "length_ms"), "ms"), ("fade-out", number(amounts, "fade_ms"), "ms")]
+def _words(*, length_ms: float, fade_ms: float) -> str:
+    return f"truncate to {length_ms:.4g} ms with a {fade_ms:.3g} ms fade"
 
 
 FAMILY = Family(
-    name="truncation", directions=("leaner",), amount_lines=_amount_lines, apply=truncate, label=_label,
-    settings=_settings, suits_loops=False, nothing_to_do="is shorter than that already",
+    name="truncation", directions=("leaner",), amount_lines=_amount_lines, apply=truncate, words=_words,
+    sheet=(("length", "length_ms", "ms"), ("fade-out", "fade_ms", "ms")),
+    suits_loops=False, nothing_to_do="is shorter than that already",
 )  # fmt: skip

@@ -11,24 +11,14 @@ import numpy as np
 
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction
-from dossier.treat.families import AmountLine, Amounts, Family, SheetRow, in_db, number
+from dossier.treat.families import AmountLine, Family, in_db
 from dossier.treat.samples import checked, like
 
 NONE_DB = -60.0
 
 
 def widen(samples: Samples, rate_hz: int, *, side_db: float) -> Samples:
-    """Scale the side signal.
-
-    Parameters
-    ----------
-    samples : (frames, channels)
-    side_db : gain of the side, -60 (mono) to +12 dB
-
-    Returns
-    -------
-    (frames, channels), same length; bit-exact where there is no side.
-    """
+    """Scale the side of `(frames, channels)` by -60 (mono) to +12 dB; bit-exact where there is no side."""
     work = checked(samples, rate_hz)
     if work.shape[1] == 1 or side_db == 0.0 or np.array_equal(work[:, 0], work[:, 1]):
         return like(work, samples)
@@ -43,16 +33,13 @@ def _amount_lines(*, direction: Direction, **_: object) -> tuple[AmountLine, ...
     return (tuple({"side_db": gain} for gain in gains),)
 
 
-def _label(amounts: Amounts) -> str:
-    side = number(amounts, "side_db")
-    return "narrowed to mono" if side <= NONE_DB else f"{'widened' if side > 0 else 'narrowed'}, side {in_db(side)}"
-
-
-def _settings(amounts: Amounts) -> list[SheetRow]:
-    return [("side gain", number(amounts, "side_db"), "dB")]
+def _words(*, side_db: float) -> str:
+    return "narrowed to mono" if side_db <= NONE_DB else (
+        f"{'widened' if side_db > 0 else 'narrowed'}, side {in_db(side_db)}"
+    )  # fmt: skip
 
 
 FAMILY = Family(
-    name="width", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=widen, label=_label,
-    settings=_settings, nothing_to_do="has the same in both channels: no side to change",
+    name="width", directions=("leaner", "fuller"), amount_lines=_amount_lines, apply=widen, words=_words,
+    sheet=(("side gain", "side_db", "dB"),), nothing_to_do="has the same in both channels: no side to change",
 )  # fmt: skip

@@ -201,7 +201,7 @@ def quarter(number: int) -> Family:
     return Family(
         name=f"quarter {number}", directions=("fuller",), apply=apply,
         amount_lines=lambda **_: (tuple({"gain": gain} for gain in (1.1, 1.2, 1.3, 1.4, 1.5)),),
-        label=lambda amounts: f"quarter {number} by {amounts['gain']}", settings=lambda amounts: [],
+        words=lambda gain: f"quarter {number} by {gain}", sheet=(),
     )  # fmt: skip
 
 

@@ -35,7 +35,7 @@ def one(name: str, effect, direction) -> Family:
         name=name, directions=(direction,),
         amount_lines=lambda **_: (tuple({"strength": s} for s in (0.2, 0.4, 0.6, 0.8, 1.0)),),
         apply=lambda samples, rate_hz, *, strength: effect(samples, strength),
-        label=lambda amounts: f"{name} {amounts['strength']}", settings=lambda amounts: [],
+        words=lambda strength: f"{name} {strength}", sheet=(),
     )  # fmt: skip
 
 

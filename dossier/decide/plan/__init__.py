@@ -43,52 +43,29 @@ class SearchResult:
 
 
 def search(
-    samples: Samples,
-    rate_hz: int,
-    *,
-    candidate: str,
-    role: Role | None,
-    direction: Direction,
-    families: Mapping[str, Treatment],
-    measure: Callable[[Samples], DrumFigures],
-    true_peak: Callable[[Samples], float],
-    policy: Mapping[str, float],
-    most_evaluations: int,
-    share_enough: float | None = None,
-    layers: Mapping[str, Samples] = MappingProxyType({}),
+    samples: Samples, rate_hz: int, *, candidate: str, role: Role | None, direction: Direction,
+    families: Mapping[str, Treatment], measure: Callable[[Samples], DrumFigures],
+    true_peak: Callable[[Samples], float], policy: Mapping[str, float], most_evaluations: int,
+    share_enough: float | None = None, layers: Mapping[str, Samples] = MappingProxyType({}),
     measure_at_gain: Callable[[Samples, float], DrumFigures] | None = None,
     own_lines: AmountLines = MappingProxyType({}),
-) -> SearchResult:
-    """Search the plan for one drum in one beat.
+) -> SearchResult:  # fmt: skip
+    """Search the plan for one drum, `(frames, channels)`, in one beat.
+
+    Where nothing helps (and for silence) `plan.helped` is False, with no steps and `after` equal to `before`;
+    `plan.tried` says of every family that is not in the plan why, in numbers.
 
     Parameters
     ----------
-    samples, rate_hz
-        The untreated drum, `(frames, channels)`.
-    candidate, role, direction
-        What it is (a loop where there is no role), and where it should go.
-    families
-        Treatments by name, in the order in which they stand in a chain, for example `dossier.treat.FAMILIES`.
-    measure
-        Figures of a drum given as samples at `rate_hz`, as it plays in this beat; called `most_evaluations` times at
-        most.
-    true_peak
-        Linear true peak of samples.
-    share_enough
-        Audible share, 0-1, at which the intent asks for no more; None: it must stay as it is.
-    layers
-        Other sounds at `rate_hz` that may be layered under the drum, best first; three are tried.
-    measure_at_gain
-        The figures of samples that were measured just before, at a gain in dB: what is left of a gain at equal
-        loudness.  None: not measured.
-    own_lines
-        More amounts worth trying in this beat, by the name of the family: lines from gentle to strong.
-
-    Returns
-    -------
-    SearchResult
-        `plan.helped` is False, with no steps and `after` equal to `before`, where nothing helps (and for silence);
-        `plan.tried` says of every family that is not in the plan why, in numbers.
+    role, direction : None for a loop; where the drum should go
+    families : treatments by name, in the order in which they stand in a chain (`dossier.treat.FAMILIES`)
+    measure : figures of samples as they play in this beat; called `most_evaluations` times at most
+    true_peak : linear true peak of samples
+    share_enough : audible share, 0-1, at which the intent asks for no more; None: it must stay as it is
+    layers : other sounds that may be layered under the drum, best first; three are tried
+    measure_at_gain : figures of samples that were measured just before, at a gain in dB, for what is left at equal
+        loudness; None: not measured
+    own_lines : more amounts worth trying in this beat, by the name of the family, from gentle to strong
     """
     trials = Trials(
         samples=samples, rate_hz=rate_hz, role=role, direction=direction, families=tuple(families.values()),
@@ -106,14 +83,9 @@ def search(
 
 
 def with_figures(
-    plan: Plan,
-    *,
-    before: DrumFigures,
-    after: DrumFigures,
-    policy: Mapping[str, float],
-    share_enough: float | None = None,
-    matched: DrumFigures | None = None,
-) -> Plan:
+    plan: Plan, *, before: DrumFigures, after: DrumFigures, policy: Mapping[str, float],
+    share_enough: float | None = None, matched: DrumFigures | None = None,
+) -> Plan:  # fmt: skip
     """The plan with figures measured elsewhere (the whole beat instead of some bars), and its reason to match them.
 
     A plan that helped keeps its steps; its sentence says so where the new figures fall short of the goal.  `matched`:

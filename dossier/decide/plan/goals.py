@@ -59,25 +59,20 @@ def gain(before: DrumFigures, after: DrumFigures, side: Direction, policy: Mappi
 
 
 def judge(
-    before: DrumFigures,
-    after: DrumFigures,
-    side: Direction,
-    policy: Mapping[str, float],
-    *,
-    share_enough: float | None = None,
-    strict: bool = False,
-    matched: DrumFigures | None = None,
-) -> Verdict:
-    """Compare a treated drum with itself untreated.
+    before: DrumFigures, after: DrumFigures, side: Direction, policy: Mapping[str, float], *,
+    share_enough: float | None = None, strict: bool = False, matched: DrumFigures | None = None,
+) -> Verdict:  # fmt: skip
+    """Compare a treated drum with itself untreated; `side` is what the treatment was for, "fuller" or "leaner".
 
-    Parameters
-    ----------
-    side : "fuller" or "leaner", what the treatment was for
-    share_enough : audible share, 0-1, at which the intent asks for no more of a leaner drum
-    strict : the other side must not get worse either (for a drum that should stay as it is)
-    matched : the treated drum at the loudness of the untreated one; None: not measured
+    `share_enough`: audible share, 0-1, at which the intent asks for no more of a leaner drum; `strict`: the other side
+    must not get worse either; `matched`: the treated drum at the loudness of the untreated one, where measured.
     """
     problems = []
+
+    def moves(what: str, old: float, new: float) -> str:
+        return f"{what} from {percentage(old)} to {percentage(new)} %"
+
+    share_falls = f"audible share falls from {100.0 * before.audible_share:.0f} to {100.0 * after.audible_share:.0f} %"
     slack, other_side = policy["plan_share_slack"], policy["plan_other_side"]
     if _rise(before.true_peak_dbtp, after.true_peak_dbtp) > policy["plan_peak_slack_db"]:
         was, now = unsigned(before.true_peak_dbtp or 0.0), unsigned(after.true_peak_dbtp or 0.0)
@@ -85,9 +80,9 @@ def judge(
     if side == "fuller":
         harm = max(0.0, load(after) - load(before)) + max(0.0, after.spill - before.spill)
         if after.audible_share < before.audible_share - slack:
-            problems.append(_share_falls(before, after))
+            problems.append(share_falls)
         if strict and load(after) > load(before) * (1.0 + other_side) + ROUNDING_TOLERANCE:
-            problems.append(f"overlap and buried rise from {percentage(load(before))} to {percentage(load(after))} %")
+            problems.append(moves("overlap and buried rise", load(before), load(after)))
     else:
         harm = max(0.0, before.room_filled - after.room_filled)
         floor = before.audible_share * (1.0 - policy["plan_share_loss"])
@@ -96,17 +91,14 @@ def judge(
         if strict:
             floor = before.audible_share - slack
         if after.audible_share < floor:
-            problems.append(_share_falls(before, after))
+            problems.append(share_falls)
         if after.buried > before.buried * (1.0 + other_side) + ROUNDING_TOLERANCE:
-            problems.append(f"buried rises from {percentage(before.buried)} to {percentage(after.buried)} %")
+            problems.append(moves("buried rises", before.buried, after.buried))
         if _rise(after.integrated_lufs, before.integrated_lufs) > policy["plan_loudness_loss_lu"]:
-            problems.append(
-                f"it is only turned down, from {before.integrated_lufs:.1f} to {after.integrated_lufs:.1f} LUFS"
-            )
+            lufs = f"from {before.integrated_lufs:.1f} to {after.integrated_lufs:.1f} LUFS"
+            problems.append(f"it is only turned down, {lufs}")
         if strict and after.room_filled < before.room_filled * (1.0 - other_side):
-            problems.append(
-                f"room filled falls from {percentage(before.room_filled)} to {percentage(after.room_filled)} %"
-            )
+            problems.append(moves("room filled falls", before.room_filled, after.room_filled))
     gained = gain(before, after, side, policy)
     matched_gain = None if matched is None else gain(before, matched, side, policy)
     only_level = matched_gain is not None and matched_gain < policy["plan_matched_gain"]
@@ -123,7 +115,3 @@ def percentage(share: float) -> str:
 
 def _rise(low: float | None, high: float | None) -> float:
     return high - low if low is not None and high is not None else 0.0
-
-
-def _share_falls(before: DrumFigures, after: DrumFigures) -> str:
-    return f"audible share falls from {100.0 * before.audible_share:.0f} to {100.0 * after.audible_share:.0f} %"

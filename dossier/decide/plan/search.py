@@ -24,17 +24,12 @@ class Bisection:
         self.line, self.low, self.high = line, -1, len(line)
 
     @property
+    def middle(self) -> int:
+        return (self.low + self.high) // 2
+
+    @property
     def next(self) -> Move | None:
-        return self.line[(self.low + self.high) // 2] if self.high - self.low > 1 else None
-
-    def go_stronger(self) -> None:
-        self.low = (self.low + self.high) // 2
-
-    def go_gentler(self) -> None:
-        self.high = (self.low + self.high) // 2
-
-    def stop(self) -> None:
-        self.low = self.high
+        return self.line[self.middle] if self.high - self.low > 1 else None
 
 
 class Search:
@@ -98,13 +93,11 @@ class Search:
         assert move is not None
         found = self.trials.try_chain((move,), below=below)
         if found is None and self.trials.leaves_as_it_is(move):
-            line.go_stronger()
+            line.low = line.middle  # stronger
         elif found is None or found.verdict.met or not found.verdict.held:  # None: too dear to be measured
-            line.go_gentler()
-        elif found.verdict.gain > self.policy["plan_promising"]:
-            line.go_stronger()
-        else:
-            line.stop()
+            line.high = line.middle  # gentler
+        else:  # stronger where it helps, else no further
+            line.low = line.middle if found.verdict.gain > self.policy["plan_promising"] else line.high
         return found
 
     def _half_steps(self) -> None:

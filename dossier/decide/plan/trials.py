@@ -33,8 +33,6 @@ class Treatment(Protocol):
     @property
     def nothing_to_do(self) -> str: ...
     @property
-    def label(self) -> Callable[[Amounts], str]: ...
-    @property
     def resolve(self) -> Callable[..., Amounts]: ...
     @property
     def amount_lines(self) -> Callable[..., tuple[tuple[Amounts, ...], ...]]: ...
@@ -42,6 +40,7 @@ class Treatment(Protocol):
         self, samples: Samples, rate_hz: int, amounts: Amounts, *, kind: Kind = ..., layer: Samples | None = ...
     ) -> Samples: ...
     def between(self, gentler: Amounts, stronger: Amounts) -> Amounts | None: ...
+    def label(self, amounts: Amounts) -> str: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,10 +103,8 @@ class Trials:
         sides: tuple[Direction, ...] = ("fuller", "leaner") if self.direction == "as it is" else (self.direction,)
         lines: list[Chain] = []
         for family in self.families:
-            if self.kind == "loop" and not family.suits_loops:
-                continue
             for side in sides:
-                if side not in family.directions:
+                if side not in family.directions or (self.kind == "loop" and not family.suits_loops):
                     continue
                 offered = family.amount_lines(
                     role=self.role, rate_hz=self.rate_hz, direction=side, kind=self.kind,
