@@ -32,9 +32,7 @@ OWN_HIT_SHARE = 0.25  # of a drum's loudest frame makes a frame one of its hits:
 OWN_BAND_DB = 12.0  # below a drum's strongest K-weighted band, down to which a fine band is its own
 
 
-def scene(
-    powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float
-) -> Scene:
+def scene(powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float) -> Scene:
     """Build a scene from the instrumental's powers `(frames, fine)` in full-scale^2."""
     excitation = hearing.excitation(powers, spl_offset_db=spl_offset_db)
     return Scene(

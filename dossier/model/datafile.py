@@ -9,17 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from dossier.model.findings import (
-    Approach,
-    Balance,
-    Candidate,
-    Kit,
-    LowEnd,
-    Plan,
-    RoomLeft,
-    SectionFill,
-    Translation,
-)
+from dossier.model.findings import Approach, Balance, Candidate, Kit, LowEnd, Plan, RoomLeft, SectionFill, Translation
 from dossier.model.vocabulary import Rights
 
 FORMAT_VERSION = 1

@@ -78,9 +78,7 @@ def treat(analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int) -> tup
     return way.direction, treatments.search_plans(analysis, ranking, way, memo, jobs=jobs)
 
 
-def render(
-    analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo
-) -> Rendered:
+def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo) -> Rendered:
     """What the page plays and computes from, and the files beside it."""
     here = analysis.here
     return Rendered(
@@ -102,7 +100,5 @@ def _other_inputs(beat: Beat) -> list[InputFile]:
             digest = audio.sha256(path)
         except AudioError:
             digest = ""
-        found.append(
-            InputFile(file=printable(path.name), sha256=digest, kind="reference", rights="unknown", origin="")
-        )
+        found.append(InputFile(file=printable(path.name), sha256=digest, kind="reference", rights="unknown", origin=""))
     return found

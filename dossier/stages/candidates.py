@@ -18,16 +18,7 @@ from dossier.measure import loops as loop_measure
 from dossier.memo import Memo
 from dossier.model.beat import Beat, DrumFile
 from dossier.model.datafile import InputFile
-from dossier.model.measures import (
-    Array,
-    BandEnergies,
-    Clip,
-    FileMeasures,
-    Grid,
-    LoopMeasures,
-    Loudness,
-    Samples,
-)
+from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid, LoopMeasures, Loudness, Samples
 from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
@@ -78,9 +69,7 @@ def pinned(beat: Beat) -> list[DrumFile]:
     return sorted(told, key=lambda drum: drum.file not in roles)
 
 
-def read_drums(
-    files: Sequence[DrumFile], memo: Memo
-) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
+def read_drums(files: Sequence[DrumFile], memo: Memo) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
     """Read and measure the candidates: drums, inputs and warnings.
 
     A file that cannot be used is named in the warnings and left out; of copies of a sound the first is looked at.

@@ -75,9 +75,7 @@ def approach_of(
     )
 
 
-def _sides(
-    approach: Approach, ranking: Ranking
-) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
+def _sides(approach: Approach, ranking: Ranking) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
     """The drums of the approach, and the other side's."""
     best, kit = ranking.best_loop, ranking.kit_parts
     loop = (best,) if best is not None else ()

@@ -112,9 +112,7 @@ def _instrumental(music: Music, room: Room) -> Instrumental:
     )  # fmt: skip
 
 
-def _candidates(
-    ranking: Ranking, balanced: Balanced, treated: Sequence[Treated]
-) -> tuple[Candidate, ...]:
+def _candidates(ranking: Ranking, balanced: Balanced, treated: Sequence[Treated]) -> tuple[Candidate, ...]:
     used = {part.row.file for part in balanced.chosen}
     plans = {item.placed.drum.name: item.plan.id for item in treated}
     found = [
@@ -159,9 +157,7 @@ def _patterns(groove: Groove, meter: tuple[int, int]) -> tuple[PatternInfo, ...]
     return tuple(found)
 
 
-def _pattern(
-    pattern: Pattern, meter: tuple[int, int], *, section: str | None, assumed: bool, note: str
-) -> PatternInfo:
+def _pattern(pattern: Pattern, meter: tuple[int, int], *, section: str | None, assumed: bool, note: str) -> PatternInfo:
     steps_a_quarter = pattern.steps_per_beat * meter[1] / 4.0
     steps = max(1, round(pattern.length_beats * steps_a_quarter))
     rows = []

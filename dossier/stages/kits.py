@@ -187,9 +187,7 @@ def _fit(
         tuning_match=_tuning([item.fit.tuning_match for item in items]), mono_loss_lu=max(losses, default=None),
     )  # fmt: skip
     target = kit_target(here, [item.part.role for item in items])
-    value, terms = fit.score(
-        measured, fill=found.music_fill, target_share=target, policy=here.policy
-    )
+    value, terms = fit.score(measured, fill=found.music_fill, target_share=target, policy=here.policy)
     return measured, value, terms
 
 
@@ -232,9 +230,7 @@ def _stand_ins(
         if voice is None or not left:
             continue
         placed = [
-            place_alone(
-                item.drum, replace(item.part, role=role, voice=voice, assumed_voice=False), here, frames, memo
-            )
+            place_alone(item.drum, replace(item.part, role=role, voice=voice, assumed_voice=False), here, frames, memo)
             for item in left[:STAND_INS_TRIED]
         ]
         placed.sort(key=lambda item: (-item.score, item.drum.name))

@@ -56,9 +56,7 @@ def excerpt(grid: Grid, room: Room) -> tuple[float, float]:
     return grid.first_downbeat_s + first * grid.bar_s, min(bars, grid.bars) * grid.bar_s
 
 
-def previews(
-    here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo
-) -> tuple[Preview, ...]:
+def previews(here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo) -> tuple[Preview, ...]:
     """Everything that the page plays."""
     rate = here.music.rate_hz
     start, length = excerpt(here.grid, room)
@@ -77,9 +75,7 @@ def previews(
     return tuple(thread_map(encoded, layers, ahead=len(layers)))
 
 
-def _layers(
-    here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float
-) -> list[Layer]:
+def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float) -> list[Layer]:
     base, rate, music = here.playing_gain_db, here.music.rate_hz, here.music.samples
 
     def sound_of(part: DrumPart) -> Callable[[], Samples]:

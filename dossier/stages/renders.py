@@ -84,9 +84,7 @@ def _write(path: Path, *, samples: Samples, rate: int) -> None:
     audio.write_wav(path, samples, rate, bits=24)
 
 
-def _together(
-    *, playing: Sequence[tuple[DrumPart, float]], frames: int, rate: int, highest_dbfs: float
-) -> LaidParts:
+def _together(*, playing: Sequence[tuple[DrumPart, float]], frames: int, rate: int, highest_dbfs: float) -> LaidParts:
     """All chosen parts at their gains; lowered as a whole where they would pass a sample peak."""
     whole = LaidParts.at_gains(playing, frames=frames, rate_hz=rate)
     pieces = (whole[first : first + PIECE] for first in range(0, frames, PIECE))

@@ -61,9 +61,7 @@ def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | N
     return sensitivity.uncertain(moved, approach, again.before)
 
 
-def _what_would_change(
-    here: Situation, ranking: Ranking, approach: Approach, memo: Memo
-) -> tuple[WhatIf, ...]:
+def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> tuple[WhatIf, ...]:
     stems = [stem for stem, _ in here.music.stems]
     frames = _excerpt_frames(here.grid)
     as_it_is = _changed_scene(here, None, 0.0, frames, memo)
@@ -86,9 +84,7 @@ def _what_would_change(
     files = {one.stem for one in telling}
     lower = [stem for stem in stems if stem.file in files]
     lowered = [one for one in thread_map(lambda stem: changed(stem, -policy["what_if_lower_db"]), lower) if one]
-    shown = sensitivity.most_telling(
-        [*without, *lowered], approach, again.before, most=int(policy["what_if_shown"])
-    )
+    shown = sensitivity.most_telling([*without, *lowered], approach, again.before, most=int(policy["what_if_shown"]))
     return tuple(sensitivity.told(one, approach, again.before) for one in shown)
 
 
@@ -140,9 +136,7 @@ class Side:
             self.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
             audible_share=found.audible_share, lift_lu=found.lift_lu,
         )  # fmt: skip
-        value, _ = fit.score(
-            there, fill=found.music_fill, target_share=self.target, policy=self.here.policy
-        )
+        value, _ = fit.score(there, fill=found.music_fill, target_share=self.target, policy=self.here.policy)
         return decide_approach.Contender(name=self.name, score=value, fit=there)
 
 
