@@ -4,7 +4,7 @@ Conventions
     A key is a SHA-256 over everything that the result depends on (`key_of`); nothing is looked up by path or date.
     An entry is one file: a mark, a SHA-256 of key and content, the content.  It is written beside its place and
     renamed; an entry that does not check out counts as absent and is removed.
-    The content is MessagePack, checked against the wanted dataclass as it is read, with arrays in NumPy's .npy format
+    The content is MessagePack, checked against the wanted type as it is read, with arrays in NumPy's .npy format
     without pickle (NEP 1).  It holds numbers, text and encoded sound: nothing in it is run or put into a page.
     Only regular files are opened, links are not followed, and no entry may be larger than the whole cache.
     Whatever goes wrong (no home folder, read-only, full disk), the work is done without a cache.
@@ -73,7 +73,7 @@ class Cache:
         self._writes = 0
 
     def remember(self, key: str, kind: type[T], compute: Callable[[], T], *, most_bytes: int | None = None) -> T:
-        """The dataclass under `key`, computed and kept where it is absent; more than `most_bytes` is not kept."""
+        """The result under `key`, computed and kept where it is absent; more than `most_bytes` is not kept."""
         value = self.find(key, kind)
         if value is None:
             value = compute()
@@ -91,7 +91,7 @@ class Cache:
             return None
 
     def keep(self, key: str, value: object, *, most_bytes: int | None = None) -> None:
-        """Keep a dataclass, if that can be done."""
+        """Keep a result, if that can be done."""
         path = self._path(key)
         if path is None or not self._writable:
             return
@@ -174,12 +174,9 @@ class Cache:
 
 
 def pack(value: object) -> bytes:
-    """A dataclass (numbers, text, bytes, sequences, mappings, arrays) as bytes; not-a-number and infinity survive.
+    """A result (dataclasses, numbers, text, bytes, mappings, arrays) as bytes; not-a-number and infinity survive.
 
-    Raises
-    ------
-    TypeError
-        It holds something else, such as an array of objects.
+    Raises `TypeError` where it holds something else, such as an array of objects.
     """
     return msgspec.msgpack.encode(value, enc_hook=_encode_hook)
 
@@ -187,10 +184,7 @@ def pack(value: object) -> bytes:
 def unpack(content: bytes, kind: type[T]) -> T:
     """What `pack` was given, checked against its type; arrays are read-only.
 
-    Raises
-    ------
-    ValueError
-        The content is of another shape.
+    Raises `ValueError` where the content is of another shape.
     """
     try:
         return _decoder(kind).decode(content)  # type: ignore[no-any-return]

@@ -49,7 +49,7 @@ class Memo:
         return key_of(kind, source_mark(), self.mark, *map(_by_content, depends))
 
     def __call__(self, kind: Kind, result: type[T], compute: Callable[[], T], *depends: object) -> T:
-        """A dataclass of numbers, text and arrays, from the cache or computed and then kept."""
+        """A result of numbers, text and arrays, from the cache or computed and then kept."""
         return self.cache.remember(self.key(kind, result.__name__, *depends), result, compute, most_bytes=MOST_BYTES)
 
     def process_map(

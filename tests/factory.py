@@ -27,7 +27,6 @@ from dossier.model.datafile import (
     Proposal,
     RevisionInfo,
     SettingUsed,
-    ZoneWidth,
 )
 from dossier.model.findings import (
     Approach,
@@ -51,6 +50,7 @@ from dossier.model.findings import (
     Tried,
     WhatIf,
 )
+from dossier.model.measures import StereoMeasure
 from dossier.model.vocabulary import ZONE_KEYS, ZONES, Rights, Role
 
 DRUMS: tuple[tuple[Role, str, float], ...] = (
@@ -197,7 +197,7 @@ def dossier(slug: str = "lantern-market", *, seed: int = 1, bars: int = 4, **val
             integrated_lufs=-19.0,
             true_peak_dbtp=-3.0,
             loudness_range_lu=4.0,
-            width={zone.key: ZoneWidth(-12.0, 0.9, 0.2) for zone in ZONES},
+            width={zone.key: StereoMeasure(-12.0, 0.9, 0.2) for zone in ZONES},
             roomiest_zone=min(zones, key=lambda key: zones[key]),
             fullest_zone=max(zones, key=lambda key: zones[key]),
         ),

@@ -94,15 +94,8 @@ def measure(
     `kind` and `role` are what the user states.  `name`, with or without folders, may state them too; empty lets the
     sound decide.  What is stated has confidence 1.
 
-    Returns
-    -------
-    HitMeasures
-        A loop has a role only where one is stated.  Silence, an empty array and DC have no shape; `reasons` says so.
-
-    Raises
-    ------
-    MeasureError
-        Wrong shape, or a value that is not finite.
+    A loop has a role only where one is stated.  Silence, an empty array and DC have no shape; `reasons` says so.
+    Raises `MeasureError` for a wrong shape or a value that is not finite.
     """
     body = measure_shape(samples, rate_hz)
     if body is None:
@@ -135,9 +128,8 @@ def measure(
     elif found_role is None:
         found_role, role_confidence = role_of(features(body))
     return HitMeasures(
-        kind=found_kind, kind_confidence=float(kind_confidence),
-        role=found_role, role_confidence=float(role_confidence),
-        onset_s=body.onset_s, attack_s=body.attack_s, decay_20_s=decay_20_s, decay_60_s=decay_60_s,
+        kind=found_kind, kind_confidence=float(kind_confidence), role=found_role, onset_s=body.onset_s,
+        role_confidence=float(role_confidence), attack_s=body.attack_s, decay_20_s=decay_20_s, decay_60_s=decay_60_s,
         effective_length_s=length_s, centroid_hz=centroid_of(body), rolloff_hz=frequency_at(body, ROLLOFF_SHARE),
         zone_shares=zones, transient_to_sustain_db=ratio_db, tonality=body.tonality, reasons=reasons,
     )  # fmt: skip

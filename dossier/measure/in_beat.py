@@ -19,6 +19,7 @@ All sums run over active frames, from the first to the last sound of the instrum
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -32,15 +33,21 @@ OWN_HIT_SHARE = 0.25  # of a drum's loudest frame makes a frame one of its hits:
 OWN_BAND_DB = 12.0  # below a drum's strongest K-weighted band, down to which a fine band is its own
 
 
-def scene(
-    powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float
-) -> Scene:
+def scene(powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float) -> Scene:
     """Build a scene from the instrumental's powers `(frames, fine)` in full-scale^2."""
     excitation = hearing.excitation(powers, spl_offset_db=spl_offset_db)
     return Scene(
         powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
         active=active, zone_weights=occ.zone_weights(), k_weights=k_weights, spl_offset_db=spl_offset_db,
     )  # fmt: skip
+
+
+def played(on: Scene, powers: Array, change_db: float) -> Scene:
+    """The scene with other powers `(frames, fine)`, played `change_db` louder."""
+    offset = on.spl_offset_db + change_db
+    excitation = hearing.excitation(powers, spl_offset_db=offset)
+    loudness = hearing.specific_loudness(excitation)
+    return replace(on, powers=powers, excitation=excitation, loudness=loudness, spl_offset_db=offset)
 
 
 def place(on: Scene, powers: Array, *, gain_db: float) -> PlacedPart:
@@ -86,9 +93,8 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
     buried = float((on.loudness[rows] - heard).sum()) / music if music > 0 else 0.0
     spill = spill_after - spill_before
     return InBeat(
-        fill=after, music_fill=before, room_filled=after - before - spill, spill=spill,
-        overlap=float(masked.sum()) / total,
-        buried=buried, audible_share=audible_share(on, drum, others), lift_lu=lift(on, drum),
+        fill=after, music_fill=before, room_filled=after - before - spill, spill=spill, buried=buried,
+        overlap=float(masked.sum()) / total, audible_share=audible_share(on, drum, others), lift_lu=lift(on, drum),
     )  # fmt: skip
 
 

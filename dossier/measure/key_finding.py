@@ -138,17 +138,9 @@ def _classes(notes: Array) -> Array:
 def key(samples: Samples, rate_hz: int) -> Key:
     """Key of a piece of music, from `(frames, channels)` or `(frames,)`.
 
-    Returns
-    -------
-    Key
-        A name such as 'D minor' and a confidence from 0 to 1: the margin over the second best key, reduced where even
-        the best fits badly or the notes hardly last.  Silence, less than 1 s, noise and single notes have no key;
-        `reason` says so.
-
-    Raises
-    ------
-    MeasureError
-        Wrong shape, or a value that is not finite.
+    A name such as 'D minor' and a confidence from 0 to 1: the margin over the second best key, reduced where even the
+    best fits badly or the notes hardly last.  Silence, less than 1 s, noise and single notes have no key; `reason` says
+    so.  Raises `MeasureError` for a wrong shape or a value that is not finite.
     """
     two = channels_of(samples)
     peak = float(magnitude(two).max()) if two.size else 0.0

@@ -132,18 +132,10 @@ def measure(
 
     `tempo_bpm` is what the user states, `tag_bpm` what the file's tag does; its `name` may state a tempo too.
 
-    Returns
-    -------
-    LoopMeasures
-        `beats` is the length of one pass, whole wherever the cut allows it.  `tempo_source` is 'beat.toml', 'tag',
-        'file name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.
-        `notes` tell stated tempos that do not fit the sound.  Without a steady tempo, tempo, beats and swing are None
-        with a reason and the downbeat is the first sound.
-
-    Raises
-    ------
-    MeasureError
-        Wrong shape, or a value that is not finite.
+    `beats` is the length of one pass, whole wherever the cut allows it.  `tempo_source` is 'beat.toml', 'tag', 'file
+    name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.  `notes` tell
+    stated tempos that do not fit the sound.  Without a steady tempo, tempo, beats and swing are None with a reason and
+    the downbeat is the first sound.  Raises `MeasureError` for a wrong shape or a value that is not finite.
     """
     two = channels_of(samples)
     if not two.size or float(np.abs(two).max()) < SILENT_PEAK:

@@ -1,7 +1,5 @@
 """Loudness and peaks of one signal: ITU-R BS.1770-5, EBU R 128, EBU Tech 3341 and Tech 3342.
 
-Conventions
------------
 Samples are `(frames, channels)`, 1.0 = full scale.  One channel is measured as one channel, 3.01 LU below the same
 signal on two, so a mono file that plays on both speakers must be made two channels first.  Up to five channels are
 taken, in the order left, right, centre, left surround, right surround (weights 1, 1, 1, 1.41, 1.41).
@@ -20,9 +18,7 @@ incomplete last block is dropped, as the standard says; pyloudnorm, whose block 
 `block_energy` and the `..._from_blocks` functions give the same quantities from one number every 100 ms: few enough to
 keep, to add up over parts (powers of unrelated parts add) and to compute with again on the page.
 
-References
-----------
-ITU-R BS.1770-5 (11/2023), Annex 1 (filters, equations 1-7) and Annex 2 (true peak).
+References: ITU-R BS.1770-5 (11/2023), Annex 1 (filters, equations 1-7) and Annex 2 (true peak).
 EBU Tech 3341 (2023): momentary, short-term and integrated loudness.  EBU Tech 3342 (2023): loudness range.
 EBU R 128 (2023).
 """
@@ -79,17 +75,10 @@ def measure(samples: Samples, rate_hz: int) -> Loudness:
 
     `samples` is `(frames, 1 to 5 channels)`, finite floats.
 
-    Returns
-    -------
-    Loudness
-        Levels in LUFS, LU, dBFS, dBTP or dB; `None` with a reason in `reasons` where one does not exist.  Silence
-        (below -200 dBFS) has no levels at all.  Below 0.4 s there is no integrated or momentary loudness
-        (`one_hit_lufs` stands in), below 3 s no short-term loudness and no range, below the gate no integrated one.
-
-    Raises
-    ------
-    MeasureError
-        Wrong shape or channel count, integers, NaN or infinite samples, a rate under 4 kHz.
+    Levels in LUFS, LU, dBFS, dBTP or dB; `None` with a reason in `reasons` where one does not exist.  Silence (below
+    -200 dBFS) has no levels at all.  Below 0.4 s there is no integrated or momentary loudness (`one_hit_lufs` stands
+    in), below 3 s no short-term loudness and no range, below the gate no integrated one.  Raises `MeasureError` for a
+    wrong shape or channel count, integers, NaN or infinite samples, or a rate under 4 kHz.
     """
     return measure_with_blocks(samples, rate_hz)[0]
 
@@ -195,12 +184,8 @@ def integrated_from_blocks(blocks: Array) -> float | None:
 
     Source: BS.1770-5 eq. 4-7: 400 ms with 75 % overlap, absolute gate -70 LUFS, relative gate -10 LU.
     """
-    power = _windows(blocks, MOMENTARY_BLOCKS) / MOMENTARY_BLOCKS
-    power = power[power > _power(ABSOLUTE_GATE_LUFS)]
-    if not len(power):
-        return None
-    kept = power[power > power.mean() * 10.0 ** (-RELATIVE_GATE_LU / 10.0)]  # the loudest always stays
-    return _lufs(float(kept.mean()))
+    kept = _gated(blocks, MOMENTARY_BLOCKS, RELATIVE_GATE_LU)
+    return _lufs(float(kept.mean())) if len(kept) else None
 
 
 def range_from_blocks(blocks: Array) -> float | None:
@@ -209,13 +194,18 @@ def range_from_blocks(blocks: Array) -> float | None:
     Source: Tech 3342, short-term loudness gated at -70 LUFS and 20 LU below its mean power; the percentiles are the
     nearest ranks, as in its example program.
     """
-    power = _windows(blocks, SHORT_TERM_BLOCKS) / SHORT_TERM_BLOCKS
-    power = power[power > _power(ABSOLUTE_GATE_LUFS)]
-    if not len(power):
+    ranked = np.sort(_gated(blocks, SHORT_TERM_BLOCKS, RANGE_GATE_LU))
+    if not len(ranked):
         return None
-    ranked = np.sort(power[power > power.mean() * 10.0 ** (-RANGE_GATE_LU / 10.0)])
     low, high = (ranked[int((len(ranked) - 1) * percent / 100.0 + 0.5)] for percent in RANGE_PERCENTILES)
     return float(10.0 * np.log10(high / low))
+
+
+def _gated(blocks: Array, length: int, below_mean_lu: float) -> Array:
+    """Mean squares of windows of `length` blocks that pass both gates; empty where none passes the absolute one."""
+    power: Array = _windows(blocks, length) / length
+    power = power[power > 10.0 ** ((ABSOLUTE_GATE_LUFS - OFFSET_DB) / 10.0)]
+    return power[power > power.mean() * 10.0 ** (-below_mean_lu / 10.0)] if len(power) else power
 
 
 def _check(samples: Sound, rate_hz: int) -> None:
@@ -284,8 +274,7 @@ def _peak_of(part: Array) -> float:
 def _blocks(fine: Array, steps: int, rate_hz: int) -> Array:
     """Mean squares of the whole 100 ms blocks in the first `steps` 10 ms energies, one block at least."""
     whole = max(1, steps // FINE_PER_BLOCK) * FINE_PER_BLOCK
-    out: Array = fine[:whole].reshape(-1, FINE_PER_BLOCK).sum(axis=1) / (BLOCK_S * rate_hz)
-    return out
+    return np.asarray(fine[:whole].reshape(-1, FINE_PER_BLOCK).sum(axis=1) / (BLOCK_S * rate_hz))
 
 
 def _padded(samples: Sound, frames: int) -> Sound:
@@ -308,12 +297,7 @@ def _windows(values: Array, length: int) -> Array:
     """Sums of all runs of `length` values; none where there are fewer."""
     if len(values) < length:
         return np.zeros(0)
-    out: Array = np.lib.stride_tricks.sliding_window_view(values, length).sum(axis=1)
-    return out
-
-
-def _power(lufs: float) -> float:
-    return float(10.0 ** ((lufs - OFFSET_DB) / 10.0))
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(values, length).sum(axis=1))
 
 
 def _lufs(power: float) -> float:

@@ -24,8 +24,7 @@ def band(f_hz: Array, low_hz: float, high_hz: float) -> Array:
         octaves = np.log2(np.maximum(f_hz, 0.0))
     rise = np.clip((octaves - np.log2(low_hz)) / FLANK_OCTAVES + 0.5, 0.0, 1.0)
     fall = np.clip((np.log2(high_hz) - octaves) / FLANK_OCTAVES + 0.5, 0.0, 1.0)
-    out: Array = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
-    return out
+    return np.asarray((0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall)))
 
 
 def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> tuple[Array, float]:
@@ -79,16 +78,14 @@ def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Ar
     power[: len(low)] = (low**2).sum(axis=1)
     level = power.reshape(whole, window).mean(axis=1)
     loud = (level > level.max() * 10.0 ** (-range_db / 10.0)).astype(np.float64)
-    out: Array = np.repeat(loud, window)[: len(low)]
-    return out
+    return np.asarray(np.repeat(loud, window)[: len(low)])
 
 
 def widened(mask: Array, reach: int) -> Array:
     """A mask of 0.0 and 1.0, widened by `reach` frames on both sides."""
     edge = np.zeros(reach)
     count = np.concatenate([[0.0], np.cumsum(np.concatenate([edge, mask, edge]))])
-    out: Array = (count[2 * reach + 1 :] - count[: len(mask)] > 0.5).astype(np.float64)
-    return out
+    return np.asarray((count[2 * reach + 1 :] - count[: len(mask)] > 0.5).astype(np.float64))
 
 
 def correlate(a: Array, b: Array, limit: int) -> Array:
@@ -98,8 +95,7 @@ def correlate(a: Array, b: Array, limit: int) -> Array:
     size = next_fast_len(max(max(len(a), len(b)) + limit + 1, 2 * limit + 2), real=True)
     product = (rfft(a, size, axis=0) * rfft(b, size, axis=0).conj()).sum(axis=1)
     full = irfft(product, size)
-    out: Array = np.concatenate([full[size - limit :], full[: limit + 1]]) if limit else full[:1]
-    return out
+    return np.asarray(np.concatenate([full[size - limit :], full[: limit + 1]]) if limit else full[:1])
 
 
 def correlate_at(a: Array, b: Array, delays: Array) -> Array:
@@ -114,8 +110,7 @@ def correlate_at(a: Array, b: Array, delays: Array) -> Array:
     offsets = np.arange(-half + 1, half + 1)
     t = (delays - base)[:, None] - offsets
     window = np.i0(KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - (t / half) ** 2))) / np.i0(KAISER_BETA)
-    out: Array = (around[base[:, None] + offsets + reach] * np.sinc(t) * window).sum(axis=1)
-    return out
+    return np.asarray((around[base[:, None] + offsets + reach] * np.sinc(t) * window).sum(axis=1))
 
 
 def strongest(correlation: Array, delays: npt.NDArray[np.int64]) -> tuple[int, int]:

@@ -50,16 +50,9 @@ def alignment(kick: Samples, bass: Samples, rate_hz: int, *, max_ms: float = 10.
     `kick` and `bass` are parts as they play, `(frames, channels)`; `max_ms` is the largest delay either way.  Only the
     moments at which the kick sounds count: the bass elsewhere would dilute the gain.
 
-    Returns
-    -------
-    KickBassAlignment
-        The delay is a whole number of samples.  Ties go to the smallest delay, then to the polarity as it is.  Where
-        the two share no low end, `gain_db` is `None` and `reason` says why.
-
-    Raises
-    ------
-    MeasureError
-        Shapes that do not match, values that are not finite, a rate under 1 kHz.
+    The delay is a whole number of samples.  Ties go to the smallest delay, then to the polarity as it is.  Where the
+    two share no low end, `gain_db` is `None` and `reason` says why.  Raises `MeasureError` for shapes that do not
+    match, values that are not finite, or a rate under 1 kHz.
     """
     _check(kick, bass, rate_hz)
     if not len(kick) or not len(bass):
@@ -96,10 +89,7 @@ def duck_curve(
     ways along half a cosine, passing half the depth half-way.  Where ducks overlap the deeper one holds.  Kicks
     may come in any order and lie outside the signal; a release of 0 switches at once.
 
-    Raises
-    ------
-    MeasureError
-        Negative or non-finite amounts.
+    Raises `MeasureError` for negative or non-finite amounts.
     """
     amounts = (length_s, depth_db, release_ms, *kick_times_s)
     if not np.isfinite(amounts).all() or min(length_s, depth_db, release_ms) < 0.0:
@@ -117,8 +107,7 @@ def duck_curve(
         duck = 0.5 + 0.5 * np.cos(np.pi * np.clip(np.where(t < 0.0, -t / attack, after), 0.0, 1.0))
         shape[first:last] = np.maximum(shape[first:last], duck)
     shape *= -depth_db / 20.0 * np.log(10.0)
-    out: Array = np.exp(shape, out=shape)
-    return out
+    return np.asarray(np.exp(shape, out=shape))
 
 
 def _check(first: Samples, second: Samples, rate_hz: int) -> None:

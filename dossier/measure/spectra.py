@@ -65,16 +65,9 @@ class _Bins:
 def band_energies(samples: Samples, rate_hz: int) -> BandEnergies:
     """Accumulated energy in fine bands, in steps of 10 ms, of `(frames, 1 or 2)` floats at any rate.
 
-    Returns
-    -------
-    BandEnergies
-        `cumulative` is `(ceil(duration / 10 ms) + 1, 156)`, float64, never falling; its last row is the whole energy.
-        Bands above half the rate stay empty.  Silence gives zeros; no samples give one row.
-
-    Raises
-    ------
-    MeasureError
-        Wrong shape, samples that are not finite, or a rate that is not positive.
+    `cumulative` is `(ceil(duration / 10 ms) + 1, 156)`, float64, never falling; its last row is the whole energy.
+    Bands above half the rate stay empty.  Silence gives zeros; no samples give one row.  Raises `MeasureError` for a
+    wrong shape, samples that are not finite, or a rate that is not positive.
     """
     if samples.ndim != 2 or samples.shape[1] not in (1, 2):
         raise MeasureError(f"band energies need samples of shape (frames, 1 or 2), found {samples.shape}")
@@ -103,10 +96,7 @@ def slot_powers(energies: BandEnergies, edges_s: npt.ArrayLike) -> Array:
     The accumulated energy is interpolated at the edges, so slots of any length keep their place however long the music
     is.  Outside the signal there is silence, also for a slot that is partly outside.
 
-    Raises
-    ------
-    MeasureError
-        Fewer than two edges, or edges that do not rise.
+    Raises `MeasureError` for fewer than two edges, or edges that do not rise.
     """
     edges = np.asarray(edges_s, dtype=float)
     if edges.ndim != 1 or len(edges) < 2 or not (np.diff(edges) > 0).all():

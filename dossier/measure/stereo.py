@@ -61,17 +61,10 @@ class _Setup:
 def measure(samples: Samples, rate_hz: int) -> StereoImage:
     """Measure width, correlation and mono loss of `(frames, 1 or 2)` finite floats, whole and in each of `ZONES`.
 
-    Returns
-    -------
-    StereoImage
-        `whole` and one entry a zone.  `reasons` is keyed `"<zone>.<field>"` or `"whole.<field>"`.  A mono signal reads
-        correlation 1, mono loss 0 and no side.  Silence has no values, nor has a zone that is silent (80 dB below the
-        whole) or lies above half the sample rate.
-
-    Raises
-    ------
-    MeasureError
-        Wrong shape or channel count, integers, NaN or infinite samples, a rate under 4 kHz.
+    `whole` and one entry a zone.  `reasons` is keyed `"<zone>.<field>"` or `"whole.<field>"`.  A mono signal reads
+    correlation 1, mono loss 0 and no side.  Silence has no values, nor has a zone that is silent (80 dB below the
+    whole) or lies above half the sample rate.  Raises `MeasureError` for a wrong shape or channel count, integers, NaN
+    or infinite samples, or a rate under 4 kHz.
     """
     if samples.ndim != 2 or samples.shape[1] not in (1, 2):
         raise MeasureError(f"stereo: samples must be (frames, 1 or 2 channels), got shape {samples.shape}")
@@ -83,19 +76,16 @@ def measure(samples: Samples, rate_hz: int) -> StereoImage:
     if not np.isfinite(peak):
         raise MeasureError("stereo: samples must be finite numbers; found NaN or infinite ones")
 
-    reasons: dict[str, str] = {}
     if peak < SILENCE:
-        whole = _none(WHOLE, SILENT, reasons)
-        return StereoImage(whole, {zone.key: _none(zone.key, SILENT, reasons) for zone in ZONES}, reasons)
-
+        return _nothing(SILENT)
+    reasons: dict[str, str] = {}
     setup = _setup(rate_hz, _size(len(samples), rate_hz))
     powers = _spectra(samples, peak, setup)
     mono = samples.shape[1] == 1
     audible = powers[:, setup.audible :]
     total = float(audible[:2].sum())
     if total <= NOTHING * float(powers[:2].sum()):
-        whole = _none(WHOLE, TOO_LOW, reasons)
-        return StereoImage(whole, {zone.key: _none(zone.key, TOO_LOW, reasons) for zone in ZONES}, reasons)
+        return _nothing(TOO_LOW)
     whole = _image(WHOLE, audible, setup.loudness[setup.audible :], mono, reasons)
     zones: dict[str, StereoMeasure] = {}
     for zone, (first, last) in zip(ZONES, setup.zones, strict=True):
@@ -137,6 +127,12 @@ def _image(name: str, powers: Array, loudness: Array, mono: bool, reasons: dict[
     else:
         mono_loss = float(10.0 * np.log10(heard / kept))  # (|L|^2 + |R|^2) / (2 |M|^2) = (M + S) / M
     return StereoMeasure(side_to_mid, correlation, mono_loss)
+
+
+def _nothing(reason: str) -> StereoImage:
+    reasons: dict[str, str] = {}
+    whole = _none(WHOLE, reason, reasons)
+    return StereoImage(whole, {zone.key: _none(zone.key, reason, reasons) for zone in ZONES}, reasons)
 
 
 def _none(name: str, reason: str, reasons: dict[str, str]) -> StereoMeasure:
@@ -196,5 +192,4 @@ def _spectra(samples: Samples, peak: float, setup: _Setup) -> Array:
 
 def _product(a: Array, b: Array) -> Array:
     """Real part of `a` times the conjugate of `b`, summed over frames."""
-    out: Array = np.einsum("ij,ij->j", a.real, b.real) + np.einsum("ij,ij->j", a.imag, b.imag)
-    return out
+    return np.asarray(np.einsum("ij,ij->j", a.real, b.real) + np.einsum("ij,ij->j", a.imag, b.imag))

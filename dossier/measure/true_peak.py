@@ -15,10 +15,8 @@ of its two neighbours by more than G times the largest second difference under t
 = g * [1, -2, 1] plus a remainder, and G is the l1 norm of g.  Only stretches whose bound exceeds the best peak so far
 are interpolated, most promising first; the result equals that of interpolating everything, to 0.0001 dB.
 
-References
-----------
-ITU-R BS.1770-5 (11/2023), Annex 2: guidelines for accurate measurement of true-peak level.
-EBU Tech 3341 (2023), Table 1 cases 15-23: tolerance +0.2 / -0.4 dB.
+References: ITU-R BS.1770-5 (11/2023), Annex 2: guidelines for accurate measurement of true-peak level; EBU Tech 3341
+(2023), Table 1 cases 15-23: tolerance +0.2 / -0.4 dB.
 """
 
 from __future__ import annotations
@@ -120,17 +118,10 @@ def true_peak(samples: Samples, *, sample_peak: float | None = None) -> float:
 
 
 def peak_envelope(samples: Samples, start: int, stop: int) -> Array:
-    """Return the largest magnitude over the channels of each sample and of the waveform up to the next.
+    """The largest magnitude over the channels of each sample and of the waveform up to the next.
 
-    Parameters
-    ----------
-    samples : (frames, channels)
-    start, stop : int
-        The frames that are asked for; what lies round them is looked at too.
-
-    Returns
-    -------
-    (stop - start,), linear, in single precision between the samples.
+    `samples` is `(frames, channels)`; what lies round `start` and `stop` is looked at too.  Returns `(stop - start,)`,
+    linear, in single precision between the samples.
     """
     chunks = -(-(stop - start) // CHUNK)
     part = _cut(samples, start - (HALF - 1), chunks * CHUNK + TAPS - 1).astype(np.float32)
@@ -161,8 +152,7 @@ def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
     # The second difference at the first place outside either end is the end sample itself.
     bend[:, 1] = np.abs(samples[0]) / sample_peak
     bend[:, 2 + chunks] = np.abs(samples[-1]) / sample_peak
-    around = np.maximum(np.maximum(level[:, :-2], level[:, 1:-1]), level[:, 2:])
-    bend_around = np.maximum(np.maximum(bend[:, :-2], bend[:, 1:-1]), bend[:, 2:])
+    around, bend_around = (np.maximum(np.maximum(a[:, :-2], a[:, 1:-1]), a[:, 2:]) for a in (level, bend))
     ends = np.maximum(level[:, 1:-1], level[:, 2:])
     bound: Array = np.minimum(fir.l1 * around, ends + fir.curvature * bend_around + fir.remainder * around)
     return bound * (1.0 + NEAR)  # room for the rounding of single precision
@@ -191,8 +181,7 @@ def _peaks(rows: Samples, fir: Interpolator) -> Samples:
     padded = np.zeros((batches * BATCH, SPAN), np.float32)
     padded[: len(rows)] = rows
     values = padded.reshape(batches, BATCH, SPAN) @ fir.matrix
-    out: Samples = np.abs(values, out=values).max(axis=2).reshape(-1)[: len(rows)]
-    return out
+    return np.asarray(np.abs(values, out=values).max(axis=2).reshape(-1)[: len(rows)])
 
 
 def _exact_peak(rows: Array, fir: Interpolator) -> float:

@@ -9,17 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from dossier.model.findings import (
-    Approach,
-    Balance,
-    Candidate,
-    Kit,
-    LowEnd,
-    Plan,
-    RoomLeft,
-    SectionFill,
-    Translation,
-)
+from dossier.model.findings import Approach, Balance, Candidate, Kit, LowEnd, Plan, RoomLeft, SectionFill, Translation
+from dossier.model.measures import StereoMeasure
 from dossier.model.vocabulary import Rights
 
 FORMAT_VERSION = 1
@@ -80,13 +71,6 @@ class InputFile:
 
 
 @dataclass(frozen=True, slots=True)
-class ZoneWidth:
-    side_to_mid_db: float | None
-    correlation: float | None
-    mono_loss_lu: float | None
-
-
-@dataclass(frozen=True, slots=True)
 class Instrumental:
     fill: float
     zones: Mapping[str, float]
@@ -95,7 +79,7 @@ class Instrumental:
     integrated_lufs: float | None
     true_peak_dbtp: float | None
     loudness_range_lu: float | None
-    width: Mapping[str, ZoneWidth]
+    width: Mapping[str, StereoMeasure]
     roomiest_zone: str
     fullest_zone: str
 

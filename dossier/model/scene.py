@@ -6,8 +6,10 @@ and measures all of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
+from dossier.model.findings import DrumFigures, Fit
 from dossier.model.measures import Array, Indices, Mask
 
 
@@ -30,11 +32,8 @@ class Scene:
 
     def subset(self, frames: Indices) -> Scene:
         """The same scene on some of its frames (indices)."""
-        return Scene(
-            powers=self.powers[frames], excitation=self.excitation[frames], loudness=self.loudness[frames],
-            reference=self.reference, active=self.active[frames], zone_weights=self.zone_weights,
-            k_weights=self.k_weights, spl_offset_db=self.spl_offset_db,
-        )  # fmt: skip
+        by_frame = {name: getattr(self, name)[frames] for name in ("powers", "excitation", "loudness", "active")}
+        return replace(self, **by_frame)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,3 +58,7 @@ class InBeat:
     buried: float
     audible_share: float
     lift_lu: float | None
+
+    def told(self, kind: type[Fit] | type[DrumFigures]) -> dict[str, Any]:
+        """The values that this kind of finding repeats."""
+        return {field.name: getattr(self, field.name) for field in fields(kind) if hasattr(self, field.name)}

@@ -29,19 +29,25 @@ class StemMeasures:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Music:
-    """The instrumental: the sum of the stems at their gains, measured on its own."""
+class MusicMeasures:
+    """What is measured of the instrumental, and kept."""
 
-    samples: Samples  # (frames, 2)
-    rate_hz: int
-    stems: tuple[tuple[Stem, StemMeasures], ...]
     loudness: Loudness
-    integrated_lufs: float  # as in `loudness`, known to be measurable
     blocks: Array  # (blocks,), K-weighted mean square of each 100 ms
     image: StereoImage
     grid: Grid
     key: Key
     powers: Array  # (frames, fine bands), full-scale^2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Music(MusicMeasures):
+    """The instrumental: the sum of the stems at their gains, measured on its own."""
+
+    samples: Samples  # (frames, 2)
+    rate_hz: int
+    stems: tuple[tuple[Stem, StemMeasures], ...]
+    integrated_lufs: float  # as in `loudness`, known to be measurable
 
 
 @dataclass(frozen=True, slots=True)

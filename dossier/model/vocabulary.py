@@ -9,9 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-Role = Literal[
-    "kick", "snare", "clap", "rim", "closed-hat", "open-hat", "ride", "crash", "tom", "shaker", "percussion"
-]
+Role = Literal["kick", "snare", "clap", "rim", "closed-hat", "open-hat", "ride", "crash", "tom", "shaker", "percussion"]
 Kind = Literal["loop", "one-shot"]
 Rights = Literal["own", "licensed", "cleared", "pending", "unknown"]
 Intent = Literal["forward", "level", "tucked"]

@@ -29,22 +29,14 @@ from dossier.stages.datafile import data_file
 from dossier.stages.ranking import rank
 from dossier.stages.render_reuse import from_earlier
 
-__all__ = [
-    "analyse", "balance", "check", "choose", "data_file", "from_earlier", "rank", "render", "treat",
-]  # fmt: skip
+__all__ = ["analyse", "balance", "check", "choose", "data_file", "from_earlier", "rank", "render", "treat"]
 
 
 def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analysis, Memo]:
     """Measure a beat: the music, the room in it, and every drum file on its own.
 
-    Returns
-    -------
-    The analysis, and a memo whose results depend on the music and on all that was asked for.
-
-    Raises
-    ------
-    BeatError
-        A stem cannot be read, or the instrumental is silent or too short to measure.
+    The memo's results depend on the music and on all that was asked for.  Raises `BeatError` where a stem cannot be
+    read, or the instrumental is silent or too short to measure.
     """
     say("reading stems")
     files = Memo(cache)
@@ -61,9 +53,8 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
     drums, drum_inputs, drum_notes = candidates.read_drums(candidates.pinned(beat), files)
     notes = (*beat.notes, *summed.notes, *here.grid.notes, *reference_notes, *section_notes, *drum_notes)
     analysis = Analysis(
-        beat=beat, here=here, room=music.room_of(here.scene, here.grid, sections),
-        groove=candidates.groove_of(beat, here.grid), drums=drums, inputs=(*summed.inputs, *drum_inputs, *others),
-        warnings=notes,
+        beat=beat, here=here, room=music.room_of(here.scene, here.grid, sections), drums=drums, warnings=notes,
+        groove=candidates.groove_of(beat, here.grid), inputs=(*summed.inputs, *drum_inputs, *others),
     )  # fmt: skip
     memo = heard.within(
         here.grid, measured.key.name, conditions, reference, beat.pattern, beat.section_patterns, beat.sections,
@@ -78,9 +69,7 @@ def treat(analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int) -> tup
     return way.direction, treatments.search_plans(analysis, ranking, way, memo, jobs=jobs)
 
 
-def render(
-    analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo
-) -> Rendered:
+def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo) -> Rendered:
     """What the page plays and computes from, and the files beside it."""
     here = analysis.here
     return Rendered(
@@ -102,7 +91,5 @@ def _other_inputs(beat: Beat) -> list[InputFile]:
             digest = audio.sha256(path)
         except AudioError:
             digest = ""
-        found.append(
-            InputFile(file=printable(path.name), sha256=digest, kind="reference", rights="unknown", origin="")
-        )
+        found.append(InputFile(file=printable(path.name), sha256=digest, kind="reference", rights="unknown", origin=""))
     return found

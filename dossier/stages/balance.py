@@ -14,13 +14,13 @@ import numpy as np
 from dossier.decide import balance as decide_balance
 from dossier.measure import hearing, in_beat
 from dossier.model.choice import Balanced, BalancedPart, Choice
-from dossier.model.findings import BalancePart, Gains, SectionBalance
-from dossier.model.measures import Indices
+from dossier.model.findings import BalancePart, SectionBalance
+from dossier.model.measures import Indices, Loudness
 from dossier.model.parts import PlacedCandidate
 from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Analysis, Situation
-from dossier.model.vocabulary import ZONES, Intent
-from dossier.stages.gains import gain_bounds, target_of, together
+from dossier.model.vocabulary import ZONES, Role
+from dossier.stages.gains import solve_on, target_of
 from dossier.stages.music import at_level
 
 
@@ -32,14 +32,11 @@ def balance(analysis: Analysis, choice: Choice) -> Balanced:
     rows = _rows(here, [item for item, _ in chosen], chosen=True)
     level = here.policy["robust_level_db"]
     turns = f" Uncertain: {level:.0f} dB lower or higher in the room this turns."
-    parts = [
-        BalancedPart(
-            item=replace(item, gains=replace(item.gains, sections={s.name: s.gains_db[row.id] for s in sections
-                                                                   if row.id in s.gains_db})),
-            row=replace(row, advice=row.advice + turns) if hangs else row,
-        )
-        for (item, hangs), row in zip(chosen, rows, strict=True)
-    ]  # fmt: skip
+    parts = []
+    for (item, hangs), row in zip(chosen, rows, strict=True):
+        there = {section.name: section.gains_db[row.id] for section in sections if row.id in section.gains_db}
+        told = replace(row, advice=row.advice + turns) if hangs else row
+        parts.append(BalancedPart(item=replace(item, gains=replace(item.gains, sections=there)), row=told))
     other_rows = _rows(here, choice.others, chosen=False)
     parts += [BalancedPart(item=item, row=row) for item, row in zip(choice.others, other_rows, strict=True)]
     candidates = [item for item in (*choice.ranking.loops, *choice.ranking.one_shots) if item.closely]
@@ -50,17 +47,6 @@ def balance(analysis: Analysis, choice: Choice) -> Balanced:
 def part_name(item: PlacedCandidate) -> str:
     """The id of a part: its role, or that it is the loop."""
     return item.part.role or "loop"
-
-
-def solve_on(
-    scene: Scene, here: Situation, items: Sequence[PlacedCandidate], frames: Indices, *, intent: Intent | None = None
-) -> tuple[Gains, ...]:
-    """Gains of parts that play together on some frames of a scene; `intent` overrides the beat's."""
-    return together(
-        scene.subset(frames), [item.powers[frames] for item in items], start_db=[item.gains.db for item in items],
-        targets=[target_of(here, item.part.role, intent) for item in items],
-        bounds=[gain_bounds(here, item.part.role, item.plays) for item in items if item.plays is not None],
-    )  # fmt: skip
 
 
 def _with_ranges(
@@ -113,38 +99,30 @@ def _rows(here: Situation, items: Sequence[PlacedCandidate], *, chosen: bool) ->
         assert plays is not None
         target = target_of(here, role)
         beside = {name: there for name, there in zip(labels, placed, strict=True) if there is not one}
-        rows.append(
-            BalancePart(
-                id=part_name(item), part=label, file=item.drum.name, role=role, intent=here.conditions.intent_of(role),
-                sample_peak_dbfs=plays.sample_peak_dbfs, true_peak_dbtp=plays.true_peak_dbtp,
-                integrated_lufs=plays.integrated_lufs, peak_to_loudness_db=plays.peak_to_loudness_db,
-                audible_share=found.audible_share, target_share=target, lift_lu=found.lift_lu, overlap=found.overlap,
-                gain_db=gains.db, gain_low_db=gains.low_db, gain_high_db=gains.high_db,
-                bounded=bool(gains.stopped), treated=item.treated, chosen=chosen,
-                advice=decide_balance.advice(
-                    gains, share=found.audible_share, part=label, target=target, lift_lu=found.lift_lu,
-                    treated=item.treated, conflict=_worst_masker(scene, one, beside),
-                ),
-            )
+        advice = decide_balance.advice(
+            gains, share=found.audible_share, part=label, target=target, lift_lu=found.lift_lu, treated=item.treated,
+            conflict=_worst_masker(scene, one, beside),
         )  # fmt: skip
+        rows.append(BalancePart(
+            id=part_name(item), part=label, file=item.drum.name, role=role, intent=here.conditions.intent_of(role),
+            sample_peak_dbfs=plays.sample_peak_dbfs, true_peak_dbtp=plays.true_peak_dbtp, target_share=target,
+            integrated_lufs=plays.integrated_lufs, peak_to_loudness_db=plays.peak_to_loudness_db, advice=advice,
+            audible_share=found.audible_share, lift_lu=found.lift_lu, overlap=found.overlap, treated=item.treated,
+            gain_db=gains.db, gain_low_db=gains.low_db, gain_high_db=gains.high_db, bounded=bool(gains.stopped),
+            chosen=chosen,
+        ))  # fmt: skip
     return tuple(rows)
 
 
 def _meters(rows: Sequence[BalancePart], candidates: Sequence[PlacedCandidate]) -> list[decide_balance.Metered]:
     """The chosen parts by their names, then the other candidates by their files."""
-    found = [
-        decide_balance.Metered(name=row.part, role=row.role, sample_peak_dbfs=row.sample_peak_dbfs,
-                               integrated_lufs=row.integrated_lufs)
-        for row in rows
-    ]  # fmt: skip
     used = {row.file for row in rows}
-    return found + [
-        decide_balance.Metered(
-            name=item.drum.name.rsplit("/", 1)[-1], role=item.part.role,
-            sample_peak_dbfs=item.plays.sample_peak_dbfs, integrated_lufs=item.plays.integrated_lufs,
-        )
+    listed: list[tuple[str, Role | None, BalancePart | Loudness]] = [(row.part, row.role, row) for row in rows]
+    listed += [
+        (item.drum.name.rsplit("/", 1)[-1], item.part.role, item.plays)
         for item in candidates if item.drum.name not in used and item.plays is not None
     ]  # fmt: skip
+    return [decide_balance.Metered(name, role, of.sample_peak_dbfs, of.integrated_lufs) for name, role, of in listed]
 
 
 def _worst_masker(scene: Scene, drum: PlacedPart, beside: Mapping[str, PlacedPart]) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -18,17 +19,7 @@ from dossier.measure import loops as loop_measure
 from dossier.memo import Memo
 from dossier.model.beat import Beat, DrumFile
 from dossier.model.datafile import InputFile
-from dossier.model.measures import (
-    Array,
-    BandEnergies,
-    Clip,
-    FileMeasures,
-    Grid,
-    LoopMeasures,
-    Loudness,
-    Samples,
-    Tags,
-)
+from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid, LoopMeasures, Loudness, Samples, Tags
 from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
@@ -79,10 +70,9 @@ def _long_loop(samples: Samples, clip: Clip, drum: DrumFile, tags: Tags) -> Loop
         none = grid.notes[0] if grid.notes else "no steady tempo was found in it"
         reasons |= dict.fromkeys(("tempo_bpm", "beats", "swing"), none)
     return LoopMeasures(
-        tempo_bpm=grid.tempo_bpm if steady else None, tempo_source=grid.tempo_source,
-        beats=round(clip.duration_s * grid.tempo_bpm / 60.0, 2) if steady else None,
-        downbeat_s=grid.first_downbeat_s, swing=grid.swing if steady else None, hits=(), continuity=None,
-        reasons=reasons, notes=notes,
+        tempo_bpm=grid.tempo_bpm if steady else None, swing=grid.swing if steady else None,
+        beats=round(clip.duration_s * grid.tempo_bpm / 60.0, 2) if steady else None, tempo_source=grid.tempo_source,
+        downbeat_s=grid.first_downbeat_s, hits=(), continuity=None, reasons=reasons, notes=notes,
     )  # fmt: skip
 
 
@@ -93,9 +83,7 @@ def pinned(beat: Beat) -> list[DrumFile]:
     return sorted(told, key=lambda drum: drum.file not in roles)
 
 
-def read_drums(
-    files: Sequence[DrumFile], memo: Memo
-) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
+def read_drums(files: Sequence[DrumFile], memo: Memo) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
     """Read and measure the candidates: drums, inputs and warnings.
 
     A file that cannot be used is named in the warnings and left out; of copies of a sound the first is looked at.
@@ -105,10 +93,10 @@ def read_drums(
     used: list[tuple[DrumFile, audio.ReadInfo, str, Tags]] = []
     seen: dict[str, str] = {}
     for file, found in zip(files, thread_map(_read, files, ahead=READ_AHEAD), strict=True):
+        entry = InputFile(file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin, used=False)
         if isinstance(found, AudioError):
             warnings.append(str(found))
-            inputs.append(InputFile(file=file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin,
-                                    used=False))  # fmt: skip
+            inputs.append(entry)
             continue
         info, digest, tags = found
         silent = not np.any(info.clip.samples)
@@ -117,22 +105,18 @@ def read_drums(
         if silent:
             warnings.append(f"{file.file}: is silent from start to end; left out")
         wanted = not silent and digest not in seen
-        inputs.append(
-            InputFile(file=file.file, sha256=digest, kind="drum", rights=file.rights, origin=file.origin,
-                      duration_s=info.clip.duration_s, sample_rate_hz=info.clip.rate_hz, channels=info.channels,
-                      used=wanted)
-        )  # fmt: skip
+        inputs.append(replace(entry, sha256=digest, duration_s=info.clip.duration_s, used=wanted,
+                              sample_rate_hz=info.clip.rate_hz, channels=info.channels))  # fmt: skip
         if wanted:
             seen[digest] = file.file
             used.append((file, info, digest, tags))
 
     def drum(entry: tuple[DrumFile, audio.ReadInfo, str, Tags]) -> Drum:
         file, info, digest, tags = entry
-        measures = memo(
-            "measured", FileMeasures,
-            lambda: measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth, tags=tags),
-            digest, file.kind, file.role, file.tempo_bpm, file.file,
-        )  # fmt: skip
+        measure = partial(
+            measure_file, info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth, tags=tags
+        )
+        measures = memo("measured", FileMeasures, measure, digest, file.kind, file.role, file.tempo_bpm, file.file)
         clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
         return Drum(file=file, clip=clip, measures=measures, sha256=digest,
                     problems=(*info.notes, *measures.notes))  # fmt: skip
@@ -155,13 +139,6 @@ def groove_of(beat: Beat, grid: Grid) -> Groove:
         pattern=pattern, section_patterns=beat.section_patterns, assumed=beat.pattern is None,
         voices=one_shots.voices(grid, pattern, beat.section_patterns, beat.sections),
     )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LoopCycle:
-    """One pass of a fitted loop, as it is kept."""
-
-    samples: Samples
 
 
 def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPart | None:
@@ -203,12 +180,9 @@ def _loop_part(drum: Drum, at_rate: Clip, here: Situation, groove: Groove, memo:
     beside = loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
     if beside:
         fit = replace(fit, note=f"{fit.note}; {beside}")
-    cycle = memo(
-        "level", LoopCycle,
-        lambda: LoopCycle(loops.cycle_samples(at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)),
-        drum.sha256, fit.method, fit.ratio, fit.beats, fit.downbeat_s,
-    )  # fmt: skip
-    return DrumPart(name=drum.name, kind="loop", role=None, samples=cycle.samples, rate_hz=at_rate.rate_hz, grid=grid,
+    lay = partial(loops.cycle_samples, at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)
+    cycle = memo("level", np.ndarray, lay, drum.sha256, fit.method, fit.ratio, fit.beats, fit.downbeat_s)
+    return DrumPart(name=drum.name, kind="loop", role=None, samples=cycle, rate_hz=at_rate.rate_hz, grid=grid,
                     voice=None, loop=fit)  # fmt: skip
 
 

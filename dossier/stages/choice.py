@@ -11,8 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from dossier.decide import approach as decide_approach
-from dossier.decide import fit
-from dossier.measure import in_beat
+from dossier.decide.approach import Contender
 from dossier.memo import Memo
 from dossier.model.choice import Choice
 from dossier.model.findings import Approach, Fit, Room
@@ -21,8 +20,8 @@ from dossier.model.parts import PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import Direction
 from dossier.stages.gains import kit_target, target_of
-from dossier.stages.kits import balanced_together, kit_in_state
-from dossier.stages.placing import place_alone
+from dossier.stages.kits import balanced_together, kit_of
+from dossier.stages.placing import judge, place_alone
 from dossier.stages.ranking import with_treated
 
 
@@ -38,10 +37,11 @@ def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way
         part = item.part.with_samples(plan.samples)
         return place_alone(item.drum, part, here, ranking.frames, memo, treated=True)
 
-    kit_parts = tuple(after(item) for item in ranking.kit_parts)
-    if kit_parts:
+    kit, kit_parts = ranking.kit, tuple(after(item) for item in ranking.kit_parts)
+    if kit is not None:
+        pinned = {member.role for member in kit.members if member.pinned}
         kit_parts = balanced_together(here, kit_parts, ranking.frames)
-    kit = kit_in_state(ranking.kit, here, kit_parts, ranking.frames) if ranking.kit is not None else None
+        kit = kit_of(here, kit_parts, ranking.frames, pinned=pinned, missing=kit.missing_roles)
     loops = [after(item) for item in ranking.loops if item.drum.name in by_name]
     final = replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)
     approach = approach_of(here, analysis.room, final, treated=True, way=way)
@@ -57,27 +57,19 @@ def approach_of(
 
     `treated`: they are as their plans left them, searched in the direction `way`, which then stays.
     """
-    loop = ranking.best_loop
-    loop_contender = (
-        decide_approach.Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
-    )
-    kit_contender = (
-        decide_approach.Contender(name="kit", score=ranking.kit.score, fit=ranking.kit.fit)
-        if ranking.kit is not None
-        else None
-    )
+    loop, kit = ranking.best_loop, ranking.kit
+    best_loop = Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
+    best_kit = Contender(name="kit", score=kit.score, fit=kit.fit) if kit is not None else None
     sections = []
     for section in room.sections:
         rows = here.grid.frames_of(section.first_bar - 1, section.bars)
         sections.append((section, *_in_section(here, ranking, loop, rows)))
     return decide_approach.decide(
-        room, loop=loop_contender, kit=kit_contender, sections=sections, treated=treated, way=way, policy=here.policy
+        room, loop=best_loop, kit=best_kit, sections=sections, treated=treated, way=way, policy=here.policy
     )
 
 
-def _sides(
-    approach: Approach, ranking: Ranking
-) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
+def _sides(approach: Approach, ranking: Ranking) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
     """The drums of the approach, and the other side's."""
     best, kit = ranking.best_loop, ranking.kit_parts
     loop = (best,) if best is not None else ()
@@ -89,21 +81,15 @@ def _sides(
 
 def _in_section(
     here: Situation, ranking: Ranking, loop: PlacedCandidate | None, rows: Indices
-) -> tuple[decide_approach.Contender | None, decide_approach.Contender | None]:
+) -> tuple[Contender | None, Contender | None]:
     on = here.scene.subset(rows)
 
-    def score(name: str, powers: Array, gain: float, like: Fit, target: float) -> decide_approach.Contender:
-        found = in_beat.measure(on, in_beat.place(on, powers[rows], gain_db=gain))
-        there = replace(
-            like, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-            audible_share=found.audible_share, lift_lu=found.lift_lu,
-        )  # fmt: skip
-        value, _ = fit.score(there, fill=found.music_fill, target_share=target, policy=here.policy)
-        return decide_approach.Contender(name=name, score=value, fit=there)
+    def score(name: str, powers: Array, gain: float, like: Fit, target: float) -> Contender:
+        measured, value, _ = judge(on, powers[rows], like, here=here, target=target, gain_db=gain)
+        return Contender(name=name, score=value, fit=measured)
 
-    loop_there = None
-    if loop is not None:
-        loop_there = score(loop.drum.name, loop.powers, loop.gains.db, loop.fit, target_of(here, None))
+    target = target_of(here, None)
+    loop_there = score(loop.drum.name, loop.powers, loop.gains.db, loop.fit, target) if loop is not None else None
     if not ranking.kit_parts or ranking.kit is None:
         return loop_there, None
     powers = np.sum([item.powers * 10.0 ** (item.gains.db / 10.0) for item in ranking.kit_parts], axis=0)

@@ -7,25 +7,10 @@ from collections.abc import Sequence
 from dossier.arrange.pattern import roles_of
 from dossier.decide.balance import mix_advice
 from dossier.decide.policy import SETTINGS
+from dossier.model import datafile as document
 from dossier.model.beat import Pattern
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
-from dossier.model.datafile import (
-    FORMAT_VERSION,
-    BeatInfo,
-    Decision,
-    DossierData,
-    InputFile,
-    Instrumental,
-    Looked,
-    PatternInfo,
-    PatternRow,
-    ProgramInfo,
-    Proposal,
-    RevisionInfo,
-    SettingUsed,
-    ZoneWidth,
-)
 from dossier.model.findings import Approach, Balance, Candidate, Plan, Room
 from dossier.model.notes import note_of
 from dossier.model.numbers import signed
@@ -35,57 +20,45 @@ from dossier.model.situation import Analysis, Music
 
 def data_file(
     analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, *,
-    revision: RevisionInfo, version: str, decisions: Sequence[Decision], renders: Sequence[str],
-) -> DossierData:  # fmt: skip
+    revision: document.RevisionInfo, version: str, decisions: Sequence[document.Decision], renders: Sequence[str],
+) -> document.DossierData:  # fmt: skip
     """The data file of one revision."""
     here, ranking = analysis.here, choice.ranking
     plans = tuple(item.plan for item in choice.plans)
     mix = checks.mix.mix
-    return DossierData(
-        format_version=FORMAT_VERSION,
-        program=ProgramInfo(name="dossier", version=version),
-        beat=_beat(analysis),
-        revision=revision,
-        inputs=analysis.inputs,
-        instrumental=_instrumental(here.music, analysis.room),
-        occupancy=checks.occupancy,
-        approach=checks.approach,
-        candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name),
-        kit=ranking.kit,
-        plans=plans,
-        balance=Balance(
-            parts=tuple(part.row for part in balanced.parts), mix=mix, equal_peaks=balanced.equal_peaks,
-            advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), sections=balanced.sections,
-        ),
-        low_end=checks.low_end.finding,
-        translation=checks.translation,
-        room_left=checks.room_left,
-        patterns=_patterns(analysis.groove, here.grid.meter),
-        looked=Looked(
-            files=len(analysis.beat.drums), measured=len(analysis.drums),
-            placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
-            unreadable=sum(entry.kind == "drum" and not entry.used and not entry.sha256 for entry in analysis.inputs),
-        ),
+    balance = Balance(
+        parts=tuple(part.row for part in balanced.parts), mix=mix, equal_peaks=balanced.equal_peaks,
+        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), sections=balanced.sections,
+    )  # fmt: skip
+    looked = document.Looked(
+        files=len(analysis.beat.drums), measured=len(analysis.drums),
+        placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
+        unreadable=sum(entry.kind == "drum" and not entry.used and not entry.sha256 for entry in analysis.inputs),
+    )  # fmt: skip
+    settings = tuple(
+        document.SettingUsed(name=s.name, value=here.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
+        for s in SETTINGS
+    )
+    return document.DossierData(
+        format_version=document.FORMAT_VERSION, program=document.ProgramInfo("dossier", version), revision=revision,
+        beat=_beat(analysis), inputs=analysis.inputs, instrumental=_instrumental(here.music, analysis.room),
+        occupancy=checks.occupancy, approach=checks.approach, kit=ranking.kit, plans=plans, balance=balance,
+        candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name), low_end=checks.low_end.finding,
+        translation=checks.translation, room_left=checks.room_left, looked=looked, settings=settings,
+        patterns=_patterns(analysis.groove, here.grid.meter), decisions=tuple(decisions),
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
-        decisions=tuple(decisions),
-        warnings=(*analysis.warnings, *ranking.notes),
-        settings=tuple(
-            SettingUsed(name=s.name, value=here.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
-            for s in SETTINGS
-        ),
-        renders=tuple(sorted(renders)),
+        warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(renders)),
     )  # fmt: skip
 
 
-def _beat(analysis: Analysis) -> BeatInfo:
+def _beat(analysis: Analysis) -> document.BeatInfo:
     beat, music, conditions = analysis.beat, analysis.here.music, analysis.here.conditions
     grid = music.grid
-    return BeatInfo(
+    return document.BeatInfo(
         title=beat.title, slug=beat.slug, artist=beat.artist, tempo_bpm=grid.tempo_bpm, key=music.key.name,
-        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=len(music.samples) / music.rate_hz,
-        bars=grid.bars, swing=grid.swing, first_downbeat_s=grid.first_downbeat_s, intent=beat.intent,
-        target_lufs=conditions.target_lufs, listening_level_db_spl=conditions.listening_level_db_spl,
-        sample_rate_hz=music.rate_hz,
+        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=len(music.samples) / music.rate_hz, bars=grid.bars,
+        swing=grid.swing, first_downbeat_s=grid.first_downbeat_s, intent=beat.intent, sample_rate_hz=music.rate_hz,
+        target_lufs=conditions.target_lufs, listening_level_db_spl=conditions.listening_level_db_spl, notes=grid.notes,
         sources={
             "tempo_bpm": grid.tempo_source, "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source,
             "meter": grid.meter_source,
@@ -98,20 +71,16 @@ def _beat(analysis: Analysis) -> BeatInfo:
             "tempo_bpm": grid.tempo_confidence, "first_downbeat_s": grid.downbeat_confidence,
             "swing": grid.swing_confidence, "key": music.key.confidence, "meter": grid.meter_confidence,
         },
-        notes=grid.notes, tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of,
+        tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of,
     )  # fmt: skip
 
 
-def _instrumental(music: Music, room: Room) -> Instrumental:
-    loud, image = music.loudness, music.image
-    widths = {"whole": image.whole, **image.zones}
-    return Instrumental(
-        fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars,
-        integrated_lufs=loud.integrated_lufs, true_peak_dbtp=loud.true_peak_dbtp,
-        loudness_range_lu=loud.loudness_range_lu,
-        width={name: ZoneWidth(side_to_mid_db=w.side_to_mid_db, correlation=w.correlation, mono_loss_lu=w.mono_loss_lu)
-               for name, w in widths.items()},
-        roomiest_zone=room.roomiest_zone, fullest_zone=room.fullest_zone,
+def _instrumental(music: Music, room: Room) -> document.Instrumental:
+    loud = music.loudness
+    return document.Instrumental(
+        fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars, roomiest_zone=room.roomiest_zone,
+        fullest_zone=room.fullest_zone, integrated_lufs=loud.integrated_lufs, true_peak_dbtp=loud.true_peak_dbtp,
+        loudness_range_lu=loud.loudness_range_lu, width={"whole": music.image.whole, **music.image.zones},
     )  # fmt: skip
 
 
@@ -138,8 +107,8 @@ def _candidate(
     if placed is not None and placed.part.loop is not None and placed.part.loop.poor_match:
         problems = (*problems, placed.part.loop.note)
     return Candidate(
-        file=drum.name, name=drum.name.rsplit("/", 1)[-1], kind=m.hit.kind, role=m.hit.role, rights=drum.file.rights,
-        origin=drum.file.origin,
+        file=drum.name, name=drum.name.rsplit("/", 1)[-1], rights=drum.file.rights, origin=drum.file.origin,
+        kind=m.hit.kind, role=m.hit.role, hits=m.loop.hits if m.loop is not None else (),
         looked_at="not at all" if placed is None else "closely" if placed.closely else "coarsely",
         score=None if placed is None else placed.score, terms={} if placed is None else placed.terms,
         fit=None if placed is None else placed.fit, gain_db=None if placed is None else placed.gains.db,
@@ -149,23 +118,18 @@ def _candidate(
         crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz,
         pitch_note=None if m.pitch.hz is None else note_of(m.pitch.hz, key)[0],
         effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
-        hits=m.loop.hits if m.loop is not None else (),
     )  # fmt: skip
 
 
-def _patterns(groove: Groove, meter: tuple[int, int]) -> tuple[PatternInfo, ...]:
+def _patterns(groove: Groove, meter: tuple[int, int]) -> tuple[document.PatternInfo, ...]:
     note = "No pattern was given: a plain one is assumed." if groove.assumed else ""
-    found = [_pattern(groove.pattern, meter, section=None, assumed=groove.assumed, note=note)]
-    found += [
-        _pattern(pattern, meter, section=name, assumed=False, note="")
-        for name, pattern in sorted(groove.section_patterns.items())
-    ]
-    return tuple(found)
+    whole = _pattern(groove.pattern, meter, assumed=groove.assumed, note=note)
+    return whole, *(_pattern(pattern, meter, section=name) for name, pattern in sorted(groove.section_patterns.items()))
 
 
 def _pattern(
-    pattern: Pattern, meter: tuple[int, int], *, section: str | None, assumed: bool, note: str
-) -> PatternInfo:
+    pattern: Pattern, meter: tuple[int, int], *, section: str | None = None, assumed: bool = False, note: str = ""
+) -> document.PatternInfo:
     steps_a_quarter = pattern.steps_per_beat * meter[1] / 4.0
     steps = max(1, round(pattern.length_beats * steps_a_quarter))
     rows = []
@@ -175,32 +139,29 @@ def _pattern(
             if hit.role == role:
                 index = min(steps - 1, round(hit.beat * steps_a_quarter))
                 cells[index] = max(cells[index], hit.velocity)
-        rows.append(PatternRow(role=role, cells=tuple(round(cell, 3) for cell in cells)))
-    return PatternInfo(
+        rows.append(document.PatternRow(role=role, cells=tuple(round(cell, 3) for cell in cells)))
+    return document.PatternInfo(
         source=pattern.source, assumed=assumed, steps_per_beat=pattern.steps_per_beat, steps=steps, rows=tuple(rows),
         section=section, note=note,
     )  # fmt: skip
 
 
 def _proposals(
-    inputs: Sequence[InputFile], approach: Approach, balanced: Balanced, plans: Sequence[Plan]
-) -> tuple[Proposal, ...]:
+    inputs: Sequence[document.InputFile], approach: Approach, balanced: Balanced, plans: Sequence[Plan]
+) -> tuple[document.Proposal, ...]:
     rows = [part.row for part in balanced.chosen]
     used = {row.file for row in rows}
-    found = [Proposal(id="approach", kind="approach", text=approach.verdict)]
+    found = [("approach", "", approach.verdict)]
     if rows:
-        drums = ", ".join(f"{row.part}: {row.file}" for row in rows)
-        found.append(Proposal(id="drums", kind="drums", text=f"Use {drums}."))
+        found.append(("drums", "", f"Use {', '.join(f'{row.part}: {row.file}' for row in rows)}."))
     for plan in plans:
         if plan.helped and plan.steps and plan.candidate in used:
             steps = ", then ".join(step.label for step in plan.steps)
-            found.append(Proposal(id=f"plan:{plan.candidate}", kind="plan", text=f"{plan.candidate}: {steps}."))
-    found += [
-        Proposal(id=f"gain:{row.id}", kind="gain", text=f"Set {row.part} to {signed(row.gain_db)} dB.") for row in rows
-    ]
+            found.append(("plan", plan.candidate, f"{plan.candidate}: {steps}."))
+    found += [("gain", row.id, f"Set {row.part} to {signed(row.gain_db)} dB.") for row in rows]
     for entry in inputs:
         concerned = entry.kind == "stem" or entry.file in used
         if entry.used and concerned and entry.rights in ("pending", "unknown"):
             text = f"Rights of {entry.file} are {entry.rights}: clear them, or replace the sound."
-            found.append(Proposal(id=f"rights:{entry.file}", kind="rights", text=text))
-    return tuple(found)
+            found.append(("rights", entry.file, text))
+    return tuple(document.Proposal(f"{kind}:{of}" if of else kind, kind, text) for kind, of, text in found)

@@ -10,7 +10,7 @@ from dossier.measure import hearing, hits, in_beat, loudness
 from dossier.model.findings import DrumFigures
 from dossier.model.measures import Array, Indices, Samples
 from dossier.model.parts import DrumPart
-from dossier.model.scene import InBeat, Scene
+from dossier.model.scene import Scene
 from dossier.stages.candidates import as_it_plays, part_powers
 
 ENVELOPE_POINTS = 120
@@ -30,8 +30,10 @@ class DrumMeter:
     def figures(self, samples: Samples) -> DrumFigures:
         powers = part_powers(self.part, samples)
         found = in_beat.measure(self.on, in_beat.place(self.on, powers[self.frames], gain_db=self.gain_db))
-        level = in_beat.plays_lufs(powers, self.on.k_weights)
-        figures = replace(_figures(found), integrated_lufs=level)
+        figures = DrumFigures(
+            sample_peak_dbfs=None, true_peak_dbtp=None, crest_factor_db=None, effective_length_s=None,
+            integrated_lufs=in_beat.plays_lufs(powers, self.on.k_weights), **found.told(DrumFigures),
+        )  # fmt: skip
         self.last[:] = [(samples, powers, figures)]
         return figures
 
@@ -46,10 +48,7 @@ class DrumMeter:
 def at_gain(on: Scene, powers: Array, gain_db: float, *, like: DrumFigures) -> DrumFigures:
     """Figures in the beat at a gain; what does not depend on it, or only on the file, is taken from `like`."""
     found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
-    return replace(
-        like, fill=found.fill, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap,
-        buried=found.buried, audible_share=found.audible_share,
-    )  # fmt: skip
+    return replace(like, **found.told(DrumFigures))
 
 
 def full_figures(scene: Scene, part: DrumPart, samples: Samples, gain_db: float) -> tuple[DrumFigures, Array]:
@@ -59,13 +58,12 @@ def full_figures(scene: Scene, part: DrumPart, samples: Samples, gain_db: float)
     found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=gain_db))
     envelope, step = envelope_db(samples, part.rate_hz)
     file = loudness.measure(samples, part.rate_hz)
-    figures = replace(
-        _figures(found),
+    figures = DrumFigures(
+        **found.told(DrumFigures),
         sample_peak_dbfs=file.sample_peak_dbfs, true_peak_dbtp=file.true_peak_dbtp,
         crest_factor_db=file.crest_factor_db, integrated_lufs=as_it_plays(changed).integrated_lufs,
         effective_length_s=hits.measure(samples, part.rate_hz, kind=part.kind, role=part.role).effective_length_s,
-        envelope_db=envelope, envelope_step_s=step,
-        spectrum_db=_spectrum(powers),
+        envelope_db=envelope, envelope_step_s=step, spectrum_db=_spectrum(powers),
     )  # fmt: skip
     return figures, powers
 
@@ -95,14 +93,6 @@ def occupancy_change(
     change[rows] = sides[0] - sides[1]
     cycle = in_beat.per_slot(change, grid)[first * grid.slots_per_bar :][: bars * grid.slots_per_bar]
     return tuple(tuple(round(float(value), 3) for value in row) for row in cycle.T)
-
-
-def _figures(found: InBeat) -> DrumFigures:
-    return DrumFigures(
-        sample_peak_dbfs=None, true_peak_dbtp=None, integrated_lufs=None, crest_factor_db=None,
-        effective_length_s=None, fill=found.fill, room_filled=found.room_filled, spill=found.spill,
-        overlap=found.overlap, buried=found.buried, audible_share=found.audible_share,
-    )  # fmt: skip
 
 
 def _spectrum(powers: Array) -> tuple[float, ...]:

@@ -14,7 +14,7 @@ from dossier.decide import balance
 from dossier.measure import in_beat
 from dossier.model.findings import Gains
 from dossier.model.measures import FRAME_S, Array, Indices, Loudness
-from dossier.model.parts import Groove
+from dossier.model.parts import Groove, PlacedCandidate
 from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import Intent, Role
@@ -85,6 +85,17 @@ def together(
         high_db=[high for _, high in bounds], start_db=start_db,
     )  # fmt: skip
     return tuple(Gains(db=one.gain_db, state="together", stopped=one.stopped) for one in solved)
+
+
+def solve_on(
+    scene: Scene, here: Situation, items: Sequence[PlacedCandidate], frames: Indices, *, intent: Intent | None = None
+) -> tuple[Gains, ...]:
+    """Gains of candidates that play together on some frames of a scene; `intent` overrides the beat's."""
+    return together(
+        scene.subset(frames), [item.powers[frames] for item in items], start_db=[item.gains.db for item in items],
+        targets=[target_of(here, item.part.role, intent) for item in items],
+        bounds=[gain_bounds(here, item.part.role, item.plays) for item in items if item.plays is not None],
+    )  # fmt: skip
 
 
 def share_function(on: Scene, powers: Sequence[Array]) -> balance.ShareAt:

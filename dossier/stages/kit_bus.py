@@ -53,9 +53,8 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     sound = sound * 10.0 ** (-gain_db / 20.0)
     clip = Clip(sound, rate)
     file = DrumFile(file=NAME, path=Path(NAME), kind="loop", tempo_bpm=grid.tempo_bpm)
-    measures = memo(
-        "measured", FileMeasures, lambda: measure_file(clip, drum=file, channels=2, bit_depth="64-bit float"), sound
-    )
+    measure = partial(measure_file, clip, drum=file, channels=2, bit_depth="64-bit float")
+    measures = memo("measured", FileMeasures, measure, sound)
     drum = Drum(file=file, clip=clip, sha256="", problems=(), measures=measures)
     part = DrumPart(name=NAME, kind="loop", role=None, samples=sound, rate_hz=rate, grid=grid, voice=None, loop=None)
     return PlacedCandidate(

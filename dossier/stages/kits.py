@@ -7,8 +7,9 @@ of a role that is played in its place (common practice, no source), if one is le
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -23,27 +24,11 @@ from dossier.model.parts import Drum, Groove, PlacedCandidate
 from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import ROLES, Role
-from dossier.stages.gains import gain_bounds, kit_target, target_of, together
-from dossier.stages.placing import place_alone, scored
+from dossier.stages.gains import kit_target, solve_on, target_of
+from dossier.stages.placing import judge, place_alone, scored
 
 SHORTLIST = 4  # files a role that are tried in kits
 STAND_INS_TRIED = 2
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ChosenKit:
-    """The kit of a ranking; None and empty where the pattern plays no role that has a candidate."""
-
-    kit: Kit | None
-    parts: tuple[PlacedCandidate, ...]
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class KitMembers:
-    """Which file plays which role, as it is kept."""
-
-    files: Mapping[Role, str]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,8 +59,11 @@ class KitTrials:
 def choose_kit(
     analysis: Analysis, one_shots: Sequence[PlacedCandidate], frames: Indices, unplaced: Sequence[tuple[Drum, str]],
     memo: Memo,
-) -> ChosenKit:  # fmt: skip
-    """One member a role of the pattern, chosen together; gaps filled where something stands in."""
+) -> tuple[Kit | None, tuple[PlacedCandidate, ...], tuple[str, ...]]:  # fmt: skip
+    """The kit, its parts, and notes: one member a role of the pattern, chosen together, with stand-ins for gaps.
+
+    None and empty where the pattern plays no role that has a candidate.
+    """
     here, groove = analysis.here, analysis.groove
     wanted = patterns.roles_of([groove.pattern, *groove.section_patterns.values()])
     trials = KitTrials(here, frames, here.scene.subset(frames))
@@ -102,11 +90,9 @@ def choose_kit(
             (role, name, items[role][name].drum.sha256, items[role][name].gains.db)
             for role, names in lists.items() for name in names
         ]  # fmt: skip
-        kept = memo(
-            "level", KitMembers, lambda: KitMembers(decide_kit.choose(lists, pins=fixed, score=score)), tried,
-            fixed, frames,
-        )  # fmt: skip
-        return {role: kept.files[role] for role in lists if role in kept.files}
+        choose = partial(decide_kit.choose, lists, pins=fixed, score=score)
+        kept = memo("level", dict[Role, str], choose, tried, fixed, frames)
+        return {role: kept[role] for role in lists if role in kept}
 
     items: dict[Role, Mapping[str, PlacedCandidate]] = dict.fromkeys(shortlists, by_name)
     members = best(shortlists, pins, items)
@@ -121,57 +107,42 @@ def choose_kit(
     if not wanted:
         notes.append("the pattern has no hit, so there is no kit")
     if not members:
-        return ChosenKit(None, (), tuple(notes))
+        return None, (), tuple(notes)
     parts = balanced_together(here, [items[role][members[role]] for role in ROLES if role in members], frames)
     notes += [
         f"the pattern plays {role}, but there is no {role} among the candidates: {members[role]} stands in"
         for role in gaps if role in members
     ]  # fmt: skip
-    listed = tuple(
-        KitMember(
-            role=item.part.role, file=item.drum.name, gain_db=item.gains.db, fit=item.fit, reason="",
-            pinned=item.part.role in pins,
-        )
-        for item in parts if item.part.role is not None
+    return kit_of(here, parts, frames, pinned=pins, missing=missing), parts, tuple(notes)
+
+
+def kit_of(
+    here: Situation, parts: Sequence[PlacedCandidate], frames: Indices, *, pinned: Collection[Role],
+    missing: tuple[Role, ...],
+) -> Kit:  # fmt: skip
+    """The kit with the gains, fits, reasons and score that its parts have as they are now."""
+    members = tuple(
+        KitMember(role=role, file=item.drum.name, gain_db=item.gains.db, fit=item.fit, pinned=role in pinned,
+                  reason="fixed in beat.toml" if role in pinned else _reason(item))
+        for item in parts if (role := item.part.role) is not None
     )  # fmt: skip
-    whole = Kit(members=listed, missing_roles=missing, score=0.0, terms={}, fit=parts[0].fit, reason="")
-    return ChosenKit(kit_in_state(whole, here, parts, frames), tuple(parts), tuple(notes))
-
-
-def kit_in_state(kit: Kit, here: Situation, parts: Sequence[PlacedCandidate], frames: Indices) -> Kit:
-    """The kit with the gains, fits, reasons and score that its members have as they are now."""
-    by_role = {item.part.role: item for item in parts}
-
-    def now(member: KitMember) -> KitMember:
-        item = by_role[member.role]
-        reason = "fixed in beat.toml" if member.pinned else _reason(item)
-        return replace(member, gain_db=item.gains.db, fit=item.fit, reason=reason)
-
-    members = tuple(map(now, kit.members))
     measured, value, terms = _fit(here, here.scene.subset(frames), frames, parts)
     reason = fit.reason(measured, gain_db=None, terms=terms, policy=here.policy)
-    return replace(kit, members=members, score=value, terms=terms, fit=measured, reason=reason)
+    return Kit(members=members, missing_roles=missing, score=value, terms=terms, fit=measured, reason=reason)
 
 
 def balanced_together(
     here: Situation, items: Sequence[PlacedCandidate], frames: Indices
 ) -> tuple[PlacedCandidate, ...]:
     """Candidates at the gains at which they are heard beside each other, measured there."""
-    on = here.scene.subset(frames)
-    gains = together(
-        on, [item.powers[frames] for item in items],
-        bounds=[gain_bounds(here, item.part.role, item.plays) for item in items if item.plays is not None],
-        targets=[target_of(here, item.part.role) for item in items], start_db=[item.gains.db for item in items],
-    )  # fmt: skip
+    on, gains = here.scene.subset(frames), solve_on(here.scene, here, items, frames)
     placed = [in_beat.place(on, item.powers[frames], gain_db=one.db) for item, one in zip(items, gains, strict=True)]
     total = np.sum([one.excitation for one in placed], axis=0)
+    found = [in_beat.measure(on, one, total - one.excitation) for one in placed]
     return tuple(
-        scored(
-            item.drum, item.part, here, item.powers, own, in_beat.measure(on, one, total - one.excitation),
-            plays=item.plays, treated=item.treated,
-        )
-        for item, own, one in zip(items, gains, placed, strict=True)
-    )  # fmt: skip
+        scored(item.drum, item.part, here, item.powers, own, one, plays=item.plays, treated=item.treated)
+        for item, own, one in zip(items, gains, found, strict=True)
+    )
 
 
 def _fit(
@@ -179,18 +150,12 @@ def _fit(
 ) -> tuple[Fit, float, dict[str, float]]:
     """Fit and score of one-shots as one drum part, each at its gain."""
     powers = sum((item.powers[frames] * 10.0 ** (item.gains.db / 10.0) for item in items), np.zeros_like(on.powers))
-    found = in_beat.measure(on, in_beat.place(on, powers, gain_db=0.0))
     losses = [item.fit.mono_loss_lu for item in items if item.fit.mono_loss_lu is not None]
-    measured = Fit(
-        room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-        audible_share=found.audible_share, lift_lu=found.lift_lu, tempo_match=1.0,
-        tuning_match=_tuning([item.fit.tuning_match for item in items]), mono_loss_lu=max(losses, default=None),
+    like = replace(
+        items[0].fit, tempo_match=1.0, tuning_match=_tuning([item.fit.tuning_match for item in items]),
+        mono_loss_lu=max(losses, default=None),
     )  # fmt: skip
-    target = kit_target(here, [item.part.role for item in items])
-    value, terms = fit.score(
-        measured, fill=found.music_fill, target_share=target, policy=here.policy
-    )
-    return measured, value, terms
+    return judge(on, powers, like, here=here, target=kit_target(here, [item.part.role for item in items]))
 
 
 def _pins(
@@ -232,9 +197,7 @@ def _stand_ins(
         if voice is None or not left:
             continue
         placed = [
-            place_alone(
-                item.drum, replace(item.part, role=role, voice=voice, assumed_voice=False), here, frames, memo
-            )
+            place_alone(item.drum, replace(item.part, role=role, voice=voice, assumed_voice=False), here, frames, memo)
             for item in left[:STAND_INS_TRIED]
         ]
         placed.sort(key=lambda item: (-item.score, item.drum.name))

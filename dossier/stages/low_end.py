@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
-from pathlib import Path
 
 import numpy as np
 import soxr
 
-from dossier import audio
 from dossier.arrange.one_shots import lay_energies
 from dossier.arrange.parts import laid
 from dossier.decide import fit
@@ -26,7 +24,7 @@ from dossier.model.measures import FRAME_S, Array, Samples
 from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
-from dossier.stages.render_reuse import Renders, reusable
+from dossier.stages.render_reuse import Renders, reusable, write
 from dossier.stages.stems import LOW_HZ, read_stem
 from dossier.treat.truncation import truncate
 
@@ -185,11 +183,10 @@ def _rendered(
     """The remedies, with a file to hear each that helps."""
     part, rate = both.kick.part, both.here.music.rate_hz
     assert part.voice is not None
-    listed: list[LowEndRemedy] = []
+    listed = list(remedies)
     renders: Renders = {}
-    for remedy in remedies:
+    for index, remedy in enumerate(remedies):
         if not decide_low_end.helps(remedy, share, both.here.policy):
-            listed.append(remedy)
             continue
         name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
@@ -198,9 +195,9 @@ def _rendered(
             renders[name] = reusable(memo, make, rate, "duck", bass.file, part.voice.starts_s, amounts)
         else:
             change = _shortened if remedy.name == decide_low_end.SHORTEN else _tuned
-            renders[name] = partial(_write_changed, change=change, samples=part.samples, rate=rate,
-                                    amount=next(iter(amounts.values())))  # fmt: skip
-        listed.append(replace(remedy, render=name))
+            changed = change(part.samples, rate, *amounts.values())
+            renders[name] = partial(write, samples=changed, rate_hz=rate)
+        listed[index] = replace(remedy, render=name)
     return tuple(listed), renders
 
 
@@ -262,9 +259,3 @@ def _ducked(*, stem: Stem, rate_hz: int, starts_s: Sequence[float], depth_db: fl
         curve = low_end.duck_curve(starts, len(part) / rate_hz, rate_hz, depth_db=depth_db, release_ms=release_ms)
         np.multiply(part, curve[: len(part), None], out=part, casting="same_kind")
     return samples
-
-
-def _write_changed(
-    path: Path, *, change: Callable[[Samples, int, float], Samples], samples: Samples, rate: int, amount: float
-) -> None:
-    audio.write_wav(path, change(samples, rate, amount), rate, bits=24)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -22,27 +22,15 @@ from dossier.measure.loops import SAME_TEMPO
 from dossier.memo import Memo
 from dossier.model.beat import Beat
 from dossier.model.findings import Room, SectionFill
-from dossier.model.measures import Array, Grid, Key, Loudness, Mask, Samples, StereoImage, Tags
+from dossier.model.measures import Array, Grid, Key, Mask, Samples, Tags
 from dossier.model.scene import Scene
-from dossier.model.situation import Conditions, Music, Situation
+from dossier.model.situation import Conditions, Music, MusicMeasures, Situation
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.parallel import thread_map
 from dossier.stages.stems import SummedStems
 
 LEAST_MUSIC_S = 2.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class MusicMeasures:
-    """What is kept of the instrumental."""
-
-    loudness: Loudness
-    blocks: Array
-    grid: Grid
-    key: Key
-    image: StereoImage
-    powers: Array
 
 
 def conditions_of(beat: Beat) -> Conditions:
@@ -59,10 +47,7 @@ def conditions_of(beat: Beat) -> Conditions:
 def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
     """Loudness, grid, key, width and powers of the instrumental.
 
-    Raises
-    ------
-    BeatError
-        It is silent or too short to measure, or the first downbeat lies past its end.
+    Raises `BeatError` where it is silent or too short to measure, or the first downbeat lies past its end.
     """
     samples, rate, where = summed.samples, summed.rate_hz, beat.folder.name
     if len(samples) < LEAST_MUSIC_S * rate:
@@ -77,10 +62,8 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
     if kept.grid.bars < 1:
         found = f"{kept.grid.first_downbeat_s:.2f} s lies past the music, which ends at {len(samples) / rate:.2f} s"
         raise BeatError([Problem(where, "first_downbeat", found)])
-    return Music(
-        samples=samples, rate_hz=rate, stems=summed.stems, loudness=kept.loudness, integrated_lufs=integrated,
-        blocks=kept.blocks, image=kept.image, grid=kept.grid, key=kept.key, powers=kept.powers,
-    )  # fmt: skip
+    measures = {field.name: getattr(kept, field.name) for field in fields(kept)}
+    return Music(samples=samples, rate_hz=rate, stems=summed.stems, integrated_lufs=integrated, **measures)
 
 
 def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMeasures:
@@ -96,9 +79,8 @@ def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMe
     key, doubts = _key_of(beat, tags, samples, rate_hz)
     grid = replace(grid, notes=(*grid.notes, *doubts, *_tempo_doubts(grid, tags)))
     powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.frame_edges_s())
-    return MusicMeasures(
-        loudness=whole, blocks=blocks, grid=grid, key=key, image=stereo.measure(samples, rate_hz), powers=powers
-    )
+    image = stereo.measure(samples, rate_hz)
+    return MusicMeasures(loudness=whole, blocks=blocks, grid=grid, key=key, image=image, powers=powers)
 
 
 def _key_of(
@@ -149,16 +131,9 @@ def situation_of(music: Music, conditions: Conditions, reference_powers: Array) 
 
 def at_level(here: Situation, change_db: float) -> Scene:
     """The scene when everything is played `change_db` louder, the reference included."""
-    scene, conditions = here.scene, here.conditions
-    excitation = hearing.excitation(scene.powers, spl_offset_db=scene.spl_offset_db + change_db)
-    reference = occ.reference_of(
-        here.reference_powers, target_lufs=conditions.target_lufs,
-        listening_level=conditions.listening_level_db_spl + change_db,
-    )  # fmt: skip
-    return replace(
-        scene, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
-        spl_offset_db=scene.spl_offset_db + change_db,
-    )  # fmt: skip
+    level, target = here.conditions.listening_level_db_spl + change_db, here.conditions.target_lufs
+    reference = occ.reference_of(here.reference_powers, target_lufs=target, listening_level=level)
+    return in_beat.played(replace(here.scene, reference=reference), here.scene.powers, change_db)
 
 
 def reference_of(beat: Beat, target_lufs: float) -> tuple[Array, list[str]]:

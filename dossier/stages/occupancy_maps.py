@@ -46,9 +46,7 @@ def occupancy_maps(
     )  # fmt: skip
 
 
-def _treatment_change(
-    here: Situation, balanced: Balanced, with_drums: Array, treated: Sequence[Treated]
-) -> Maps:
+def _treatment_change(here: Situation, balanced: Balanced, with_drums: Array, treated: Sequence[Treated]) -> Maps:
     """Occupancy less what it would be with the same drums untreated, at the same gains; empty without treatments."""
     untreated = {item.placed.drum.name: item.placed.part for item in treated}
     if not any(part.item.treated for part in balanced.chosen):

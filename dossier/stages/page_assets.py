@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from dossier.arrange import loops
@@ -39,24 +37,16 @@ def what_if(here: Situation, balanced: Balanced, *, mix_gain_db: float, memo: Me
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BlockEnergy:
-    """K-weighted energy of a part in the beat's length, by blocks of 100 ms, as it is kept."""
-
-    energy: Array
-
-
 def _block_energy(music: Music, part: DrumPart, memo: Memo) -> Array:
     """K-weighted energy of a part in the beat's length at 0 dB gain, by blocks of 100 ms."""
     rate, frames = music.rate_hz, len(music.samples)
 
-    def measured() -> BlockEnergy:
+    def measured() -> Array:
         if part.voice is not None or len(part.samples) > SHORT_CYCLE_S * rate:
             sound = LaidParts.at_gains([(part, 0.0)], frames=frames, rate_hz=rate)
-            return BlockEnergy(loudness.block_energy(sound, rate))
+            return loudness.block_energy(sound, rate)
         first, last = loops.span(music.grid, rate)
-        return BlockEnergy(loudness.repeated_block_energy(
-            part.samples, rate, first=first, last=min(frames, last), frames=frames
-        ))  # fmt: skip
+        last = min(frames, last)
+        return loudness.repeated_block_energy(part.samples, rate, first=first, last=last, frames=frames)
 
-    return memo("mix", BlockEnergy, measured, part.role, part.samples).energy
+    return memo("mix", np.ndarray, measured, part.role, part.samples)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from dossier.memo import Memo
 from dossier.model.findings import Fit, Gains
 from dossier.model.measures import Array, Indices, Loudness
 from dossier.model.parts import Drum, DrumPart, PlacedCandidate
-from dossier.model.scene import InBeat
+from dossier.model.scene import InBeat, Scene
 from dossier.model.situation import Situation
 from dossier.stages.candidates import as_it_plays, part_powers
 from dossier.stages.gains import alone, gain_bounds, target_of
@@ -67,18 +67,24 @@ def scored(
 ) -> PlacedCandidate:  # fmt: skip
     """A candidate scored by what it does in the beat at its gain."""
     measured = Fit(
-        room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-        audible_share=found.audible_share, lift_lu=found.lift_lu,
+        **found.told(Fit), mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
         tempo_match=fit.tempo_match(part.loop, poor_beyond=here.policy["loop_poor_beyond"]),
         tuning_match=fit.tuning_match(
             drum.measures.pitch.hz, here.music.key.name, gone_cents=here.policy["tuning_gone_cents"]
         ) if part.kind == "one-shot" else None,
-        mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
     )  # fmt: skip
-    value, terms = fit.score(
-        measured, fill=found.music_fill, target_share=target_of(here, part.role), policy=here.policy
-    )
+    target = target_of(here, part.role)
+    value, terms = fit.score(measured, fill=found.music_fill, target_share=target, policy=here.policy)
     return PlacedCandidate(
         drum=drum, part=part, powers=powers, plays=plays, gains=gains, fit=measured, score=value, terms=terms,
         reason=fit.reason(measured, gain_db=gains.db, terms=terms, policy=here.policy), treated=treated,
     )  # fmt: skip
+
+
+def judge(
+    on: Scene, powers: Array, like: Fit, *, here: Situation, target: float, gain_db: float = 0.0
+) -> tuple[Fit, float, dict[str, float]]:
+    """Fit, score and terms of a drum part in a scene; what does not depend on the scene is taken from `like`."""
+    found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
+    measured = replace(like, **found.told(Fit))
+    return measured, *fit.score(measured, fill=found.music_fill, target_share=target, policy=here.policy)

@@ -40,13 +40,6 @@ class Layer:
     matched_gain_db: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class EncodedExcerpt:
-    """An MP3, as it is kept."""
-
-    mp3: bytes
-
-
 def excerpt(grid: Grid, room: Room) -> tuple[float, float]:
     """Start and length in seconds of the listening excerpt."""
     sections = sorted(room.sections, key=lambda section: section.fill)
@@ -56,9 +49,7 @@ def excerpt(grid: Grid, room: Room) -> tuple[float, float]:
     return grid.first_downbeat_s + first * grid.bar_s, min(bars, grid.bars) * grid.bar_s
 
 
-def previews(
-    here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo
-) -> tuple[Preview, ...]:
+def previews(here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo) -> tuple[Preview, ...]:
     """Everything that the page plays."""
     rate = here.music.rate_hz
     start, length = excerpt(here.grid, room)
@@ -67,9 +58,9 @@ def previews(
         piece = layer.sound()
         # The same on both sides: one channel plays on both and costs half.
         thin = piece[:, :1] if np.array_equal(piece[:, 0], piece[:, 1]) else piece
-        kept = memo("preview", EncodedExcerpt, lambda: EncodedExcerpt(audio.encode_mp3(thin, rate)), thin, rate)
+        mp3 = memo("preview", bytes, lambda: audio.encode_mp3(thin, rate), thin, rate)
         return Preview(
-            id=layer.id, label=layer.label, mp3=kept.mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
+            id=layer.id, label=layer.label, mp3=mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
             matched_gain_db=layer.matched_gain_db, start_s=start, duration_s=length,
         )  # fmt: skip
 
@@ -77,9 +68,7 @@ def previews(
     return tuple(thread_map(encoded, layers, ahead=len(layers)))
 
 
-def _layers(
-    here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float
-) -> list[Layer]:
+def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float) -> list[Layer]:
     base, rate, music = here.playing_gain_db, here.music.rate_hz, here.music.samples
 
     def sound_of(part: DrumPart) -> Callable[[], Samples]:

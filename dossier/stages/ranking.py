@@ -45,9 +45,9 @@ def rank(analysis: Analysis, memo: Memo) -> Ranking:
     placed = sorted(thread_map(closely, range(len(parts)), ahead=len(parts)), key=_order)
     loops = tuple(item for item in placed if item.part.kind == "loop")
     one_shots = tuple(item for item in placed if item.part.kind == "one-shot")
-    chosen = choose_kit(analysis, one_shots, frames, unplaced, memo)
-    return Ranking(loops=loops, one_shots=one_shots, kit=chosen.kit, kit_parts=chosen.parts, unplaced=tuple(unplaced),
-                   notes=chosen.notes, frames=frames)  # fmt: skip
+    kit, kit_parts, notes = choose_kit(analysis, one_shots, frames, unplaced, memo)
+    return Ranking(loops=loops, one_shots=one_shots, kit=kit, kit_parts=kit_parts, unplaced=tuple(unplaced),
+                   notes=notes, frames=frames)  # fmt: skip
 
 
 def with_treated(ranking: Ranking, treated: Sequence[PlacedCandidate]) -> Ranking:

@@ -21,15 +21,8 @@ Renders = dict[str, bytes | Write]
 
 
 @dataclass(frozen=True, slots=True)
-class FileDigest:
-    """What came out, as it is kept."""
-
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
 class ReusableRender:
-    """Writes a render to the path that it is given: WAV, 24 bits."""
+    """Writes a render to the path that it is given."""
 
     make: Callable[[], Sound]
     rate_hz: int
@@ -39,22 +32,27 @@ class ReusableRender:
 
     def __call__(self, path: Path) -> None:
         if not self._copied(path):
-            audio.write_wav(path, self.make(), self.rate_hz, bits=24)
-            self.memo.cache.keep(self.key, FileDigest(audio.sha256(path)))
+            write(path, self.make(), self.rate_hz)
+            self.memo.cache.keep(self.key, audio.sha256(path))
 
     def _copied(self, path: Path) -> bool:
         """Copy the render of the earlier revision, where there is one and it is what would be made."""
         source = self.earlier / path.name if self.earlier is not None else None
-        kept = self.memo.cache.find(self.key, FileDigest)
+        kept = self.memo.cache.find(self.key, str)
         if source is None or kept is None or not source.is_file():
             return False
         try:
-            if audio.sha256(source) == kept.sha256:
+            if audio.sha256(source) == kept:
                 shutil.copyfile(source, path)
                 return True
         except (AudioError, OSError):
             path.unlink(missing_ok=True)
         return False
+
+
+def write(path: Path, samples: Sound, rate_hz: int) -> None:
+    """Write a render: WAV, 24 bits."""
+    audio.write_wav(path, samples, rate_hz, bits=24)
 
 
 def reusable(memo: Memo, make: Callable[[], Sound], rate_hz: int, *depends: object) -> ReusableRender:

@@ -6,22 +6,20 @@ import csv
 import io
 from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 
-from dossier import audio, names
+from dossier import names
 from dossier.arrange import midi
 from dossier.arrange.parts import LaidParts
 from dossier.memo import Memo
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
-from dossier.model.measures import Samples
 from dossier.model.numbers import unsigned
 from dossier.model.parts import DrumPart, Treated
 from dossier.model.situation import Analysis
 from dossier.stages import kit_bus
-from dossier.stages.render_reuse import Renders, ReusableRender, reusable
+from dossier.stages.render_reuse import Renders, ReusableRender, reusable, write
 from dossier.treat import FAMILIES
 
 PIECE = 1 << 17  # frames that are looked at together
@@ -37,11 +35,10 @@ def renders(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Chec
         if item.plan.render and item.plan.candidate == kit_bus.NAME:
             files[item.plan.render] = kit_bus.kit_render(here, choice.untreated, item.placed, item.plan, memo)
         elif item.plan.render:
-            files[item.plan.render] = partial(_write, samples=item.samples, rate=rate)
-    playing: list[tuple[DrumPart, float]] = []
+            files[item.plan.render] = partial(write, samples=item.samples, rate_hz=rate)
+    playing = [(part.item.part, part.item.gains.db) for part in balanced.chosen]
     for part in balanced.chosen:
         drum_part = part.item.part
-        playing.append((drum_part, part.item.gains.db))
         name = f"{slug}-part-{part.id}{'-treated' if part.item.treated else ''}.wav"
         laid = partial(LaidParts.at_gains, [(drum_part, 0.0)], frames=frames, rate_hz=rate)
         files[name] = reusable(memo, laid, rate, "part", drum_part.role, drum_part.samples)
@@ -55,8 +52,7 @@ def renders(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Chec
     ]
     for name, pattern in played:
         files[f"{slug}-pattern{name}.mid"] = midi.write(
-            pattern, tempo_bpm=grid.tempo_bpm, meter=grid.meter, swing=grid.swing,
-            swing_pair=grid.swing_pair_beats,
+            pattern, tempo_bpm=grid.tempo_bpm, meter=grid.meter, swing=grid.swing, swing_pair=grid.swing_pair_beats
         )
     files[f"{slug}-settings.csv"] = settings_sheet(balanced, choice.plans)
     files.update(checks.low_end.renders)
@@ -82,13 +78,7 @@ def settings_sheet(balanced: Balanced, treated: Sequence[Treated]) -> bytes:
     return text.getvalue().encode()
 
 
-def _write(path: Path, *, samples: Samples, rate: int) -> None:
-    audio.write_wav(path, samples, rate, bits=24)
-
-
-def _together(
-    *, playing: Sequence[tuple[DrumPart, float]], frames: int, rate: int, highest_dbfs: float
-) -> LaidParts:
+def _together(*, playing: Sequence[tuple[DrumPart, float]], frames: int, rate: int, highest_dbfs: float) -> LaidParts:
     """All chosen parts at their gains; lowered as a whole where they would pass a sample peak."""
     whole = LaidParts.at_gains(playing, frames=frames, rate_hz=rate)
     pieces = (whole[first : first + PIECE] for first in range(0, frames, PIECE))

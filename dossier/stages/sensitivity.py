@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dossier.decide import approach as decide_approach
-from dossier.decide import fit, sensitivity
+from dossier.decide import sensitivity
+from dossier.decide.approach import Contender
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.memo import Memo
@@ -28,6 +28,7 @@ from dossier.model.vocabulary import ZONES
 from dossier.parallel import thread_map
 from dossier.stages.gains import alone, gain_bounds, kit_target, target_of
 from dossier.stages.music import at_level
+from dossier.stages.placing import judge
 from dossier.stages.stems import read_stem
 
 SOLVED_FRAMES, SOLVED_BLOCK_FRAMES = 160, 20  # of them gains are solved on, in blocks spread evenly
@@ -47,26 +48,24 @@ def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | N
     again = Redecision.of(here, ranking, here.scene.subset(frames), frames)
     level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
 
-    def level_moved(change: float) -> tuple[str, sensitivity.Outcome]:
-        outcome = again.outcome(at_level(here, change).subset(frames))
-        return f"at a listening level {signed(change, 0)} dB", outcome
-
     def zone_moved(zone: int, change: float) -> tuple[str, sensitivity.Outcome]:
         reference = _shifted_reference(here, occ.zone_weights()[zone], change)
         # The reference moves no gain: what is heard of a drum does not depend on it.
         outcome = again.outcome(replace(here.scene, reference=reference).subset(frames), turned=False)
         return f"with {signed(change, 0)} dB of {ZONES[zone].label} in the reference", outcome
 
-    moved = [level_moved(change) for change in (-level, level)]
+    moved = [
+        (f"at a listening level {signed(change, 0)} dB", again.outcome(at_level(here, change).subset(frames)))
+        for change in (-level, level)
+    ]
     moved += [zone_moved(zone, change) for zone in range(len(ZONES)) for change in (-zone_db, zone_db)]
     return sensitivity.uncertain(moved, approach, again.before)
 
 
-def _what_would_change(
-    here: Situation, ranking: Ranking, approach: Approach, memo: Memo
-) -> tuple[WhatIf, ...]:
+def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> tuple[WhatIf, ...]:
     stems = [stem for stem, _ in here.music.stems]
-    frames = _excerpt_frames(here.grid)
+    block = round(EXCERPT_BLOCK_S / FRAME_S)
+    frames = in_beat.spread_frames(here.grid.frames, round(EXCERPT_S / FRAME_S), block=block)
     as_it_is = _changed_scene(here, None, 0.0, frames, memo)
     if len(stems) < 2 or as_it_is is None:
         return ()
@@ -87,9 +86,7 @@ def _what_would_change(
     files = {one.stem for one in telling}
     lower = [stem for stem in stems if stem.file in files]
     lowered = [one for one in thread_map(lambda stem: changed(stem, -policy["what_if_lower_db"]), lower) if one]
-    shown = sensitivity.most_telling(
-        [*without, *lowered], approach, again.before, most=int(policy["what_if_shown"])
-    )
+    shown = sensitivity.most_telling([*without, *lowered], approach, again.before, most=int(policy["what_if_shown"]))
     return tuple(sensitivity.told(one, approach, again.before) for one in shown)
 
 
@@ -112,14 +109,11 @@ class Side:
         """
         few = in_beat.spread_frames(len(self.frames), SOLVED_FRAMES, block=SOLVED_BLOCK_FRAMES)
         on = scene.subset(few)
-        thin = [item.powers[self.frames[few]] for item in self.items]
-        placed = [
-            in_beat.place(on, powers, gain_db=item.gains.db + shift_db)
-            for item, powers in zip(self.items, thin, strict=True)
-        ]
+        both = [(item, item.powers[self.frames[few]]) for item in self.items]
+        placed = [in_beat.place(on, powers, gain_db=item.gains.db + shift_db) for item, powers in both]
         total = np.sum([one.excitation for one in placed], axis=0)
         found = []
-        for item, powers, one in zip(self.items, thin, placed, strict=True):
+        for (item, powers), one in zip(both, placed, strict=True):
             assert item.plays is not None
             low, high = gain_bounds(self.here, item.part.role, item.plays)
             beside = replace(on, excitation=on.excitation + total - one.excitation)
@@ -127,7 +121,7 @@ class Side:
             found.append(alone(beside, powers, target=target, bounds=(low + shift_db, high + shift_db)).db)
         return tuple(found)
 
-    def there(self, scene: Scene, *, shift_db: float, turned: bool) -> decide_approach.Contender:
+    def there(self, scene: Scene, *, shift_db: float, turned: bool) -> Contender:
         """How it does in a scene, its parts turned by what is asked more or less of them there."""
         by_db: Sequence[float] = [0.0] * len(self.items)
         if turned:
@@ -136,15 +130,8 @@ class Side:
             item.powers[self.frames] * 10.0 ** ((item.gains.db + by) / 10.0)
             for item, by in zip(self.items, by_db, strict=True)
         ], axis=0)  # fmt: skip
-        found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=0.0))
-        there: Fit = replace(
-            self.fit, room_filled=found.room_filled, spill=found.spill, overlap=found.overlap, buried=found.buried,
-            audible_share=found.audible_share, lift_lu=found.lift_lu,
-        )  # fmt: skip
-        value, _ = fit.score(
-            there, fill=found.music_fill, target_share=self.target, policy=self.here.policy
-        )
-        return decide_approach.Contender(name=self.name, score=value, fit=there)
+        there, value, _ = judge(scene, powers, self.fit, here=self.here, target=self.target)
+        return Contender(name=self.name, score=value, fit=there)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,19 +149,18 @@ class Redecision:
             made = Side(name=name, here=here, frames=frames, items=items, fit=like, target=target)
             return replace(made, asked=made.gains(scene))
 
-        best, items = ranking.best_loop, ranking.kit_parts
-        loop = side("loop", (best,), best.fit, target_of(here, None)) if best is not None else None
-        roles = [item.part.role for item in items]
-        kit = side("kit", items, ranking.kit.fit, kit_target(here, roles)) if ranking.kit and items else None
-        again = Redecision(here=here, loop=loop, kit=kit, before=sensitivity.Outcome(0.0, "either", "as it is"))
+        best, kit, items = ranking.best_loop, ranking.kit, ranking.kit_parts
+        again = Redecision(
+            here=here, loop=side("loop", (best,), best.fit, target_of(here, None)) if best is not None else None,
+            kit=side("kit", items, kit.fit, kit_target(here, [item.part.role for item in items])) if kit else None,
+            before=sensitivity.Outcome(0.0, "either", "as it is"),
+        )  # fmt: skip
         return replace(again, before=again.outcome(scene, turned=False))
 
     def outcome(self, scene: Scene, *, shift_db: float = 0.0, turned: bool = True) -> sensitivity.Outcome:
         """Fill, kind and direction in a scene."""
-        loop, kit = (
-            side.there(scene, shift_db=shift_db, turned=turned) if side is not None else None
-            for side in (self.loop, self.kit)
-        )
+        both = (self.loop, self.kit)
+        loop, kit = (side.there(scene, shift_db=shift_db, turned=turned) if side is not None else None for side in both)
         fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
         return sensitivity.outcome(fill, loop, kit, self.here.policy)
 
@@ -182,11 +168,8 @@ class Redecision:
 def _shifted_reference(here: Situation, zone: Array, change_db: float) -> Array:
     """N'ref with one zone (weights a band) raised or lowered by `change_db`."""
     weight = np.interp(hearing.FINE_CAM, hearing.BAND_CAM, zone)
-    powers = here.reference_powers * 10.0 ** (weight * change_db / 10.0)
-    conditions = here.conditions
-    return occ.reference_of(
-        powers, target_lufs=conditions.target_lufs, listening_level=conditions.listening_level_db_spl
-    )
+    powers, asked = here.reference_powers * 10.0 ** (weight * change_db / 10.0), here.conditions
+    return occ.reference_of(powers, target_lufs=asked.target_lufs, listening_level=asked.listening_level_db_spl)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,10 +204,6 @@ def _changed_scene(
         heard.powers, reference=here.scene.reference, active=here.scene.active[frames], k_weights=here.scene.k_weights,
         spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,
     )  # fmt: skip
-
-
-def _excerpt_frames(grid: Grid) -> Indices:
-    return in_beat.spread_frames(grid.frames, round(EXCERPT_S / FRAME_S), block=round(EXCERPT_BLOCK_S / FRAME_S))
 
 
 def _excerpt(grid: Grid, rate_hz: int, frames: Indices, samples: Samples) -> Samples:

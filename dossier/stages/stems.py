@@ -50,10 +50,7 @@ class StemSum:
 def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
     """Sum the stems at the rate that most of them have (44.1 kHz and up before lower ones).
 
-    Raises
-    ------
-    BeatError
-        Naming every stem that cannot be read: without it the instrumental would be another one.
+    Raises `BeatError` naming every stem that cannot be read: without it the instrumental would be another one.
     """
     problems: list[Problem] = []
     rates: Counter[int] = Counter()

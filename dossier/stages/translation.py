@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,8 +29,8 @@ def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: In
     on = here.scene.subset(frames)
     above = np.where(policy["small_speaker_hz"] <= hearing.FINE_HZ, 1.0, 0.0)
     normal = _heard(on, powers, gains)
-    small = _heard(_played(on, on.powers * above, 0.0), [power * above for power in powers], gains)
-    quiet = _heard(_played(on, on.powers, -policy["quiet_db"]), powers, gains)
+    small = _heard(in_beat.played(on, on.powers * above, 0.0), [power * above for power in powers], gains)
+    quiet = _heard(in_beat.played(on, on.powers, -policy["quiet_db"]), powers, gains)
     images = [stereo.measure(item.part.samples, here.music.rate_hz) for item in items]
 
     def left(there: PartLoudness, usual: PartLoudness) -> float | None:
@@ -51,14 +51,6 @@ def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: In
         parts=found, mono_zones={"whole": mixed.image.whole.mono_loss_lu, **zones},
         sentences=decide_translation.sentences(found, zones, policy, part_zones=part_zones),
     )  # fmt: skip
-
-
-def _played(on: Scene, powers: Array, level_db: float) -> Scene:
-    """The scene with other powers, played at another level."""
-    offset = on.spl_offset_db + level_db
-    excitation = hearing.excitation(powers, spl_offset_db=offset)
-    return replace(on, powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation),
-                   spl_offset_db=offset)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -50,13 +50,10 @@ class PlanSearch:
     most: int
     cycle_bars: int
 
-    def depends(self) -> tuple[object, ...]:
+    def depends(self) -> list[object]:
         """Everything that a result rests on beside the beat itself."""
-        part = self.part
-        return (
-            part.name, part.role, part.samples, self.gain_db, self.frames, self.direction, self.layers, self.adds_in,
-            self.own_lines, self.policy, self.share_enough, self.most, self.cycle_bars,
-        )  # fmt: skip
+        amounts = [getattr(self, field.name) for field in fields(self) if field.name not in ("part", "scene")]
+        return [self.part.name, self.part.role, self.part.samples, *amounts]
 
 
 def search_plans(
@@ -70,8 +67,7 @@ def search_plans(
     loops = [item for item in ranking.loops if item.closely][: int(here.policy["plans_loops"])]
     wanted = [*ranking.kit_parts, *loops]
     as_one = kit_bus.is_wanted(ranking, approach, here.policy)
-    whole = kit_bus.kit_as_one(here, groove, ranking, memo) if as_one else None
-    if whole is not None:
+    if as_one and (whole := kit_bus.kit_as_one(here, groove, ranking, memo)) is not None:
         wanted.append(whole)
     bars = round(groove.pattern.length_beats / here.grid.bar_beats)
     on = here.scene.subset(ranking.frames)
@@ -85,13 +81,10 @@ def search_plans(
         names = [] if role is None else search_hints.second_files(
             own, role, [(name, other.part.role) for name, other in close.items()], shares, room, here.policy
         )  # fmt: skip
-        searches.append(
-            _search_of(
-                here, ranking, approach.direction, item, on=on, bars=bars,
-                layers={name: close[name].part.samples for name in names},
-                adds_in={name: search_hints.adds_in(shares[own], shares[name], room) for name in names},
-            )
-        )  # fmt: skip
+        layers = {name: close[name].part.samples for name in names}
+        adds_in = {name: search_hints.adds_in(shares[own], shares[name], room) for name in names}
+        way = approach.direction
+        searches.append(_search_of(here, ranking, way, item, on=on, bars=bars, layers=layers, adds_in=adds_in))
     depends = [one.depends() for one in searches]
     found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, jobs=jobs)
     treated = []
@@ -182,15 +175,12 @@ def search(task: PlanSearch) -> decide_plan.SearchResult:
         if before.integrated_lufs is not None and after.integrated_lufs is not None:
             level_db = gain_db + before.integrated_lufs - after.integrated_lufs
             matched = drum_meter.at_gain(scene, powers, level_db, like=after)
-    plan = replace(
-        decide_plan.with_figures(
-            result.plan, before=before, after=after, policy=task.policy, share_enough=task.share_enough, matched=matched
-        ),
-        occupancy_change=drum_meter.occupancy_change(
-            scene, part, powers_before, powers, gain_db, bars=task.cycle_bars
-        ),
-    )  # fmt: skip
-    return replace(result, plan=replace(plan, reason=_with_grounds(plan, task)))
+    change = drum_meter.occupancy_change(scene, part, powers_before, powers, gain_db, bars=task.cycle_bars)
+    plan = decide_plan.with_figures(
+        result.plan, before=before, after=after, policy=task.policy, share_enough=task.share_enough, matched=matched
+    )
+    plan = replace(plan, occupancy_change=change, reason=_with_grounds(plan, task))
+    return replace(result, plan=plan)
 
 
 def _with_grounds(plan: Plan, task: PlanSearch) -> str:
@@ -201,8 +191,6 @@ def _with_grounds(plan: Plan, task: PlanSearch) -> str:
             zone = task.adds_in[str(step.amounts["file"])]
             reason += f" The layer adds where the drum has less and the beat has room, most in the {zone}."
     if plan.candidate == kit_bus.NAME and plan.helped:
-        reason += (
-            " This treats all members of the kit together, in place of treating them one by one; the file plays at "
-            f"{signed(task.gain_db)} dB."
-        )
+        reason += " This treats all members of the kit together, in place of treating them one by one; "
+        reason += f"the file plays at {signed(task.gain_db)} dB."
     return reason

@@ -32,7 +32,6 @@ from dossier.model.datafile import (
     Proposal,
     RevisionInfo,
     SettingUsed,
-    ZoneWidth,
 )
 from dossier.model.findings import (
     Approach,
@@ -44,6 +43,7 @@ from dossier.model.findings import (
     Translation,
     WhatIf,
 )
+from dossier.model.measures import StereoMeasure
 from dossier.model.page import Preview
 from dossier.model.vocabulary import ZONE_KEYS
 
@@ -138,7 +138,7 @@ def sample(bars: int = 24) -> DossierData:
         instrumental=Instrumental(
             fill=round(float(np.minimum(music, 1).mean()), 4), zones=zones, sections=sections, bars=bar_fills,
             integrated_lufs=-19.0, true_peak_dbtp=-4.2, loudness_range_lu=5.4,
-            width={k: ZoneWidth(-12.0 + i, 0.9 - i * 0.1, 0.1 * i) for i, k in enumerate(ZONE_KEYS)},
+            width={k: StereoMeasure(-12.0 + i, 0.9 - i * 0.1, 0.1 * i) for i, k in enumerate(ZONE_KEYS)},
             roomiest_zone="brilliance", fullest_zone="mid",
         ),
         occupancy=Occupancy(
