@@ -58,12 +58,8 @@ def default_folder() -> Path | None:
 class Cache:
     """Entries in one folder.  Any number of processes and threads may share it; an instance may be pickled.
 
-    Parameters
-    ----------
-    folder : Path, optional
-        `default_folder()` without it; where that is None, nothing is kept.
-    limit_bytes : int
-        When the entries grow beyond, those not used for longest go.
+    Without `folder` it is `default_folder()`; where that is None, nothing is kept.  When the entries grow beyond
+    `limit_bytes`, those not used for longest go.
     """
 
     def __init__(self, folder: Path | None = None, *, limit_bytes: int = SIZE_LIMIT_BYTES) -> None:

@@ -47,21 +47,9 @@ class Built:
 def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, jobs: int = 1) -> Built:
     """Build the dossier of one beat folder into an archive.
 
-    Parameters
-    ----------
-    folder, archive, cache
-        Where the beat lies, where its revision goes, where results are kept for the next build.
-    made
-        The time that the revision carries (ISO 8601, UTC).
-    say
-        Gets a word at each stage.
-    jobs
-        Processes to use; the result does not depend on it.
-
-    Raises
-    ------
-    DossierError
-        The folder, its audio or the archive cannot be used; nothing was published then.
+    The revision carries the time `made` (ISO 8601, UTC).  `say` gets a word at each stage; `cache` keeps results for
+    the next build.  The result does not depend on `jobs`, the number of processes.  Raises `DossierError` where the
+    folder, its audio or the archive cannot be used; nothing was published then.
     """
     beat = inputs.load(folder)
     mark = inputs.identity_of(beat)

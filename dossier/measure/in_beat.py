@@ -18,7 +18,7 @@ All sums run over active frames, from the first to the last sound of the instrum
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -52,11 +52,13 @@ def played(on: Scene, powers: Array, change_db: float) -> Scene:
 
 def place(on: Scene, powers: Array, *, gain_db: float) -> PlacedPart:
     """Put a drum part, given by its powers `(frames, fine)` at 0 dB gain, into the scene."""
-    excitation = np.zeros_like(on.excitation)
-    sounding = _sounding(powers)
-    if sounding.any():
-        excitation[sounding] = hearing.excitation(powers[sounding], spl_offset_db=on.spl_offset_db + gain_db)
-    return PlacedPart(powers=powers, gain_db=gain_db, excitation=excitation, alone=_loudness(excitation, sounding))
+    level = powers.sum(axis=1)
+    rows = (level > 1e-10 * level.max(initial=0.0)) & (level > 0)
+    excitation, alone = np.zeros_like(on.excitation), np.zeros_like(on.excitation)
+    if rows.any():
+        excitation[rows] = hearing.excitation(powers[rows], spl_offset_db=on.spl_offset_db + gain_db)
+        alone[rows] = hearing.specific_loudness(excitation[rows])
+    return PlacedPart(powers=powers, gain_db=gain_db, excitation=excitation, alone=alone)
 
 
 def audible_share(on: Scene, drum: PlacedPart, others: Array | None = None) -> float:
@@ -161,41 +163,7 @@ def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
     return occ.fill(loudness, on.reference, active=on.active), occ.spill(loudness, on.reference, active=on.active)
 
 
-def _sounding(powers: Array) -> Mask:
-    level = powers.sum(axis=1)
-    return np.asarray((level > 1e-10 * level.max(initial=0.0)) & (level > 0))
-
-
-def _loudness(excitation: Array, rows: Mask) -> Array:
-    out = np.zeros_like(excitation)
-    if rows.any():
-        out[rows] = hearing.specific_loudness(excitation[rows])
-    return out
-
-
 def occupancy_with(on: Scene, drums: Sequence[PlacedPart]) -> Array:
     """Occupancy of instrumental and drums together, `(frames, bands)`."""
     total = on.excitation + sum((drum.excitation for drum in drums), np.zeros_like(on.excitation))
     return np.asarray(occ.occupancy(hearing.specific_loudness(total), on.reference))
-
-
-def adding(on: Scene, drums: Array) -> Callable[[PlacedPart], dict[str, float]]:
-    """What one more part adds to the instrumental and `drums`, their excitation `(frames, bands)`.
-
-    Returns a function that takes the part and gives `room_filled` (rise within the reference), `spill` (rise above
-    it) and `lost` (what everything else masks of it), each as a share of the reference.
-    """
-    before = on.excitation + drums
-    loudness = hearing.specific_loudness(before)
-    fill_before, spill_before = _fill_and_spill(on, loudness)
-
-    def added(extra: PlacedPart) -> dict[str, float]:
-        rows = (extra.alone.sum(axis=1) > 0) & on.active.astype(bool)
-        with_extra = loudness.copy()
-        with_extra[rows] = hearing.specific_loudness(before[rows] + extra.excitation[rows])
-        fill_after, spill_after = _fill_and_spill(on, with_extra)
-        lost = float((extra.alone[rows] - hearing.partial_loudness(extra.excitation[rows], before[rows])).sum())
-        spill = spill_after - spill_before
-        return {"room_filled": fill_after - fill_before - spill, "spill": spill, "lost": lost / on.reference_sum}
-
-    return added

@@ -140,10 +140,6 @@ class Grid:
     def bar_s(self) -> float:
         return self.slots_per_bar * self.slot_s
 
-    def slot_edges_s(self) -> Array:
-        """Edges of all slots, `(slots + 1,)`, in seconds from the start of the stems."""
-        return self.first_downbeat_s + self.slot_s * np.arange(self.slots + 1)
-
     @property
     def frames(self) -> int:
         """Whole frames of hearing from the first downbeat to the end of the last bar, at least one."""

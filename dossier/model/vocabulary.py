@@ -17,7 +17,6 @@ Direction = Literal["fuller", "leaner", "as it is"]
 ApproachKind = Literal["loop", "one-shots", "either"]
 
 ROLES: tuple[Role, ...] = get_args(Role)
-KINDS: tuple[Kind, ...] = get_args(Kind)
 RIGHTS: tuple[Rights, ...] = get_args(Rights)
 INTENTS: tuple[Intent, ...] = get_args(Intent)
 

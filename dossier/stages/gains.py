@@ -26,13 +26,8 @@ MOST_KEPT = 64  # excitations a part, at settled gains
 Bounds = tuple[float, float]
 
 
-def ranking_frames(here: Situation, groove: Groove) -> Indices:
-    """The frames on which candidates are compared: all of a short beat, blocks as long as the pattern of a long one."""
-    return blocks(here, groove, int(here.policy["ranking_frames"]))
-
-
 def blocks(here: Situation, groove: Groove, most: int) -> Indices:
-    """About `most` frames in blocks as long as the pattern, spread over the beat."""
+    """About `most` frames in blocks as long as the pattern, spread over the beat; all of a short one."""
     pattern_s = groove.pattern.length_beats * 60.0 / here.grid.tempo_bpm
     return in_beat.spread_frames(here.grid.frames, most, block=round(min(LONGEST_BLOCK_S, pattern_s) / FRAME_S))
 

@@ -38,14 +38,6 @@ SILENT_TOLERANCE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BassInBeat:
-    """The stretch of the bass stem that is looked at, as it is kept."""
-
-    first_frame: int | None  # None: kick and bass never play together
-    excerpt: Samples
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class KickAndBass:
     """Kick and bass in the excerpt, on its frames."""
 
@@ -134,24 +126,24 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
     def start_of(frame: int) -> float:
         return max(0.0, grid.first_downbeat_s + frame * FRAME_S)
 
-    def excerpt() -> BassInBeat:
+    def excerpt() -> tuple[int | None, Samples]:
         samples = read_stem(bass, rate)
         powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.frame_edges_s())[:, low].sum(axis=1)
         around = np.ones(min(round(TOGETHER_S / FRAME_S), grid.frames))
         sums = [np.convolve(side, around, mode="same") for side in (powers, kick.powers[:, low].sum(axis=1))]
         shared = np.sqrt(np.maximum(sums[0] * sums[1], 0.0))
         if shared.max() <= SILENT_TOLERANCE * np.sqrt(sums[0].max() * sums[1].max()):
-            return BassInBeat(None, samples[:0])
+            return None, samples[:0]  # kick and bass never play together
         first = int(np.argmax(np.convolve(shared, np.ones(frames), mode="valid")))
         begin = round(start_of(first) * rate)
-        return BassInBeat(first, samples[begin : begin + round(frames * FRAME_S * rate)].copy())
+        return first, samples[begin : begin + round(frames * FRAME_S * rate)].copy()
 
-    kept = memo("heard", BassInBeat, excerpt, bass.file, kick.part.samples)
-    if kept.first_frame is None:
+    first, sound = memo("heard", tuple[int | None, Samples], excerpt, bass.file, kick.part.samples)
+    if first is None:
         return None
     return KickAndBass(
-        here=here, kick=kick, bass=kept.excerpt, start_s=start_of(kept.first_frame),
-        frames=slice(kept.first_frame, kept.first_frame + frames), low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
+        here=here, kick=kick, bass=sound, start_s=start_of(first), frames=slice(first, first + frames),
+        low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 
 

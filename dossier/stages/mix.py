@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from dossier.arrange.parts import add_part
@@ -17,29 +15,21 @@ from dossier.model.situation import Situation
 from dossier.treat.limiter import limit
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class MixFigures:
-    """What is measured of the rough mix, as it is kept."""
-
-    mix: Mix
-    image: StereoImage
-
-
 def rough_mix(here: Situation, room: Room, balanced: Balanced, memo: Memo) -> RoughMix:
     """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
     sounds = [(part.id, part.item.gains.db, part.item.part.samples) for part in balanced.chosen]
     made: list[Samples] = []
 
-    def measured() -> MixFigures:
-        samples, figures = _mixed(here, room, balanced)
+    def measured() -> tuple[Mix, StereoImage]:
+        samples, mix, image = _mixed(here, room, balanced)
         made.append(samples)
-        return figures
+        return mix, image
 
-    kept = memo("mix", MixFigures, measured, sounds)
-    return RoughMix(kept.mix, kept.image, sound=lambda: made[0] if made else _mixed(here, room, balanced)[0])
+    mix, image = memo("mix", tuple[Mix, StereoImage], measured, sounds)
+    return RoughMix(mix, image, sound=lambda: made[0] if made else _mixed(here, room, balanced)[0])
 
 
-def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, MixFigures]:
+def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, Mix, StereoImage]:
     music, grid, policy, target = here.music, here.grid, here.policy, here.conditions.target_lufs
     rate = music.rate_hz
     frames = max(len(music.samples), round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate))
@@ -77,9 +67,9 @@ def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, Mi
         end = begin + section.bars * grid.bar_s
         there = blocks[max(0, round(begin / loudness.BLOCK_S)) : round(end / loudness.BLOCK_S)]
         sections.append((section.name, loudness.integrated_from_blocks(there)))
-    return mix, MixFigures(image=stereo.measure(mix, rate), mix=Mix(
-        integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp,
+    figures = Mix(
+        integrated_lufs=final.integrated_lufs, true_peak_dbtp=final.true_peak_dbtp, sections=tuple(sections),
         headroom_db=ceiling - final.true_peak_dbtp if final.true_peak_dbtp is not None else None,
         loudness_range_lu=final.loudness_range_lu, gain_db=float(gain), limiter_db=taken, limited=short,
-        sections=tuple(sections),
-    ))  # fmt: skip
+    )  # fmt: skip
+    return mix, figures, stereo.measure(mix, rate)

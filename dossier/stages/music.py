@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import fields, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -139,8 +140,7 @@ def at_level(here: Situation, change_db: float) -> Scene:
 def reference_of(beat: Beat, target_lufs: float) -> tuple[Array, list[str]]:
     """The reference's powers at the target loudness, from the user's own recordings or published; and warnings."""
 
-    def mean_power(path_name: int) -> Array | str:
-        path = beat.references[path_name]
+    def mean_power(path: Path) -> Array | str:
         try:
             clip = audio.read(path, shown_as=printable(path.name))
         except AudioError as error:
@@ -148,7 +148,7 @@ def reference_of(beat: Beat, target_lufs: float) -> tuple[Array, list[str]]:
         energies = hearing.band_energies(audio.to_stereo(clip.samples), clip.rate_hz)
         return np.asarray(energies.cumulative[-1] / energies.duration_s)
 
-    found = list(thread_map(mean_power, range(len(beat.references))))
+    found = list(thread_map(mean_power, beat.references))
     means = [item for item in found if not isinstance(item, str)]
     warnings = [item for item in found if isinstance(item, str)]
     if not means:

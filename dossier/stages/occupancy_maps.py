@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -70,10 +71,10 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
     """The room left with the drums; what one more file brings is told on the frames that candidates are compared on."""
     if not placed:
         return None
-    scene, frames = here.scene, ranking.frames
-    loudness = hearing.specific_loudness(scene.excitation + np.sum([item.excitation for item in placed], axis=0))
-    fills = occ.zone_fills(loudness, scene.reference, scene.active)
-    room = occ.room(loudness, scene.reference)
+    excitation = here.scene.excitation + np.sum([item.excitation for item in placed], axis=0)
+    scene = replace(here.scene, excitation=excitation, loudness=hearing.specific_loudness(excitation))
+    fills, frames = occ.zone_fills(scene.loudness, scene.reference, scene.active), ranking.frames
+    room = occ.room(scene.loudness, scene.reference)
     per_bar = here.grid.slots_per_bar
     share = (room * scene.reference[None, :]).sum(axis=1) / scene.reference.sum()
     shares, active = in_beat.per_slot(share, here.grid), in_beat.per_slot(scene.active.astype(float), here.grid) > 0.5
@@ -81,15 +82,15 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
     playing = [active & (position == slot) for slot in range(per_bar)]
     by_slot = tuple(float(shares[rows].mean()) if rows.any() else 0.0 for rows in playing)
     on = scene.subset(frames)
-    added = in_beat.adding(on, np.sum([item.excitation[frames] for item in placed], axis=0))
 
     def extra(item: PlacedCandidate) -> decide_room_left.Extra:
-        trial = in_beat.place(on, item.powers[frames], gain_db=item.gains.db)
-        return decide_room_left.Extra(name=item.drum.name, role=item.part.role or "", **added(trial))
+        found = in_beat.measure(on, in_beat.place(on, item.powers[frames], gain_db=item.gains.db))
+        return decide_room_left.Extra(name=item.drum.name, role=item.part.role or "", room_filled=found.room_filled,
+                                      spill=found.spill, lost=found.overlap)  # fmt: skip
 
     used = {part.item.drum.name for part in balanced.chosen}
     unused = [item for item in ranking.one_shots if item.closely and item.drum.name not in used]
     return decide_room_left.decide(
         {zone: max(0.0, 1.0 - fill) for zone, fill in fills.items()}, by_slot, [extra(item) for item in unused],
-        fill=float(occ.fill(loudness, scene.reference, active=scene.active)), policy=here.policy,
+        fill=float(occ.fill(scene.loudness, scene.reference, active=scene.active)), policy=here.policy,
     )  # fmt: skip

@@ -16,7 +16,7 @@ from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Ranking
 from dossier.model.situation import Analysis, Situation
 from dossier.parallel import thread_map
 from dossier.stages.candidates import drum_part
-from dossier.stages.gains import blocks, ranking_frames
+from dossier.stages.gains import blocks
 from dossier.stages.kits import choose_kit
 from dossier.stages.placing import place_alone, place_coarsely
 
@@ -36,7 +36,7 @@ def rank(analysis: Analysis, memo: Memo) -> Ranking:
             continue
         told = replace(drum, problems=(*drum.problems, *part.notes)) if part.notes else drum
         parts.append((told, part))
-    frames = ranking_frames(here, groove)
+    frames = blocks(here, groove, int(here.policy["ranking_frames"]))
     coarse = _coarse(parts, here, blocks(here, groove, COARSE_FRAMES), set(analysis.beat.kit_pins.values()))
 
     def closely(index: int) -> PlacedCandidate:

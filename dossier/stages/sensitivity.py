@@ -172,36 +172,29 @@ def _shifted_reference(here: Situation, zone: Array, change_db: float) -> Array:
     return occ.reference_of(powers, target_lufs=asked.target_lufs, listening_level=asked.listening_level_db_spl)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ChangedMusic:
-    """The instrumental on the excerpt's frames with one stem changed, as it is kept."""
-
-    powers: Array  # (frames, fine)
-    integrated_lufs: float | None
-
-
 def _changed_scene(
     here: Situation, stem: Stem | None, change_db: float | None, frames: Indices, memo: Memo
 ) -> Scene | None:
     """The excerpt's scene with a stem turned by `change_db` (None: left out), at its playing level again."""
     music, grid = here.music, here.grid
 
-    def measured() -> ChangedMusic:
+    def measured() -> tuple[Array, float | None]:
         samples = _excerpt(grid, music.rate_hz, frames, music.samples)
         if stem is not None:
             factor = 0.0 if change_db is None else 10.0 ** (change_db / 20.0)
             samples += (factor - 1.0) * _excerpt(grid, music.rate_hz, frames, read_stem(stem, music.rate_hz))
         edges = FRAME_S * np.arange(len(frames) + 1)
         powers = hearing.slot_powers(hearing.band_energies(samples, music.rate_hz), edges)
-        return ChangedMusic(powers=powers, integrated_lufs=loudness.integrated(samples, music.rate_hz))
+        return powers, loudness.integrated(samples, music.rate_hz)
 
-    heard = memo("heard", ChangedMusic, measured, stem.file if stem is not None else "", change_db, frames)
-    if heard.integrated_lufs is None:
+    changed = stem.file if stem is not None else ""
+    powers, integrated = memo("heard", tuple[Array, float | None], measured, changed, change_db, frames)
+    if integrated is None:
         return None
     conditions = here.conditions
-    gain = conditions.target_lufs - here.policy["instrumental_below_mix"] - heard.integrated_lufs
+    gain = conditions.target_lufs - here.policy["instrumental_below_mix"] - integrated
     return in_beat.scene(
-        heard.powers, reference=here.scene.reference, active=here.scene.active[frames], k_weights=here.scene.k_weights,
+        powers, reference=here.scene.reference, active=here.scene.active[frames], k_weights=here.scene.k_weights,
         spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,
     )  # fmt: skip
 

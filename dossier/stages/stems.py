@@ -39,14 +39,6 @@ class SummedStems:
         return tuple(f"{stem.file}: {note}" for stem, measures in self.stems for note in measures.notes)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StemSum:
-    """What is kept of the stems."""
-
-    samples: Samples
-    measures: tuple[StemMeasures, ...]
-
-
 def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
     """Sum the stems at the rate that most of them have (44.1 kHz and up before lower ones).
 
@@ -65,17 +57,15 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
         raise BeatError(problems)
     rate = max(rates, key=lambda hz: (hz >= LEAST_RATE_HZ, rates[hz], hz))
     told = [(stem.file, digest, stem.gain_db) for stem, digest in zip(beat.stems, digests, strict=True)]
-    summed = memo("heard", StemSum, lambda: _sum(beat, rate), told, rate)
+    samples, measures = memo("heard", tuple[Samples, tuple[StemMeasures, ...]], partial(_sum, beat, rate), told, rate)
+    stems = tuple(zip(beat.stems, measures, strict=True))
     inputs = tuple(
-        InputFile(
-            file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
-            duration_s=one.duration_s, sample_rate_hz=one.rate_hz, channels=one.channels, gain_db=stem.gain_db,
-            integrated_lufs=one.integrated_lufs, true_peak_dbtp=one.true_peak_dbtp,
-        )
-        for stem, digest, one in zip(beat.stems, digests, summed.measures, strict=True)
+        InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
+                  duration_s=one.duration_s, sample_rate_hz=one.rate_hz, channels=one.channels, gain_db=stem.gain_db,
+                  integrated_lufs=one.integrated_lufs, true_peak_dbtp=one.true_peak_dbtp)
+        for (stem, one), digest in zip(stems, digests, strict=True)
     )  # fmt: skip
-    stems = tuple(zip(beat.stems, summed.measures, strict=True))
-    return SummedStems(samples=summed.samples, rate_hz=rate, stems=stems, inputs=inputs)
+    return SummedStems(samples=samples, rate_hz=rate, stems=stems, inputs=inputs)
 
 
 def read_stem(stem: Stem, rate_hz: int, *, gain: bool = True) -> Samples:
@@ -83,7 +73,7 @@ def read_stem(stem: Stem, rate_hz: int, *, gain: bool = True) -> Samples:
     return _at_rate(audio.read_info(stem.path, shown_as=stem.file), stem.gain_db if gain else 0.0, rate_hz)
 
 
-def _sum(beat: Beat, rate_hz: int) -> StemSum:
+def _sum(beat: Beat, rate_hz: int) -> tuple[Samples, tuple[StemMeasures, ...]]:
     total: Samples = np.zeros((0, 2), dtype=np.float32)
     found: list[StemMeasures] = []
     problems: list[Problem] = []
@@ -98,7 +88,7 @@ def _sum(beat: Beat, rate_hz: int) -> StemSum:
         total[: len(samples)] += samples
     if problems:
         raise BeatError(problems)
-    return StemSum(samples=total, measures=tuple(found))
+    return total, tuple(found)
 
 
 def _measure(stem: Stem, *, rate_hz: int) -> tuple[StemMeasures, Samples] | AudioError:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -33,9 +32,10 @@ def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: In
     quiet = _heard(in_beat.played(on, on.powers, -policy["quiet_db"]), powers, gains)
     images = [stereo.measure(item.part.samples, here.music.rate_hz) for item in items]
 
-    def left(there: PartLoudness, usual: PartLoudness) -> float | None:
+    def left(there: tuple[float, float], usual: tuple[float, float]) -> float | None:
         """Share of what is usually heard; None for a part that is covered anyway."""
-        return there.heard / usual.heard if usual.heard > policy["translation_least_heard"] * usual.alone else None
+        heard, alone = usual
+        return there[0] / heard if heard > policy["translation_least_heard"] * alone else None
 
     found = tuple(
         PartTranslation(part=row.part, mono_loss_lu=image.whole.mono_loss_lu,
@@ -53,19 +53,10 @@ def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: In
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class PartLoudness:
-    """Loudness of one part in everything else that plays, and alone, summed over the frames."""
-
-    heard: float
-    alone: float
-
-
-def _heard(on: Scene, powers: Sequence[Array], gains: Sequence[float]) -> list[PartLoudness]:
+def _heard(on: Scene, powers: Sequence[Array], gains: Sequence[float]) -> list[tuple[float, float]]:
+    """Loudness of each part in everything else that plays, and alone, summed over the frames."""
     placed = [in_beat.place(on, power, gain_db=gain) for power, gain in zip(powers, gains, strict=True)]
     total = np.sum([item.excitation for item in placed], axis=0)
     alone = [float(item.alone.sum()) for item in placed]
-    return [
-        PartLoudness(in_beat.audible_share(on, item, total - item.excitation) * own, own)
-        for item, own in zip(placed, alone, strict=True)
-    ]
+    shares = [in_beat.audible_share(on, item, total - item.excitation) for item in placed]
+    return [(share * own, own) for share, own in zip(shares, alone, strict=True)]

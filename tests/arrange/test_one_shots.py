@@ -62,7 +62,7 @@ def test_energies_equal_those_of_the_sound() -> None:
     energies = BandEnergies(cumulative=cumulative, step_s=0.01, duration_s=0.3)
     beat = grid(bars=1)
     voice = one_shots.voices(beat, tab("kick |X-------X-X-----|"), {}, ())["kick"]
-    powers = one_shots.lay_energies(energies, voice, beat.slot_edges_s())
+    powers = one_shots.lay_energies(energies, voice, beat.first_downbeat_s + beat.slot_s * np.arange(beat.slots + 1))
     per_slot = powers[:, 0] * beat.slot_s
     # slots of 0.125 s: the first hit rings 0.3 s, the second is cut after 0.25 s by the third
     assert per_slot[:4] == pytest.approx([0.125, 0.125, 0.05, 0.0])
@@ -74,7 +74,8 @@ def test_off_grid_hits_share_their_energy_between_slots() -> None:
     energies = BandEnergies(cumulative=np.linspace(0, 0.1, 11)[:, None], step_s=0.01, duration_s=0.1)
     beat = grid(bars=1, swing=0.6)
     voice = one_shots.voices(beat, tab("kick |-X--------------|"), {}, ())["kick"]
-    energy = one_shots.lay_energies(energies, voice, beat.slot_edges_s())[:, 0] * beat.slot_s
+    edges = beat.first_downbeat_s + beat.slot_s * np.arange(beat.slots + 1)
+    energy = one_shots.lay_energies(energies, voice, edges)[:, 0] * beat.slot_s
     assert energy.sum() == pytest.approx(0.1)
     assert energy[1] == pytest.approx(0.1)  # starts at 0.15 s, ends at 0.25 s, all in the second slot
 
