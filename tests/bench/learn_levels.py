@@ -1,0 +1,412 @@
+"""Learn how loud drum parts are against the music, from pieces whose authors set the levels, and test what was learnt.
+
+    python tests/bench/learn_levels.py FOLDER... [--constants]
+
+A folder is one sound set: it holds finished pieces, each a folder with
+
+    stems/*       the music's stems, at the author's levels
+    drums/ROLE.*  one-shots at full velocity, at the author's levels
+    groove.mid    the drums' notes on channel 10, General MIDI; a velocity v means 40 log10(v / 127) dB
+    facts.json    song, tempo, meter, bars, bus_lu (all drums less the music, LU), and parts: role, file, level_lu (the
+                  part less the music, LU, as the author's mix plays it), usable (the one-shot laid by the groove is
+                  within 3 dB of the author's own sound)
+
+A piece's collection is what stands before the first hyphen of its name.  The same names in two folders are the same
+pieces through two sound sets.
+
+The figures in `level_model` come from General MIDI songs of the Debian packages openttd-openmsx,
+planetblupi-music-midi and simutrans-data (its songs numbered below 28), played by libfluidsynth3 (no reverb, no chorus,
+gain 0.3) through the sound sets of fluid-soundfont-gm and musescore-general-soundfont-small; `apt-get download` and
+`dpkg -x` give the files without installing them.  Of each song at most 24 s, the busiest whole bars of one tempo and
+meter, with every channel a stem and every drum role, kept by its most frequent note, a one-shot.  Game music has softer
+drums than beats have: what should carry over are the slopes and how roles stand to one another.
+
+Printed: how the levels spread; slopes; and errors of the model and of simpler ways, in dB: absolute, and relative, i.e.
+with the piece's median error taken away.  Whole collections are left out, in both sound sets at once.  In brackets are
+95 % intervals, pieces resampled.  `--constants` prints the figures as Python.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import level_model
+import numpy as np
+import soundfile
+
+from dossier.arrange import one_shots, pattern
+from dossier.measure import loudness
+from dossier.model.measures import Grid
+from dossier.model.vocabulary import ROLES
+
+GROUPS = {"kick": "kick", "snare": "snare", "clap": "snare", "rim": "snare", "closed-hat": "hat", "open-hat": "hat",
+          "shaker": "hat", "ride": "cymbal", "crash": "cymbal", "tom": "other", "percussion": "other"}  # fmt: skip
+FEWEST = 10  # pieces; the median of a role with fewer leans on its group's
+LEAN = 3.0  # by n / (n + LEAN)
+SOFTEST_DB = -20.0  # music at a part's hits that is softer than this counts as this
+RESAMPLED = 2000
+PERCENTILES = {"tucked": 20, "level": 50, "forward": 90}
+
+
+@dataclass(eq=False)
+class Part:
+    role: str
+    usable: bool
+    level: float  # LU against the music, in the author's mix
+    peak: float  # sample peak less the music's loudness, dB
+    laid: float  # integrated loudness as it plays, LUFS
+    hit: float  # hit level as it plays, dB
+    velocity: float  # dB
+    music_at_hits: float  # dB
+    energy: np.ndarray
+    piece: Piece
+
+    def to_level(self, *, velocity: bool = True) -> level_model.PartToLevel:
+        return level_model.PartToLevel(self.role, self.laid, self.energy, self.hit, self.velocity if velocity else None)
+
+
+@dataclass(eq=False)
+class Piece:
+    name: str
+    sounds: str
+    music: float  # LUFS
+    all_drums: float  # LU against the music
+    under_mix: float  # LU, the mix less the music
+    kit: float  # LU against the music, the parts alone: without the notes that no part plays
+    parts: list[Part] = field(default_factory=list)
+
+    @property
+    def collection(self) -> str:
+        return self.name.split("-")[0]
+
+    @property
+    def usable(self) -> list[Part]:
+        return [part for part in self.parts if part.usable]
+
+
+# ---- measuring
+
+
+def read(path: Path) -> tuple[np.ndarray, int]:
+    samples, rate = soundfile.read(path, dtype="float64", always_2d=True)
+    return (np.repeat(samples, 2, axis=1) if samples.shape[1] == 1 else samples), rate
+
+
+def in_lufs(power: float) -> float:
+    return loudness.OFFSET_DB + 10.0 * float(np.log10(max(power, 1e-30)))
+
+
+def hit_lufs(hit: np.ndarray, rate: int) -> float:
+    """K-weighted level of the loudest 100 ms, found in steps of 10 ms."""
+    silence = np.zeros((round(0.1 * rate), hit.shape[1]))
+    padded = np.concatenate([silence, hit, silence])
+    return in_lufs(max(loudness.block_energy(padded[k * rate // 100 :], rate).max() for k in range(10)))
+
+
+def measured(folder: Path) -> Piece | None:
+    facts = json.loads((folder / "facts.json").read_text())
+    stems = [read(path) for path in sorted((folder / "stems").iterdir())]
+    rate = stems[0][1]
+    frames = max(len(samples) for samples, _ in stems)
+    music, drums = np.zeros((frames, 2)), np.zeros((frames, 2))
+    for samples, _ in stems:
+        music[: len(samples)] += samples
+    energy = loudness.block_energy(music, rate)
+    level = loudness.integrated_from_blocks(energy)
+    if level is None:
+        return None
+    so_far = np.concatenate([[0.0], np.cumsum(energy)])
+    meter = tuple(facts["meter"])
+    grid = Grid(facts["tempo"], "", 1.0, 0.0, "", 1.0, 0.5, "", 1.0, meter, facts["bars"])
+    voices = one_shots.voices(grid, pattern.read_midi(folder / "groove.mid", meter=meter), {}, [])
+    piece = Piece(facts["song"], folder.parent.name, level, facts["bus_lu"], 0.0, facts["bus_lu"])
+    for told in facts["parts"]:
+        voice = voices.get(told["role"])
+        if voice is None or told.get("level_lu") is None:
+            continue
+        hit, laid = read(folder / told["file"])[0], np.zeros((frames, 2))
+        one_shots.add_samples(laid, hit, rate, voice)
+        drums += laid
+        blocks = loudness.block_energy(laid, rate)
+        as_it_plays = loudness.integrated_from_blocks(blocks)
+        if as_it_plays is None:
+            continue
+        velocity = 20.0 * float(np.log10(max(voice.gains)))
+        begins = np.clip(np.array(voice.starts_s) / 0.1, 0.0, len(energy) - 1)
+        at_hits = float(np.mean([np.interp(t + 1, range(len(so_far)), so_far) - np.interp(t, range(len(so_far)), so_far)
+                                 for t in begins]))  # fmt: skip
+        piece.parts.append(
+            Part(
+                role=told["role"], usable=told["usable"], level=told["level_lu"], peak=told["peak_db"],
+                laid=as_it_plays, hit=hit_lufs(hit, rate) + velocity - as_it_plays, velocity=velocity,
+                music_at_hits=max(in_lufs(at_hits) - level, SOFTEST_DB), energy=blocks, piece=piece,
+            )
+        )  # fmt: skip
+    piece.under_mix = (loudness.integrated(music + drums, rate) or level) - level
+    piece.kit = (loudness.integrated(drums, rate) or level + piece.all_drums) - level
+    return piece
+
+
+# ---- learning
+
+
+def usual(parts: Sequence[Part], figure: Callable[[Part], float]) -> dict[str, float]:
+    """The median of a figure by role, of roles in few pieces shrunk towards that of their group."""
+    everything = float(np.median([figure(p) for p in parts]))
+    out = {}
+    for role in ROLES:
+        own = [figure(p) for p in parts if p.role == role]
+        n = len({p.piece.name for p in parts if p.role == role})
+        group = [figure(p) for p in parts if GROUPS[p.role] == GROUPS[role]]
+        wider = float(np.median(group)) if len(group) >= 5 else everything
+        weight = 1.0 if n >= FEWEST else n / (n + LEAN)
+        out[role] = weight * (float(np.median(own)) if own else 0.0) + (1.0 - weight) * wider
+    return out
+
+
+def learn(pieces: Sequence[Piece], slopes: Sequence[float]) -> tuple[dict, dict[str, float]]:
+    """The usual level of every role, and all drums' level for every intent.
+
+    The hit level is set so that the model is right for the middle part, not for the middle of each figure alone.
+    """
+    parts = [part for piece in pieces for part in piece.usable]
+    beta, velocity_slope = slopes
+    level, velocity = usual(parts, lambda p: p.level), usual(parts, lambda p: p.velocity)
+    whole = usual(parts, lambda p: p.level + beta * p.hit - velocity_slope * p.velocity)
+    roles = {}
+    for role in ROLES:
+        own = [p.level for p in parts if p.role == role] or [level[role]]
+        hit = (whole[role] - level[role] + velocity_slope * velocity[role]) / (beta or 1.0)
+        n = len({p.piece.name for p in parts if p.role == role})
+        low, high = np.percentile(own, [25, 75]) if n >= FEWEST else (level[role], level[role])
+        roles[role] = level_model.UsualLevel(n, level[role], float(low), float(high), hit, velocity[role], 0.0, 0.0)
+    drums = [piece.all_drums for piece in pieces]
+    return roles, {intent: float(np.percentile(drums, q)) for intent, q in PERCENTILES.items()}
+
+
+def model(train: Sequence[Piece], test: Sequence[Piece], *, offset: bool = True, velocity: bool = True,
+          slopes: Sequence[float] = (level_model.BETA, level_model.VELOCITY_SLOPE), own_sum: bool = False,
+          ) -> list[float]:  # fmt: skip
+    """Levels of the usable parts as `level_model` gives them; `own_sum`: at the author's all-drums level."""
+    slopes = slopes if velocity else (slopes[0], 0.0)
+    roles, intents = learn(train, slopes)
+    how = {"usual": roles, "beta": slopes[0], "velocity_slope": slopes[1]}
+    out = []
+    for piece in test:
+        parts = [part.to_level(velocity=velocity) for part in piece.parts]
+        if offset:
+            target = dict.fromkeys(PERCENTILES, piece.kit) if own_sum else intents
+            found = level_model.solve(
+                parts, music_lufs=piece.music, loudness_of=loudness.integrated_from_blocks, all_drums_lu=target, **how
+            )
+            levels = [part.level_lu for part in found.parts]
+        else:
+            levels = [level_model.usual_level(part, **how) for part in parts]
+        out += [level for level, part in zip(levels, piece.parts, strict=True) if part.usable]
+    return out
+
+
+def by_role(figure: Callable[[Part], float]) -> Callable[[Sequence[Piece], Sequence[Piece]], list[float]]:
+    """A baseline: a role's median of `figure`, which rises dB by dB with the part's level."""
+
+    def way(train: Sequence[Piece], test: Sequence[Piece]) -> list[float]:
+        middle = usual([part for piece in train for part in piece.usable], figure)
+        return [middle[p.role] - figure(p) + p.level for piece in test for p in piece.usable]
+
+    return way
+
+
+def equally_loud(train: Sequence[Piece], test: Sequence[Piece]) -> list[float]:
+    level = float(np.median([p.level for piece in train for p in piece.usable]))
+    return [level for piece in test for _ in piece.usable]
+
+
+# ---- slopes
+
+
+def centred(values: np.ndarray, *keys: Sequence[str]) -> np.ndarray:
+    """Less the means of every key's groups, together (alternating projections)."""
+    out = values - values.mean(axis=0)
+    for _ in range(50):
+        for key in keys:
+            _, index = np.unique(key, return_inverse=True)
+            sums = np.zeros((index.max() + 1, out.shape[1]))
+            np.add.at(sums, index, out)
+            out = out - (sums / np.bincount(index)[:, None])[index]
+    return out
+
+
+def fit(rows: np.ndarray) -> np.ndarray:
+    """Least squares of the first column on the others."""
+    return np.linalg.lstsq(rows[:, 1:], rows[:, 0], rcond=None)[0]
+
+
+def table_of(pieces: Sequence[Piece], figures: Sequence[str], *, within_pieces: bool) -> tuple[np.ndarray, list[str]]:
+    """Levels and figures of the parts of common roles, less the means of their role (and piece), and pieces' names."""
+    common = {r for r in ROLES if len({p.piece.name for q in pieces for p in q.usable if p.role == r}) >= FEWEST}
+    parts = [p for piece in pieces for p in piece.usable if p.role in common]
+    table = np.array([[p.level, *(getattr(p, figure) for figure in figures)] for p in parts])
+    keys = [[f"{p.piece.sounds}/{p.role}" for p in parts], [f"{p.piece.sounds}/{p.piece.name}" for p in parts]]
+    return centred(table, *keys[: 1 + within_pieces]), [p.piece.name for p in parts]
+
+
+def slopes_of(pieces: Sequence[Piece], figures: Sequence[str], *, within_pieces: bool) -> str:
+    """Slopes of the level on the figures, with intervals."""
+    table, names = table_of(pieces, figures, within_pieces=within_pieces)
+    by_piece = [table[[n == name for n in names]] for name in sorted(set(names))]
+    rng = np.random.default_rng(1)
+    draws = [fit(np.concatenate([by_piece[k] for k in rng.integers(0, len(by_piece), len(by_piece))]))
+             for _ in range(500)]  # fmt: skip
+    low, high = np.percentile(draws, [2.5, 97.5], axis=0)
+    return "   ".join(f"{name} {b:+.2f} [{lo:+.2f} {hi:+.2f}]"
+                      for name, b, lo, hi in zip(figures, fit(table), low, high, strict=True))  # fmt: skip
+
+
+def fitted(train: Sequence[Piece], test: Sequence[Piece]) -> list[float]:
+    """The model with slopes as `train` has them, the music's level at the hits among them; no offset."""
+    figures = ("hit", "velocity", "music_at_hits")
+    slopes = fit(table_of(train, figures, within_pieces=False)[0])
+    terms = dict(zip(figures, slopes, strict=True))
+    return by_role(lambda p: p.level - sum(slope * getattr(p, f) for f, slope in terms.items()))(train, test)
+
+
+# ---- testing
+
+
+def held_out(way: Callable, train: Sequence[Piece], test: Sequence[Piece], *, collections: bool = True) -> np.ndarray:
+    """Error of every usable part of `test`, in its order, with the part's collection left out of `train`."""
+    errors: dict[Part, float] = {}
+    for name in sorted({piece.collection for piece in test}) if collections else [None]:
+        asked = [piece for piece in test if name in (None, piece.collection)]
+        given = [piece for piece in train if name is None or piece.collection != name]
+        parts = [part for piece in asked for part in piece.usable]
+        errors |= {part: level - part.level for part, level in zip(parts, way(given, asked), strict=True)}
+    return np.array([errors[part] for piece in test for part in piece.usable])
+
+
+def relative(test: Sequence[Piece], errors: np.ndarray) -> np.ndarray:
+    """Errors less their piece's median; NaN in pieces of one part."""
+    out, at = np.full(len(errors), np.nan), 0
+    for piece in test:
+        mine = slice(at, at := at + len(piece.usable))
+        if len(piece.usable) >= 2:
+            out[mine] = errors[mine] - np.median(errors[mine])
+    return out
+
+
+def interval(test: Sequence[Piece], values: np.ndarray) -> tuple[float, float, float]:
+    """Mean and 95 % interval, pieces (in all their sound sets) resampled."""
+    names = [piece.name for piece in test for _ in piece.usable]
+    sums, counts = defaultdict(float), defaultdict(int)
+    for name, value in zip(names, values, strict=True):
+        if not np.isnan(value):
+            sums[name] += value
+            counts[name] += 1
+    total, n = np.array(list(sums.values())), np.array(list(counts.values()))
+    drawn = np.random.default_rng(1).integers(0, len(total), (RESAMPLED, len(total)))
+    low, high = np.percentile(total[drawn].sum(axis=1) / n[drawn].sum(axis=1), [2.5, 97.5])
+    return float(total.sum() / n.sum()), float(low), float(high)
+
+
+def told(test: Sequence[Piece], values: np.ndarray) -> str:
+    mean, low, high = interval(test, values)
+    return f"{mean:6.2f} [{low:5.2f} {high:5.2f}]"
+
+
+LEVEL, PEAK = "role's usual level (B0)", "role's usual sample peak (B1)"
+WAYS: dict[str, Callable] = {
+    LEVEL: by_role(lambda p: p.level),
+    PEAK: by_role(lambda p: p.peak),
+    "all equally loud (B2)": equally_loud,
+    "model": model,
+    "model, no offset": lambda train, test: model(train, test, offset=False),
+    "model, velocity unread": lambda train, test: model(train, test, velocity=False),
+    "  the same, no offset": lambda train, test: model(train, test, velocity=False, offset=False),
+    "model, own all-drums level": lambda train, test: model(train, test, own_sum=True),
+    "slopes fitted, no offset": fitted,
+    "peak of the file (no offset)": by_role(lambda p: p.peak - p.velocity),
+}
+
+
+def compare(title: str, train: Sequence[Piece], test: Sequence[Piece], against: str, *, collections: bool) -> None:
+    print(f"\n# {title}: {len(test)} pieces, {sum(len(p.usable) for p in test)} parts; differences to {against}")
+    print(f"{'':31s} bias   absolute             relative             difference absolute   difference relative")
+    found = {name: held_out(way, train, test, collections=collections) for name, way in WAYS.items()}
+    base = found[against]
+    for name, errors in found.items():
+        rel, other = relative(test, errors), relative(test, base)
+        print(f"{name:31s}{np.median(errors):+5.1f} {told(test, np.abs(errors))} {told(test, np.abs(rel))} "
+              f"{told(test, np.abs(errors) - np.abs(base))} {told(test, np.abs(rel) - np.abs(other))}")  # fmt: skip
+
+
+# ---- report
+
+
+def quantiles(values: Iterable[float], q: Sequence[float] = (5, 25, 50, 75, 95), *, digits: int = 1) -> str:
+    return " ".join(f"{v:6.{digits}f}" for v in np.percentile(list(values), q))
+
+
+def spread(pieces: Sequence[Piece]) -> None:
+    print(f"{len(pieces)} pieces; 5 / 25 / 50 / 75 / 95 %")
+    print(f"{'all drums, LU':15s}      {quantiles(p.all_drums for p in pieces)}"
+          f"   20 / 50 / 90 %: {quantiles((p.all_drums for p in pieces), list(PERCENTILES.values()))}")  # fmt: skip
+    print(f"{'mix - music, LU':15s}      {quantiles((p.under_mix for p in pieces), digits=2)}")
+    names = ("level, LU", "hit level, dB", "velocity, dB", "music at hits, dB", "sample peak less music, dB")
+    print(f"{'role':15s}{'n':>4s}  " + "  ".join(f"{name:34s}" for name in names))
+    for role in ROLES:
+        mine = [p for piece in pieces for p in piece.usable if p.role == role]
+        if mine:
+            columns = ([getattr(p, f) for p in mine] for f in ("level", "hit", "velocity", "music_at_hits", "peak"))
+            print(f"{role:15s}{len(mine):4d}  " + "  ".join(quantiles(c) for c in columns))
+
+
+def constants(pieces: Sequence[Piece]) -> None:
+    """What `level_model` holds; errors with the collection left out, at the author's own all-drums level."""
+    roles, intents = learn(pieces, (level_model.BETA, level_model.VELOCITY_SLOPE))
+    errors = -held_out(lambda train, test: model(train, test, own_sum=True), pieces, pieces)
+    parts = [part for piece in pieces for part in piece.usable]
+    for role, of in roles.items():
+        mine = errors[[of.n < FEWEST or part.role == role for part in parts]]
+        low, high = np.percentile(mine, [25, 75])
+        figures = (of.level_lu, of.low_lu, of.high_lu, of.hit_level_db, of.velocity_db, min(low, 0.0), max(high, 0.0))
+        print(f'    "{role}": UsualLevel({of.n}, {", ".join(f"{v:.1f}" for v in figures)}),')
+    print({intent: round(level, 1) for intent, level in intents.items()})
+    low, middle, high = np.percentile([piece.all_drums for piece in pieces], [25, 50, 75])
+    print(f"ALL_DRUMS_SPREAD_DB = ({low - middle:.1f}, {high - middle:.1f})")
+
+
+def main() -> None:
+    arguments = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    arguments.add_argument("folders", type=Path, nargs="+")
+    arguments.add_argument("--constants", action="store_true")
+    asked = arguments.parse_args()
+    sets: dict[str, list[Piece]] = {}
+    for folder in asked.folders:
+        found = [measured(path.parent) for path in sorted(folder.resolve().glob("*/facts.json"))]
+        sets[folder.resolve().name] = [piece for piece in found if piece is not None and piece.usable]
+    pieces = [piece for found in sets.values() for piece in found]
+    if not pieces:
+        raise SystemExit("no pieces: FOLDER/PIECE/facts.json")
+    for name, found in [*sets.items(), ("all sets", pieces)]:
+        print(f"\n# {name}: ", end="")
+        spread(found)
+        for label, within in (("within roles", False), ("within roles and pieces", True)):
+            for figures in (["hit", "music_at_hits"], ["hit", "velocity", "music_at_hits"]):
+                print(f"slopes {label}: {slopes_of(found, figures, within_pieces=within)}")
+    for name, found in sets.items():
+        compare(f"{name}, learnt from itself, collections left out", found, found, LEVEL, collections=True)
+        compare(f"{name}, learnt from all sets, collections left out", pieces, found, LEVEL, collections=True)
+        others = [piece for piece in pieces if piece.sounds != name]
+        if others:
+            compare(f"{name}, learnt from the others", others, found, PEAK, collections=False)
+    if asked.constants:
+        constants(pieces)
+
+
+if __name__ == "__main__":
+    main()
