@@ -17,9 +17,7 @@ import numpy as np
 
 import dossier
 from dossier.cache import Cache, key_of
-from dossier.parallel import process_map
-
-MOST_BYTES = 128 << 20  # a longer sound is made again rather than kept
+from dossier.parallel import LONG_BYTES, process_map
 
 Kind = Literal[
     "measured",  # a drum file on its own
@@ -49,8 +47,8 @@ class Memo:
         return key_of(kind, source_mark(), self.mark, *map(_by_content, depends))
 
     def __call__(self, kind: Kind, result: type[T], compute: Callable[[], T], *depends: object) -> T:
-        """A result of numbers, text and arrays, from the cache or computed and then kept."""
-        return self.cache.remember(self.key(kind, result.__name__, *depends), result, compute, most_bytes=MOST_BYTES)
+        """A result of numbers, text and arrays, from the cache or computed and, unless it is long, kept."""
+        return self.cache.remember(self.key(kind, result.__name__, *depends), result, compute, most_bytes=LONG_BYTES)
 
     def process_map(
         self, kind: Kind, result: type[T], function: Callable[[In], T], inputs: Sequence[In],
@@ -69,9 +67,10 @@ class Memo:
 
 @lru_cache(maxsize=1)
 def source_mark() -> str:
-    """A mark of the program's own files: version, and name, size and time of each module."""
+    """A mark of the program's own files: version, and name, size and time of each module and table."""
     root = Path(dossier.__file__).parent
-    stats = [(str(path.relative_to(root)), path.stat()) for path in sorted(root.rglob("*.py"))]
+    paths = sorted(path for path in root.rglob("*") if path.suffix in (".py", ".csv"))
+    stats = [(str(path.relative_to(root)), path.stat()) for path in paths]
     return key_of(dossier.__version__, [(name, found.st_size, found.st_mtime_ns) for name, found in stats])
 
 

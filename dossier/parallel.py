@@ -13,6 +13,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
 MOST_JOBS_A_CORE = 4
+LONG_BYTES = 128 << 20  # several sounds of this size at once would fill the memory
 
 In = TypeVar("In")
 Out = TypeVar("Out")
@@ -28,11 +29,16 @@ def bounded(jobs: int) -> int:
     return min(jobs, MOST_JOBS_A_CORE * cores()) if jobs > 0 else cores()
 
 
-def thread_map(function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0) -> Iterator[Out]:
-    """`map(function, inputs)` on one thread a core.
+def thread_map(
+    function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0, each_bytes: int = 0
+) -> Iterator[Out]:
+    """`map(function, inputs)` on one thread a core; one after the other where each holds a sound of `LONG_BYTES`.
 
     At most one result a thread waits to be taken, and `ahead` more: few of large results, many of small ones.
     """
+    if each_bytes > LONG_BYTES:
+        yield from map(function, inputs)
+        return
     threads = cores()
     with ThreadPoolExecutor(max_workers=threads) as pool:
         waiting: deque[Future[Out]] = deque()

@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dossier import memo
 from dossier.cache import Cache, default_folder, key_of, pack, unpack
 from dossier.memo import Memo, source_mark
 from dossier.model.measures import BandEnergies, Clip, Loudness
@@ -407,3 +408,14 @@ def test_threads_may_read_entries_of_a_new_type_at_once() -> None:
     """The library that checks types must not meet a new one in two threads at the same time: the process would end."""
     done = subprocess.run([sys.executable, "-c", RACE], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_table_that_changes_makes_every_result_new(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Analytic: results rest on the package's tables as on its modules."""
+    (tmp_path / "__init__.py").write_text("")
+    (tmp_path / "weights.csv").write_text("1")
+    monkeypatch.setattr(memo.dossier, "__file__", str(tmp_path / "__init__.py"))
+    before = memo.source_mark.__wrapped__()
+    assert memo.source_mark.__wrapped__() == before
+    (tmp_path / "weights.csv").write_text("12")
+    assert memo.source_mark.__wrapped__() != before

@@ -82,3 +82,11 @@ def test_one_job_or_one_input_starts_no_process() -> None:
         "assert not {'joblib', 'multiprocessing'} & set(sys.modules)\n"
     )
     subprocess.run([sys.executable, "-c", program], check=True)
+
+
+def test_long_sounds_take_turns() -> None:
+    """Of sounds so long that several would fill the memory one is worked on at a time, in this thread."""
+    here = threading.get_ident()
+    found = parallel.thread_map(lambda _: threading.get_ident(), range(3), each_bytes=parallel.LONG_BYTES + 1)
+    assert set(found) == {here}
+    assert here not in set(parallel.thread_map(lambda _: threading.get_ident(), range(3), each_bytes=1))

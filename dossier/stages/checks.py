@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from dossier.memo import MOST_BYTES, Memo
+from dossier.memo import Memo
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
 from dossier.model.situation import Analysis
@@ -28,9 +28,8 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
         lambda: occupancy_maps(here, balanced, placed, choice.plans),
         lambda: room_left(here, ranking, balanced, placed),
     ]
-    # Of long music one sound at a time is in memory.
-    at_once = map if here.music.samples.nbytes > MOST_BYTES else thread_map
-    mix, low_end, approach, occupancy, left = at_once(lambda look: look(), looks)
+    found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.samples.nbytes)
+    mix, low_end, approach, occupancy, left = found
     return Checks(
         approach=approach, mix=mix, low_end=low_end, occupancy=occupancy, room_left=left,
         translation=translation(here, balanced, mix, ranking.frames),

@@ -16,7 +16,7 @@ from dossier.decide import sensitivity
 from dossier.decide.approach import Contender
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
-from dossier.memo import MOST_BYTES, Memo
+from dossier.memo import Memo
 from dossier.model.beat import Stem
 from dossier.model.findings import Approach, Fit, WhatIf
 from dossier.model.measures import FRAME_S, Array, Grid, Indices, Samples
@@ -80,14 +80,16 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
         shift_db = as_it_is.spl_offset_db - scene.spl_offset_db
         return sensitivity.ChangedStem(stem.file, change_db, again.outcome(scene, shift_db=shift_db))
 
-    # Of long music one stem at a time is in memory.
-    at_once = map if here.music.samples.nbytes > MOST_BYTES else thread_map
-    without = [one for one in at_once(lambda stem: changed(stem, None), stems) if one is not None]
+    def each(stems: Sequence[Stem], change_db: float | None) -> list[sensitivity.ChangedStem]:
+        outcomes = thread_map(lambda stem: changed(stem, change_db), stems, each_bytes=here.music.samples.nbytes)
+        return [one for one in outcomes if one is not None]
+
+    without = each(stems, None)
     # A stem that moves little when it is gone moves less when it is lowered.
     telling = sensitivity.most_telling(without, approach, again.before, most=int(policy["what_if_lowered"]))
     files = {one.stem for one in telling}
     lower = [stem for stem in stems if stem.file in files]
-    lowered = [one for one in at_once(lambda stem: changed(stem, -policy["what_if_lower_db"]), lower) if one]
+    lowered = each(lower, -policy["what_if_lower_db"])
     shown = sensitivity.most_telling([*without, *lowered], approach, again.before, most=int(policy["what_if_shown"]))
     return tuple(sensitivity.told(one, approach, again.before) for one in shown)
 
