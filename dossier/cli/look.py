@@ -1,0 +1,106 @@
+"""`dossier measure`, `check` and `schema`: what can be known before anything is built."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dossier.cli.output import DONE, FAILED, USAGE, fail, fault, print_json
+from dossier.errors import AudioError
+from dossier.names import printable
+from dossier.paths import name_of
+from dossier.terminal import Progress, as_object, tables
+
+if TYPE_CHECKING:
+    from dossier.cli.output import Commands
+
+
+def add(commands: Commands) -> None:
+    measure = commands.add_parser("measure", help="the measurements of single files, as a table or JSON")
+    measure.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a wav, aiff, flac, mp3 or ogg file")
+    measure.add_argument("--json", action="store_true", help="an array, one object a file")
+    measure.set_defaults(run=_measure)
+
+    check = commands.add_parser("check", help="validate beats without building")
+    check.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder")
+    check.set_defaults(run=_check)
+
+    schema = commands.add_parser("schema", help="JSON Schema of beat.toml and of the data file")
+    schema.add_argument("what", choices=("beat", "data"), nargs="?", default="beat", help="default: %(default)s")
+    schema.set_defaults(run=_schema)
+
+
+def _measure(arguments: argparse.Namespace) -> int:
+    from dossier import audio
+    from dossier.model.beat import DrumFile
+    from dossier.stages.candidates import measure_file
+
+    measured: list[dict[str, object]] = []
+    failed = False
+    with Progress(len(arguments.files), note=None) as progress:
+        for path in arguments.files:
+            shown = name_of(path)
+            progress.item(shown)("measuring")
+            try:
+                info = audio.read_info(path, shown_as=shown)
+                drum = DrumFile(file=shown, path=path)
+                measures = measure_file(info.clip, drum=drum, channels=info.channels, bit_depth=info.bit_depth,
+                                        tags=audio.read_tags(path, shown_as=shown))  # fmt: skip
+                found = as_object(measures)
+                found["notes"] = [*info.notes, *measures.notes]
+            except Exception as error:
+                failed = True
+                told = str(error) if isinstance(error, AudioError) else fault(error, shown)
+                found = {"error": told}
+                if not arguments.json:
+                    with progress.aside():
+                        fail(told)
+            measured.append({**found, "file": printable(str(path))})
+    if arguments.json:
+        print_json(measured)
+    else:
+        _print_tables([found for found in measured if "error" not in found])
+    return FAILED if failed else DONE
+
+
+def _print_tables(files: Sequence[dict[str, object]]) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
+    for table, remarks in tables(files, width=console.width):
+        console.print(table, soft_wrap=True)
+        for remark in remarks:
+            console.print(remark, markup=False, soft_wrap=True)
+        console.print()
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from dossier import inputs
+
+    wrong = 0
+    for folder, problem in inputs.check(arguments.beats):
+        name = name_of(folder)
+        if problem is None:
+            print(f"{name}: nothing wrong")
+        else:
+            wrong += 1
+            fail("\n".join(line if line.startswith(name) else f"{name}: {line}" for line in problem.splitlines()))
+    return USAGE if wrong else DONE
+
+
+def _schema(arguments: argparse.Namespace) -> int:
+    if arguments.what == "beat":
+        from dossier import beatfile
+        from dossier.decide.policy import DEFAULTS
+
+        print_json(beatfile.json_schema(DEFAULTS))
+    else:
+        import msgspec
+
+        from dossier.model.datafile import DossierData
+
+        print_json(msgspec.json.schema(DossierData))
+    return DONE
