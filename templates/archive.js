@@ -111,13 +111,13 @@
   function sideHead(side, isNumber) {
     return { parts: [make("span", { "class": "key " + side.side, "aria-hidden": "true" }), isolated(side.name)], number: isNumber };
   }
-  function twoBars(left, right) {
+  function twoBars(left, right, end) {
     function bar(share, y, side) {
-      var wide = share === null ? 0 : 0.99 * Math.min(100, Math.max(0, share));
+      var wide = share === null ? 0 : 99 * Math.max(0, share) / end;
       return make("rect", { x: "0.5%", y: y, width: wide.toFixed(1) + "%", height: 6, "class": "side-" + side }, [], SVG);
     }
     return make("svg", { width: "100%", height: 18, "aria-hidden": "true", focusable: "false" }, [
-      make("rect", { x: "0", y: 1, width: "100%", height: 16, "class": "track" }, [], SVG),
+      make("rect", { x: "0", y: 1, width: (10000 / end).toFixed(1) + "%", height: 16, "class": "track" }, [], SVG),
       bar(left, 2.5, "left"), bar(right, 9.5, "right")
     ], SVG);
   }
@@ -170,9 +170,10 @@
     ]);
   }
   function shares(caption, first, left, right, rows) {
+    var end = rows.reduce(function (most, row) { return Math.max(most, row[1], row[2]); }, 100);
     return table(caption, [head(first), head("Fill"), sideHead(left, true), sideHead(right, true), head("Points", true)],
       rows.map(function (row) {
-        return [row[0], twoBars(row[1], row[2]), percent(row[1]), percent(row[2]), points(row[1], row[2])];
+        return [row[0], twoBars(row[1], row[2], end), percent(row[1]), percent(row[2]), points(row[1], row[2])];
       }));
   }
   function zones(left, right) {

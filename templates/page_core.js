@@ -19,14 +19,14 @@ var page = {};
     var stream = new Blob([page.bytes(text)]).stream().pipeThrough(new DecompressionStream("gzip"));
     return new Response(stream).arrayBuffer();
   };
-  var TYPES = { uint8: Uint8Array, int8: Int8Array, uint16: Uint16Array, float32: Float32Array };
+  var TYPES = { uint8: Uint8Array, int8: Int8Array, int16: Int16Array, uint16: Uint16Array, float32: Float32Array };
   /* Undoes the packing, last step first: byte planes, differences, transposition. */
   page.unpack = function (packed) {
     return page.gunzip(packed.gz).then(function (buffer) {
       var values, i;
-      if (packed.dtype === "uint16") {
+      if (packed.dtype === "uint16" || packed.dtype === "int16") {
         var bytes = new Uint8Array(buffer), half = bytes.length / 2;
-        values = new Uint16Array(half);
+        values = new TYPES[packed.dtype](half);
         for (i = 0; i < half; i += 1) { values[i] = bytes[i] + 256 * bytes[half + i]; }
       } else { values = new TYPES[packed.dtype](buffer); }
       if (packed.steps) { for (i = 1; i < values.length; i += 1) { values[i] += values[i - 1]; } }

@@ -27,7 +27,6 @@
     var beat = Math.floor(step / perBeat) + 1, sixteenth = Math.floor(step % perBeat) + 1;
     var section = map.sections.filter(function (s) { return bar >= s.first && bar < s.first + s.bars; })[0];
     var share = values(view)[band * map.slots + slot], text = format.percent(share, view === "treatment_change");
-    if (share > 2.545) { text += " or more"; }
     return "Bar " + bar + ", beat " + beat + ", sixteenth " + sixteenth + (section ? " (" + section.name + ")" : "") + ", "
       + map.bandNames[band] + " (" + (map.zoneNames[map.bandZones[band]] || "") + "): " + text + " " + map.views[view].unit + ".";
   };
@@ -167,8 +166,8 @@
     });
   };
 
-  /* A map's shares in hundredths; a map over another one holds only the difference (modulo 256). */
-  page.mapBytes = function (name) {
+  /* A map's shares in hundredths; a map over another one holds only the difference. */
+  page.mapShares = function (name) {
     var packed = map.arrays[name];
     if (!packed) { return Promise.resolve(null); }
     return Promise.all([page.unpack(packed), packed.over ? page.unpack(map.arrays[packed.over]) : null]).then(function (found) {
@@ -179,7 +178,7 @@
   };
   page.loadMaps = function () {
     return Promise.all(Object.keys(map.arrays).map(function (name) {
-      return page.mapBytes(name).then(function (values) {
+      return page.mapShares(name).then(function (values) {
         arrays[name] = Float32Array.from(values, function (v) { return v / 100; });
       });
     }));

@@ -7,7 +7,7 @@
     return page.gunzip(page.data.document).then(function (buffer) {
       var whole = JSON.parse(new TextDecoder("utf-8").decode(buffer));
       return Promise.all(["instrumental", "with_drums", "overlap", "treatment_change"].map(function (name) {
-        return page.mapBytes(name).then(function (values) {
+        return page.mapShares(name).then(function (values) {
           var rows = [], slots = page.data.map.slots;
           for (var band = 0; values && band < page.data.map.bands; band += 1) {
             rows.push(Array.from(values.subarray(band * slots, (band + 1) * slots), function (v) { return v / 100; }));

@@ -156,8 +156,9 @@
   function show(result) {
     page.$("what-if-fill").textContent = format.unit(100 * result.fill, 1, "%");
     page.$("what-if-loudness").textContent = format.unit(result.loudness === null ? null : result.loudness + apart, 1, "LUFS");
+    place.style.setProperty("--end", Math.max.apply(null, [1].concat(result.zones)).toFixed(3));
     page.all("[data-zone-share]", place).forEach(function (bar, z) {
-      bar.style.setProperty("--share", Math.min(1, result.zones[z]).toFixed(3));
+      bar.style.setProperty("--share", result.zones[z].toFixed(3));
       bar.parentNode.querySelector(".value").textContent = format.percent(result.zones[z]);
     });
     result.parts.forEach(function (part) {

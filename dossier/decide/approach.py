@@ -35,6 +35,15 @@ def fullness(fill: float, policy: Mapping[str, float]) -> str:
     return "full" if fill > policy["full_above"] else "part filled"
 
 
+def zone_fullness(zones: Mapping[str, float], policy: Mapping[str, float]) -> dict[str, str]:
+    """'open', 'part filled' or 'full' for each zone, against what music without drums takes of it."""
+    return {
+        zone: "open" if fill < policy[f"zone_open_below_{zone}"]
+        else "full" if fill > policy[f"zone_full_above_{zone}"] else "part filled"
+        for zone, fill in zones.items()
+    }  # fmt: skip
+
+
 def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> tuple[Direction, str]:
     """The direction and why, in words.
 
@@ -99,9 +108,11 @@ def decide(
     elif way != found:
         way_reason = f"the drums were treated {way}; as they are now, {way_reason}"
     roomy, full = LABELS[room.roomiest_zone], LABELS[room.fullest_zone]
+    states = zone_fullness(room.zones, policy)
+    used = {zone: f"{percent(fill)} used: {states[zone]}" for zone, fill in room.zones.items()}
     where = (
-        f"The most room is in the {roomy} ({percent(room.zones[room.roomiest_zone])} used), the least in the {full} "
-        f"({percent(room.zones[room.fullest_zone])} used)."
+        f"The most room is in the {roomy} ({used[room.roomiest_zone]}, against music without drums), the least in the "
+        f"{full} ({used[room.fullest_zone]})."
     )
     parts = []
     for section, section_loop, section_kit in sections:

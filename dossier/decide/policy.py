@@ -19,11 +19,24 @@ class Setting:
     reason: str
 
 
+# Thirds of what the music of finished mixes takes of each zone, drums taken away: 112 mixes, 56 pieces in two sound
+# sets (tests/bench/learn_frame_spread.py prints them).
+_ZONE_THIRDS = {
+    "sub": (0.87, 1.46), "bass": (0.85, 0.98), "low_mid": (0.82, 1.00), "mid": (0.83, 0.94), "high_mid": (0.78, 0.98),
+    "presence": (0.62, 0.86), "brilliance": (0.29, 0.45),
+}  # fmt: skip
+_ZONE_SIDES = ((0, "open_below", "less"), (1, "full_above", "more"))
+_ZONE_REASON = "a third of 56 pieces without their drums, in two sound sets (n = 112), carry {} here"
+
 SETTINGS: tuple[Setting, ...] = (
     # how full
     # thirds of the music, drums taken away, of 112 mixes: 56 pieces, two sound sets (0.81 and 0.91, 0.77 and 0.84)
     Setting("open_below", 0.70, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry less"),
     Setting("full_above", 0.78, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry more"),
+    *(
+        Setting(f"zone_{name}_{zone}", third[side], "ratio", _ZONE_REASON.format(than))
+        for zone, third in _ZONE_THIRDS.items() for side, name, than in (_ZONE_SIDES)
+    ),
     Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats measure about 3 lost or hidden for 1 filled"),
     Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),
     Setting("crowding_least_room", 0.001, "ratio", "a drum that fills less has no crowding to speak of"),

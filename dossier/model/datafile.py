@@ -82,6 +82,7 @@ class Instrumental:
     width: Mapping[str, StereoMeasure]
     roomiest_zone: str
     fullest_zone: str
+    zone_states: Mapping[str, str] = field(default_factory=dict)  # "open", "part filled" or "full", zone by zone
 
 
 @dataclass(frozen=True, slots=True)

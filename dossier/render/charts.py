@@ -178,16 +178,21 @@ def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_be
 
 
 def bars(values: Sequence[tuple[str, float]], *, label: str | None, class_: str = "bars", step: float = 64.0) -> Markup:
-    """Upright bars for shares (0-1), `step` apart, with the name below and the value above."""
+    """Upright bars for shares, `step` apart, with the name below and the value above.
+
+    The track behind them ends at 1: what is more stands out of it.
+    """
     height, base, wide = 130.0, 104.0, 0.47 * step
+    whole = 84.0 / max((1.0, *(share for _, share in values)))
     parts = []
     for i, (name, share) in enumerate(values):
-        tall = 84.0 * min(1.0, max(0.0, share))
+        tall = whole * max(0.0, share)
+        above = base - max(whole, tall) - 4
         middle = i * step + step / 2
         parts += [
-            tag("rect", x=middle - wide / 2, y=base - 84, width=wide, height=84, class_="track"),
+            tag("rect", x=middle - wide / 2, y=base - whole, width=wide, height=whole, class_="track"),
             tag("rect", x=middle - wide / 2, y=base - tall, width=wide, height=tall, class_="bar"),
-            tag("text", f"{100 * share:.0f}", x=middle, y=base - 88, text_anchor="middle", class_="value"),
+            tag("text", f"{100 * share:.0f}", x=middle, y=above, text_anchor="middle", class_="value"),
             tag("text", name, x=middle, y=base + 18, text_anchor="middle", class_="name"),
         ]
     return drawing(len(values) * step, height, *parts, label=label, class_=class_)

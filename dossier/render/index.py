@@ -47,12 +47,15 @@ def render_archive(index: ArchiveIndex) -> str:
 
 
 def zone_bars(shares: Sequence[float], roomiest: int) -> Markup:
-    """Seven upright bars from low to high, as high as the zone is full; a dot under the zone with the most room."""
-    parts = []
+    """Seven upright bars from low to high, as high as the zone is full, beyond the track's end where it is fuller.
+
+    A dot stands under the zone with the most room.
+    """
+    parts, whole = [], round(_HIGH / max((1.0, *shares)), 1)
     for place, share in enumerate(shares):
         x = place * (_BAR + _GAP)
-        taken = round(share * _HIGH, 1)
-        parts.append(tag("rect", class_="track", x=x, y=0, width=_BAR, height=_HIGH))
+        taken = round(share * whole, 1)
+        parts.append(tag("rect", class_="track", x=x, y=_HIGH - whole, width=_BAR, height=whole))
         parts.append(tag("rect", class_="taken", x=x, y=_HIGH - taken, width=_BAR, height=taken))
         if place == roomiest:
             parts.append(tag("circle", class_="roomiest", cx=x + _BAR / 2, cy=_HIGH + 6, r=2.5))

@@ -19,10 +19,10 @@ from dossier.names import printable
 from dossier.render import colour, glossary, svg
 from dossier.render import format as fmt
 from dossier.render import map_axes as axes
-from dossier.render.pack import changes_as_bytes, packed, shares_as_bytes
+from dossier.render.pack import packed, shares_as_words
 
 FIELDS = ("instrumental", "with_drums", "overlap", "treatment_change")
-FULL_SCALE = 1.25  # share of the reference at the dark end of the occupancy scale
+FULL_SCALE = 2.0  # share of the reference at the dark end of the occupancy scale
 _LEAST_SHOWN = 0.005  # the page holds shares in steps of 0.01
 _MOST_COLUMNS = 900  # a screen shows no more
 
@@ -176,10 +176,10 @@ def map_data(data: DossierData) -> dict[str, Any]:
     for name in FIELDS:
         values = axes.array(getattr(occupancy, name))
         if name == "with_drums" and values.size:  # much of it is the instrumental again: what is added is shorter
-            added = shares_as_bytes(values) - shares_as_bytes(occupancy.instrumental)
+            added = shares_as_words(values) - shares_as_words(occupancy.instrumental)
             arrays[name] = {**packed(added), "over": "instrumental"}
         elif values.size:
-            arrays[name] = packed(changes_as_bytes(values) if name == "treatment_change" else shares_as_bytes(values))
+            arrays[name] = packed(shares_as_words(values))
     return {
         "arrays": arrays,
         "views": {

@@ -60,14 +60,9 @@ def _planes(flat: npt.NDArray[Any]) -> bytes:
     return little.tobytes()
 
 
-def shares_as_bytes(values: npt.ArrayLike) -> npt.NDArray[np.uint8]:
-    """Shares of the reference in steps of 1/100, 0-2.55 in one byte each."""
-    return np.clip(np.rint(100 * np.asarray(values, dtype=np.float64)), 0, 255).astype(np.uint8)
-
-
-def changes_as_bytes(values: npt.ArrayLike) -> npt.NDArray[np.int8]:
-    """Changes of a share in steps of 1/100, from -1.27 to 1.27 in one byte each."""
-    return np.clip(np.rint(100 * np.asarray(values, dtype=np.float64)), -127, 127).astype(np.int8)
+def shares_as_words(values: npt.ArrayLike) -> npt.NDArray[np.int16]:
+    """Shares of the reference and their changes in steps of 1/100, from -327 to 327 in two bytes each."""
+    return np.clip(np.rint(100 * np.asarray(values, dtype=np.float64)), -32767, 32767).astype(np.int16)
 
 
 def json_for_script(value: Any) -> str:

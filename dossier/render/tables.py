@@ -12,7 +12,7 @@ from dossier.render import format as fmt
 class Cell:
     text: str
     value: float | str | None = None  # what it sorts and is saved by; None: the text
-    bar: float | None = None  # 0-1: a bar behind the text
+    bar: float | None = None  # a share: a bar behind the text, on the scale of its table
     tone: str = ""  # a class of the style sheet
     note: str = ""  # a second, quiet line
 
@@ -33,6 +33,11 @@ class Table:
     caption: str
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
+
+    @property
+    def bars_end(self) -> float:
+        """The share at which bars would be as wide as their cells: 1, or the largest."""
+        return max((1.0, *(cell.bar for row in self.rows for cell in row if cell.bar is not None)))
 
 
 def share(value: float | None, *, bar: bool = False, small: bool = False) -> Cell:

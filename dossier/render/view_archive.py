@@ -103,7 +103,7 @@ def _zone_row(zones: Mapping[str, float]) -> list[int]:
 def _entry(beat: BeatSummary) -> SimpleNamespace:
     newest, standing = beat.newest, beat.standing
     rights, states = _rights(newest)
-    zones = tuple(min(1.0, max(0.0, newest.zones.get(zone.key, 0.0))) for zone in ZONES)
+    zones = tuple(max(0.0, newest.zones.get(zone.key, 0.0)) for zone in ZONES)
     said = (f"{zone.label} {fmt.percent(share)}" for zone, share in zip(ZONES, zones, strict=True))
     drums = tuple(_drum(drum) for drum in newest.drums)
     tempo, lufs = fmt.plain(newest.tempo_bpm), newest.mix_lufs

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from dossier.arrange.pattern import roles_of
+from dossier.decide.approach import zone_fullness
 from dossier.decide.balance import mix_advice
 from dossier.decide.policy import SETTINGS
 from dossier.model import datafile as document
 from dossier.model.beat import Pattern
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
-from dossier.model.findings import Approach, Balance, Candidate, Plan, Room
+from dossier.model.findings import Approach, Balance, Candidate, Plan
 from dossier.model.notes import note_of
 from dossier.model.numbers import signed
 from dossier.model.parts import Drum, Groove, PlacedCandidate, Ranking, Treated
-from dossier.model.situation import Analysis, Music
+from dossier.model.situation import Analysis
 
 
 def data_file(
@@ -41,7 +42,7 @@ def data_file(
     )
     return document.DossierData(
         format_version=document.FORMAT_VERSION, program=document.ProgramInfo("dossier", version), revision=revision,
-        beat=_beat(analysis), inputs=analysis.inputs, instrumental=_instrumental(here.music, analysis.room),
+        beat=_beat(analysis), inputs=analysis.inputs, instrumental=_instrumental(analysis),
         occupancy=checks.occupancy, approach=checks.approach, kit=ranking.kit, plans=plans, balance=balance,
         candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name), low_end=checks.low_end.finding,
         translation=checks.translation, room_left=checks.room_left, looked=looked, settings=settings,
@@ -75,12 +76,14 @@ def _beat(analysis: Analysis) -> document.BeatInfo:
     )  # fmt: skip
 
 
-def _instrumental(music: Music, room: Room) -> document.Instrumental:
+def _instrumental(analysis: Analysis) -> document.Instrumental:
+    room, music = analysis.room, analysis.here.music
     loud = music.loudness
     return document.Instrumental(
         fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars, roomiest_zone=room.roomiest_zone,
         fullest_zone=room.fullest_zone, integrated_lufs=loud.integrated_lufs, true_peak_dbtp=loud.true_peak_dbtp,
         loudness_range_lu=loud.loudness_range_lu, width={"whole": music.image.whole, **music.image.zones},
+        zone_states=zone_fullness(room.zones, analysis.here.policy),
     )  # fmt: skip
 
 

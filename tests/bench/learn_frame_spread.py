@@ -91,7 +91,7 @@ def measured(folder: Path) -> Mix:
     edges = FRAME_S * np.arange(int(len(music) / rate / FRAME_S) + 1)
     gain = 10.0 ** ((TARGET_LUFS - lufs) / 10.0)
     powers, alone = (gain * hearing.slot_powers(hearing.band_energies(x, rate), edges) for x in (mix, music))
-    active = occupancy.active_slots(powers)
+    active = occupancy.active_frames(powers)
     mean = powers[active].mean(axis=0)
     frames = excited(powers[active])
     uneven = frames / np.maximum(excited(mean), 1e-30)

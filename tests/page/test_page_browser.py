@@ -58,7 +58,7 @@ def test_map_shows_the_view_that_is_chosen(shared: Any, view: str) -> None:
     instrumental = occupancy.instrumental
     wanted = [[max(0.0, 1 - v) for v in row] for row in instrumental] if view == "room" else getattr(occupancy, view)
     found = drawn(shared)
-    assert np.abs(np.minimum(wanted, 2.55) - np.asarray(found)).max() <= 0.0051
+    assert np.abs(np.asarray(wanted) - np.asarray(found)).max() <= 0.0051
     assert shared.locator(".map-explain:visible").count() == 1
 
 
@@ -88,9 +88,11 @@ def test_table_follows_the_view(shared: Any) -> None:
     room = shared.evaluate(cells)
     shared.locator("input[name=map-view][value=instrumental]").check(force=True)
     assert shared.evaluate(cells) == before
-    number = re.compile(r"\d+")
+    number, both = re.compile(r"\d+"), []
     for taken, left in zip(before[2:], room[2:], strict=True):
-        assert abs(int(number.findall(taken)[0]) + int(number.findall(left)[0]) - 100) <= 1
+        both.append(int(number.findall(taken)[0]) + int(number.findall(left)[0]))
+    assert min(both) >= 99  # cells that pass the reference leave no less room than none
+    assert 99 <= sorted(both)[len(both) // 2] <= 101
 
 
 def test_map_can_be_read_by_keyboard(shared: Any) -> None:
@@ -136,7 +138,7 @@ def test_all_numbers_can_be_saved_as_json(shared: Any) -> None:
         "instrumental", "with_drums", "overlap", "treatment_change")}  # fmt: skip
     assert saved == wanted
     for found, exact in maps.values():
-        assert np.abs(np.asarray(found) - np.minimum(exact, 2.55)).max() <= 0.0051
+        assert np.abs(np.asarray(found) - np.asarray(exact)).max() <= 0.0051
 
 
 def test_tables_can_be_saved_as_csv(shared: Any) -> None:

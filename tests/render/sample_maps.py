@@ -40,7 +40,7 @@ def maps(bars: int = 24) -> dict[str, np.ndarray]:
     strength = np.array([s for _, s in SECTIONS])[section]
     band = np.arange(BANDS)[:, None]
     root = np.array([4, 6, 3, 5])[bar % 4]
-    bass = 0.95 * np.exp(-(((band - root) / 2.0) ** 2)) * np.where(step % 8 < 6, 1.0, 0.35)
+    bass = 2.0 * np.exp(-(((band - root) / 2.0) ** 2)) * np.where(step % 8 < 6, 1.0, 0.35)
     pad = 0.75 * np.exp(-(((band - 15) / 6.5) ** 2)) * (0.85 + 0.15 * np.cos(2 * np.pi * bar / 8))
     keys = 0.55 * np.exp(-(((band - 23 - (bar % 3)) / 4.0) ** 2)) * np.isin(step, (0, 3, 4, 6, 10, 11))
     air = 0.16 * np.exp(-(((band - 33) / 4.0) ** 2)) * (section == 2)
@@ -66,7 +66,7 @@ def zone_fills(array: np.ndarray) -> dict[str, float]:
     hz = band_hz()
     names = np.array([zone_of(f) for f in hz])
     return {
-        key: round(float(np.minimum(array[names == key], 1).mean()), 4) if (names == key).any() else 0.0
+        key: round(float(array[names == key].mean()), 4) if (names == key).any() else 0.0
         for key in ZONE_KEYS
     }
 

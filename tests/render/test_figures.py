@@ -14,7 +14,7 @@ import sample_data
 import sample_pages
 from unpack import unpacked
 
-from dossier.render import charts, colour, level_figures, map_figures, pack, svg, what_if_data
+from dossier.render import charts, colour, level_figures, map_figures, pack, svg, tables, what_if_data
 from dossier.render.map_axes import band_position, beats_per_bar, merged, scale_top, zone_means
 from dossier.render.trim import trim
 from dossier.render.view_drums import drums_view
@@ -99,6 +99,18 @@ def test_drawings_escape_their_texts() -> None:
     assert 'aria-label="&#34;&gt;&lt;script&gt;"' in drawn
     assert svg.coordinate(-0.001) == "0"
     assert svg.coordinate(12.0) == "12"
+
+
+def test_what_passes_the_reference_is_drawn_past_the_end_of_its_track() -> None:
+    """Analytic: bars stand to their tracks as shares to 1, whatever the largest one; tables share one scale."""
+    drawn = charts.bars([("sub", 1.5), ("mid", 0.5)], label="zones")
+    heights = {kind: re.findall(rf'height="([\d.]+)" class="{kind}"', drawn) for kind in ("track", "bar")}
+    tracks, taken = ([float(height) for height in heights[kind]] for kind in ("track", "bar"))
+    assert [bar / track for bar, track in zip(taken, tracks, strict=True)] == pytest.approx([1.5, 0.5])
+    assert max(taken) == pytest.approx(84.0)
+    shares = [tables.share(1.6, bar=True), tables.share(0.4, bar=True), tables.share(3.0)]
+    assert tables.table("t", "", [], [shares]).bars_end == 1.6
+    assert tables.table("t", "", [], [shares[1:]]).bars_end == 1.0
 
 
 @pytest.mark.parametrize("data", [sample_data.sample(), sample_data.bare()], ids=["sample", "bare"])

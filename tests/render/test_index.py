@@ -216,6 +216,7 @@ def test_zone_bars_are_as_high_as_the_zones_are_full() -> None:
     bars = Page(str(zone_bars([0.0, 0.25, 0.5, 1.0], 1)))
     assert [attrs["height"] for attrs, _ in bars.all("rect", class_="taken")] == ["0", "10", "20", "40"]
     assert [attrs["y"] for attrs, _ in bars.all("rect", class_="taken")] == ["40", "30", "20", "0"]
+    assert [attrs["height"] for attrs, _ in Page(str(zone_bars([2.0, 0.5], 1))).all("rect")] == ["20", "40", "20", "10"]
     ((dot, _),) = bars.all("circle")
     assert dot["cx"] == "19"
     assert Page(str(zone_bars([0.5], -1))).all("circle") == []

@@ -11,7 +11,7 @@ import numpy as np
 
 def unpacked(packed: dict[str, Any]) -> np.ndarray[Any, Any]:
     raw, dtype = gzip.decompress(base64.b64decode(packed["gz"])), np.dtype(packed["dtype"])
-    if dtype == np.uint16:
+    if dtype.itemsize == 2:
         raw = np.frombuffer(raw, dtype=np.uint8).reshape(2, -1).T.tobytes()
     values = np.frombuffer(raw, dtype=dtype)
     if packed.get("steps"):
