@@ -1,4 +1,4 @@
-"""Audio out: sample rates, WAV files that survive a crash, MP3 previews."""
+"""Audio out: sample rates, WAV and FLAC files that survive a crash, MP3 previews."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import errno
 import io
 import os
 import resource
+import struct
 import wave
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +18,7 @@ from badinput import as_nobody, open_folder
 from badinput.audio_files import RATE, noise
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mutagen.wave import WAVE
 
 from dossier import audio
 from dossier.errors import AudioError
@@ -71,6 +74,41 @@ def test_written_samples_are_read_back_bit_for_bit(bits: int, count: int, tmp_pa
     got, rate = sf.read(path, dtype="int32", always_2d=True)
     np.testing.assert_array_equal(got >> (32 - bits), steps)
     assert (rate, sf.info(path).subtype) == (44_100, f"PCM_{bits}")
+    if bits == 24:
+        assert audio.write_flac(path, steps / scale, 44_100) == 0
+        got, rate = sf.read(path, dtype="int32", always_2d=True)
+        np.testing.assert_array_equal(got >> 8, steps)
+        assert (rate, sf.info(path).format, sf.info(path).subtype) == (44_100, "FLAC", "PCM_24")
+
+
+@pytest.mark.parametrize("frames", [1, 400, 401])
+@pytest.mark.parametrize(("tempo_bpm", "told"), [(92.0, "92"), (92.5, "92.5"), (None, None)])
+@pytest.mark.parametrize("root_note", [36, None])
+def test_tags_are_read_back(
+    frames: int, tempo_bpm: float | None, told: str | None, root_note: int | None, tmp_path: Path
+) -> None:
+    """Cross-check: mutagen reads the tempo, the chunks are walked here, and libsndfile finds the sound untouched."""
+    sound, path = noise(frames, channels=1), tmp_path / "x.wav"
+    audio.write_wav(path, sound, RATE, tempo_bpm=tempo_bpm, root_note=root_note)
+    got, _ = sf.read(path, dtype="int32", always_2d=True)
+    np.testing.assert_array_equal(got >> 8, np.rint(sound * 2.0**23).clip(-(2**23), 2**23 - 1))
+    raw, chunks, at = path.read_bytes(), {}, 12
+    assert (raw[:4], int.from_bytes(raw[4:8], "little"), raw[8:12]) == (b"RIFF", len(raw) - 8, b"WAVE")
+    while at < len(raw):
+        size = int.from_bytes(raw[at + 4 : at + 8], "little")
+        chunks[raw[at : at + 4]] = raw[at + 8 : at + 8 + size]
+        at += 8 + size + size % 2
+    assert at == len(raw)
+    assert list(chunks) == [b"fmt ", b"data"] + [b"smpl"] * (root_note is not None) + [b"id3 "] * (told is not None)
+    if root_note is not None:
+        # Multimedia Programming Interface and Data Specifications 1.0: maker, product, period in ns, unity note (MEM)
+        assert struct.unpack("<9I", chunks[b"smpl"]) == (0, 0, round(1e9 / RATE), root_note, 0, 0, 0, 0, 0)
+    tags = WAVE(path).tags
+    assert (tags is None) == (told is None)
+    if tags is not None:
+        assert (tags.version, tags["TBPM"].text) == ((2, 3, 0), [told])
+    found = audio.read_tags(path)
+    assert (found.tempo_bpm, found.root_note, found.notes) == (tempo_bpm, root_note, ())
 
 
 def test_rounding_is_to_the_nearest_step_and_overs_are_clipped_and_counted(tmp_path: Path) -> None:
@@ -98,7 +136,12 @@ def _umask() -> int:
     return mask
 
 
-def test_a_full_disk_leaves_the_old_file(tmp_path: Path) -> None:
+Writer = Callable[[Path, np.ndarray, int], int]
+WRITERS = pytest.mark.parametrize("write", [audio.write_wav, audio.write_flac])
+
+
+@WRITERS
+def test_a_full_disk_leaves_the_old_file(write: Writer, tmp_path: Path) -> None:
     """The system's limit on the size of a file stands in for a full disk: the write fails half-way."""
     path = tmp_path / "mix.wav"
     audio.write_wav(path, noise(frames=100), RATE)
@@ -107,15 +150,18 @@ def test_a_full_disk_leaves_the_old_file(tmp_path: Path) -> None:
     resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, hard))
     try:
         with pytest.raises(AudioError, match=r"^cannot write mix\.wav: "):
-            audio.write_wav(path, noise(frames=200_000), RATE)
+            write(path, noise(frames=200_000), RATE)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert path.read_bytes() == before
     assert os.listdir(tmp_path) == ["mix.wav"]
 
 
+@WRITERS
 @pytest.mark.parametrize("code", ["ENOSPC", "EROFS", "EIO"])
-def test_an_error_when_flushing_leaves_the_old_file(code: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_error_when_flushing_leaves_the_old_file(
+    code: str, write: Writer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "mix.wav"
     path.write_bytes(b"old")
 
@@ -126,17 +172,18 @@ def test_an_error_when_flushing_leaves_the_old_file(code: str, tmp_path: Path, m
     monkeypatch.setattr(os, "fsync", fail)
     words = {"ENOSPC": "no space is left", "EROFS": "read-only", "EIO": "Input/output error"}[code]
     with pytest.raises(AudioError, match=words):
-        audio.write_wav(path, noise(), RATE)
+        write(path, noise(), RATE)
     assert path.read_bytes() == b"old"
     assert os.listdir(tmp_path) == ["mix.wav"]
 
 
-def test_a_folder_in_the_way_or_none_at_all_is_said(tmp_path: Path) -> None:
+@WRITERS
+def test_a_folder_in_the_way_or_none_at_all_is_said(write: Writer, tmp_path: Path) -> None:
     (tmp_path / "mix.wav").mkdir()
     (tmp_path / "file").write_bytes(b"")
     for path in (tmp_path / "mix.wav", tmp_path / "missing" / "mix.wav", tmp_path / "file" / "mix.wav"):
         with pytest.raises(AudioError, match=r"^cannot write mix\.wav"):
-            audio.write_wav(path, noise(), RATE)
+            write(path, noise(), RATE)
     assert sorted(os.listdir(tmp_path)) == ["file", "mix.wav"]
 
 
@@ -152,6 +199,8 @@ def test_a_closed_folder_is_said() -> None:
 def test_what_is_no_sound_is_not_written(samples: np.ndarray, tmp_path: Path) -> None:
     with pytest.raises(AudioError, match=r"no samples|not finite"):
         audio.write_wav(tmp_path / "x.wav", samples, RATE)
+    with pytest.raises(AudioError, match=r"no samples|not finite"):
+        audio.write_flac(tmp_path / "x.flac", samples, RATE)
     with pytest.raises(AudioError, match=r"no samples|not finite"):
         audio.encode_mp3(samples, RATE)
     assert os.listdir(tmp_path) == []
@@ -228,9 +277,10 @@ class InSlices:
 def test_a_sound_is_taken_slice_by_slice(tmp_path: Path) -> None:
     whole = np.random.default_rng(8).uniform(-1.0, 1.0, (400_000, 2)).astype(np.float32)
     sound = InSlices(whole)
-    audio.write_wav(tmp_path / "slices.wav", sound, RATE)
-    audio.write_wav(tmp_path / "whole.wav", whole, RATE)
-    assert (tmp_path / "slices.wav").read_bytes() == (tmp_path / "whole.wav").read_bytes()
+    for write in (audio.write_wav, audio.write_flac):
+        write(tmp_path / "slices", sound, RATE)
+        write(tmp_path / "whole", whole, RATE)
+        assert (tmp_path / "slices").read_bytes() == (tmp_path / "whole").read_bytes()
     assert sound.most < len(whole) / 2
 
 

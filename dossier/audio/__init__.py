@@ -30,7 +30,7 @@ from dossier.audio import inspect
 from dossier.audio.inspect import Decoded, Header, ReadInfo
 from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain, why_unreadable
 from dossier.audio.tags import read_tags
-from dossier.audio.write import encode_mp3, resample, write_wav
+from dossier.audio.write import encode_mp3, resample, write_flac, write_wav
 from dossier.errors import AudioError
 from dossier.model.measures import Clip, Samples
 from dossier.names import printable
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AUDIO_SUFFIXES", "Header", "ReadInfo", "encode_mp3", "probe", "read", "read_info", "read_tags", "resample",
-    "sha256", "to_stereo", "write_wav",
+    "sha256", "to_stereo", "write_flac", "write_wav",
 ]  # fmt: skip
 
 AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)

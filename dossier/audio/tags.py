@@ -1,4 +1,4 @@
-"""What a file's tags say of tempo, key and root note, by open standards.
+"""What a file's tags say of tempo, key and root note, by open standards; tempo and root as tags of a WAV file.
 
 It reads TBPM and TKEY of ID3v2 in MP3, WAV and AIFF (ID3v2.3, section 4.2.1), the Vorbis comments BPM and KEY in FLAC
 and Ogg, the unity note of the RIFF chunk `smpl` (Multimedia Programming Interface and Data Specifications 1.0, 1991)
@@ -12,6 +12,7 @@ from __future__ import annotations
 import io
 import math
 import os
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal
@@ -60,6 +61,27 @@ def read_tags(path: Path, *, shown_as: str = "") -> Tags:
         raise AudioError(f"{shown}: its tags cannot be read ({error.strerror or type(error).__name__})") from None
     return Tags(tempo_bpm=_tempo(texts.get("BPM"), notes), key=_key(texts.get("KEY"), notes), root_note=root,
                 notes=tuple(notes))  # fmt: skip
+
+
+def tag_chunks(*, tempo_bpm: float | None, root_note: int | None, rate_hz: int) -> bytes:
+    """RIFF chunks that state a tempo (TBPM of ID3v2.3) and a root note (`smpl`); empty where there is none to state.
+
+    The standard's tempo is a whole number.  One that is not is written with its decimals all the same: who reads whole
+    numbers reads its first digits, and rounded it would drift.
+    """
+    from mutagen import id3
+
+    out = b""
+    if root_note is not None:
+        fields = (0, 0, round(1e9 / rate_hz), root_note, 0, 0, 0, 0, 0)
+        out += struct.pack("<4sI9I", b"smpl", 36, *fields)
+    if tempo_bpm is not None:
+        tag, buffer = id3.ID3(), io.BytesIO()
+        tag.add(id3.TBPM(encoding=id3.Encoding.LATIN1, text=[f"{tempo_bpm:.6g}"]))
+        tag.save(buffer, v1=0, v2_version=3, padding=lambda info: 0)
+        body = buffer.getvalue()
+        out += struct.pack("<4sI", b"id3 ", len(body)) + body + b"\0" * (len(body) % 2)
+    return out
 
 
 def _chunks(file: io.BufferedReader) -> Iterator[tuple[str, bytes, Literal["little", "big"]]]:

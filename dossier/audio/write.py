@@ -1,4 +1,4 @@
-"""Audio out: another sample rate, WAV files that survive a crash, MP3 previews.
+"""Audio out: another sample rate, WAV and FLAC files that survive a crash, MP3 previews.
 
 Conventions
     Samples are `(frames, channels)` arrays, full scale 1.0.  Nothing here scales or dithers.  An integer sample of `b`
@@ -9,19 +9,23 @@ from __future__ import annotations
 
 import io
 import os
-import wave
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from dossier import files
+from dossier.audio.tags import tag_chunks
 from dossier.errors import AudioError
 from dossier.model.measures import Clip, Samples, Sound
 from dossier.names import printable
 
 # The sample rates of MPEG-1 and MPEG-2 (ISO/IEC 11172-3, 13818-3) and of MPEG-2.5 Layer III; MEM.
 MP3_RATES_HZ = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
-MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes have 32 bits; the rest is left for the headers
+MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes have 32 bits; the rest is left for headers and tags
 NOT_FINITE = "cannot write {}: it would hold samples that are not finite"
 MP3_COMPRESSION = 0.5  # variable bit rate, half way between the largest and the smallest files
 _BLOCK = 2**17  # frames a write
@@ -43,11 +47,15 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
     return Clip(samples=out[:frames], rate_hz=rate_hz)
 
 
-def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
-    """Write integer PCM WAV of 16, 24 or 32 bits and return the number of clipped samples.
+def write_wav(
+    path: Path, samples: Sound, rate_hz: int, bits: int = 24, *, tempo_bpm: float | None = None,
+    root_note: int | None = None,
+) -> int:  # fmt: skip
+    """Write integer PCM WAV of 16, 24 or 32 bits, tagged as told, and return the number of clipped samples.
 
     `samples`, `(frames, channels)` and finite, is read slice by slice in order; what lies beyond full scale is clipped.
-    The old file stays until the new one is whole and flushed to the disk.
+    `root_note` is the MIDI note at which the sound plays unchanged.  The old file stays until the new one is whole and
+    flushed to the disk.
 
     Raises AudioError: full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are
     not finite; ValueError: another number of bits.
@@ -56,34 +64,57 @@ def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
         raise ValueError(f"bits is 16, 24 or 32, not {bits}")
     shown = printable(path.name)
     _check_shape(samples, shown)
-    if len(samples) * samples.shape[1] * bits // 8 > MAX_WAV_BYTES:
+    channels, width = samples.shape[1], bits // 8
+    size = len(samples) * channels * width
+    if size > MAX_WAV_BYTES:
         raise AudioError(f"cannot write {shown}: WAV holds 4 GiB at most; write it in parts")
-    scale = float(2 ** (bits - 1))
+    after = b"\0" * (size % 2) + tag_chunks(tempo_bpm=tempo_bpm, root_note=root_note, rate_hz=rate_hz)
+    frame = channels * width
+    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, channels, rate_hz, rate_hz * frame, frame, bits)
     clipped = 0
+    with _in_place_of(path, shown) as part, part.open("xb") as file:
+        file.write(struct.pack("<4sI4s", b"RIFF", 4 + len(form) + 8 + size + len(after), b"WAVE"))
+        file.write(form + struct.pack("<4sI", b"data", size))
+        for steps, over in _steps(samples, bits, shown):
+            clipped += over
+            whole = steps.reshape(-1, 1).view(np.uint8)
+            packed = np.empty((len(whole), width), dtype=np.uint8)
+            for byte in range(width):
+                packed[:, byte] = whole[:, byte]
+            file.write(packed.data.cast("B"))
+        file.write(after)
+    return clipped
+
+
+def write_flac(path: Path, samples: Sound, rate_hz: int) -> int:
+    """As `write_wav`: FLAC of 24 bits, in any length."""
+    import soundfile as sf
+
+    shown = printable(path.name)
+    _check_shape(samples, shown)
+    clipped = 0
+    with _in_place_of(path, shown) as part:
+        part.touch(exist_ok=False)
+        try:
+            with sf.SoundFile(
+                part if os.name == "nt" else os.fsencode(part), "w", samplerate=rate_hz, channels=samples.shape[1],
+                format="FLAC", subtype="PCM_24",
+            ) as file:  # fmt: skip
+                for steps, over in _steps(samples, 24, shown):
+                    clipped += over
+                    file.write(steps << 8)
+        except sf.SoundFileError as error:
+            raise AudioError(f"cannot write {shown}: {error}; is there room on the disk?") from None
+    return clipped
+
+
+@contextmanager
+def _in_place_of(path: Path, shown: str) -> Iterator[Path]:
+    """A path to write to, whose file takes the place of `path` in one step once it is whole."""
     part = path.with_name(files.part_name(path.name))
     try:
-        with part.open("xb") as raw:
-            with wave.open(raw, "wb") as file:
-                file.setnchannels(samples.shape[1])
-                file.setsampwidth(bits // 8)
-                file.setframerate(rate_hz)
-                file.setnframes(len(samples))
-                for start in range(0, len(samples), _BLOCK):
-                    steps = samples[start : start + _BLOCK] * np.float64(scale)
-                    np.rint(steps, out=steps)
-                    high, low = steps.max(), steps.min()
-                    if not np.isfinite(high) or not np.isfinite(low):
-                        raise AudioError(NOT_FINITE.format(shown))
-                    if high > scale - 1 or low < -scale:
-                        clipped += int(np.count_nonzero((steps > scale - 1) | (steps < -scale)))
-                        np.clip(steps, -scale, scale - 1, out=steps)
-                    whole = steps.astype("<i4").reshape(-1, 1).view(np.uint8)
-                    packed = np.empty((len(whole), bits // 8), dtype=np.uint8)
-                    for byte in range(bits // 8):
-                        packed[:, byte] = whole[:, byte]
-                    file.writeframesraw(packed.data.cast("B"))
-            raw.flush()
-            os.fsync(raw.fileno())
+        yield part
+        files.sync_file(part)
         os.replace(part, path)
         files.sync_folder(path.parent)
     except OSError as error:
@@ -92,7 +123,22 @@ def write_wav(path: Path, samples: Sound, rate_hz: int, bits: int = 24) -> int:
     except BaseException:
         files.remove(part)
         raise
-    return clipped
+
+
+def _steps(samples: Sound, bits: int, shown: str) -> Iterator[tuple[npt.NDArray[np.int32], int]]:
+    """The samples as integers of so many bits, little-endian, block by block, and how many were clipped in each."""
+    scale = float(2 ** (bits - 1))
+    for start in range(0, len(samples), _BLOCK):
+        steps = samples[start : start + _BLOCK] * np.float64(scale)
+        np.rint(steps, out=steps)
+        high, low = steps.max(), steps.min()
+        if not np.isfinite(high) or not np.isfinite(low):
+            raise AudioError(NOT_FINITE.format(shown))
+        clipped = 0
+        if high > scale - 1 or low < -scale:
+            clipped = int(np.count_nonzero((steps > scale - 1) | (steps < -scale)))
+            np.clip(steps, -scale, scale - 1, out=steps)
+        yield steps.astype("<i4"), clipped
 
 
 def _check_shape(samples: Sound, shown: str) -> None:
