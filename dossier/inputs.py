@@ -9,22 +9,22 @@ from dossier import __version__, audio, beatfile
 from dossier.archive.revisions import identity
 from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import AudioError, BeatError
-from dossier.model.beat import Beat
+from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import FORMAT_VERSION
 from dossier.parallel import thread_map
 
 
-def load(folder: Path) -> Beat:
-    """The beat of a folder, its policy names checked."""
-    return beatfile.load(folder, known_policy=DEFAULTS)
+def load(place: Path, given: Given = NOTHING_GIVEN) -> Beat:
+    """The beat of a folder or of one bounced file, its policy names checked."""
+    return beatfile.load(place, known_policy=DEFAULTS, given=given)
 
 
-def check(folders: Iterable[Path]) -> list[tuple[Path, str | None]]:
+def check(folders: Iterable[Path], given: Given = NOTHING_GIVEN) -> list[tuple[Path, str | None]]:
     """Validate beats without building: the folder, and what is wrong with it (None: nothing)."""
     found: list[tuple[Path, str | None]] = []
     for folder in folders:
         try:
-            beat = load(folder)
+            beat = load(folder, given)
         except BeatError as error:
             found.append((folder, str(error)))
             continue

@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier.errors import ArchiveError, DossierError
+from dossier.model.beat import NOTHING_GIVEN, Given
 from dossier.names import printable, slug
 
 if TYPE_CHECKING:
     from dossier.archive import Archive
+    from dossier.model.beat import Beat
 
 
 def name_of(path: Path) -> str:
@@ -35,16 +37,19 @@ def archive_at(place: Path) -> None:
         raise ArchiveError(f"{shown(place)}: is not a folder; name the folder that `dossier build` wrote")
 
 
-def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
-    """Refuse an archive where a file is, in a place that is not writable, or among a beat's own files."""
+def ready(archive: Path, beats: Sequence[Path] = (), given: Given = NOTHING_GIVEN) -> None:
+    """Refuse an archive where a file is, in a place that is not writable, or among a beat's files or a library's."""
     there = archive.resolve()
+    around = (there, *there.parents)
     for beat in beats:
-        home = beat.resolve()
-        if there == home or any(folder in (there, *there.parents) for folder in (home / "stems", home / "drums")):
+        home, loaded = beat.resolve(), _if_sound(beat, given)
+        libraries = given.drums if loaded is None else loaded.libraries
+        own = any(folder.name.casefold() in ("stems", "drums") and folder.parent == home for folder in around)
+        if there == home or own or any(library.resolve() in around for library in libraries):
             raise ArchiveError(
                 f"{shown(archive)}: lies among the files of {name_of(beat)}; choose another place with -o"
             )
-        if there == home.parent and home.name == _slug_if_sound(beat):
+        if loaded is not None and there == home.parent and home.name == loaded.slug:
             raise ArchiveError(
                 f"{shown(archive)}: the dossier of {name_of(beat)} would go into the beat's own folder; choose another "
                 "place with -o"
@@ -56,11 +61,11 @@ def ready(archive: Path, beats: Sequence[Path] = ()) -> None:
         raise ArchiveError(f"{shown(archive)}: cannot be written to; choose another place with -o")
 
 
-def _slug_if_sound(folder: Path) -> str | None:
+def _if_sound(place: Path, given: Given) -> Beat | None:
     from dossier import inputs
 
     try:
-        return inputs.load(folder).slug
+        return inputs.load(place, given)
     except DossierError:
         return None  # the build will say what is wrong
 

@@ -19,7 +19,7 @@ from dossier.archive import Archive
 from dossier.archive.changes import changes
 from dossier.cache import Cache
 from dossier.errors import ArchiveError
-from dossier.model.beat import Beat
+from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import RevisionInfo
 
 if TYPE_CHECKING:
@@ -44,14 +44,16 @@ class Built:
     warnings: tuple[str, ...]
 
 
-def build(folder: Path, archive: Archive, *, cache: Cache, made: str, say: Say, jobs: int = 1) -> Built:
-    """Build the dossier of one beat folder into an archive.
+def build(
+    place: Path, archive: Archive, *, cache: Cache, made: str, say: Say, jobs: int = 1, given: Given = NOTHING_GIVEN
+) -> Built:
+    """Build the dossier of one beat, a folder or a bounced file, into an archive.
 
     The revision carries the time `made` (ISO 8601, UTC).  `say` gets a word at each stage; `cache` keeps results for
     the next build.  The result does not depend on `jobs`, the number of processes.  Raises `DossierError` where the
     folder, its audio or the archive cannot be used; nothing was published then.
     """
-    beat = inputs.load(folder)
+    beat = inputs.load(place, given)
     mark = inputs.identity_of(beat)
     known = archive.find(beat.slug, mark)
     if known is not None:

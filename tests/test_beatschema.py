@@ -25,10 +25,12 @@ def valid(document: Any, schema: Mapping[str, Any], root: Mapping[str, Any]) -> 
     """The part of JSON Schema (draft 2020-12, validation vocabulary) that beat.toml's schema uses."""
     known = {"$ref", "$schema", "$defs", "title", "description", "default", "examples", "type", "properties",
              "required", "additionalProperties", "propertyNames", "items", "minItems", "maxItems", "minLength",
-             "maxLength", "pattern", "minimum", "maximum", "enum"}  # fmt: skip
+             "maxLength", "pattern", "minimum", "maximum", "enum", "anyOf"}  # fmt: skip
     assert set(schema) <= known, set(schema) - known
     if "$ref" in schema:
         return valid(document, root["$defs"][schema["$ref"].removeprefix("#/$defs/")], root)
+    if "anyOf" in schema and not any(valid(document, one, root) for one in schema["anyOf"]):
+        return False
     if "enum" in schema and document not in schema["enum"]:
         return False
     number = isinstance(document, int | float) and not isinstance(document, bool)
@@ -109,7 +111,8 @@ def test_schema_and_checks_agree_on_random_documents() -> None:
     schema = beatfile.json_schema()
     values: list[Any] = [
         0, 1, -1, 4, 60, 92.0, 0.5, 1e300, float("nan"), float("inf"), True, "", " ", "level", "kick", "4/4", "D minor",
-        "own", [], {}, ["x"], [1], {"kick": "level"}, {"file": "a"}, [{"file": "a"}], [{"name": "a", "bars": 1}],
+        "own", "bar 3", [], {}, ["x"], [1], {"kick": "level"}, {"file": "a"}, [{"file": "a"}],
+        [{"name": "a", "bars": 1}],
     ]  # fmt: skip
     good, verdicts = tomllib.loads(GOOD_TOML), set()
     for _ in range(1_500):

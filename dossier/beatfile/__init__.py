@@ -1,8 +1,9 @@
 """A beat folder and its beat.toml, read and checked: the one door from what the user wrote to a `Beat`.
 
 Conventions
+    One bounced file is a beat too, of the file's name; nothing beside it is looked at.
     All problems are reported at once, each with its file, key path, what was found and what is allowed.  A folder needs
-    no beat.toml: stems/*, drums/** and groove.mid are taken as they lie, and the rest is estimated later.
+    no beat.toml: stems/**, drums/** and groove.mid are taken as they lie, and the rest is estimated later.
     Audio files are found here (`dossier.beatfile.inputs`) and opened elsewhere (`dossier.audio`).
 """
 
@@ -22,10 +23,10 @@ from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
 from dossier.audio.sniff import why_unreadable
 from dossier.beatfile.inputs import find_inputs, hyphened
-from dossier.beatfile.listing import FOLDER, locate, state_of
+from dossier.beatfile.listing import FOLDER, is_audio, locate, named, state_of
 from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
 from dossier.beatfile.validate import Ledger, check, found, join
-from dossier.model.beat import Beat, Pattern, Section
+from dossier.model.beat import NOTHING_GIVEN, Beat, Given, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug
 
@@ -40,37 +41,43 @@ MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer th
 T = TypeVar("T")
 
 
-def load(folder: Path, *, known_policy: Mapping[str, float] | None = None) -> Beat:
-    """Read a beat folder: stems/, drums/ and, if there is one, beat.toml.
+def load(place: Path, *, known_policy: Mapping[str, float] | None = None, given: Given = NOTHING_GIVEN) -> Beat:
+    """Read a beat folder (stems/, drums/ and, if there is one, beat.toml) or one bounced file, and what is given to it.
 
     [policy] may override the names in `known_policy`, or any name where that is None.  Raises BeatError with every
     problem found.  The files that a `Beat` lists exist; whether they decode is not known yet.
     """
-    return _Loader(Path(folder), known_policy).beat()
+    return _Loader(Path(place), known_policy, given).beat()
 
 
 class _Loader:
-    def __init__(self, folder: Path, known_policy: Mapping[str, float] | None) -> None:
-        self.folder = Path(os.path.abspath(folder))
+    def __init__(self, place: Path, known_policy: Mapping[str, float] | None, given: Given) -> None:
+        whole = Path(os.path.abspath(place))
+        self.bounce = whole if state_of(whole) is None and is_audio(whole.name) else None
+        self.folder = whole if self.bounce is None else whole.parent
         self.known_policy = known_policy
-        self.ledger = Ledger(printable(self.folder.name or str(folder)), CONFIG_NAME)
+        self.given = given
+        self.ledger = Ledger(printable(whole.name or str(place)), CONFIG_NAME)
         self.config_files: list[Path] = []
 
     def beat(self) -> Beat:
-        self.check_folder()
-        document = self.document()
+        if self.bounce is None:
+            self.check_folder()
+        document = self.document() if self.bounce is None else None
         self.ledger.close()
         table = check(document or {}, self.ledger.about_key)
         title = self.title(table)
         if document is None:
-            self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is the folder's name")
+            what = "as --name says" if self.given.name else f"the {'folder' if self.bounce is None else 'file'}'s name"
+            self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is {what}")
         stated = None if isinstance(table.meter, UnsetType) else table.meter.split("/")
         meter = (int(stated[0]), int(stated[1])) if stated else (4, 4)
-        inputs = find_inputs(self.folder, table, self.ledger)
+        inputs = find_inputs(self.folder, table, self.ledger, given=self.given, bounce=self.bounce)
         sections = self.sections(table)
         pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
         beat = Beat(
-            folder=self.folder, slug=slug(title), title=title, artist=clean(table.artist),
+            folder=self.folder, slug=slug(self.given.name or title), title=title, artist=clean(table.artist),
+            id="" if isinstance(table.id, UnsetType) else table.id, libraries=inputs.libraries,
             stems=inputs.stems, drums=inputs.drums, kit_pins=inputs.kit_pins, references=inputs.references,
             tempo_bpm=_given(table.tempo), meter=meter if stated else None, key=_given(table.key),
             first_downbeat_s=_given(table.first_downbeat),
@@ -86,7 +93,7 @@ class _Loader:
     def check_folder(self) -> None:
         why = state_of(self.folder)
         if why is None:
-            self.ledger.about_folder("is a file; give the folder that holds the beat")
+            self.ledger.about_folder("is a file, but no audio; give the folder of the beat, or one bounce of it")
         elif why != FOLDER:
             self.ledger.about_folder(why.replace("is a pipe or a device, not a file", "is a pipe or a device"))
         else:
@@ -99,7 +106,7 @@ class _Loader:
 
     def document(self) -> dict[str, Any] | None:
         """The parsed beat.toml; None where there is none, or, with a problem reported, where it cannot be parsed."""
-        path = self.folder / CONFIG_NAME
+        path = self.folder / next(iter(named(self.folder, CONFIG_NAME)), CONFIG_NAME)
         if not os.path.lexists(path):
             return None
         self.config_files.append(path)
@@ -122,7 +129,8 @@ class _Loader:
 
     def title(self, table: BeatTable) -> str:
         if isinstance(table.title, UnsetType):
-            return clean(self.folder.name) or "beat"
+            name = self.folder.name if self.bounce is None else self.bounce.stem
+            return clean(self.given.name) or clean(name) or "beat"
         title = clean(table.title)
         if not title:
             self.ledger.about_key("title", "has no visible character; allowed: text that is not blank")
@@ -142,7 +150,7 @@ class _Loader:
     def patterns(
         self, table: BeatTable, meter: tuple[int, int], section_names: list[str]
     ) -> tuple[Pattern | None, dict[str, Pattern]]:
-        groove = self.folder / GROOVE_NAME
+        groove = self.folder / next(iter(named(self.folder, GROOVE_NAME)), GROOVE_NAME)
         main: Pattern | None = None
         sections: dict[str, Pattern] = {}
         steps = 4
@@ -159,7 +167,7 @@ class _Loader:
                 made = self.pattern(key, entry, steps_here, meter, needed=True)
                 if made is not None:
                     sections[clean(name)] = made
-        if os.path.lexists(groove):
+        if self.bounce is None and os.path.lexists(groove):
             if not isinstance(table.pattern, UnsetType) and (table.pattern.lines or table.pattern.midi):
                 if groove not in self.config_files:
                     self.ledger.notes.append(f"{GROOVE_NAME} is not used, because beat.toml names a pattern")

@@ -3,31 +3,48 @@
 Conventions
     What beat.toml lists is joined with what lies in stems/ and drums/.  An entry for a single file outranks one for its
     folder, and a deeper folder outranks a higher one.  A stem is never a candidate.  Two names for one file on the disk
-    are one file.
+    are one file.  A library, a folder of drums elsewhere, comes after the beat's own.  Its globs ignore case, `*` goes
+    across folders, and a glob without a slash is also held against the file's name alone.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
+from functools import partial
 from pathlib import Path
 from typing import cast
 
 from msgspec import UNSET, UnsetType
 
 from dossier.beatfile import listing as files
-from dossier.beatfile.listing import FOLDER, Identity, Listing, ShownNames, identity, is_audio, locate, state_of
+from dossier.beatfile.listing import (
+    FOLDER,
+    AudioFile,
+    Identity,
+    Listing,
+    ShownNames,
+    identity,
+    is_audio,
+    locate,
+    named,
+    state_of,
+)
 from dossier.beatfile.schema import BeatTable, DrumEntry
 from dossier.beatfile.validate import Ledger, found, join
-from dossier.model.beat import DrumFile, Stem
+from dossier.model.beat import NOTHING_GIVEN, DrumFile, Given, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable
 
 # Comparing names takes about 50 us a pair; ten thousand wrong names must not take minutes.
 MAX_SUGGESTIONS = 20
 MAX_COMPARED = 500
+MAX_ENDINGS = 8  # of files passed over, in a note
 _FILE_RANK = 10**6  # outranks folders of any depth
+_DRUMS_RANK, _LIBRARY_RANK = -1, -2
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +55,12 @@ class Inputs:
     drums: tuple[DrumFile, ...]
     kit_pins: Mapping[Role, str]
     references: tuple[Path, ...]
+    libraries: tuple[Path, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
-    """An entry of beat.toml, or the drums folder itself, that lists a file."""
+    """An entry of beat.toml, the drums folder itself or a library, that lists a file."""
 
     rank: int
     place: str
@@ -51,9 +69,25 @@ class _Claim:
     entry: DrumEntry | None
 
 
-def find_inputs(folder: Path, table: BeatTable, ledger: Ledger) -> Inputs:
-    """Find all audio files that a beat names or holds; problems go into the ledger."""
-    return _Finder(folder, ledger).inputs(table)
+def find_inputs(
+    folder: Path, table: BeatTable, ledger: Ledger, *, given: Given = NOTHING_GIVEN, bounce: Path | None = None
+) -> Inputs:
+    """Find all audio files that a beat names, holds or is given; problems go into the ledger.
+
+    Of a single `bounce` nothing else in its folder is looked at.
+    """
+    return _Finder(folder, ledger, given, bounce).inputs(table)
+
+
+def wanted(name: str, include: Sequence[str], exclude: Sequence[str]) -> bool:
+    """Whether globs let a name pass: any of `include`, if there are any, and none of `exclude`."""
+    folded = name.casefold()
+
+    def matches(glob: str) -> bool:
+        told = glob.casefold().removeprefix("./")
+        return fnmatchcase(folded, told) or ("/" not in told and fnmatchcase(folded.rpartition("/")[2], told))
+
+    return (not include or any(map(matches, include))) and not any(map(matches, exclude))
 
 
 def hyphened(word: str) -> str:
@@ -62,10 +96,14 @@ def hyphened(word: str) -> str:
 
 
 class _Finder:
-    def __init__(self, folder: Path, ledger: Ledger) -> None:
+    def __init__(self, folder: Path, ledger: Ledger, given: Given, bounce: Path | None) -> None:
         self.folder = folder
         self.ledger = ledger
-        self.shown = ShownNames(folder)
+        self.given = given
+        self.bounce = bounce
+        self.own = {name: named(folder, name) if bounce is None else [] for name in ("stems", "drums")}
+        self.shown = ShownNames(folder, [name for names in self.own.values() for name in names])
+        self.libraries: list[Path] = []
         self.suggestions = 0
 
     def inputs(self, table: BeatTable) -> Inputs:
@@ -73,28 +111,39 @@ class _Finder:
         drums = self.drums(table, stem_places)
         listed = sorted(drums.values(), key=lambda drum: (drum.file.casefold(), drum.file))
         return Inputs(
-            stems=stems, drums=tuple(listed), kit_pins=self.kit(table, drums), references=self.references(table)
-        )
+            stems=stems, drums=tuple(listed), kit_pins=self.kit(table, drums), references=self.references(table),
+            libraries=tuple(self.libraries),
+        )  # fmt: skip
 
-    def listing(self, name: str, *, recursive: bool) -> Listing:
-        """The audio in stems/ or drums/; empty where there is no such folder."""
-        path = self.folder / name
-        if not os.path.lexists(path):
-            return Listing()
-        why = state_of(path)
-        if why != FOLDER:
-            problem = f"{name} {why or 'is a file; it has to be a folder'}"
-            self.ledger.about_folder(problem)
-            return Listing(problems=[problem])
-        listing = files.list_audio(path, shown=name, recursive=recursive)
-        for message in listing.problems:
-            self.ledger.about_folder(message)
+    def listing(self, name: str) -> Listing:
+        """The audio in stems/ or drums/, however these are written, by names relative to the beat folder."""
+        found = Listing()
+        for own in self.own[name]:
+            why = state_of(self.folder / own)
+            if why != FOLDER:
+                problem = f"{own} {why or 'is a file; it has to be a folder'}"
+                self.ledger.about_folder(problem)
+                found.problems.append(problem)
+                continue
+            listing = files.list_audio(self.folder / own, shown=own)
+            for message in listing.problems:
+                self.ledger.about_folder(message)
+            found.problems += listing.problems
+            found.files += [replace(file, relative=f"{own}/{file.relative}") for file in listing.files]
+            found.others += listing.others
+            self.note(listing, own)
+        return found
+
+    def note(self, listing: Listing, shown: str) -> None:
+        """Put what was noticed in a folder into the notes."""
         self.ledger.notes.extend(listing.notes)
-        if listing.others:
-            endings = sorted({os.path.splitext(other)[1].lower() or "no ending" for other in listing.others})
-            count = f"{len(listing.others)} file{'s' if len(listing.others) > 1 else ''}"
-            self.ledger.notes.append(f"passed over in {name}: {count} of other kinds ({printable(', '.join(endings))})")
-        return listing
+        if not listing.others:
+            return
+        endings = Counter(os.path.splitext(other)[1].lower() or "no ending" for other in listing.others)
+        most = [ending for ending, _ in endings.most_common(MAX_ENDINGS)]
+        told = printable(", ".join(sorted(most))) + (", ..." if len(endings) > MAX_ENDINGS else "")
+        count = f"{len(listing.others)} file{'s' if len(listing.others) > 1 else ''}"
+        self.ledger.notes.append(f"passed over in {shown}: {count} of other kinds ({told})")
 
     def file_named(self, key: str, text: str, known: list[str]) -> Path | None:
         """The audio file that an entry names; None, and a problem, if it cannot be one."""
@@ -117,8 +166,10 @@ class _Finder:
         return did_you_mean(text, known)
 
     def stems(self, table: BeatTable) -> tuple[tuple[Stem, ...], dict[Identity, str]]:
-        listing = self.listing("stems", recursive=False)
-        known = [f"stems/{file.relative}" for file in listing.files]
+        listing = self.listing("stems")
+        if self.bounce is not None:
+            listing.files.append(AudioFile(self.bounce, self.bounce.name, identity(self.bounce), link=False))
+        known = [file.relative for file in listing.files]
         stems: list[Stem] = []
         places: dict[Identity, str] = {}
         for index, entry in enumerate(table.stems):
@@ -134,7 +185,7 @@ class _Finder:
             shown = self.shown.of(path, library=path.parent)
             stems.append(Stem(
                 file=shown, path=path, gain_db=entry.gain_db, origin=clean(entry.origin), rights=entry.rights,
-                role=clean(entry.role),
+                role=clean(entry.role), start_s=self.start(f"stems[{index}].start", entry.start, table),
             ))  # fmt: skip
         listed = set(places)
         unlisted = [file for file in listing.files if file.identity not in listed]
@@ -155,6 +206,17 @@ class _Finder:
             self.ledger.about_folder(self.no_stems(listing))
         return tuple(stems), places
 
+    def start(self, key: str, told: float | str | UnsetType, table: BeatTable) -> float | None:
+        """Where a stem begins, in seconds."""
+        if not isinstance(told, str):
+            return None if isinstance(told, UnsetType) else told
+        if isinstance(table.tempo, UnsetType):
+            self.ledger.about_key(key, f"is {found(told)}, which needs tempo; state the tempo, or the start in seconds")
+            return None
+        beats, unit = (4, 4) if isinstance(table.meter, UnsetType) else map(int, table.meter.split("/"))
+        downbeat = 0.0 if isinstance(table.first_downbeat, UnsetType) else table.first_downbeat
+        return downbeat + (int(told.removeprefix("bar ")) - 1) * beats * 4.0 / unit * 60.0 / table.tempo
+
     def no_stems(self, listing: Listing) -> str:
         what = "has no stems: put the exported tracks without drums (wav, aiff, flac, mp3, ogg) into its folder stems/"
         near = sorted(listing.others)
@@ -167,10 +229,14 @@ class _Finder:
     def drums(self, table: BeatTable, stem_places: Mapping[Identity, str]) -> dict[Identity, DrumFile]:
         claims: dict[Identity, _Claim] = {}
         known: list[str] = []
-        for file in self.listing("drums", recursive=True).files:
-            known.append(f"drums/{file.relative}")
+        for file in self.listing("drums").files:
+            known.append(file.relative)
             if file.identity not in stem_places:
-                claims.setdefault(file.identity, _Claim(-1, "drums", file.path, self.folder, None))
+                claims.setdefault(file.identity, _Claim(_DRUMS_RANK, "drums", file.path, self.folder, None))
+        for claim in self.library(table):
+            here = identity(claim.path)
+            if here not in stem_places:
+                claims.setdefault(here, claim)
         folders: dict[Identity, str] = {}
         for index, entry in enumerate(table.drums):
             key = f"drums[{index}]"
@@ -180,6 +246,29 @@ class _Finder:
                 self.stake(claim, claims, stem_places)
         ordered = sorted(claims.items(), key=lambda item: str(item[1].path))
         return {here: self.drum(claim) for here, claim in ordered}
+
+    def library(self, table: BeatTable) -> list[_Claim]:
+        """Every file in the libraries that the globs let pass."""
+        told = [(f"library[{index}]", locate(self.folder, text)) for index, text in enumerate(table.library)]
+        told += [("", Path(os.path.abspath(path))) for path in self.given.drums]
+        include, exclude = (*table.include, *self.given.include), (*table.exclude, *self.given.exclude)
+        claims: list[_Claim] = []
+        for key, path in told:
+            about = self.ledger.about_folder if not key else partial(self.ledger.about_key, key)
+            name, why = f"{'' if key else '--drums '}{found(path.name)}", state_of(path)
+            if why != FOLDER:
+                about(f"{name} {why or 'is a file; name the folder of drums that holds it'}")
+                continue
+            self.libraries.append(path)
+            listing = files.list_audio(path, shown=self.shown.of_folder(path, hidden=True))
+            for message in listing.problems:
+                about(message)
+            passed = [file for file in listing.files if wanted(file.relative, include, exclude)]
+            self.note(listing, self.shown.of_folder(path, hidden=True))
+            if not passed and not listing.problems:
+                about(f"{name} holds no audio file{' that include and exclude let pass' if listing.files else ''}")
+            claims += [_Claim(_LIBRARY_RANK, "library", file.path, path, None) for file in passed]
+        return claims
 
     def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[Identity, str]) -> list[_Claim]:
         """What an entry of [[drums]] lists: a file, or each audio file in a folder."""
@@ -191,7 +280,7 @@ class _Finder:
         if before != key:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is the same folder as {before}; list it once")
             return []
-        listing = files.list_audio(path, shown=self.shown.of_folder(path), recursive=True)
+        listing = files.list_audio(path, shown=self.shown.of_folder(path))
         for message in listing.problems:
             self.ledger.about_key(f"{key}.file", message)
         self.ledger.notes.extend(listing.notes)
@@ -213,7 +302,8 @@ class _Finder:
             claims[here] = claim
 
     def drum(self, claim: _Claim) -> DrumFile:
-        file, entry = self.shown.of(claim.path, library=claim.library), claim.entry
+        library = claim.rank == _LIBRARY_RANK
+        file, entry = self.shown.of(claim.path, library=claim.library, hidden=library), claim.entry
         if entry is None:
             return DrumFile(file=file, path=claim.path)
         return DrumFile(

@@ -15,6 +15,7 @@ import itertools
 import os
 import stat
 import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -37,6 +38,16 @@ class AudioFile:
     relative: str
     identity: Identity
     link: bool
+
+
+def named(folder: Path, name: str) -> list[str]:
+    """What a folder holds under a name in any case, the name as it is written here first."""
+    try:
+        with os.scandir(folder) as entries:
+            alike = [entry.name for entry in entries if entry.name.casefold() == name]
+    except (OSError, ValueError):
+        return []
+    return sorted(alike, key=lambda found: (found != name, found))
 
 
 @dataclass(slots=True)
@@ -79,18 +90,18 @@ def state_of(path: Path) -> str | None:
     return None if stat.S_ISREG(mode) else "is a pipe or a device, not a file"
 
 
-def list_audio(folder: Path, *, shown: str, recursive: bool) -> Listing:
-    """The audio files of a folder and, if `recursive`, of its sub-folders."""
+def list_audio(folder: Path, *, shown: str) -> Listing:
+    """The audio files of a folder and of its sub-folders."""
     listing = Listing()
     seen = {identity(folder), *(identity(parent) for parent in folder.absolute().parents)}
-    _list(folder, "", printable(shown), recursive, seen, listing)
+    _list(folder, "", printable(shown), seen, listing)
     if listing.full:
         listing.problems.append(f"{printable(shown)} holds more than {MAX_FILES} audio files; name a smaller folder")
     listing.files.sort(key=lambda file: (file.link, file.relative.casefold(), file.relative))
     return listing
 
 
-def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Identity], listing: Listing) -> None:
+def _list(folder: Path, inside: str, shown: str, seen: set[Identity], listing: Listing) -> None:
     try:
         with os.scandir(folder) as entries:
             visible = [entry for entry in entries if not entry.name.startswith((".", "__MACOSX"))]
@@ -108,14 +119,11 @@ def _list(folder: Path, inside: str, shown: str, recursive: bool, seen: set[Iden
                 listing.files.append(AudioFile(path=path, relative=relative, identity=identity(path), link=link))
             else:
                 listing.others.append(relative)
-        elif not recursive:
-            if is_audio(name):
-                listing.problems.append(f"{shown}/{printable(relative)} is a folder, not an audio file")
         elif (here := identity(path)) in seen or relative.count("/") >= MAX_DEPTH:
             listing.notes.append(f"{shown}/{printable(relative)} leads to a folder that is read already; passed over")
         else:
             seen.add(here)
-            _list(path, relative + "/", shown, recursive, seen, listing)
+            _list(path, relative + "/", shown, seen, listing)
 
 
 def locate(folder: Path, text: str) -> Path:
@@ -133,25 +141,28 @@ def locate(folder: Path, text: str) -> Path:
 class ShownNames:
     """Gives each file of a beat a unique name to be shown under."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, taken: Iterable[str]) -> None:
         self._folder = folder
         self._labels: dict[Identity, str] = {}
-        self._taken_labels = {"stems", "drums"}
+        self._taken_labels = set(taken)
         self._names: set[str] = set()
         self._users = _user_names()
 
-    def of(self, path: Path, *, library: Path) -> str:
-        """The name of `path`, which beat.toml names or which lies in `library`, a folder that it names."""
-        inside = _inside(path, self._folder)
+    def of(self, path: Path, *, library: Path, hidden: bool = False) -> str:
+        """The name of `path`, which beat.toml names or which lies in `library`, a folder that it names.
+
+        Where the library is `hidden`, the name begins with the library's own wherever it lies.
+        """
+        inside = None if hidden else _inside(path, self._folder)
         if inside is None:
             below = _inside(path, library)
             inside = f"{self._label(library)}/{path.name if below is None else below}"
         stem, suffix = os.path.splitext(printable(inside))
         return _free(stem, "{} ({})", self._names, suffix)
 
-    def of_folder(self, folder: Path) -> str:
+    def of_folder(self, folder: Path, *, hidden: bool = False) -> str:
         """The name of a folder that beat.toml names, as it precedes the names of its files."""
-        inside = _inside(folder, self._folder)
+        inside = None if hidden else _inside(folder, self._folder)
         return self._label(folder) if inside is None else printable(inside)
 
     def _label(self, library: Path) -> str:

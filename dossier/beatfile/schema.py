@@ -69,12 +69,29 @@ Listening = Annotated[
 ]
 
 
+Glob = Annotated[str, Meta(min_length=1, max_length=200)]
+Start = (
+    Annotated[float, Meta(ge=0, le=1800)]
+    | Annotated[
+        str,
+        Meta(pattern=r"^bar [1-9][0-9]{0,3}$", extra={"allowed": "seconds from 0 to 1800, or a bar such as 'bar 3'"}),
+    ]
+)
+
+
 class StemEntry(msgspec.Struct, forbid_unknown_fields=True):
     """One exported track without drums.  Files in stems/ that are not listed are used too, with defaults."""
 
     file: Annotated[FilePath, Meta(description="relative to the beat folder", examples=["stems/pad.wav"])]
     role: Annotated[str, Meta(max_length=60, description="what it plays, in your own words", examples=["bass"])] = ""
     gain_db: Annotated[float, Meta(ge=-60, le=24, description="gain of this stem in dB; 0 if not given")] = 0.0
+    start: Annotated[
+        Start,
+        Meta(
+            description="where it begins: seconds, or 'bar 3' (needs tempo); by its time reference, or 0, if not given",
+            examples=["bar 3", 5.25],
+        ),
+    ] | UnsetType = UNSET  # fmt: skip
     origin: Origin = ""
     rights: RightsWord = "unknown"
 
@@ -138,6 +155,14 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     ] | UnsetType = UNSET  # fmt: skip
     artist: Annotated[str, Meta(max_length=200)] = ""
     tempo: Tempo | UnsetType = UNSET
+    id: Annotated[
+        str,
+        Meta(
+            pattern=r"^[a-z0-9][a-z0-9-]{0,63}$", examples=["lantern-market-2026"],
+            description="tells this beat from others of its name; keep it when the folder or the title changes",
+            extra={"allowed": "up to 64 lower-case letters, digits and hyphens"},
+        ),
+    ] | UnsetType = UNSET  # fmt: skip
     meter: Annotated[
         str,
         Meta(
@@ -172,6 +197,20 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     ] = {}
     stems: Annotated[list[StemEntry], Meta(max_length=500)] = []
     drums: Annotated[list[DrumEntry], Meta(max_length=20_000)] = []
+    library: Annotated[
+        list[FilePath],
+        Meta(
+            max_length=50, examples=[["~/drums"]],
+            description="folders of drums outside the beat, with all that is nested in them; shared by beats",
+        ),
+    ] = []  # fmt: skip
+    include: Annotated[
+        list[Glob],
+        Meta(max_length=100, examples=[["*kick*", "hats/*"]], description="of the library, only what these match"),
+    ] = []  # fmt: skip
+    exclude: Annotated[
+        list[Glob], Meta(max_length=100, description="of the library, nothing that these globs match")
+    ] = []  # fmt: skip
     kit: Annotated[
         dict[RoleWord, FilePath],
         Meta(description="the one-shot that a role must use: the file of a candidate", extra_json_schema=_ROLE_NAMES),

@@ -92,6 +92,10 @@ def found(value: object) -> str:
 def _walk(value: Any, kind: inspect.Type, key: str, report: Report, extra: Mapping[str, Any]) -> Any:
     if isinstance(kind, inspect.Metadata):
         return _walk(value, kind.type, key, report, {**extra, **(kind.extra or {})})
+    if isinstance(kind, inspect.UnionType):  # a number, or a text in words of its own
+        number, text = sorted(kind.types, key=lambda one: isinstance(_plain(one), inspect.StrType))
+        numeric = isinstance(value, int | float) and not isinstance(value, bool)
+        return _walk(value, number if numeric else text, key, report, extra)
     if isinstance(kind, inspect.StructType):
         if not isinstance(value, dict):
             report(key, f"found {found(value)}; allowed: a table with {_names(kind)}")
@@ -107,6 +111,10 @@ def _walk(value: Any, kind: inspect.Type, key: str, report: Report, extra: Mappi
         return _text(value, kind, key, report, extra)
     assert isinstance(kind, inspect.IntType | inspect.FloatType)
     return _number(value, kind, key, report, extra)
+
+
+def _plain(kind: inspect.Type) -> inspect.Type:
+    return kind.type if isinstance(kind, inspect.Metadata) else kind
 
 
 def _names(kind: inspect.StructType) -> str:
@@ -143,7 +151,7 @@ def _empty(kind: inspect.Type) -> Any:
 
 
 def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
-    inner = kind.item_type.type if isinstance(kind.item_type, inspect.Metadata) else kind.item_type
+    inner = _plain(kind.item_type)
     tables = isinstance(inner, inspect.StructType)
     if not isinstance(value, list):
         hint = f"; write [[{key}]] with two brackets" if tables and isinstance(value, dict) else ""

@@ -13,8 +13,10 @@ from dossier.cli.output import (
     DONE,
     FAILED,
     USAGE,
+    add_given,
     fail,
     fault,
+    given_of,
     note,
     now,
     print_built,
@@ -38,7 +40,9 @@ def add(commands: Commands) -> None:
     demo.set_defaults(run=_demo)
 
     build = commands.add_parser("build", help="build or refresh the dossiers of one or more beats")
-    build.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder: stems/, drums/, beat.toml")
+    build.add_argument("beats", nargs="+", type=Path, metavar="BEAT",
+                       help="a beat folder (stems/, drums/, beat.toml) or one bounced file")  # fmt: skip
+    add_given(build)
     build.add_argument("-o", "--out", type=Path, default=ARCHIVE, metavar="DIR", help=ARCHIVE_HELP)
     build.add_argument("--jobs", type=_count, default=0, metavar="N", help="processes to use (default: one a core)")
     build.add_argument("--json", action="store_true", help="print what was built as JSON")
@@ -73,7 +77,8 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier.cache import Cache
     from dossier.parallel import bounded
 
-    paths.ready(arguments.out, arguments.beats)
+    given = given_of(arguments, len(arguments.beats))
+    paths.ready(arguments.out, arguments.beats, given)
     results, failures, bad_input, left_out = [], [], 0, False
     with Progress(len(arguments.beats), note=note) as progress:
         archive, cache = Archive(arguments.out, say=progress.note), Cache()
@@ -81,7 +86,7 @@ def _build(arguments: argparse.Namespace) -> int:
             name = name_of(folder)
             try:
                 built = pipeline.build(folder, archive, cache=cache, made=now(), say=progress.item(name),
-                                       jobs=bounded(arguments.jobs))  # fmt: skip
+                                       jobs=bounded(arguments.jobs), given=given)  # fmt: skip
                 lost, remarks = _left_out(archive, built)
             except Exception as error:
                 # One beat must not cost the others, not even by a fault of the program: it is named instead.

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dossier.cli.output import DONE, FAILED, USAGE, fail, fault, print_json
+from dossier.cli.output import DONE, FAILED, USAGE, add_given, fail, fault, given_of, print_json
 from dossier.errors import AudioError
 from dossier.names import printable
 from dossier.paths import name_of
@@ -25,7 +25,8 @@ def add(commands: Commands) -> None:
     measure.set_defaults(run=_measure)
 
     check = commands.add_parser("check", help="validate beats without building")
-    check.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder")
+    check.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder or one bounced file")
+    add_given(check)
     check.set_defaults(run=_check)
 
     schema = commands.add_parser("schema", help="JSON Schema of beat.toml and of the data file")
@@ -81,7 +82,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from dossier import inputs
 
     wrong = 0
-    for folder, problem in inputs.check(arguments.beats):
+    for folder, problem in inputs.check(arguments.beats, given_of(arguments, len(arguments.beats))):
         name = name_of(folder)
         if problem is None:
             print(f"{name}: nothing wrong")

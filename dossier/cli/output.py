@@ -10,6 +10,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dossier.errors import BeatError, Problem
+from dossier.model.beat import Given
+from dossier.names import clean
 from dossier.paths import shown
 
 if TYPE_CHECKING:
@@ -20,6 +23,25 @@ if TYPE_CHECKING:
 DONE, FAILED, USAGE = 0, 1, 2
 ARCHIVE = Path("site")
 ARCHIVE_HELP = "the archive (default: %(default)s)"
+
+
+def add_given(parser: argparse.ArgumentParser) -> None:
+    """The options that add drums or another name to a beat."""
+    parser.add_argument("--drums", action="append", type=Path, default=[], metavar="DIR",
+                        help="a folder of drums outside the beat, with its sub-folders; may be repeated")  # fmt: skip
+    for option, what in (("--include", "only files that this matches"), ("--exclude", "no file that this matches")):
+        parser.add_argument(option, action="append", default=[], metavar="GLOB",
+                            help=f"of those folders, {what}, such as '*kick*' or 'fx/*'; may be repeated")  # fmt: skip
+    parser.add_argument("--name", default="", help="the beat's name in the archive (of one beat only)")
+
+
+def given_of(arguments: argparse.Namespace, beats: int) -> Given:
+    """What those options say of `beats` beats."""
+    if arguments.name and beats > 1:
+        raise BeatError([Problem("--name", "", f"names one beat, and {beats} are given; build them one by one")])
+    if arguments.name and not clean(arguments.name):
+        raise BeatError([Problem("--name", "", "has no visible character; give a name")])
+    return Given(tuple(arguments.drums), tuple(arguments.include), tuple(arguments.exclude), arguments.name)
 
 
 def now() -> str:

@@ -19,6 +19,7 @@ class Stem:
     origin: str = ""
     rights: Rights = "unknown"
     role: str = ""  # what it plays, in the user's words; "bass" marks the bass of the low end
+    start_s: float | None = None  # where it begins in the music; None: its time reference says, or at 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,19 @@ class DrumFile:
     tempo_bpm: float | None = None
     origin: str = ""
     rights: Rights = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What a command adds to a beat: folders of drums, which of their files count, and another name."""
+
+    drums: tuple[Path, ...] = ()
+    include: tuple[str, ...] = ()  # globs over names inside those folders
+    exclude: tuple[str, ...] = ()
+    name: str = ""
+
+
+NOTHING_GIVEN = Given()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +87,7 @@ class Beat:
     title: str
     stems: tuple[Stem, ...]
     drums: tuple[DrumFile, ...]
+    id: str = ""  # beats of one id are one beat, whatever their names
     artist: str = ""
     tempo_bpm: float | None = None
     meter: tuple[int, int] | None = None
@@ -88,6 +103,7 @@ class Beat:
     sections: tuple[Section, ...] = ()
     kit_pins: Mapping[Role, str] = field(default_factory=dict)  # role -> DrumFile.file
     references: tuple[Path, ...] = ()
+    libraries: tuple[Path, ...] = ()  # folders of drums elsewhere; never shown
     policy: Mapping[str, float] = field(default_factory=dict)
     config_files: tuple[Path, ...] = ()  # beat.toml and MIDI, whose content is part of the beat's identity
     notes: tuple[str, ...] = ()  # what the reader assumed, in plain words
