@@ -21,6 +21,14 @@ class ArchiveError(DossierError):
     """The archive on disk cannot be read or written."""
 
 
+class MachineError(ArchiveError):
+    """The machine is at its end (a full disk, no more files or memory): what was asked for was right."""
+
+
+class UnusableFileError(DossierError):
+    """A place that holds no file that can be read.  The message follows the file's name in a sentence."""
+
+
 class MeasureError(DossierError):
     """Samples that a measure cannot take (wrong shape, not finite): a programming error made visible."""
 

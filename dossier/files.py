@@ -9,18 +9,22 @@ Conventions
 from __future__ import annotations
 
 import errno
+import io
 import itertools
 import os
 import shutil
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from dossier.errors import ArchiveError
+from dossier.errors import ArchiveError, MachineError, UnusableFileError
 
 PART = ".part"
+FOLDER = "is a folder, not a file"
+_EXHAUSTED = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM})
 _serial = itertools.count()
 
 
@@ -34,10 +38,87 @@ def is_leftover(name: str) -> bool:
     return name.startswith(".") and name.endswith(PART)
 
 
+def not_a_file(mode: int) -> str | None:
+    """What a place is that is no regular file, to follow its name in a sentence; None for a regular file."""
+    if stat.S_ISREG(mode):
+        return None
+    if stat.S_ISDIR(mode):
+        return FOLDER
+    if stat.S_ISLNK(mode):
+        return "is a link, which is not followed here; put the file itself there"
+    return f"is a {'pipe or socket' if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode) else 'device'}, not a file"
+
+
+def why_unreadable(error: OSError | ValueError) -> str:
+    """Why a file cannot be read and what to do, to follow its name in a sentence."""
+    code = error.errno if isinstance(error, OSError) else None
+    if code == errno.ENOENT:
+        if isinstance(error, OSError) and error.filename and os.path.islink(error.filename):
+            return "is a link to a file that is gone; replace it with the file"
+        return "is not there; check the name and the folder"
+    if code == errno.ENOTDIR:
+        return "is not there: part of its path is a file, not a folder; check the path"
+    if code in (errno.EACCES, errno.EPERM):
+        return "may not be read: permission denied; change its permissions"
+    if code == errno.ELOOP:
+        return "is a symbolic link that leads back to itself; replace it with the file"
+    if code == errno.ENAMETOOLONG:
+        return "has a name that is too long for the file system; rename it"
+    if isinstance(error, ValueError):
+        return "has a name that no file can have; rename it"
+    return f"cannot be read: {error.strerror or type(error).__name__}; check the disk"
+
+
+def leads_out(path: Path, folder: Path) -> bool:
+    """Whether `path`, once all links are followed, lies outside `folder`, once all of its links are followed."""
+    home = os.path.realpath(folder)
+    return os.path.commonpath([home, os.path.realpath(path)]) != home
+
+
+def open_regular(path: Path, *, most_bytes: int, follow: bool = True) -> io.BufferedReader:
+    """Open a regular file of at most `most_bytes` for reading, at once: a pipe or device is refused, not waited for.
+
+    Without `follow`, a link is refused too.  Raises UnusableFileError; its text follows the file's name in a sentence.
+    """
+    try:
+        why = not_a_file((os.stat if follow else os.lstat)(path).st_mode)
+        if why is not None:
+            raise UnusableFileError(why)
+        ways = ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY", "" if follow else "O_NOFOLLOW")
+        file = open(os.open(path, os.O_RDONLY | sum(getattr(os, way, 0) for way in ways)), "rb")  # noqa: SIM115
+        state = os.fstat(file.fileno())
+    except (OSError, ValueError) as error:
+        raise UnusableFileError(why_unreadable(error)) from error
+    why = not_a_file(state.st_mode)  # of what was opened, should it have been swapped meanwhile
+    if why is None and state.st_size > most_bytes:
+        why = _too_much(most_bytes)
+    if why is not None:
+        file.close()
+        raise UnusableFileError(why)
+    return file
+
+
+def read_bounded(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
+    """The content of a small regular file; as `open_regular`."""
+    try:
+        with open_regular(path, most_bytes=most_bytes, follow=follow) as file:
+            content = file.read(most_bytes + 1)
+    except OSError as error:
+        raise UnusableFileError(why_unreadable(error)) from error
+    if len(content) > most_bytes:  # it grew, or its size was a lie
+        raise UnusableFileError(_too_much(most_bytes))
+    return content
+
+
+def _too_much(most_bytes: int) -> str:
+    most = f"{most_bytes >> 30} GiB" if most_bytes >= 1 << 30 else f"{most_bytes >> 20} MiB"
+    return f"has more than {most}, the most that is read"
+
+
 def explain(error: OSError, doing: str) -> ArchiveError:
     """An operating system's error as a sentence: what could not be done, why, what to do.
 
-    `doing` completes 'cannot ...', as in 'write /music/site/index.html'.
+    `doing` completes 'cannot ...', as in 'write /music/site/index.html'.  MachineError where the machine is at its end.
     """
     code = error.errno
     if code in (errno.ENOSPC, errno.EDQUOT):
@@ -46,11 +127,13 @@ def explain(error: OSError, doing: str) -> ArchiveError:
         why = "the place is read-only or belongs to another account; choose another folder or change its permissions"
     elif code in (errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENOTEMPTY):
         why = "a file stands where a folder is needed, or the other way round; move it away"
+    elif code == errno.ELOOP:
+        why = "a link stands in its place, which an archive does not follow; put the file itself there"
     elif code in (errno.ENAMETOOLONG, errno.EINVAL):
         why = "the file system does not take this name; give the beat a shorter or plainer one"
     else:
         why = error.strerror or type(error).__name__
-    return ArchiveError(f"cannot {doing}: {why}")
+    return (MachineError if code in _EXHAUSTED else ArchiveError)(f"cannot {doing}: {why}")
 
 
 def sync_folder(folder: Path) -> None:
@@ -93,12 +176,12 @@ def write_atomic(path: Path, data: bytes) -> None:
 def append_line(path: Path, line: bytes) -> None:
     """Add one line to a file and flush it.  A line that an interrupted writer left unfinished is ended and kept.
 
-    A line that did not fit on the disk is removed whole, and reported as an ArchiveError.
+    A line that did not fit on the disk is removed whole, and reported as an ArchiveError.  Links are not followed.
     """
     if b"\n" in line:
         raise ArchiveError(f"cannot add to {path}: one line was expected, with no line break in it")
     try:
-        with path.open("ab") as file:
+        with open(path, "ab", opener=_unlinked) as file:
             end = file.tell()
             open_end = end > 0 and _last_byte(path) != b"\n"
             try:
@@ -113,6 +196,14 @@ def append_line(path: Path, line: bytes) -> None:
         raise explain(error, f"add to {path}") from error
 
 
+def _unlinked(path: str, flags: int) -> int:
+    handle = os.open(path, flags | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0), 0o666)
+    if not_a_file(os.fstat(handle).st_mode) is None:
+        return handle
+    os.close(handle)
+    raise OSError(errno.EEXIST, "is no regular file", path)
+
+
 def _last_byte(path: Path) -> bytes:
     with path.open("rb") as file:
         file.seek(-1, os.SEEK_END)
@@ -125,6 +216,13 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise explain(error, f"make the folder {folder}") from error
+
+
+def make_own_folder(folder: Path) -> None:
+    """As `make_folder`, and refuse a link: what is written below must not land elsewhere."""
+    if folder.is_symlink():
+        raise ArchiveError(f"cannot write to {folder}: it is a link, which is not followed; put a folder there")
+    make_folder(folder)
 
 
 def remove(path: Path) -> None:

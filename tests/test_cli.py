@@ -320,7 +320,7 @@ def test_a_decision_by_hand_finds_its_beat_by_name_folder_or_title(run: Run, tol
         (["one", "--text", "x", "--by", "A", "--gain", "gong=1"], "gong"),
         (["one", "--text", "x", "--by", "A", "--revision", "r009"], "r009"),
         (["one", "--text", "x", "--by", "A", "--supersedes", "d0009"], "d0009"),
-        (["--response", "nothing.json"], "nothing.json: cannot be read"),
+        (["--response", "nothing.json"], "nothing.json: is not there"),
         (["one", "--response", "nothing.json"], "give --response alone"),
     ],
 )

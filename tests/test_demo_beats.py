@@ -268,7 +268,7 @@ def test_every_role_that_is_played_has_a_candidate(written: Path, slug: str) -> 
     """Analytic: the patterns name roles for which a one-shot lies in drums/."""
     pattern = settings(written, slug)["pattern"]
     if "midi" in pattern:
-        played = [midi.read(written / slug / pattern["midi"])]
+        played = [midi.read((written / slug / pattern["midi"]).read_bytes())]
     else:
         own = [pattern, *pattern.get("sections", {}).values()]
         played = [parse_lines(p["lines"], steps_per_beat=p["steps_per_beat"], source="beat.toml") for p in own]

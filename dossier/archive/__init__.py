@@ -92,7 +92,7 @@ class Archive(ArchiveReader):
         _check_private(data)
         with self.lock():
             folder = self.root / slug
-            files.make_folder(folder)
+            files.make_own_folder(folder)
             files.sweep(folder)
             self._check_turn(data)
             name = f"{slug}-{revision}"
@@ -120,8 +120,8 @@ class Archive(ArchiveReader):
 
     def _check_turn(self, data: DossierData) -> None:
         slug, revision = data.beat.slug, data.revision.id
-        number, turn = revision_number(revision), self.next_revision(slug)
-        if number in self._numbers(slug):
+        turn, place = self.next_revision(slug), self.root / slug / f"{slug}-{revision}.json"
+        if revision_number(revision) in self._numbers(slug) or os.path.lexists(place):
             raise ArchiveError(f"{slug} {revision} is in the archive already, and a revision is never overwritten")
         if revision != turn:
             raise ArchiveError(f"{slug}: the next revision is {turn}, not {revision}")

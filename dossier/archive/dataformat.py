@@ -77,7 +77,7 @@ def decode(raw: bytes, kind: type[T], *, shown_as: str) -> T:
             )
         if found == FORMAT_VERSION:
             return msgspec.json.decode(raw, type=kind)
-        if any(step not in UPGRADES for step in range(found, FORMAT_VERSION)):
+        if not 1 <= found < FORMAT_VERSION or any(step not in UPGRADES for step in range(found, FORMAT_VERSION)):
             raise ArchiveError(f"{shown_as}: format {found} is not a format of this program")
         tree: dict[str, Any] = msgspec.json.decode(raw)
         for step in range(found, FORMAT_VERSION):

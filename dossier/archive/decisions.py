@@ -9,7 +9,9 @@ Conventions
 
 from __future__ import annotations
 
+import codecs
 import datetime
+import itertools
 import math
 import re
 from collections.abc import Sequence
@@ -28,11 +30,11 @@ RESPONSE_VERSION = 1
 STATUSES = ("agreed", "to change", "note")
 MARKS = ("agreed", "to change")
 
-_LARGEST_RESPONSE = 1_000_000  # bytes; a real one has a few thousand
+LARGEST_RESPONSE = 1 << 20  # bytes; a real one has a few thousand
 _LONGEST_NAME = 200
 _LONGEST_TEXT = 20_000
 _GAIN_LIMIT_DB = 60.0  # beyond the range of the page's sliders and of any fader
-_ID = re.compile(r"d(\d+)\Z")
+_ID = re.compile(r"d([0-9]{1,18})\Z")  # a longer number is not counted on from
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +46,16 @@ class Log:
 
     @property
     def next_id(self) -> str:
-        numbers = [int(found.group(1)) for entry in self.decisions if (found := _ID.match(entry.id))]
-        return f"d{max([len(self.decisions) + len(self.damaged), *numbers]) + 1:04d}"
+        taken = {entry.id for entry in self.decisions}
+        numbers = [int(found.group(1)) for name in taken if (found := _ID.match(name))]
+        first = max([len(self.decisions) + len(self.damaged), *numbers]) + 1
+        return next(name for number in itertools.count(first) if (name := f"d{number:04d}") not in taken)
 
 
 def read_log(raw: bytes) -> Log:
     """Read the log, skipping damaged lines."""
     decisions, damaged = [], []
-    for number, line in enumerate(raw.split(b"\n"), start=1):
+    for number, line in enumerate(raw.removeprefix(codecs.BOM_UTF8).split(b"\n"), start=1):
         if not line.strip():
             continue
         try:
@@ -86,8 +90,9 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
     if not done.by:
         raise ArchiveError("a decision needs the name of who made it")
     if done.supersedes is not None and done.supersedes not in known:
-        there = ", ".join(known) or "none yet"
-        raise ArchiveError(f"decision {done.supersedes} is to be replaced, but is not in the log (there: {there})")
+        there = ", ".join(known[-8:]) or "none yet"
+        raise ArchiveError(f"decision {done.supersedes[:40]!r} is to be replaced, but is not in the log "
+                           f"(the last there: {there})")  # fmt: skip
     _check(done, head)
     return done
 
@@ -97,10 +102,10 @@ def read_response(raw: bytes) -> Response:
 
     Raises ArchiveError if it is no response file, too large, or of a newer format.
     """
-    if len(raw) > _LARGEST_RESPONSE:
+    if len(raw) > LARGEST_RESPONSE:
         raise ArchiveError(f"not a response file: {len(raw)} bytes is more than a response can have")
     try:
-        tree = msgspec.json.decode(raw)
+        tree = msgspec.json.decode(raw.removeprefix(codecs.BOM_UTF8))
         if not isinstance(tree, dict) or tree.get("format") != RESPONSE_FORMAT:
             found = tree.get("format", "nothing") if isinstance(tree, dict) else type(tree).__name__
             raise ArchiveError(
@@ -118,8 +123,8 @@ def read_response(raw: bytes) -> Response:
         raise ArchiveError(f"response format {response.format_version} is not a format of this program")
     if not response.id or len(response.id) > _LONGEST_NAME:
         raise ArchiveError("damaged response file: its 'id' is empty or too long")
-    if not response.identity:
-        raise ArchiveError("damaged response file: it does not say the identity of the revision it answers")
+    if not response.identity.strip() or not response.revision.strip():
+        raise ArchiveError("damaged response file: it does not say which revision it answers, and that one's identity")
     return response
 
 

@@ -17,14 +17,18 @@ from dossier.archive.dataformat import decode, read_data
 from dossier.archive.decisions import Log, read_log
 from dossier.archive.revisions import DataHead, head_of, revision_id, revision_number, summarize
 from dossier.archive.standing import stand
-from dossier.errors import ArchiveError
-from dossier.files import explain
+from dossier.errors import ArchiveError, UnusableFileError
+from dossier.files import explain, read_bounded
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
 from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped
 from dossier.model.standing import Standing
 
 LOG = "decisions.jsonl"
-_DATA_FILE = re.compile(r"(.+)-(r\d{3,6})\.json\Z")
+MAX_DATA_BYTES = 32 << 20  # a long beat with hundreds of drums has one or two
+MAX_LOG_BYTES = 32 << 20  # ten thousand decisions of usual length have three
+_DATA_FILE = re.compile(r"(.+)-(r\d+)\.json\Z")
+# No archive counts so far: a higher number in a decision is damage and would, if believed, be the next revision.
+_HIGHEST_DECIDED = 10**18
 
 
 class ArchiveReader:
@@ -80,8 +84,9 @@ class ArchiveReader:
 
     def next_revision(self, slug: str) -> str:
         """The next revision's name: one past every data file, readable or not, and every decision."""
-        decided = [revision_number(decision.revision) or 0 for decision in self.decisions(slug)]
-        return revision_id(max([0, *self._numbers(slug), *decided]) + 1)
+        decided = (revision_number(decision.revision) or 0 for decision in self.decisions(slug))
+        believed = [number for number in decided if number < _HIGHEST_DECIDED]
+        return revision_id(max([0, *self._numbers(slug), *believed]) + 1)
 
     def decisions(self, slug: str) -> tuple[Decision, ...]:
         """All decisions about a beat, oldest first, superseded ones too."""
@@ -131,9 +136,14 @@ class ArchiveReader:
             return []
         except OSError as error:
             raise explain(error, f"read the archive {self.root}") from error
-        return [self.root / name for name in sorted(entry.name for entry in entries)]
+        for entry in entries:
+            if entry.is_symlink():
+                self._tell(f"passed over {entry.name}: it is a link, which an archive does not follow")
+        return [self.root / name for name in sorted(entry.name for entry in entries if not entry.is_symlink())]
 
     def _numbers(self, slug: str) -> list[int]:
+        if (self.root / slug).is_symlink():
+            return []
         try:
             names = os.listdir(self.root / slug)
         except (FileNotFoundError, NotADirectoryError):
@@ -167,13 +177,18 @@ class ArchiveReader:
         return head
 
     def _log(self, slug: str, skipped: list[Skipped] | None = None) -> Log:
+        """A beat's decisions.  A log that cannot be read is an error, unless `skipped` takes it."""
         path = self.root / slug / LOG
-        try:
-            log = read_log(path.read_bytes())
-        except (FileNotFoundError, NotADirectoryError):
+        if not os.path.lexists(path):
             return Log(())
-        except OSError as error:
-            raise explain(error, f"read {path}") from error
+        try:
+            log = read_log(read_bounded(path, MAX_LOG_BYTES, follow=False))
+        except UnusableFileError as error:
+            if skipped is None:
+                raise ArchiveError(f"{self._shown(path)}: {error}") from error
+            self._tell(f"passed over {self._shown(path)}: {error}")
+            skipped.append(Skipped(self._shown(path), str(error)))
+            return Log(())
         for line in log.damaged:
             reason = f"line {line} is damaged and was passed over"
             self._tell(f"{self._shown(path)}: {reason}")
@@ -186,9 +201,9 @@ class ArchiveReader:
 
     def _read(self, path: Path) -> bytes:
         try:
-            return path.read_bytes()
-        except OSError as error:
-            raise ArchiveError(f"{self._shown(path)}: cannot be read ({error.strerror})") from error
+            return read_bounded(path, MAX_DATA_BYTES, follow=False)
+        except UnusableFileError as error:
+            raise ArchiveError(f"{self._shown(path)}: {error}") from error
 
     def _shown(self, path: Path) -> str:
         return path.relative_to(self.root).as_posix()

@@ -21,7 +21,7 @@ from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, R
 from dossier.model.findings import Approach, Balance, SectionFill
 from dossier.model.index import ChosenDrum, RevisionSummary, RightsInUse
 
-_ID = re.compile(r"r(\d{3,6})\Z")
+_ID = re.compile(r"r([0-9]{3,240})\Z")  # no ceiling but the length that file systems give a name
 _SLUG_LONGEST = 100
 
 
@@ -78,7 +78,8 @@ def revision_id(number: int) -> str:
 def revision_number(name: str) -> int | None:
     """7 for 'r007', None where it is no revision's name."""
     found = _ID.match(name)
-    return int(found.group(1)) if found else None
+    number = int(found.group(1)) if found else None
+    return number if number is not None and revision_id(number) == name else None  # r0007 is none: r007 is
 
 
 def check_slug(slug: str) -> str:

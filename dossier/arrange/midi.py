@@ -10,7 +10,6 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from math import ceil
-from pathlib import Path
 
 from dossier.arrange.pattern import PatternError, in_order, swung
 from dossier.model.beat import Pattern, PatternHit
@@ -38,8 +37,8 @@ class NoDrumsError(PatternError):
     """A readable MIDI file that holds no percussion."""
 
 
-def read(path: Path, *, meter: tuple[int, int] = (4, 4)) -> Pattern:
-    """Read the percussion of a Standard MIDI File.
+def read(content: bytes, *, source: str = "groove.mid", meter: tuple[int, int] = (4, 4)) -> Pattern:
+    """Read the percussion of a Standard MIDI File; `source` is the name that the pattern is shown under.
 
     Positions are kept in quarter notes, so tempo changes in the file do not matter; velocities and swing are kept as
     played.  The pattern is as long as the whole bars (of the file's first time signature, else of `meter`) that hold
@@ -49,7 +48,7 @@ def read(path: Path, *, meter: tuple[int, int] = (4, 4)) -> Pattern:
     import mido
 
     try:
-        file = mido.MidiFile(path)
+        file = mido.MidiFile(file=io.BytesIO(content))
     except Exception as error:  # mido raises many kinds for damaged files
         why = str(error) or type(error).__name__
         raise PatternError([(1, 1, f"is not a readable Standard MIDI File ({why})")]) from None
@@ -86,7 +85,7 @@ def read(path: Path, *, meter: tuple[int, int] = (4, 4)) -> Pattern:
     if abs(end / bar_beats - round(end / bar_beats)) < 1e-3:
         bars = max(bars, round(end / bar_beats))
     return Pattern(
-        hits=in_order(hits), length_beats=bars * bar_beats, source=path.name, swing_applies=False,
+        hits=in_order(hits), length_beats=bars * bar_beats, source=source, swing_applies=False,
         steps_per_beat=_drawn_in(hits, meter[1]),
     )  # fmt: skip
 

@@ -28,10 +28,11 @@ import numpy.typing as npt
 
 from dossier.audio import inspect
 from dossier.audio.inspect import Decoded, Header, ReadInfo
-from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain, why_unreadable
+from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain
 from dossier.audio.tags import read_tags
 from dossier.audio.write import encode_mp3, resample, write_flac, write_wav
 from dossier.errors import AudioError
+from dossier.files import why_unreadable
 from dossier.model.measures import Clip, Samples
 from dossier.names import printable
 

@@ -10,11 +10,9 @@ Conventions
 from __future__ import annotations
 
 import codecs
-import errno
 import io
 import os
 import re
-import stat
 import sys
 import tempfile
 import threading
@@ -22,7 +20,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from dossier.errors import AudioError
+from dossier.errors import AudioError, UnusableFileError
+from dossier.files import open_regular, why_unreadable
 from dossier.names import printable
 
 SUFFIX_FORMATS = {
@@ -49,48 +48,10 @@ _stderr_lock = threading.Lock()
 def open_plain(path: Path, *, shown_as: str) -> io.BufferedReader:
     """Open a regular file for reading; anything else is an `AudioError` that says what it is."""
     try:
-        state = os.stat(path)
-    except (OSError, ValueError) as error:
-        raise AudioError(f"{shown_as}: {why_unreadable(error)}") from None
-    if not stat.S_ISREG(state.st_mode):
-        raise AudioError(f"{shown_as}: {_kind_of_place(state.st_mode)}; give the name of a file")
-    if state.st_size > MAX_FILE_BYTES:
-        raise AudioError(
-            f"{shown_as}: has {state.st_size / 2**30:.1f} GiB; at most {MAX_FILE_BYTES // 2**30} GiB are read; "
-            "cut it shorter"
-        )
-    try:
-        return path.open("rb")
-    except OSError as error:
-        raise AudioError(f"{shown_as}: {why_unreadable(error)}") from None
-
-
-def _kind_of_place(mode: int) -> str:
-    if stat.S_ISDIR(mode):
-        return "is a folder, not an audio file"
-    if stat.S_ISFIFO(mode) or stat.S_ISSOCK(mode):
-        return "is a pipe or socket, not an audio file"
-    return "is a device, not an audio file"
-
-
-def why_unreadable(error: OSError | ValueError) -> str:
-    """Why a file cannot be read and what to do, to follow its name in a sentence."""
-    code = error.errno if isinstance(error, OSError) else None
-    if code == errno.ENOENT:
-        if isinstance(error, OSError) and error.filename and os.path.islink(error.filename):
-            return "is a link to a file that is gone; replace it with the file"
-        return "is not there; check the name and the folder"
-    if code == errno.ENOTDIR:
-        return "is not there: part of its path is a file, not a folder; check the path"
-    if code in (errno.EACCES, errno.EPERM):
-        return "may not be read: permission denied; change its permissions"
-    if code == errno.ELOOP:
-        return "is a symbolic link that leads back to itself; replace it with the file"
-    if code == errno.ENAMETOOLONG:
-        return "has a name that is too long for the file system; rename it"
-    if isinstance(error, ValueError):
-        return "has a name that no file can have; rename it"
-    return f"cannot be read: {error.strerror or type(error).__name__}; check the disk"
+        return open_regular(path, most_bytes=MAX_FILE_BYTES)
+    except UnusableFileError as error:
+        advice = "" if ";" in str(error) else "; give the name of a file"
+        raise AudioError(f"{shown_as}: {error}{advice}") from None
 
 
 def format_of(path: Path, *, shown_as: str) -> str:
@@ -126,12 +87,10 @@ def format_of(path: Path, *, shown_as: str) -> str:
             raise AudioError(f"{shown_as}: is not audio that can be read but {what}; {EXPORT}")
     if _starts_a_frame(head):
         return "MP3"
-    if _is_text(head):
-        raise AudioError(f"{shown_as}: is not audio but text ('{_quoted(head)}'); {EXPORT}")
-    if suffix == ".mp3":
+    if suffix == ".mp3" and not _is_text(head):
         return "MP3?"
-    found = f"it starts with the bytes {head[:8].hex(' ')}"
-    raise AudioError(f"{shown_as}: is not audio that can be read ({found}); {EXPORT}")
+    # Not a word of what it holds: it may be a private file that a link leads to, and this message reaches the page.
+    raise AudioError(f"{shown_as}: is not audio{' but text' * _is_text(head)}; {EXPORT}")
 
 
 def _starts_a_frame(head: bytes) -> bool:
@@ -147,11 +106,6 @@ def _is_text(head: bytes) -> bool:
     except UnicodeDecodeError:
         return False
     return all(byte >= 0x20 or byte in b"\t\n\r\f" for byte in head)
-
-
-def _quoted(head: bytes) -> str:
-    words = " ".join("".join(chr(byte) if 0x20 <= byte < 0x7F else " " for byte in head[:48]).split())
-    return words[:24] + ("..." if len(words) > 24 else "")
 
 
 @contextmanager

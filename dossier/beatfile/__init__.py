@@ -13,7 +13,6 @@ import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -21,11 +20,12 @@ from msgspec import UnsetType
 
 from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
-from dossier.audio.sniff import why_unreadable
 from dossier.beatfile.inputs import find_inputs, hyphened
-from dossier.beatfile.listing import FOLDER, is_audio, locate, named, state_of
+from dossier.beatfile.listing import is_audio, locate, named, state_of
 from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
 from dossier.beatfile.validate import Ledger, check, found, join
+from dossier.errors import UnusableFileError
+from dossier.files import FOLDER, leads_out, read_bounded, why_unreadable
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given, Pattern, Section
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug
@@ -95,7 +95,7 @@ class _Loader:
         if why is None:
             self.ledger.about_folder("is a file, but no audio; give the folder of the beat, or one bounce of it")
         elif why != FOLDER:
-            self.ledger.about_folder(why.replace("is a pipe or a device, not a file", "is a pipe or a device"))
+            self.ledger.about_folder(why.removesuffix(", not a file"))
         else:
             try:
                 os.stat(self.folder / ".")  # may one look inside,
@@ -110,7 +110,7 @@ class _Loader:
         if not os.path.lexists(path):
             return None
         self.config_files.append(path)
-        raw, why = _content(path, MAX_CONFIG_BYTES, "list folders of drums rather than each of their files")
+        raw, why = self.content(path, MAX_CONFIG_BYTES, "list folders of drums rather than each of their files")
         if why:
             self.ledger.about_key("", why)
             return None
@@ -126,6 +126,15 @@ class _Loader:
         except ValueError as error:
             self.ledger.about_key("", f"is not valid TOML: {_toml_error(str(error), text)}")
         return None
+
+    def content(self, path: Path, limit: int, advice: str) -> tuple[bytes, str]:
+        """The bytes of a small file, or none and the reason.  A link out of the beat is not followed."""
+        try:
+            if path.is_symlink() and path.parent == self.folder and leads_out(path, self.folder):
+                raise UnusableFileError("is a link that leads out of the beat; put the file itself there")
+            return read_bounded(path, limit), ""
+        except UnusableFileError as error:
+            return b"", f"{error}; {advice}" if "is read" in str(error) else str(error)
 
     def title(self, table: BeatTable) -> str:
         if isinstance(table.title, UnsetType):
@@ -207,14 +216,14 @@ class _Loader:
         def about(message: str) -> None:
             report(f"'{printable(path.name)}' {message}")
 
-        _, why = _content(path, MAX_MIDI_BYTES, "export only the groove")
+        raw, why = self.content(path, MAX_MIDI_BYTES, "export only the groove")
         if why:
             about(why)
             return None
         if path not in self.config_files:
             self.config_files.append(path)
         try:
-            made = midi.read(path, meter=meter)
+            made = midi.read(raw, source=printable(path.name), meter=meter)
         except midi.NoDrumsError as error:
             if asked_for:
                 about(error.places[0][2])
@@ -229,7 +238,7 @@ class _Loader:
         except (ArithmeticError, ValueError, OSError) as error:  # what a damaged file leads to
             about(f"is not a readable Standard MIDI File ({type(error).__name__})")
             return None
-        return _bounded(replace(made, source=printable(made.source)), about)
+        return _bounded(made, about)
 
     def intents(self, table: BeatTable) -> dict[Role, Intent]:
         intents: dict[Role, Intent] = {}
@@ -251,19 +260,6 @@ class _Loader:
 
 def _given(value: T | UnsetType) -> T | None:
     return None if isinstance(value, UnsetType) else value
-
-
-def _content(path: Path, limit: int, advice: str) -> tuple[bytes, str]:
-    """The bytes of a small file, or none and the reason."""
-    why = state_of(path)
-    if why is not None:
-        return b"", why
-    try:
-        with path.open("rb") as file:
-            raw = file.read(limit + 1)
-    except OSError as error:
-        return b"", why_unreadable(error)
-    return (raw, "") if len(raw) <= limit else (b"", f"has more than {limit // 2**20} MiB; {advice}")
 
 
 def _bounded(pattern: Pattern, about: Callable[[str], None]) -> Pattern | None:

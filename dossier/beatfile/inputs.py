@@ -22,7 +22,6 @@ from msgspec import UNSET, UnsetType
 
 from dossier.beatfile import listing as files
 from dossier.beatfile.listing import (
-    FOLDER,
     AudioFile,
     Identity,
     Listing,
@@ -35,6 +34,7 @@ from dossier.beatfile.listing import (
 )
 from dossier.beatfile.schema import BeatTable, DrumEntry
 from dossier.beatfile.validate import Ledger, found, join
+from dossier.files import FOLDER
 from dossier.model.beat import NOTHING_GIVEN, DrumFile, Given, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable

@@ -13,19 +13,18 @@ from __future__ import annotations
 
 import itertools
 import os
-import stat
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.audio.sniff import SUFFIX_FORMATS, why_unreadable
+from dossier.audio.sniff import SUFFIX_FORMATS
+from dossier.files import FOLDER, not_a_file, why_unreadable
 from dossier.names import printable
 
 MAX_FILES = 50_000  # audio files in a folder of candidates; a whole library has some ten thousand
 MAX_ENTRIES = 500_000  # names looked at, so that a link to a whole disk ends
 MAX_DEPTH = 32
-FOLDER = "is a folder, not a file"  # what `state_of` says of one
 
 Identity = tuple[int, int] | str
 
@@ -82,12 +81,9 @@ def is_audio(name: str) -> bool:
 def state_of(path: Path) -> str | None:
     """Why a path cannot be used as a file, to follow its name in a sentence; None for a regular file."""
     try:
-        mode = os.stat(path).st_mode
+        return not_a_file(os.stat(path).st_mode)
     except (OSError, ValueError) as error:
         return why_unreadable(error)
-    if stat.S_ISDIR(mode):
-        return FOLDER
-    return None if stat.S_ISREG(mode) else "is a pipe or a device, not a file"
 
 
 def list_audio(folder: Path, *, shown: str) -> Listing:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from dossier import paths
 from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, note, now
-from dossier.errors import ArchiveError
+from dossier.errors import ArchiveError, UnusableFileError
+from dossier.files import read_bounded
 from dossier.names import printable
 from dossier.paths import name_of, shown
 
@@ -40,6 +41,7 @@ def add(commands: Commands) -> None:
 def _decide(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
+    from dossier.archive.decisions import LARGEST_RESPONSE
     from dossier.model.datafile import Decision
 
     paths.archive_at(arguments.out)
@@ -48,9 +50,9 @@ def _decide(arguments: argparse.Namespace) -> int:
         if arguments.beat or arguments.text or arguments.gain:
             raise ArchiveError("a response file says itself what it decides: give --response alone")
         try:
-            raw = arguments.response.read_bytes()
-        except OSError as error:
-            raise ArchiveError(f"{name_of(arguments.response)}: cannot be read ({error.strerror})") from None
+            raw = read_bounded(arguments.response, LARGEST_RESPONSE)
+        except UnusableFileError as error:
+            raise ArchiveError(f"{name_of(arguments.response)}: {error}") from None
         slug, done, new = archive.take_in(raw)
     else:
         if not arguments.beat or not arguments.text:

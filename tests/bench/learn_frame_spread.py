@@ -82,7 +82,7 @@ def measured(folder: Path) -> Mix:
         music[: len(samples)] += samples
     mix, meter = music.copy(), tuple(facts["meter"])
     grid = Grid(facts["tempo"], "", 1.0, 0.0, "", 1.0, 0.5, "", 1.0, meter, facts["bars"])
-    voices = one_shots.voices(grid, midi.read(folder / "groove.mid", meter=meter), {}, [])
+    voices = one_shots.voices(grid, midi.read((folder / "groove.mid").read_bytes(), meter=meter), {}, [])
     for told in facts["parts"]:
         if told["role"] in voices:
             one_shots.add_samples(mix, read(folder / told["file"])[0], rate, voices[told["role"]])

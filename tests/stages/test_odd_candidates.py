@@ -128,7 +128,7 @@ def test_the_pattern_is_drawn_and_saved_as_midi(odd: Built) -> None:
     ]  # fmt: skip
     assert 'class="pattern"' in odd.page
     saved = next(odd.folder.rglob("*-pattern.mid"))
-    back = midi.read(saved)
+    back = midi.read(saved.read_bytes())
     assert [(hit.role, hit.beat) for hit in back.hits if hit.role in ("kick", "tom")] == [
         ("kick", 0.0), ("kick", 1.5), ("tom", 1.75),
     ]  # fmt: skip
