@@ -1,0 +1,273 @@
+"""Loops cut at their own hits: each slice laid where the beat wants it, or played by the beat's pattern.
+
+Conventions
+    A slice runs from 1 ms before its hit to the next one's, so that no fade touches an attack.  It keeps its pitch,
+    polarity and channels; only where it starts changes.
+    Into a slice leads what sounded just before it in the loop, cross-faded linearly with the end of the slice before:
+    both are pieces of one sound, so that a loop sliced to its own tempo is itself again.
+    A slice that is too long is cut there; one that is too short goes on by its own decay: its tail is mirrored at its
+    end, which leaves no step, and made to fall on as the tail fell.  Into a rest it fades.
+    A pass is laid in a circle: what is left of its last slice sounds into its start.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from dossier.arrange.one_shots import CHOKED_BY
+from dossier.arrange.pattern import swung
+from dossier.model.beat import Pattern
+from dossier.model.measures import Array, LoopHit, Samples
+from dossier.model.vocabulary import Role
+
+CROSS_FADE_S = 0.003
+LEAD_S = 0.001  # between a cut and its hit
+REST_FADE_S = 0.020
+CLOSEST_S = 0.010  # hits nearer to one another make one slice
+ON_BEAT_ONE_S = 0.030  # a hit this near beat one is beat one; an earlier one is a pickup
+TAIL_S = 0.150  # the end of a slice from which its decay is read
+SMOOTHED_S = 0.020
+GONE_NEPER = 11.5  # 100 dB down nothing is left to play
+RINGS_ON_S = 0.100  # of a slice that is played before a rest
+PICKUP_STANDS_OUT_DB = 6.0
+
+# Which slice stands in where a loop has none of a role (common practice, no source).
+STANDS_IN: Mapping[Role, tuple[Role, ...]] = {
+    "snare": ("clap", "rim"), "clap": ("snare", "rim"), "rim": ("snare", "clap"), "closed-hat": ("shaker", "ride"),
+    "open-hat": ("crash", "ride", "closed-hat"), "ride": ("closed-hat",), "shaker": ("closed-hat",),
+    "crash": ("open-hat",), "tom": ("percussion",), "percussion": ("tom", "rim"),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """A piece of a loop from one of its hits to the next; frames of the loop."""
+
+    hit: int
+    end: int
+    role: Role
+    level_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A slice in a pass: its hit and the frame from which on another, or nothing, sounds in its place."""
+
+    slice: Slice
+    hit: int
+    until: int
+    gain: float = 1.0
+    rests: bool = False  # nothing follows: it fades
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pass:
+    """One pass, `(frames, channels)`, and the slices in it."""
+
+    samples: Samples
+    placed: tuple[Placed, ...]
+    filled: float  # share of its energy, 0-1, with which slices go on beyond what the loop holds of them
+
+
+def slices_of(hits: Sequence[LoopHit], *, frames: int, rate_hz: int) -> tuple[Slice, ...]:
+    """The slices of a loop of `frames`, in order; hits less than 10 ms after another belong to it."""
+    kept: list[LoopHit] = []
+    for hit in sorted(hits, key=lambda hit: hit.time_s):
+        inside = 0.0 <= hit.time_s < frames / rate_hz
+        if inside and (not kept or hit.time_s - kept[-1].time_s >= CLOSEST_S):
+            kept.append(hit)
+    starts = [round(hit.time_s * rate_hz) for hit in kept]
+    ends = [*(start - _lead(rate_hz) for start in starts[1:]), frames][: len(starts)]
+    return tuple(Slice(start, end, hit.role, hit.level_db) for start, end, hit in zip(starts, ends, kept, strict=True))
+
+
+def sliced(
+    samples: Samples, rate_hz: int, slices: Sequence[Slice], *, downbeat_s: float, ratio: float, beats: float,
+    tempo_bpm: float, feel: Callable[[float], float] | None = None,
+) -> Pass:  # fmt: skip
+    """One pass of a loop, `(frames, channels)`, with each slice at the slot that it had; `beats` long at `tempo_bpm`.
+
+    `ratio`: how many times faster the beat is than the loop.  `feel` moves places in quarter notes from beat one, in
+    order; without it hits keep the loop's own feel.  What lies before beat one is laid over the end of the pass, unless
+    that sounds as loud itself.  Raises `ValueError` without slices.
+    """
+    if not slices:
+        raise ValueError("a loop without hits cannot be sliced")
+    frames = round(beats * 60.0 / tempo_bpm * rate_hz)
+    origin, near = round(downbeat_s * rate_hz), round(ON_BEAT_ONE_S * rate_hz)
+    end = min(len(samples), origin + round(frames * ratio))
+    beat_frames = 60.0 / tempo_bpm * rate_hz
+
+    def place(frame: int) -> int:
+        at = (frame - origin) / ratio
+        return round(feel(at / beat_frames) * beat_frames if feel is not None else at)
+
+    body = [one for one in slices if origin - near <= one.hit < end - _lead(rate_hz)]
+    early = [one for one in slices if one.hit < origin - near]
+    if not body or body[0].hit > origin + near:  # it rests, or rings, on beat one
+        first = body[0].hit - _lead(rate_hz) if body else end
+        body = [Slice(origin, first, "percussion", -200.0), *body]
+    laid = [Placed(replace(one, end=min(one.end, end)), place(one.hit), 0) for one in body]
+    over = place(end)
+    rests = frames - over > REST_FADE_S * rate_hz
+    last = over if rests else frames + laid[0].hit - _lead(rate_hz)
+    laid = _until_next(laid, last, rate_hz, rests=rests)
+    out = lay(samples, rate_hz, laid, frames)
+    if not early:
+        return out
+    pickup = [Placed(one, frames + place(one.hit), 0) for one in early]
+    pickup = _until_next(pickup, frames + laid[0].hit - _lead(rate_hz), rate_hz)
+    lead = lay(samples, rate_hz, [one for one in pickup if one.hit - _lead(rate_hz) >= 0], frames)
+    span = slice(min((one.hit for one in lead.placed), default=frames), frames)
+    if _level(lead.samples[span]) <= _level(out.samples[span]) + PICKUP_STANDS_OUT_DB:
+        return out
+    return Pass(out.samples + lead.samples, (*out.placed, *lead.placed), max(out.filled, lead.filled))
+
+
+def _until_next(placed: Sequence[Placed], last: int, rate_hz: int, *, rests: bool = False) -> list[Placed]:
+    done = [replace(one, until=after.hit - _lead(rate_hz)) for one, after in pairwise(placed)]
+    return [*done, replace(placed[-1], until=last, rests=rests)]
+
+
+def slice_of_role(
+    slices: Sequence[Slice], rate_hz: int, *, pins: Mapping[Role, float] | None = None
+) -> dict[Role, int]:
+    """Which slice plays each role, by index: of its own, or of the nearest role that the loop has.
+
+    Of several the loudest that rings for long before the next hit.  `pins` name a slice by a time in seconds in it.
+    """
+    best: dict[Role, int] = {}
+    for index, one in enumerate(slices):
+        if one.role not in best or _worth(one, rate_hz) > _worth(slices[best[one.role]], rate_hz) + 1e-9:
+            best[one.role] = index
+    for role, others in STANDS_IN.items():
+        if role not in best:
+            found = next((best[other] for other in others if other in best and slices[best[other]].role == other), None)
+            if found is not None:
+                best[role] = found
+    for role, time_s in (pins or {}).items():
+        before = [index for index, one in enumerate(slices) if one.hit - _lead(rate_hz) <= time_s * rate_hz]
+        if before:
+            best[role] = before[-1]
+    return best
+
+
+def _worth(one: Slice, rate_hz: int) -> float:
+    """Level of a slice, less what is missing of a fifth of a second: 6 dB for half of it."""
+    return one.level_db + 20.0 * float(np.log10(min(1.0, max(1, one.end - one.hit) / (0.2 * rate_hz))))
+
+
+def relaid(
+    samples: Samples, rate_hz: int, slices: Sequence[Slice], plays: Mapping[Role, int], pattern: Pattern, *,
+    tempo_bpm: float, swing: float = 0.5, swing_pair: float = 0.5,
+) -> Pass:  # fmt: skip
+    """One pass of the beat's pattern, `(frames, channels)`, played by slices: role -> index, see `slice_of_role`.
+
+    A role's next hit ends the one before, as on a sampler pad; other roles ring on beside it.
+    """
+    beat_frames = 60.0 / tempo_bpm * rate_hz
+    frames = round(pattern.length_beats * beat_frames)
+    at: dict[Role, list[tuple[int, float]]] = {}
+    for hit in pattern.hits:
+        place = swung(hit.beat, swing, pair=swing_pair) if pattern.swing_applies else hit.beat
+        if hit.role in plays:
+            at.setdefault(hit.role, []).append((round(place * beat_frames), hit.velocity**2))
+    placed = []
+    for role, hits in at.items():
+        one = slices[plays[role]]
+        rings = min(frames, one.end - one.hit + round(RINGS_ON_S * rate_hz))
+        cuts = np.sort([place for other in (role, *CHOKED_BY.get(role, ())) for place, _ in at.get(other, [])])
+        for place, gain in sorted(hits):
+            later = cuts[cuts > place]
+            following = int(later[0] if len(later) else cuts[0] + frames) - _lead(rate_hz)
+            rests = following > place + rings
+            until = place + rings if rests else following
+            placed.append(Placed(one, place, max(until, place + 1), gain, rests))
+    placed.sort(key=lambda one: (one.hit, one.slice.hit))
+    return lay(samples, rate_hz, placed, frames)
+
+
+def lay(samples: Samples, rate_hz: int, placed: Sequence[Placed], frames: int) -> Pass:
+    """Slices of `samples`, `(frames, channels)`, added up in a pass of `frames`, in a circle; float64."""
+    out = np.zeros((frames, samples.shape[1]))
+    whole = beyond = 1e-30
+    for one in placed:
+        sound = sound_of(samples, rate_hz, one)
+        own = sound[_fade(rate_hz) + one.slice.end - one.slice.hit + _lead(rate_hz) :]
+        whole, beyond = whole + float(np.vdot(sound, sound)), beyond + float(np.vdot(own, own))
+        start, done = (one.hit - _lead(rate_hz) - _fade(rate_hz)) % max(1, frames), 0
+        while frames and done < len(sound):
+            count = min(len(sound) - done, frames - start)
+            out[start : start + count] += sound[done : done + count]
+            start, done = 0, done + count
+    return Pass(out, tuple(placed), beyond / whole if beyond > 1e-30 else 0.0)
+
+
+def sound_of(samples: Samples, rate_hz: int, one: Placed) -> Samples:
+    """A slice as it sounds in the pass, from what leads into it (3 ms before its cut) to its end, at its gain."""
+    fade, cut = _fade(rate_hz), one.slice.hit - _lead(rate_hz)
+    length = max(1, one.until - one.hit + _lead(rate_hz))
+    held = min(length, max(1, one.slice.end - cut))
+    first = cut - fade
+    out = np.zeros((fade + length, samples.shape[1]))
+    found = samples[max(0, first) : cut + held]
+    out[max(0, -first) : max(0, -first) + len(found)] = found
+    if length > held:
+        out[fade + held :] = _decay(out[fade : fade + held], length - held, rate_hz)
+    rise = np.arange(1, fade + 1)[:, None] / (fade + 1)
+    out[:fade] *= rise
+    end = min(length, max(fade, round(REST_FADE_S * rate_hz))) if one.rests else min(length, fade)
+    out[len(out) - end :] *= (np.arange(end, 0, -1) / (end + 1))[:, None]
+    return out * one.gain if one.gain != 1.0 else out
+
+
+def _decay(body: Samples, count: int, rate_hz: int) -> Samples:
+    """`count` frames that go on where a slice ends, falling as its tail fell."""
+    length, loud = len(body), (body**2).mean(axis=1)
+    settled = min(int(loud.argmax()) + round(0.01 * rate_hz), length - round(0.03 * rate_hz))
+    first = max(0, settled, length - round(TAIL_S * rate_hz))
+    tail, power = body[first:], loud[first:]
+    if len(tail) < 2 or not power.any():
+        return np.zeros((count, body.shape[1]))
+    level = np.sqrt(uniform_filter1d(power, min(len(power), round(SMOOTHED_S * rate_hz)), mode="reflect"))
+    level = np.maximum(level, 1e-9 * float(level.max()))
+    step = max(1, round(0.002 * rate_hz))
+    seen = np.log(level[::step])
+    slope = min(0.0, float(np.polyfit(np.arange(len(seen)) * step, seen, 1)[0])) if len(seen) > 1 else 0.0
+    out = np.zeros((count, body.shape[1]))
+    count = min(count, int(GONE_NEPER / max(-slope, 1e-9)) + 1)
+    turn = np.arange(count) % (2 * len(tail))  # back from the end, and forth again
+    index = np.where(turn < len(tail), len(tail) - 1 - turn, turn - len(tail))
+    wanted: Array = level[-1] * np.exp(slope * np.arange(1, count + 1))
+    out[:count] = tail[index] * np.minimum(1.0, wanted / level[index])[:, None]
+    return out
+
+
+def feel_of_beat(loop_swing: float | None, swing: float, *, pair: float = 0.5) -> Callable[[float], float]:
+    """Places in quarter notes moved from the loop's swing, straight where it cannot be told, to the beat's."""
+    own = loop_swing if loop_swing is not None else 0.5
+
+    def moved(place: float) -> float:
+        number, inside = divmod(place / pair, 1.0)
+        straight = 0.5 * inside / own if inside < own else 0.5 + 0.5 * (inside - own) / (1.0 - own)
+        return swung((number + straight) * pair, swing, pair=pair)
+
+    return moved
+
+
+def _level(samples: Samples) -> float:
+    """Mean power in dB, bounded below."""
+    return 10.0 * float(np.log10(np.mean(samples**2) + 1e-20)) if samples.size else -200.0
+
+
+def _lead(rate_hz: int) -> int:
+    return round(LEAD_S * rate_hz)
+
+
+def _fade(rate_hz: int) -> int:
+    return max(1, round(CROSS_FADE_S * rate_hz))
