@@ -144,7 +144,9 @@ def test_every_key_arrives(tmp_path: Path) -> None:
     kick, loop, snare = beat.drums
     assert (kick.file, kick.kind, kick.role) == ("drums/kick.wav", "one-shot", "kick")
     assert (kick.rights, kick.origin) == ("cleared", "")
-    assert (loop.kind, loop.role, loop.tempo_bpm, loop.rights) == ("loop", None, 92.0, "unknown")
+    assert (loop.kind, loop.role, loop.tempo_bpm, loop.rights) == (None, None, 92.0, "unknown")
+    assert (loop.means, loop.slices_s, loop.feel) == ("sliced", (0.0, 0.33, 0.65), "beat")
+    assert loop.plays == {"kick": 0.0, "closed-hat": 0.4}
     assert (snare.kind, snare.role, snare.origin, snare.rights) == (None, None, "folder", "licensed")
     assert beat.kit_pins == {"kick": "drums/kick.wav"}
     assert beat.pattern is not None

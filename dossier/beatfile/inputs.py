@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import cast
 
@@ -242,10 +243,25 @@ class _Finder:
             key = f"drums[{index}]"
             if entry.kind != UNSET and entry.kind != "loop" and entry.tempo != UNSET:
                 self.ledger.about_key(f"{key}.tempo", "is given for a one-shot; only a loop has a tempo")
+            self.check_slices(key, entry)
             for claim in self.claims_of(key, entry, known, folders) if entry.file else ():
                 self.stake(claim, claims, stem_places)
         ordered = sorted(claims.items(), key=lambda item: str(item[1].path))
         return {here: self.drum(claim) for here, claim in ordered}
+
+    def check_slices(self, key: str, entry: DrumEntry) -> None:
+        """What is said of a loop's slices has to be said of one loop, and in order."""
+        told = {"means": entry.means != UNSET, "slices": bool(entry.slices), "feel": entry.feel != "own",
+                "plays": bool(entry.plays)}  # fmt: skip
+        for name in (name for name, given in told.items() if given):
+            if entry.kind != UNSET and entry.kind != "loop":
+                self.ledger.about_key(f"{key}.{name}", "is given for a one-shot; only a loop is brought to a tempo")
+            elif name in ("slices", "plays") and state_of(locate(self.folder, entry.file)) == FOLDER:
+                self.ledger.about_key(f"{key}.{name}", "is given for a folder; it belongs to a single loop")
+        for index, (one, after) in enumerate(pairwise(entry.slices), 1):
+            if after <= one:
+                told_s = f"{after:g} s after {one:g} s; allowed: times that rise"
+                self.ledger.about_key(f"{key}.slices[{index}]", told_s)
 
     def library(self, table: BeatTable) -> list[_Claim]:
         """Every file in the libraries that the globs let pass."""
@@ -311,6 +327,8 @@ class _Finder:
             kind=None if isinstance(entry.kind, UnsetType) else cast(Kind, hyphened(entry.kind)),
             role=None if isinstance(entry.role, UnsetType) else cast(Role, hyphened(entry.role)),
             tempo_bpm=None if isinstance(entry.tempo, UnsetType) else entry.tempo,
+            means=None if isinstance(entry.means, UnsetType) else entry.means, slices_s=tuple(entry.slices),
+            feel=entry.feel, plays={cast(Role, hyphened(word)): time_s for word, time_s in entry.plays.items()},
         )  # fmt: skip
 
     def kit(self, table: BeatTable, drums: Mapping[Identity, DrumFile]) -> dict[Role, str]:

@@ -16,7 +16,7 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from dossier.model.notes import key_meant
-from dossier.model.vocabulary import Intent, Rights
+from dossier.model.vocabulary import Feel, Intent, Means, Rights
 
 # A hyphen may be written as a space.
 RoleWord = Literal[
@@ -61,6 +61,7 @@ Tempo = Annotated[float, Meta(ge=20, le=400, description="quarter notes a minute
 Downbeat = Annotated[
     float, Meta(ge=0, le=600, description="seconds from the start of the stems to beat one of bar one")
 ]
+Second = Annotated[float, Meta(ge=0, le=3600)]
 Target = Annotated[
     float, Meta(ge=-40, le=-5, description="integrated loudness of the finished mix in LUFS; -16 if not given")
 ]
@@ -109,6 +110,26 @@ class DrumEntry(msgspec.Struct, forbid_unknown_fields=True):
     kind: Annotated[KindWord, Meta(description="if not given, the sound decides")] | UnsetType = UNSET
     role: Annotated[RoleWord, Meta(description="if not given, the sound decides")] | UnsetType = UNSET
     tempo: Annotated[float, Meta(ge=20, le=400, description="BPM of a loop")] | UnsetType = UNSET
+    means: Annotated[
+        Means, Meta(description="how a loop is brought to the beat's tempo; if not given, as suits it best here")
+    ] | UnsetType = UNSET  # fmt: skip
+    slices: Annotated[
+        list[Second],
+        Meta(
+            min_length=1, max_length=256, examples=[[0.0, 0.33, 0.65]],
+            description="where a loop is cut, seconds from its start; if not given, at its hits",
+        ),
+    ] = []  # fmt: skip
+    feel: Annotated[
+        Feel, Meta(description="of a sliced loop: own keeps its swing, beat gives it the beat's; own if not given")
+    ] = "own"
+    plays: Annotated[
+        dict[RoleWord, Second],
+        Meta(
+            description="which slice plays a role when a loop is re-laid to the pattern: a time in it, in seconds",
+            extra_json_schema=_ROLE_NAMES,
+        ),
+    ] = {}
     origin: Origin = ""
     rights: RightsWord = "unknown"
 

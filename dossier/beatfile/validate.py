@@ -153,10 +153,12 @@ def _empty(kind: inspect.Type) -> Any:
 def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
     inner = _plain(kind.item_type)
     tables = isinstance(inner, inspect.StructType)
+    numbers = isinstance(inner, inspect.FloatType)
+    of = "tables" if tables else "numbers" if numbers else "texts"
     if not isinstance(value, list):
         hint = f"; write [[{key}]] with two brackets" if tables and isinstance(value, dict) else ""
-        hint = hint or ("; put it in brackets: [...]" if isinstance(value, str) else "")
-        report(key, f"found {found(value)}; allowed: a list of {'tables' if tables else 'texts'}{hint}")
+        hint = hint or ("; put it in brackets: [...]" if isinstance(value, str) or numbers else "")
+        report(key, f"found {found(value)}; allowed: a list of {of}{hint}")
         return _BAD
     low, high = kind.min_length or 0, kind.max_length
     if len(value) < low or (high is not None and len(value) > high):

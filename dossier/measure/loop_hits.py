@@ -34,8 +34,11 @@ _EDGES_HZ = np.array([0.0, 60.0, 120.0, 240.0, 480.0, 960.0, 1920.0, 3840.0, 768
 _CENTRES_OCT = np.log2(np.append(45.0, 85.0 * 2.0 ** np.arange(8)))
 
 
-def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
-    """Hits of a loop `(frames, channels)` in order of time; empty where nothing strikes."""
+def hits_of(two: Samples, rate_hz: int, onsets: Onsets, *, every: bool = False) -> tuple[LoopHit, ...]:
+    """Hits of a loop `(frames, channels)` in order of time; empty where nothing strikes.
+
+    `every`: also those that are too faint to count, or sound like no drum, which are percussion then.
+    """
     chosen = np.sort(np.argsort(-onsets.strengths, kind="stable")[:_MOST])
     times = onsets.times_s[chosen]
     if not len(times):
@@ -49,12 +52,14 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets) -> tuple[LoopHit, ...]:
     peak = float(np.abs(two).max())
     new = _new_sound(two * (1.0 / peak), rate_hz, starts)
     found = []
-    for index in np.flatnonzero(levels >= FAINTEST_DB):
+    for index in np.flatnonzero((levels >= FAINTEST_DB) | every):
         piece = (pieces[index][:, new.channel[index]] * (1.0 / peak)).astype(np.float32)
         heard = role_of_sound(_without(piece, rate_hz, new.kept[index]), rate_hz)
         if heard is not None:
             role = _likely(heard[0], float(new.low[index]), float(new.high[index]))
             found.append(LoopHit(float(times[index]), role, float(levels[index])))
+        elif every:
+            found.append(LoopHit(float(times[index]), "percussion", float(levels[index])))
     return tuple(found)
 
 

@@ -18,6 +18,7 @@ Continuity
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -126,11 +127,13 @@ def related(bpm: float, other_bpm: float) -> bool:
 
 
 def measure(
-    samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, tag_bpm: float | None = None, name: str = ""
+    samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, tag_bpm: float | None = None, name: str = "",
+    hits_at_s: Sequence[float] = (),
 ) -> LoopMeasures:
     """Measure a drum loop, `(frames, channels)` or `(frames,)`.
 
     `tempo_bpm` is what the user states, `tag_bpm` what the file's tag does; its `name` may state a tempo too.
+    `hits_at_s`: where the user hears hits, in place of those that are found.
 
     `beats` is the length of one pass, whole wherever the cut allows it.  `tempo_source` is 'beat.toml', 'tag', 'file
     name', 'its length, N beats' (with a half or double tempo that can be heard too) or 'its onsets'.  `notes` tell
@@ -168,7 +171,7 @@ def measure(
         elif guess is not None:
             why += f"; its length would be {guess.beats:g} beats of {guess.tempo_bpm:.1f} BPM"
         reasons.update(tempo_bpm=why, beats=why, swing=why)
-    hits: tuple[LoopHit, ...] = hits_of(two, rate_hz, onsets)
+    hits: tuple[LoopHit, ...] = hits_of(two, rate_hz, _at(onsets, hits_at_s), every=bool(hits_at_s))
     if not hits:
         reasons["hits"] = "nothing strikes in it"
     continuity = _continuity(two, rate_hz, onsets)
@@ -178,6 +181,12 @@ def measure(
         tempo_bpm=tempo, tempo_source=source, beats=beats, downbeat_s=float(downbeat_s), swing=swing, hits=hits,
         continuity=continuity, reasons=reasons, notes=claim.notes,
     )  # fmt: skip
+
+
+def _at(onsets: Onsets, times_s: Sequence[float]) -> Onsets:
+    """The onsets, or other times inside the sound in their place."""
+    inside = np.array([time_s for time_s in times_s if time_s < onsets.duration_s])
+    return replace(onsets, times_s=inside, strengths=np.ones(len(inside))) if len(inside) else onsets
 
 
 def _whole(beats: float) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.model.vocabulary import Intent, Kind, Rights, Role
+from dossier.model.vocabulary import Feel, Intent, Kind, Means, Rights, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,10 @@ class DrumFile:
     tempo_bpm: float | None = None
     origin: str = ""
     rights: Rights = "unknown"
+    means: Means | None = None  # how a loop is brought to the tempo
+    slices_s: tuple[float, ...] = ()  # where a loop is cut, in order; empty: at its own hits
+    feel: Feel = "own"
+    plays: Mapping[Role, float] = field(default_factory=dict)  # role -> a time in the slice that plays it, re-laid
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,13 @@ Role = Literal["kick", "snare", "clap", "rim", "closed-hat", "open-hat", "ride",
 Kind = Literal["loop", "one-shot"]
 Rights = Literal["own", "licensed", "cleared", "pending", "unknown"]
 Intent = Literal["forward", "level", "tucked"]
+Means = Literal["as it is", "repitch", "sliced", "stretch", "re-laid"]  # how a loop meets a tempo, gentle ones first
+Feel = Literal["own", "beat"]  # the swing that a sliced loop keeps, or is given
 Direction = Literal["fuller", "leaner", "as it is"]
 ApproachKind = Literal["loop", "one-shots", "either"]
 
 ROLES: tuple[Role, ...] = get_args(Role)
+MEANS: tuple[Means, ...] = get_args(Means)
 RIGHTS: tuple[Rights, ...] = get_args(Rights)
 INTENTS: tuple[Intent, ...] = get_args(Intent)
 

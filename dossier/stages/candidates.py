@@ -40,7 +40,7 @@ def measure_file(
     loop = None
     if hit.kind == "loop" and clip.duration_s <= LONGEST_LOOP_S:
         loop = loop_measure.measure(samples, clip.rate_hz, tempo_bpm=drum.tempo_bpm, tag_bpm=tags.tempo_bpm,
-                                    name=drum.file)  # fmt: skip
+                                    name=drum.file, hits_at_s=drum.slices_s)  # fmt: skip
     elif hit.kind == "loop":
         loop = _long_loop(samples, clip, drum, tags)
     found, root_notes = pitch.with_root(pitch.pitch(samples, clip.rate_hz), tags.root_note)
@@ -116,7 +116,8 @@ def read_drums(files: Sequence[DrumFile], memo: Memo) -> tuple[tuple[Drum, ...],
         measure = partial(
             measure_file, info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth, tags=tags
         )
-        measures = memo("measured", FileMeasures, measure, digest, file.kind, file.role, file.tempo_bpm, file.file)
+        measures = memo("measured", FileMeasures, measure, digest, file.kind, file.role, file.tempo_bpm, file.file,
+                        file.slices_s)  # fmt: skip
         clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
         return Drum(file=file, clip=clip, measures=measures, sha256=digest,
                     problems=(*info.notes, *measures.notes))  # fmt: skip

@@ -15,6 +15,8 @@ GROOVE = b"MThd\0\0\0\6\0\0\0\1\1\xe0MTrk\0\0\0\x0d\0\x99\x24\x64\x83\x60\x89\x2
 
 
 # Every key of beat.toml once, for a folder of `FILES` beside a folder refs/ that holds a.wav.
+LOOP = "[[drums]]\nfile = 'drums/loops/break_92bpm.wav'\n"
+
 GOOD_TOML = """
 title = "Night  Bus"
 artist = "The \\u202eInvented"
@@ -48,6 +50,13 @@ rights = "licensed"
 file = "drums/loops"
 kind = "loop"
 tempo = 92
+[[drums]]
+file = "drums/loops/break_92bpm.wav"
+tempo = 92
+means = "sliced"
+slices = [0.0, 0.33, 0.65]
+feel = "beat"
+plays = { kick = 0.0, "closed hat" = 0.4 }
 [[drums]]
 file = "drums/kick.wav"
 kind = "one shot"
@@ -255,6 +264,17 @@ BAD_TOML = (
             "drums[1].file", "is the same file as drums[0]; list it once"),
     bad("folder-twice", "[[drums]]\nfile = 'drums/loops'\n[[drums]]\nfile = 'drums/loops/'",
             "drums[1].file", "is the same folder as drums[0]"),
+    bad("loop-means", f"{LOOP}means = 'chopped'", "drums[0].means", "found 'chopped'; allowed: as it is"),
+    bad("loop-feel", f"{LOOP}feel = 'human'", "drums[0].feel", "found 'human'; allowed: beat, own"),
+    bad("loop-slices", f"{LOOP}slices = [0.0, -1]", "drums[0].slices[1]", "found -1; allowed: a number from 0 to 3600"),
+    bad("loop-slices-number", f"{LOOP}slices = 0.5", "drums[0].slices", "a list of numbers; put it in brackets: [...]"),
+    bad("loop-slices-none", f"{LOOP}slices = []", "drums[0].slices", "has 0 entries; allowed: 1 to 256"),
+    bad("loop-slices-fall", f"{LOOP}slices = [0.2, 0.9, 0.9]", "drums[0].slices[2]", "0.9 s after 0.9 s"),
+    bad("loop-slices-one-shot", f"{LOOP}kind = 'one-shot'\nslices = [0.1]", "drums[0].slices", "given for a one-shot"),
+    bad("loop-slices-folder", "[[drums]]\nfile = 'drums/loops'\nslices = [0.1]", "drums[0].slices",
+        "is given for a folder; it belongs to a single loop"),
+    bad("loop-plays", f"{LOOP}plays = {{ boom = 0.5 }}", "drums[0].plays.boom", "is not a role"),
+    bad("loop-plays-text", f"{LOOP}plays = {{ kick = 'first' }}", "drums[0].plays.kick", "found 'first'"),
     bad("drum-is-stem", "[[drums]]\nfile = 'stems/bass.wav'", "drums[0].file", "is a stem too (stems/bass.wav)"),
     bad("kit-role", "[kit]\nkik = 'drums/kick.wav'", "kit.kik", "did you mean 'kick'?"),
     bad("kit-missing", "[kit]\nkick = 'drums/kik.wav'", "kit.kick", "did you mean 'drums/kick.wav'?"),

@@ -325,3 +325,14 @@ def test_analytic_right_tags_are_believed_and_wrong_ones_not(groove: str, bpm: f
         wrong = measure.measure(samples, RATE_HZ, tag_bpm=bpm * ratio)
         assert wrong.tempo_source != "tag"
         assert "does not fit its sound" in wrong.notes[0]
+
+
+def test_told_cuts_take_the_place_of_found_hits() -> None:
+    """A loop whose cuts the user heard: every one is a hit with a role, faint or not; those past its end are not."""
+    samples, rate = soundfile.read(DATA / "loop_breakbeat.flac", always_2d=True)
+    found = measure.measure(samples, rate)
+    told = (0.0, 0.25, 0.476, 0.477 + 0.238, 1.9, 7.0)
+    cut = measure.measure(samples, rate, hits_at_s=told)
+    assert [hit.time_s for hit in cut.hits] == pytest.approx(told[:-1])
+    assert (cut.tempo_bpm, cut.downbeat_s) == (found.tempo_bpm, found.downbeat_s)
+    assert measure.measure(samples, rate, hits_at_s=(9.0,)).hits == found.hits  # none inside: they are found as ever
