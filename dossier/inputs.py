@@ -7,6 +7,7 @@ from pathlib import Path
 
 from dossier import __version__, audio, beatfile
 from dossier.archive.revisions import identity
+from dossier.audio import foreign
 from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import AudioError, BeatError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
@@ -48,6 +49,8 @@ def identity_of(beat: Beat) -> str:
     settings = {
         "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
     }  # fmt: skip
+    if any(path.suffix.lower() in foreign.SUFFIXES for _, _, path in listed):
+        settings["ffmpeg"] = foreign.ffmpeg() is not None  # what it reads is left out without it
     return identity(hashed, settings, __version__)
 
 

@@ -212,13 +212,13 @@ def test_a_groove_without_time_signature_has_the_beats_meter(tmp_path: Path) -> 
 
 
 def test_hidden_files_and_other_kinds_are_passed_over(tmp_path: Path) -> None:
-    others = ("stems/._bass.wav", "drums/.hidden/a.wav", "drums/__MACOSX/b.wav", "stems/notes.txt", "drums/a.m4a")
+    others = ("stems/._bass.wav", "drums/.hidden/a.wav", "drums/__MACOSX/b.wav", "stems/notes.txt", "drums/a.mid")
     fill(tmp_path / "x", *FILES, *others)
     beat = beatfile.load(tmp_path / "x")
     assert len(beat.stems) == 2
     assert len(beat.drums) == 3
     assert "passed over in stems: 1 file of other kinds (.txt)" in beat.notes
-    assert "passed over in drums: 1 file of other kinds (.m4a)" in beat.notes
+    assert "passed over in drums: 1 file of other kinds (.mid)" in beat.notes
 
 
 # --- which file, and what it is called

@@ -5,14 +5,25 @@ Evidence: analytic; what lies in the folders was put there by the test.
 
 from __future__ import annotations
 
+import re
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
+import imageio_ffmpeg
+import numpy as np
 import pytest
+import soundfile
+from small_beat import RATE, tone, write
 
-from dossier import beatfile
+from dossier import audio, beatfile, inputs
+from dossier.audio import foreign
 from dossier.beatfile.inputs import wanted
-from dossier.errors import BeatError
+from dossier.cache import Cache
+from dossier.errors import AudioError, BeatError
+from dossier.memo import Memo
 from dossier.model.beat import Given
+from dossier.stages import stems
 
 
 def files(folder: Path, *names: str) -> Path:
@@ -114,3 +125,121 @@ def test_a_start_is_in_seconds_or_a_bar(tmp_path: Path, head: str, start: str, s
     assert [(stem.file, stem.start_s) for stem in beatfile.load(beat).stems] == [
         ("stems/b.wav", pytest.approx(seconds)), ("stems/a.wav", None),
     ]  # fmt: skip
+
+
+def bext(path: Path, time_reference: int) -> None:
+    """Put a `bext` chunk before the format of a WAV file (EBU Tech 3285, section 2.3), all other fields empty."""
+    body = bytes(338) + time_reference.to_bytes(8, "little") + bytes(602 - 346)
+    raw = path.read_bytes()
+    riff = raw[:12] + b"bext" + len(body).to_bytes(4, "little") + body + raw[12:]
+    path.write_bytes(riff[:4] + (len(riff) - 8).to_bytes(4, "little") + riff[8:])
+
+
+def summed(folder: Path) -> stems.SummedStems:
+    return stems.sum_stems(beatfile.load(folder), Memo(Cache(folder.parent / "cache")))
+
+
+def test_time_references_say_where_stems_begin(tmp_path: Path) -> None:
+    """Cross-check of the chunk's layout: ffmpeg's writer; of the sum: the tone begins where it was laid."""
+    beat = tmp_path / "beat"
+    write(beat / "stems/bass.wav", 0.2 * tone(55, 6.0))
+    write(beat / "stems/lead.wav", 0.2 * tone(440, 2.0, 48_000), 48_000)
+    write(beat / "stems/pad.wav", 0.2 * tone(220, 4.0))
+    plain = summed(beat)
+    assert plain.notes == (
+        "The stems end at different times, from 2.00 s (stems/lead.wav) to 6.00 s (stems/bass.wav).",
+    )
+    bext(beat / "stems/bass.wav", 3600 * RATE)
+    subprocess.run(
+        [imageio_ffmpeg.get_ffmpeg_exe(), "-loglevel", "error", "-i", beat / "stems/lead.wav", "-write_bext", "1",
+         "-metadata", f"time_reference={3604 * 48_000}", beat / "lead.wav"], check=True,
+    )  # fmt: skip
+    (beat / "lead.wav").replace(beat / "stems/lead.wav")
+    assert audio.read_tags(beat / "stems/lead.wav").time_reference == 3604 * 48_000
+    found = summed(beat)
+    assert found.notes == (
+        "stems/lead.wav: starts at 4.00 s, by its time reference",
+        "stems/pad.wav: has no time reference, which others have; it is laid at 0 s",
+        "The stems end at different times, from 4.00 s (stems/pad.wav) to 6.00 s (stems/lead.wav).",
+    )
+    assert [entry.start_s for entry in found.inputs] == [0.0, 4.0, 0.0]
+    lead = found.samples[:, 0]
+    level = [float(np.abs(np.fft.rfft(lead[at * RATE : (at + 1) * RATE]))[440]) for at in range(6)]
+    assert max(level[:4]) < 0.01 * min(level[4:])
+    (beat / "beat.toml").write_text('tempo = 120\n[[stems]]\nfile = "stems/lead.wav"\nstart = "bar 2"\n')
+    assert summed(beat).notes[0] == "stems/lead.wav: starts at 2.00 s, as beat.toml says"
+
+
+def test_time_references_of_different_days_are_not_believed(tmp_path: Path) -> None:
+    for name, hours in (("a", 1), ("b", 22)):
+        write(tmp_path / f"beat/stems/{name}.wav", 0.2 * tone(220, 3.0))
+        bext(tmp_path / f"beat/stems/{name}.wav", hours * 3600 * RATE)
+    found = summed(tmp_path / "beat")
+    assert len(found.samples) == 3 * RATE
+    assert found.notes == ("The stems' time references lie 1260 minutes apart, as of several songs: not used.",)
+
+
+# ------------------------------------------------------------------ what libsndfile cannot read
+
+
+@pytest.fixture
+def encoder(monkeypatch: pytest.MonkeyPatch) -> str:
+    """ffmpeg as the test environment installs it, for the program too."""
+    program: str = imageio_ffmpeg.get_ffmpeg_exe()
+    monkeypatch.setattr(foreign, "ffmpeg", lambda: program)
+    return program
+
+
+@pytest.mark.parametrize(("name", "codec", "kind"), [
+    ("a.m4a", "aac", "MPEG-4"), ("a.caf", "alac", "CAF"), ("a.caf", "pcm_s24le", "CAF"), ("a.aac", "aac", "AAC"),
+    ("a.wma", "wmav2", "Windows Media"), ("a.wv", "wavpack", "WavPack"), ("a.w64", "pcm_s24le", "W64"),
+    ("a.mka", "flac", "Matroska"),
+])  # fmt: skip
+def test_other_formats_are_read(encoder: str, tmp_path: Path, name: str, codec: str, kind: str) -> None:
+    """Cross-check: ffmpeg's encoders; the tone comes back at its level, to the ripple of a lossy codec (0.2 dB)."""
+    write(tmp_path / "tone.wav", np.stack([0.5 * tone(440, 3.0), 0.25 * tone(660, 3.0)], axis=1))
+    command = [encoder, "-loglevel", "error", "-i", tmp_path / "tone.wav", "-c:a", codec, tmp_path / name]
+    subprocess.run(command, check=True)
+    info = audio.read_info(tmp_path / name, shown_as=name)
+    assert info.header.container == kind
+    assert audio.probe(tmp_path / name, shown_as=name).rate_hz == info.clip.rate_hz == RATE
+    assert info.clip.duration_s == pytest.approx(3.0, abs=0.1)
+    middle = np.abs(np.fft.rfft(info.clip.samples[RATE // 2 : RATE // 2 + RATE].T)) * 2 / RATE
+    assert 20 * np.log10([middle[0, 440] / 0.5, middle[1, 660] / 0.25]) == pytest.approx([0, 0], abs=0.2)
+    assert info.notes == ()
+
+
+def test_without_ffmpeg_a_stem_is_left_out_and_named_and_the_next_build_with_it_is_another(
+    encoder: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    beat = tmp_path / "beat"
+    write(beat / "stems/bass.wav", 0.2 * tone(55, 3.0))
+    subprocess.run([encoder, "-loglevel", "error", "-i", beat / "stems/bass.wav", beat / "stems/pad.m4a"], check=True)
+    whole, identity = summed(beat), inputs.identity_of(beatfile.load(beat))
+    monkeypatch.setattr(foreign, "ffmpeg", lambda: None)
+    less = summed(beat)
+    assert [entry.file for entry in whole.inputs if entry.used] == ["stems/bass.wav", "stems/pad.m4a"]
+    assert [(entry.file, entry.used) for entry in less.inputs] == [("stems/bass.wav", True), ("stems/pad.m4a", False)]
+    assert less.notes[0].startswith("stems/pad.m4a: is MPEG-4 audio, which is read through ffmpeg, and ffmpeg is not ")
+    assert inputs.identity_of(beatfile.load(beat)) != identity
+    (beat / "stems/bass.wav").unlink()
+    with pytest.raises(BeatError, match=r"stems/pad\.m4a: is MPEG-4 audio"):
+        summed(beat)
+
+
+@pytest.mark.parametrize(("name", "change", "words"), [
+    ("cut.aiff", lambda raw: raw[:30], "its header breaks off or makes no sense: the file was cut short"),
+    ("cut.wav", lambda raw: raw[:30], "its header breaks off"),
+    ("rifx.wav", lambda raw: b"RIFX" + raw[4:], "its header of its RIFX form, big-endian, breaks off"),
+    ("packed.wav", lambda raw: raw[:20] + b"\xff\0" + raw[22:], "it holds AAC, not plain samples"),
+    ("cut.m4a", lambda raw: b"\0\0\0\x1cftypM4A " + raw, "is MPEG-4 audio, which is read through ffmpeg"),
+])  # fmt: skip
+def test_errors_say_what_a_file_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, change: Callable[[bytes], bytes], words: str
+) -> None:
+    monkeypatch.setattr(foreign, "ffmpeg", lambda: None)
+    soundfile.write(tmp_path / "x", tone(440, 0.1), RATE, format="AIFF" if name.endswith("aiff") else "WAV")
+    (tmp_path / name).write_bytes(change((tmp_path / "x").read_bytes()))
+    with pytest.raises(AudioError, match=re.escape(words)) as raised:
+        audio.read(tmp_path / name, shown_as=name)
+    assert str(raised.value).startswith(f"{name}: ")

@@ -21,12 +21,12 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio import inspect
+from dossier.audio import foreign, inspect
 from dossier.audio.inspect import Decoded, Header, ReadInfo
 from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain
 from dossier.audio.tags import read_tags
@@ -51,7 +51,10 @@ _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the processor's cache 
 _SETTLED_S = 2.0  # a younger file may change again without its times showing it
 _digests: dict[tuple[int, ...], str] = {}
 _NO_LENGTH = 2**62  # libsndfile reports at least this many frames where the header gives no length
-_CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLAC": "FLAC", "MP3": "MP3", "OGG": "Ogg"}
+_CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLAC": "FLAC", "MP3": "MP3", "OGG": "Ogg",
+               "W64": "W64", "CAF": "CAF"}  # fmt: skip
+# Format tags of packed sound in a WAV file (mmreg.h, from memory).
+_PACKED = {0x0050: "MPEG layer II", 0x0055: "MP3", 0x00FF: "AAC", 0x0161: "Windows Media", 0x0162: "Windows Media"}
 
 
 def read(path: Path, *, shown_as: str) -> Clip:
@@ -69,8 +72,8 @@ def read(path: Path, *, shown_as: str) -> Clip:
 def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     """As `read`, with notes on damage, a downmix, clipping, DC and silence."""
     shown = printable(shown_as)
-    with _opened(path, shown) as (file, said):
-        header = _header(file, shown)
+    with _opened(path, shown) as (file, said, kind):
+        header = _header(file, kind, shown)
         inspect.check_claim(header, shown)
         log = file.extra_info
         decoded = _decode(file, header, shown)
@@ -84,39 +87,78 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
 def probe(path: Path, *, shown_as: str) -> Header:
     """The header alone: rate, channels, frames, subtype.  Nothing is decoded; errors as in `read`."""
     shown = printable(shown_as)
-    with _opened(path, shown) as (file, _):
-        header = _header(file, shown)
+    with _opened(path, shown, whole=False) as (file, _, kind):
+        header = _header(file, kind, shown)
     inspect.check_claim(header, shown)
     return header
 
 
 @contextmanager
-def _opened(path: Path, shown: str) -> Iterator[tuple[soundfile.SoundFile, list[str]]]:
-    """The decoder of a file that passed `format_of`, and its complaints, complete after the block."""
+def _opened(
+    path: Path, shown: str, *, whole: bool = True
+) -> Iterator[tuple[soundfile.SoundFile, list[str], str | None]]:
+    """The decoder of a file that passed `format_of`, its complaints, complete after the block, and the format if
+    ffmpeg had to read it.
+    """
     import soundfile as sf
 
     kind = format_of(path, shown_as=shown)
-    with decoder_quiet(kind.startswith("MP3")) as said:
-        try:
-            file = sf.SoundFile(path if os.name == "nt" else os.fsencode(path))
-        except sf.LibsndfileError as error:
-            what = f"looks like {kind} but cannot be decoded ({_reason(error)})" if kind != "MP3?" else "is not audio"
-            raise AudioError(f"{shown}: {what}; {EXPORT}") from None
-        except (OSError, TypeError, ValueError, RuntimeError) as error:
-            raise AudioError(f"{shown}: cannot be opened ({type(error).__name__}); {EXPORT}") from None
-        with file:
-            yield file, said
+    own = kind in _CONTAINERS.values() or kind == "MP3?"
+    if own:
+        with decoder_quiet(kind.startswith("MP3")) as said:
+            try:
+                file = sf.SoundFile(path if os.name == "nt" else os.fsencode(path))
+            except sf.LibsndfileError as error:
+                why = _reason(path, kind, error, shown)
+                own = why is not None
+                if own:
+                    what = f"looks like {kind} but cannot be decoded ({why})" if kind != "MP3?" else "is not audio"
+                    raise AudioError(f"{shown}: {what}; {EXPORT}") from None
+            except (OSError, TypeError, ValueError, RuntimeError) as error:
+                raise AudioError(f"{shown}: cannot be opened ({type(error).__name__}); {EXPORT}") from None
+            if own:
+                with file:
+                    yield file, said, None
+    if not own:
+        with foreign.decoded(path, kind, shown, whole=whole) as (out, complaints), sf.SoundFile(out) as file:
+            yield file, complaints, kind
 
 
-def _reason(error: soundfile.LibsndfileError) -> str:
-    if "regular file" in error.error_string:  # libsndfile's words for a stream in which it finds no frame
+def _reason(path: Path, kind: str, error: soundfile.LibsndfileError, shown: str) -> str | None:
+    """Why libsndfile cannot decode a file; None where ffmpeg may."""
+    told = str(error.error_string).rstrip(".").removeprefix("Error : ")
+    if kind == "CAF" and "unsupported encoding" in told:
+        return None
+    packed = _PACKED.get(_wave_format(path, shown)) if kind == "WAV" else None
+    if packed is not None:
+        return None if foreign.ffmpeg() else f"it holds {packed}, not plain samples; ffmpeg, if installed, may read it"
+    if "regular file" in told:  # libsndfile's words for a stream in which it finds no frame
         return "no audio frame found"
-    if "SF_INFO" in error.error_string:
+    if "SF_INFO" in told:
         return "its header gives an impossible sample rate or channel count"
-    return str(error.error_string).rstrip(".").removeprefix("Error : ")
+    if any(word in told for word in ("internal error", "Malformed", "chunk marker", "Channel count is zero")):
+        big = " of its RIFX form, big-endian," if _starts(path, shown)[:4] == b"RIFX" else ""
+        return f"its header{big} breaks off or makes no sense: the file was cut short, or is no plain {kind}"
+    return told
 
 
-def _header(file: soundfile.SoundFile, shown: str) -> Header:
+def _starts(path: Path, shown: str) -> bytes:
+    with open_plain(path, shown_as=shown) as file:
+        return file.read(512)
+
+
+def _wave_format(path: Path, shown: str) -> int:
+    """The format tag of a WAV file whose `fmt ` chunk is near the start, else 0."""
+    head = _starts(path, shown)
+    at = head.find(b"fmt ")
+    order: Literal["little", "big"] = "big" if head[:4] == b"RIFX" else "little"
+    return int.from_bytes(head[at + 8 : at + 10], order) if 0 < at <= len(head) - 10 else 0
+
+
+def _header(file: soundfile.SoundFile, kind: str | None, shown: str) -> Header:
+    """What a file says of itself; `kind` is its format where ffmpeg read it."""
+    if kind is not None:
+        return Header(container=kind, subtype=kind, rate_hz=file.samplerate, channels=file.channels, frames=None)
     container = _CONTAINERS.get(file.format)
     if container is None:
         raise AudioError(f"{shown}: is audio of a kind that is not read ({file.format}); {EXPORT}")

@@ -38,6 +38,7 @@ _BIT_DEPTHS = {
 }  # fmt: skip
 # libsndfile's log of a chunk that is longer than the file: 'data : 192000 (should be 96000)'.
 _CUT_CHUNK = re.compile(r"^\s*(?:data|SSND)\s*:\s*(\d+) \(should be (\d+)\)", re.MULTILINE)
+DAMAGE = "ffmpeg found damage"
 _STREAMED_BYTES = 0x7FFFF000  # larger chunk sizes are placeholders from programs that write into a pipe
 
 
@@ -45,7 +46,7 @@ _STREAMED_BYTES = 0x7FFFF000  # larger chunk sizes are placeholders from program
 class Header:
     """What a file says of itself, not yet checked against its content."""
 
-    container: str  # "WAV" | "AIFF" | "FLAC" | "MP3" | "Ogg"
+    container: str  # a value of `sniff.SUFFIX_FORMATS`
     subtype: str  # as libsndfile names it: "PCM_24", "FLOAT", "MPEG_LAYER_III", ...
     rate_hz: int
     channels: int
@@ -136,6 +137,8 @@ def damage(path: Path, header: Header, decoded: Decoded, log: str, said: list[st
         return [f"is cut short or damaged: its header promises {seconds:.2f} s; {here} could be read"]
     if header.container == "Ogg" and not _ends_properly(path, shown):
         return [f"is cut short: its last Ogg page does not end the stream; {here} were read"]
+    if said == [DAMAGE]:
+        return [f"is damaged: ffmpeg stumbled over it; {here} were read"]
     if said:
         return ["holds bytes that are no MP3 audio, a foreign tag or damage; the decoder skipped them"]
     return []

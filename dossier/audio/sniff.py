@@ -26,15 +26,21 @@ from dossier.names import printable
 
 SUFFIX_FORMATS = {
     ".wav": "WAV", ".wave": "WAV", ".aif": "AIFF", ".aiff": "AIFF", ".aifc": "AIFF", ".flac": "FLAC", ".mp3": "MP3",
-    ".ogg": "Ogg", ".oga": "Ogg", ".opus": "Ogg",
+    ".ogg": "Ogg", ".oga": "Ogg", ".opus": "Ogg", ".rf64": "WAV", ".bwf": "WAV", ".w64": "W64", ".caf": "CAF",
+    ".m4a": "MPEG-4", ".m4b": "MPEG-4", ".mp4": "MPEG-4", ".aac": "AAC", ".wv": "WavPack", ".wma": "Windows Media",
+    ".mka": "Matroska", ".webm": "Matroska",
 }  # fmt: skip
 EXPORT = "export it again as wav, aiff, flac, mp3 or ogg"
 MAX_FILE_BYTES = 8 * 2**30  # half an hour of 16 channels at 48 kHz in 64 bit is 10 GiB; nothing of use is larger
 
+# First bytes of what is decoded, at which offset.  The first twelve of W64 are a GUID's (from memory).
+_KNOWN = (
+    (0, b"fLaC", "FLAC"), (0, b"OggS", "Ogg"), (0, b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb", "W64"), (0, b"caff", "CAF"),
+    (4, b"ftyp", "MPEG-4"), (0, b"wvpk", "WavPack"), (0, b"\x30\x26\xb2\x75", "Windows Media"),
+    (0, b"\x1aE\xdf\xa3", "Matroska"),
+)  # fmt: skip
 # What is often mistaken for a usable file: (offset, first bytes, what it is).
 _STRANGERS = (
-    (4, b"ftyp", "an MPEG-4 file (m4a, mp4)"), (0, b"caff", "a CAF file"), (0, b"wvpk", "a WavPack file"),
-    (0, b"\x30\x26\xb2\x75", "a Windows Media file"), (0, b"\x1aE\xdf\xa3", "a Matroska or WebM file"),
     (0, b"PK\x03\x04", "a zip archive"), (0, b"\x1f\x8b", "a gzip archive"), (0, b"%PDF", "a PDF document"),
     (0, b"MThd", "a MIDI file"), (0, b"\x89PNG", "a picture"), (0, b"\xff\xd8\xff", "a picture"),
     (0, b"\x7fELF", "a program"), (0, b"MZ", "a program"), (0, b"\0\0\0\0", "a file that starts with zeros"),
@@ -55,7 +61,7 @@ def open_plain(path: Path, *, shown_as: str) -> io.BufferedReader:
 
 
 def format_of(path: Path, *, shown_as: str) -> str:
-    """Format by the first bytes: "WAV", "AIFF", "FLAC", "Ogg", "MP3" or, only for a name in .mp3, "MP3?".
+    """Format by the first bytes: a value of `SUFFIX_FORMATS` or, only for a name in .mp3, "MP3?".
 
     Raises AudioError: not a plain file, unreadable, empty, or of no known format.
     """
@@ -76,10 +82,9 @@ def format_of(path: Path, *, shown_as: str) -> str:
         return "WAV"
     if head[:4] == b"FORM" and head[8:12] in (b"AIFF", b"AIFC"):
         return "AIFF"
-    if head[:4] == b"fLaC":
-        return "FLAC"
-    if head[:4] == b"OggS":
-        return "Ogg"
+    for offset, magic, kind in _KNOWN:
+        if head[offset : offset + len(magic)] == magic:
+            return kind
     if head[:3] == b"ID3":
         return "FLAC" if suffix == ".flac" else "MP3"
     for offset, magic, what in _STRANGERS:
@@ -87,6 +92,8 @@ def format_of(path: Path, *, shown_as: str) -> str:
             raise AudioError(f"{shown_as}: is not audio that can be read but {what}; {EXPORT}")
     if _starts_a_frame(head):
         return "MP3"
+    if head[0] == 0xFF and head[1] & 0xF6 == 0xF0:  # ADTS: sync, layer 0 (ISO/IEC 13818-7, 6.2; from memory)
+        return "AAC"
     if suffix == ".mp3" and not _is_text(head):
         return "MP3?"
     # Not a word of what it holds: it may be a private file that a link leads to, and this message reaches the page.

@@ -1,8 +1,9 @@
 """What a file's tags say of tempo, key and root note, by open standards; tempo and root as tags of a WAV file.
 
 It reads TBPM and TKEY of ID3v2 in MP3, WAV and AIFF (ID3v2.3, section 4.2.1), the Vorbis comments BPM and KEY in FLAC
-and Ogg, the unity note of the RIFF chunk `smpl` (Multimedia Programming Interface and Data Specifications 1.0, 1991)
-and the base note of the AIFF chunk `INST` (AIFF 1.3, 1989).  Field offsets are from memory (MEM).
+and Ogg, the unity note of the RIFF chunk `smpl` (Multimedia Programming Interface and Data Specifications 1.0, 1991),
+the time reference of the chunk `bext` (EBU Tech 3285, Broadcast Wave Format, version 2, 2011) and the base note of the
+AIFF chunk `INST` (AIFF 1.3, 1989).  Field offsets are from memory (MEM).
 
 Tags are claims of strangers: nothing here raises for what they hold.  A value that no music has is left out and noted.
 """
@@ -27,6 +28,7 @@ LOWEST_BPM, HIGHEST_BPM = 20.0, 400.0  # common practice, no source
 MAX_TAG_BYTES = 16 * 2**20  # a picture or two
 MAX_TEXT_BYTES = 256  # of a frame: a longer one holds no tempo, and is not unpacked
 MAX_CHUNKS = 1_000
+_TIME_AT = slice(338, 346)  # after description, originator, its reference, date and time: 256 + 32 + 32 + 10 + 8
 _ROOT_AT = {"smpl": slice(12, 16), "INST": slice(0, 1)}
 _FRAMES = {"TBPM": "BPM", "TKEY": "KEY", "TBP": "BPM", "TKE": "KEY"}
 
@@ -43,6 +45,7 @@ def read_tags(path: Path, *, shown_as: str = "") -> Tags:
     form = format_of(path, shown_as=shown)
     notes: list[str] = []
     root: int | None = None
+    time: int | None = None
     texts: dict[str, str] = {}
     try:
         with open_plain(path, shown_as=shown) as file:
@@ -50,17 +53,19 @@ def read_tags(path: Path, *, shown_as: str = "") -> Tags:
                 for name, body, order in _chunks(file):
                     if name == "id3 ":
                         texts |= _id3(body)
+                    elif name == "bext":
+                        time = int.from_bytes(body[_TIME_AT], order) if len(body) >= _TIME_AT.stop else None
                     else:
                         at = _ROOT_AT[name]
                         root = _root(name, int.from_bytes(body[at], order), notes)
             elif form.startswith("MP3"):
                 texts = _id3(file.read(MAX_TAG_BYTES)) if file.peek(3)[:3] == b"ID3" else {}
-            else:
+            elif form in ("FLAC", "Ogg"):
                 texts = _comments(file.read(MAX_TAG_BYTES))
     except OSError as error:
         raise AudioError(f"{shown}: its tags cannot be read ({error.strerror or type(error).__name__})") from None
     return Tags(tempo_bpm=_tempo(texts.get("BPM"), notes), key=_key(texts.get("KEY"), notes), root_note=root,
-                notes=tuple(notes))  # fmt: skip
+                notes=tuple(notes), time_reference=time)  # fmt: skip
 
 
 def tag_chunks(*, tempo_bpm: float | None, root_note: int | None, rate_hz: int) -> bytes:
@@ -91,8 +96,8 @@ def _chunks(file: io.BufferedReader) -> Iterator[tuple[str, bytes, Literal["litt
     for _ in range(MAX_CHUNKS):
         head = file.read(8)
         start, size, name = file.tell(), int.from_bytes(head[4:], order), head[:4].decode("latin-1")
-        if name in _ROOT_AT or name.lower() == "id3 ":
-            yield name if name in _ROOT_AT else "id3 ", file.read(min(size, MAX_TAG_BYTES)), order
+        if name in (*_ROOT_AT, "bext") or name.lower() == "id3 ":
+            yield name if name.lower() != "id3 " else "id3 ", file.read(min(size, MAX_TAG_BYTES)), order
         if start + size >= end:
             return
         file.seek(start + size + size % 2)

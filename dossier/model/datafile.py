@@ -68,6 +68,7 @@ class InputFile:
     integrated_lufs: float | None = None
     true_peak_dbtp: float | None = None
     used: bool = True  # False: could not be read, see warnings
+    start_s: float = 0.0  # of a stem: where it begins in the music
 
 
 @dataclass(frozen=True, slots=True)

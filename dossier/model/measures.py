@@ -224,6 +224,7 @@ class Tags:
     key: str | None = None  # "D minor"
     root_note: int | None = None  # MIDI note, 1-127
     notes: tuple[str, ...] = ()  # what they state that cannot be
+    time_reference: int | None = None  # of the first sample, in samples since midnight
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ What a stage measures, `dossier.decide` judges; `dossier.pipeline` calls the sta
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from dossier import audio
 from dossier.cache import Cache
@@ -41,7 +42,8 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
     say("reading stems")
     files = Memo(cache)
     summed = stems.sum_stems(beat, files)
-    heard = files.within([(entry.file, entry.sha256, entry.gain_db) for entry in summed.inputs])
+    beat = replace(beat, stems=tuple(stem for stem, _ in summed.stems))
+    heard = files.within([(entry.file, entry.sha256, entry.gain_db, entry.start_s) for entry in summed.inputs])
     say("measuring the instrumental")
     measured = music.measure_music(beat, summed, heard)
     conditions = music.conditions_of(beat)

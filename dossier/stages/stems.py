@@ -1,17 +1,21 @@
 """Stems: summed one after the other, so that memory grows with the song and not with its stems.
 
 A stem that is needed on its own later (the bass, a stem that is lowered to see what would change) is read again.
+A stem begins where beat.toml says.  Otherwise its time reference says (EBU Tech 3285: samples since midnight), from the
+earliest one on; without one it begins at 0.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
 from dossier import audio
+from dossier.audio.foreign import NoDecoderError
 from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import loudness, low_band
 from dossier.memo import Memo
@@ -23,63 +27,111 @@ from dossier.parallel import thread_map
 
 LOWEST_HZ, LOW_HZ = 20.0, 250.0  # lower end of the sub zone, upper end of the bass zone
 LEAST_RATE_HZ = 44_100
+LONGEST_APART_S = 1_800.0  # time references further apart belong to several songs; as long as any track may be
+SAME_END_S = 0.05  # ends of exports that were meant to be the same
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SummedStems:
-    """The instrumental, and where it came from."""
+    """The instrumental, and where it came from; stems know where they begin."""
 
     samples: Samples  # (frames, 2)
     rate_hz: int
     stems: tuple[tuple[Stem, StemMeasures], ...]
     inputs: tuple[InputFile, ...]
+    remarks: tuple[str, ...]  # on what was left out, and on starts and ends
 
     @property
     def notes(self) -> tuple[str, ...]:
-        return tuple(f"{stem.file}: {note}" for stem, measures in self.stems for note in measures.notes)
+        own = (f"{stem.file}: {note}" for stem, measures in self.stems for note in measures.notes)
+        return (*self.remarks, *own)
 
 
 def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
     """Sum the stems at the rate that most of them have (44.1 kHz and up before lower ones).
 
-    Raises `BeatError` naming every stem that cannot be read: without it the instrumental would be another one.
+    Raises `BeatError` naming every stem that cannot be read: without it the instrumental would be another one.  What
+    only a missing decoder could read is left out and named, as long as a stem remains.
     """
     problems: list[Problem] = []
     rates: Counter[int] = Counter()
     digests: list[str] = []
+    found: list[tuple[Stem, float | None]] = []
+    missing: list[tuple[Stem, str]] = []
     for stem in beat.stems:
         try:
-            rates[audio.probe(stem.path, shown_as=stem.file).rate_hz] += 1
+            rate = audio.probe(stem.path, shown_as=stem.file).rate_hz
+            time = audio.read_tags(stem.path, shown_as=stem.file).time_reference
             digests.append(audio.sha256(stem.path))
+        except NoDecoderError as error:
+            missing.append((stem, str(error)))
         except AudioError as error:
             problems.append(Problem(beat.folder.name, "", str(error)))
-    if problems:
-        raise BeatError(problems)
+        else:
+            rates[rate] += 1
+            found.append((stem, None if time is None else time / rate))
+    if problems or not found:
+        raise BeatError(problems + [Problem(beat.folder.name, "", why) for _, why in missing])
+    placed, remarks = _placed(found)
     rate = max(rates, key=lambda hz: (hz >= LEAST_RATE_HZ, rates[hz], hz))
-    told = [(stem.file, digest, stem.gain_db) for stem, digest in zip(beat.stems, digests, strict=True)]
-    samples, measures = memo("heard", tuple[Samples, tuple[StemMeasures, ...]], partial(_sum, beat, rate), told, rate)
-    stems = tuple(zip(beat.stems, measures, strict=True))
+    told = [(stem.file, digest, stem.gain_db, stem.start_s) for stem, digest in zip(placed, digests, strict=True)]
+    summing = partial(_sum, beat.folder.name, placed, rate)
+    samples, measures = memo("heard", tuple[Samples, tuple[StemMeasures, ...]], summing, told, rate)
+    stems = tuple(zip(placed, measures, strict=True))
     inputs = tuple(
         InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
                   duration_s=one.duration_s, sample_rate_hz=one.rate_hz, channels=one.channels, gain_db=stem.gain_db,
-                  integrated_lufs=one.integrated_lufs, true_peak_dbtp=one.true_peak_dbtp)
+                  start_s=stem.start_s or 0.0, integrated_lufs=one.integrated_lufs, true_peak_dbtp=one.true_peak_dbtp)
         for (stem, one), digest in zip(stems, digests, strict=True)
     )  # fmt: skip
-    return SummedStems(samples=samples, rate_hz=rate, stems=stems, inputs=inputs)
+    left_out = tuple(
+        InputFile(file=stem.file, sha256="", kind="stem", rights=stem.rights, origin=stem.origin, used=False)
+        for stem, _ in missing
+    )
+    remarks = [*(why for _, why in missing), *remarks, *_unequal_ends(stems)]
+    return SummedStems(samples=samples, rate_hz=rate, stems=stems, inputs=inputs + left_out, remarks=tuple(remarks))
+
+
+def _placed(found: Sequence[tuple[Stem, float | None]]) -> tuple[list[Stem], list[str]]:
+    """Stems with the start that each has, and remarks, from the times in seconds that their time references give."""
+    times = [time for stem, time in found if stem.start_s is None and time is not None]
+    first, remarks = min(times, default=0.0), []
+    apart = max(times, default=0.0) - first
+    if apart > LONGEST_APART_S:
+        remarks.append(f"The stems' time references lie {apart / 60:.0f} minutes apart, as of several songs: not used.")
+    stems = []
+    for stem, time in found:
+        start, why = stem.start_s, "as beat.toml says"
+        if start is None and time is not None and apart <= LONGEST_APART_S:
+            start, why = time - first, "by its time reference"
+        elif start is None and 0.0 < apart <= LONGEST_APART_S:
+            remarks.append(f"{stem.file}: has no time reference, which others have; it is laid at 0 s")
+        if start:
+            remarks.append(f"{stem.file}: starts at {start:.2f} s, {why}")
+        stems.append(replace(stem, start_s=start or 0.0))
+    return stems, remarks
+
+
+def _unequal_ends(stems: Sequence[tuple[Stem, StemMeasures]]) -> list[str]:
+    ends = sorted(((stem.start_s or 0.0) + one.duration_s, stem.file) for stem, one in stems)
+    (first, early), (last, late) = ends[0], ends[-1]
+    if last - first <= SAME_END_S:
+        return []
+    return [f"The stems end at different times, from {first:.2f} s ({early}) to {last:.2f} s ({late})."]
 
 
 def read_stem(stem: Stem, rate_hz: int, *, gain: bool = True) -> Samples:
     """A stem's sound, `(frames, 2)`, at the beat's rate and, where wanted, its gain."""
-    return _at_rate(audio.read_info(stem.path, shown_as=stem.file), stem.gain_db if gain else 0.0, rate_hz)
+    return _laid(audio.read_info(stem.path, shown_as=stem.file), stem, rate_hz, gain=gain)
 
 
-def _sum(beat: Beat, rate_hz: int) -> tuple[Samples, tuple[StemMeasures, ...]]:
+def _sum(where: str, stems: Sequence[Stem], rate_hz: int) -> tuple[Samples, tuple[StemMeasures, ...]]:
     total: Samples = np.zeros((0, 2), dtype=np.float32)
     found: list[StemMeasures] = []
     problems: list[Problem] = []
-    for one in thread_map(partial(_measure, rate_hz=rate_hz), beat.stems):
+    for one in thread_map(partial(_measure, rate_hz=rate_hz), stems):
         if isinstance(one, AudioError):
-            problems.append(Problem(beat.folder.name, "", str(one)))
+            problems.append(Problem(where, "", str(one)))
             continue
         measured, samples = one
         found.append(measured)
@@ -97,7 +149,7 @@ def _measure(stem: Stem, *, rate_hz: int) -> tuple[StemMeasures, Samples] | Audi
         info = audio.read_info(stem.path, shown_as=stem.file)
     except AudioError as error:
         return error
-    samples = _at_rate(info, stem.gain_db, rate_hz)
+    samples = _laid(info, stem, rate_hz)
     own = loudness.measure(samples, rate_hz)
     low, low_rate_hz = low_band.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
     low_energy = float((low**2).sum()) * rate_hz / low_rate_hz
@@ -111,6 +163,10 @@ def _measure(stem: Stem, *, rate_hz: int) -> tuple[StemMeasures, Samples] | Audi
     ), samples  # fmt: skip
 
 
-def _at_rate(info: audio.ReadInfo, gain_db: float, rate_hz: int) -> Samples:
+def _laid(info: audio.ReadInfo, stem: Stem, rate_hz: int, *, gain: bool = True) -> Samples:
+    """A stem at the beat's rate, from the start of the music on."""
     samples = np.asarray(audio.to_stereo(audio.resample(info.clip, rate_hz).samples), dtype=np.float32)
-    return samples * np.float32(10.0 ** (gain_db / 20.0)) if gain_db else samples
+    if gain and stem.gain_db:
+        samples = samples * np.float32(10.0 ** (stem.gain_db / 20.0))
+    before = round((stem.start_s or 0.0) * rate_hz)
+    return np.concatenate([np.zeros((before, 2), np.float32), samples]) if before else samples
