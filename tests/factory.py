@@ -118,11 +118,12 @@ def dossier(slug: str = "lantern-market", *, seed: int = 1, bars: int = 4, **val
             integrated_lufs=round(-20.0 - 2.0 * place, 1),
             peak_to_loudness_db=round(19.2 + 2.0 * place, 1),
             audible_share=round(0.72 - 0.05 * place, 3),
-            target_share=0.7,
+            level_lu=-9.0 - place,
+            usual_lu=(-12.0, -7.0),
             lift_lu=round(1.4 - place, 1),
             overlap=0.08,
             gain_db=gains.get(role, gain),
-            bounded=False,
+            gain_range_db=(gain - 2.0, gain + 1.0),
             advice=f"Set the {role.replace('-', ' ')} by ear from here.",
         )
         for place, (role, file, gain) in enumerate(drums)

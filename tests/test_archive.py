@@ -236,12 +236,12 @@ def test_a_kept_file_of_format_1_is_read() -> None:
 
 
 def test_an_older_format_is_lifted_step_by_step(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(dataformat, "FORMAT_VERSION", 3)
-    monkeypatch.setitem(dataformat.UPGRADES, 1, lambda tree: tree | {"beat": tree["beat"] | {"title": "by 1"}})
+    monkeypatch.setattr(dataformat, "FORMAT_VERSION", 4)
+    monkeypatch.setitem(dataformat.UPGRADES, 2, lambda tree: tree | {"beat": tree["beat"] | {"title": "by 2"}})
     monkeypatch.setitem(
-        dataformat.UPGRADES, 2, lambda tree: tree | {"beat": tree["beat"] | {"title": tree["beat"]["title"] + ", 2"}}
+        dataformat.UPGRADES, 3, lambda tree: tree | {"beat": tree["beat"] | {"title": tree["beat"]["title"] + ", 3"}}
     )
-    assert read_data(encode(factory.dossier())).beat.title == "by 1, 2"
+    assert read_data(encode(factory.dossier())).beat.title == "by 2, 3"
 
 
 def test_a_newer_format_is_named_and_passed_over(tmp_path: Path) -> None:

@@ -27,8 +27,29 @@ from dossier.model.vocabulary import ROLES, ZONE_KEYS
 
 T = TypeVar("T")
 
+
+def _levels_against_the_music(tree: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 knew no usual levels, and listed sections' gains beside the parts."""
+    balance, music = tree["balance"], tree["instrumental"].get("integrated_lufs")
+    bars = {section["name"]: section for section in tree["instrumental"]["sections"]}
+
+    def part(old: dict[str, Any]) -> dict[str, Any]:
+        ends, loud = (old.get("gain_low_db"), old.get("gain_high_db")), old["integrated_lufs"]
+        sections = [
+            {"name": one["name"], "intent": one["intent"], "gain_db": one["gains_db"][old["id"]],
+             "first_bar": bars[one["name"]]["first_bar"], "bars": bars[one["name"]]["bars"]}
+            for one in balance.get("sections", ()) if old["id"] in one["gains_db"] and one["name"] in bars
+        ]  # fmt: skip
+        return old | {
+            "level_lu": None if loud is None or music is None else loud + old["gain_db"] - music, "usual_lu": None,
+            "gain_range_db": None if None in ends else ends, "sections": sections,
+        }  # fmt: skip
+
+    return tree | {"balance": balance | {"parts": [part(old) for old in balance["parts"]]}}
+
+
 # From version n to n + 1, on plain objects as they stand in the file.  Version 1 is the first.
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _levels_against_the_music}
 
 _VERSION = re.compile(rb'\s*\{\s*"format_version"\s*:\s*(\d{1,9})\s*[,}]')
 _WIDTH = 118
@@ -83,7 +104,7 @@ def decode(raw: bytes, kind: type[T], *, shown_as: str) -> T:
         for step in range(found, FORMAT_VERSION):
             tree = UPGRADES[step](tree)
         return msgspec.convert(tree, type=kind)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, LookupError, TypeError, AttributeError) as error:
         raise ArchiveError(f"{shown_as}: damaged, or not a data file ({error})") from error
 
 

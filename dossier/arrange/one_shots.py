@@ -62,16 +62,19 @@ def voices(
             cycle += 1
     end_s = grid.first_downbeat_s + total * beat_s
     starts = {role: sorted(found) for role, found in notes.items()}
-    return {role: _voice(role, starts, end_s) for role in starts}
+    told = "" if pattern.source == "assumed" else "written" if pattern.source == "beat.toml" else "played"
+    if told == "played" and len({max(gain for _, gain in found) for found in starts.values()}) == 1:
+        told = ""  # nobody set levels with them
+    return {role: _voice(role, starts, end_s, told) for role in starts}
 
 
-def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: float) -> Voice:
+def _voice(role: Role, starts: Mapping[Role, list[tuple[float, float]]], end_s: float, velocities: str) -> Voice:
     cutters = sorted(
         {start for other in (role, *CHOKED_BY.get(role, ())) for start, _ in starts.get(other, [])} | {end_s}
     )
     own, gains = zip(*starts[role], strict=True)
     ends = (cutters[min(bisect_left(cutters, start + 1e-6), len(cutters) - 1)] for start in own)
-    return Voice(role=role, starts_s=own, ends_s=tuple(map(max, own, ends)), gains=gains)
+    return Voice(role=role, starts_s=own, ends_s=tuple(map(max, own, ends)), gains=gains, velocities=velocities)
 
 
 def add_samples(out: Samples, hit: Samples, rate_hz: int, voice: Voice, *, start_s: float = 0.0, rest: int = 0) -> None:

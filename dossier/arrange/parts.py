@@ -3,25 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dossier.arrange import loops, one_shots
-from dossier.model.measures import Samples
+from dossier.model.measures import Array, Samples
 from dossier.model.parts import DrumPart
 
 
 def add_part(out: Samples, part: DrumPart, *, start_s: float = 0.0, gain_db: float = 0.0, rest: int = 0) -> None:
-    """Add a part at a gain to a sound, `(frames, 2)`, whose first sample is at `start_s`.
+    """Add a part at a gain, which moves as the part says, to a sound, `(frames, 2)`, that begins at `start_s`.
 
     Where `out` is a piece of a longer sound, `rest` samples follow it.
     """
+    if part.moves:
+        moved = np.zeros_like(out)
+        add_part(moved, replace(part, moves=()), start_s=start_s, gain_db=gain_db, rest=rest)
+        moves_db = gain_over_time(part, start_s + np.arange(len(out)) / part.rate_hz)
+        out += moved * (10.0 ** (moves_db / 20.0))[:, None].astype(out.dtype)
+        return
     sound = part.samples * 10.0 ** (gain_db / 20.0) if gain_db else part.samples
     if part.voice is not None:
         one_shots.add_samples(out, sound, part.rate_hz, part.voice, start_s=start_s, rest=rest)
     else:
         loops.add_cycle(out, sound, part.rate_hz, part.grid, start_s=start_s)
+
+
+def gain_over_time(part: DrumPart, times_s: Array) -> Array:
+    """What a part's gain moves by at some times, dB."""
+    if not part.moves:
+        return np.zeros(len(times_s))
+    at_s, by_db = zip(*part.moves, strict=True)
+    return np.asarray(np.interp(times_s, at_s, by_db))
 
 
 def laid(part: DrumPart, *, length_s: float, start_s: float = 0.0) -> Samples:

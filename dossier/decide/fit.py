@@ -10,8 +10,6 @@ Conventions
     What is filled is worth the more, the more room there is: weighed by 1 - fill, so that the same two points of room
     count for much in an open instrumental and for little in a full one (common practice, no source: much room favours
     rich drums, little room lean ones).
-    A drum that misses its audible share is marked down by the part of it that is missing, so that a kick, of which less
-    is asked, is judged as strictly as a snare.
 """
 
 from __future__ import annotations
@@ -24,17 +22,17 @@ from dossier.model.notes import MAJOR_STEPS, MINOR_STEPS, pitch_class
 from dossier.model.numbers import signed
 
 
-def score(fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, float]) -> tuple[float, dict[str, float]]:
+def score(fit: Fit, *, fill: float, policy: Mapping[str, float]) -> tuple[float, dict[str, float]]:
     """The score of a fit and its terms by name (positive speaks for the candidate); the terms add up to the score.
 
-    `fill`: of the instrumental without the drum, on the frames of the fit; `target_share`: what was asked of it.
+    `fill`: of the instrumental without the drum, on the frames of the fit.
     """
     terms = {
         "room": policy["weight_room"] * max(0.0, 1.0 - fill) * fit.room_filled,
         "overlap": -policy["weight_overlap"] * fit.overlap,
         "buried": -policy["weight_buried"] * min(1.0, fill) * fit.buried,
         "spill": -policy["weight_spill"] * fit.spill,
-        "audibility": -policy["weight_share"] * missing_share(fit.audible_share, target_share),
+        "audibility": -policy["weight_share"] * missing_share(fit.audible_share, policy["usual_share"]),
         "tempo": -policy["weight_tempo"] * (1.0 - fit.tempo_match),
         "tuning": -policy["weight_tuning"] * (1.0 - fit.tuning_match) if fit.tuning_match is not None else 0.0,
         "mono": -policy["weight_mono"] * (fit.mono_loss_lu if fit.mono_loss_lu is not None else policy["mono_gone_lu"]),
@@ -42,9 +40,9 @@ def score(fit: Fit, *, fill: float, target_share: float, policy: Mapping[str, fl
     return sum(terms.values()), terms
 
 
-def missing_share(audible_share: float, target_share: float) -> float:
-    """The part of the asked share that is missing, 0-1; 0 where nothing is asked."""
-    return max(0.0, 1.0 - audible_share / target_share) if target_share > 0 else 0.0
+def missing_share(audible_share: float, usual_share: float) -> float:
+    """The part of the usual share that is missing, 0-1."""
+    return max(0.0, 1.0 - audible_share / usual_share)
 
 
 def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:

@@ -24,14 +24,15 @@ STAND_INS: Mapping[Role, tuple[Role, ...]] = {
 """Roles whose sounds are played in place of a role, the likeliest first (common practice, no source)."""
 
 
-def worth(score: float, shares: Sequence[float], targets: Sequence[float], policy: Mapping[str, float]) -> float:
+def worth(score: float, shares: Sequence[float], policy: Mapping[str, float]) -> float:
     """What a kit is worth among kits: its score as one drum part, less what each member misses beside the others.
 
     A member that is not heard is a role that is not played, so every member's loss counts in full.  Beside loops the
-    score alone counts: of a loop nobody asks whether each of its drums is heard.  `shares`, `targets`: audible share of
-    each member beside the others, and what is asked of it; 0-1.
+    score alone counts: of a loop nobody asks whether each of its drums is heard.
+
+    `shares`: audible share of each member beside the others, 0-1.
     """
-    missing = sum(missing_share(share, target) for share, target in zip(shares, targets, strict=True))
+    missing = sum(missing_share(share, policy["usual_share"]) for share in shares)
     return score - policy["weight_share"] * missing
 
 

@@ -34,7 +34,7 @@ from dossier.errors import MeasureError
 from dossier.measure.k_weighting import LOWEST_RATE_HZ, OFFSET_DB, sections
 from dossier.measure.k_weighting import k_weight_db as k_weight_db
 from dossier.measure.true_peak import true_peak
-from dossier.model.measures import Array, Loudness, Samples, Sound
+from dossier.model.measures import Array, BandEnergies, Loudness, Samples, Sound
 
 CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)  # BS.1770-5 Table 3
 ABSOLUTE_GATE_LUFS = -70.0  # BS.1770-5 eq. 6
@@ -137,6 +137,18 @@ def block_energy(samples: Sound, rate_hz: int) -> Array:
         return np.zeros(0)
     scan = _scan(_padded(samples, -(-rate_hz // 10)), rate_hz)
     return _blocks(scan.fine, max(0, len(_edges(len(samples), rate_hz)) - 1), rate_hz)
+
+
+def hit_energy(samples: Samples, rate_hz: int) -> tuple[BandEnergies, float | None]:
+    """K-weighted energy of one hit in steps of 10 ms, as one band, and the level of its loudest 100 ms in LUFS.
+
+    A shorter hit counts with the silence after it.  None for silence.
+    """
+    _check(samples, rate_hz)
+    fine = _scan(_padded(samples, len(samples) + rate_hz // 10), rate_hz).fine
+    summed = np.concatenate([[0.0], np.cumsum(fine)])[:, None] / rate_hz
+    step_s = BLOCK_S / FINE_PER_BLOCK
+    return BandEnergies(summed, step_s, len(fine) * step_s), _window_max(fine, FINE_PER_BLOCK, rate_hz)
 
 
 def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int, frames: int) -> Array:

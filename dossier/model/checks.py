@@ -38,3 +38,4 @@ class Checks:
     translation: Translation | None
     occupancy: Occupancy
     room_left: RoomLeft | None
+    drums_file_gain_db: float  # 0 or less: what the file of all drums is lowered by, and the music beside it

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from dossier.model.findings import Approach, BalancePart, EqualPeaks, SectionBalance
+from dossier.model.findings import Approach, BalancePart, EqualPeaks
 from dossier.model.parts import PlacedCandidate, Ranking, Treated
 
 
@@ -38,7 +38,8 @@ class Balanced:
 
     parts: tuple[BalancedPart, ...]
     equal_peaks: tuple[EqualPeaks, ...]
-    sections: tuple[SectionBalance, ...]
+    music_gain_db: float = 0.0
+    all_drums_lu: float | None = None  # of the chosen parts, against the music
 
     @property
     def chosen(self) -> tuple[BalancedPart, ...]:

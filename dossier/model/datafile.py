@@ -2,6 +2,7 @@
 
 Format history
     1   first format.
+    2   levels against the music, usual ranges and the music's own gain in the balance; sections' gains beside the part.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dossier.model.findings import Approach, Balance, Candidate, Kit, LowEnd, Pl
 from dossier.model.measures import StereoMeasure
 from dossier.model.vocabulary import Rights
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)

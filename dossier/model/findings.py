@@ -52,15 +52,31 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class Gains:
-    """The one gain of a drum part, to set with the instrumental where it is: in steps of 0.1 dB, bounds included."""
+class SectionGain:
+    """A part's gain in a section that has an intent of its own, where it is not the base gain."""
 
-    db: float
-    state: str  # what it was measured in: "alone" in the music, or "together" with the other parts as they are treated
-    stopped: str = ""  # "low", "high" or "squeezed" where a bound stopped it
-    low_db: float | None = None  # how far it moves with the assumptions; None where that was not looked at
-    high_db: float | None = None
-    sections: Mapping[str, float] = field(default_factory=dict)  # in sections with an intent of their own
+    name: str
+    intent: str
+    first_bar: int  # 1-based
+    bars: int
+    gain_db: float  # to set
+
+
+@dataclass(frozen=True, slots=True)
+class Gains:
+    """The one gain of a drum part, in steps of 0.1 dB."""
+
+    db: float  # beside the music as its stems are
+    state: str  # what it was solved in: "alone" in the music, or "together" with the other parts as they are treated
+    level_lu: float | None = None  # that it gives against the music
+    music_db: float = 0.0  # 0 or less: what the music comes down by, so that no part is set above what it may have
+    range_db: tuple[float, float] = (0.0, 0.0)  # quartiles of people's mixes about it, to set
+    sections: tuple[SectionGain, ...] = ()
+
+    @property
+    def to_set_db(self) -> float:
+        """The gain to set, with the music at its own."""
+        return round(self.db + self.music_db, 1) + 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +163,7 @@ class Candidate:
     score: float | None
     terms: Mapping[str, float]  # weighted terms that add up to the score
     fit: Fit | None
-    gain_db: float | None
+    gain_db: float | None  # to set, with the music at `music_gain_db`
     reason: str
     loop: LoopFit | None
     integrated_lufs: float | None
@@ -162,6 +178,9 @@ class Candidate:
     plan: str | None = None  # Plan.id
     problems: tuple[str, ...] = ()
     hits: tuple[LoopHit, ...] = ()  # of a loop, named by role, so that it can be compared with a kit part by part
+    level_lu: float | None = None  # at its gain, against the music at its own
+    gain_range_db: tuple[float, float] | None = None
+    music_gain_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,15 +247,16 @@ class BalancePart:
     true_peak_dbtp: float | None
     integrated_lufs: float | None
     peak_to_loudness_db: float | None
+    level_lu: float | None  # at its gain, against the music at its own
+    usual_lu: tuple[float, float] | None  # 25th and 75th percentile over mixes that people made
     audible_share: float
-    target_share: float
     lift_lu: float | None
     overlap: float
-    gain_db: float  # to set, with the instrumental where it is
-    bounded: bool
+    gain_db: float  # to set, with the music at `music_gain_db`
+    gain_range_db: tuple[float, float] | None  # quartiles of people's mixes about it
     advice: str
-    gain_low_db: float | None = None  # how the gain moves with the assumptions
-    gain_high_db: float | None = None
+    music_gain_db: float = 0.0  # that goes with this gain; of the chosen parts that of the balance
+    sections: tuple[SectionGain, ...] = ()
     chosen: bool = True  # False: the other approach's drums, balanced among themselves
     treated: bool = False  # the figures are those of the treated drum
 
@@ -263,21 +283,15 @@ class Mix:
 
 
 @dataclass(frozen=True, slots=True)
-class SectionBalance:
-    """Gains of the chosen parts in a section that has an intent of its own."""
-
-    name: str
-    intent: str
-    gains_db: Mapping[str, float]  # BalancePart.id -> gain there
-
-
-@dataclass(frozen=True, slots=True)
 class Balance:
     parts: tuple[BalancePart, ...]
     equal_peaks: tuple[EqualPeaks, ...]
     mix: Mix
     advice: tuple[str, ...] = ()
-    sections: tuple[SectionBalance, ...] = ()
+    music_gain_db: float = 0.0  # to set; 0 or less
+    all_drums_lu: float | None = None  # the chosen parts together, against the music
+    mix_over_music_lu: float = 0.0  # how much louder than the music alone the mix is, as the analysis has it
+    drums_file_gain_db: float = 0.0  # 0 or less: the file of all drums is lowered by this; lower the music by as much
 
 
 @dataclass(frozen=True, slots=True)

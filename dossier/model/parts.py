@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from dossier.model.beat import DrumFile, Pattern
 from dossier.model.findings import Fit, Gains, Kit, LoopFit, Plan
-from dossier.model.measures import Array, Clip, FileMeasures, Grid, Indices, Loudness, Samples
+from dossier.model.measures import Array, Clip, FileMeasures, Grid, Indices, Samples
 from dossier.model.vocabulary import Kind, Role
 
 
@@ -28,12 +28,17 @@ class Drum:
 
 @dataclass(frozen=True, slots=True)
 class Voice:
-    """The hits of one role through the whole beat: start, end (cut by the next hit) and amplitude."""
+    """The hits of one role through the whole beat: start, end (cut by the next hit) and amplitude.
+
+    What its velocities say of its level: "played" (a MIDI file's, each role with its own), "written" (tablature, beside
+    a plain hit), "" nothing (assumed, or one velocity for all).
+    """
 
     role: Role
     starts_s: tuple[float, ...]
     ends_s: tuple[float, ...]
     gains: tuple[float, ...]
+    velocities: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +68,7 @@ class DrumPart:
     loop: LoopFit | None
     assumed_voice: bool = False
     notes: tuple[str, ...] = ()  # what is odd about it in this beat
+    moves: tuple[tuple[float, float], ...] = ()  # (s, dB): corners of its gain over time, on top of its gain
 
     @property
     def first_bar(self) -> int:
@@ -76,13 +82,30 @@ class DrumPart:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Played:
+    """How a part plays on the grid of the whole beat at 0 dB gain; None where it is silent."""
+
+    blocks: Array  # (blocks,), K-weighted mean square of each 100 ms from the start of the stems
+    integrated_lufs: float | None
+    hit_lufs: float | None  # loudest 100 ms of its loudest hit; of a loop, of the whole
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+
+    @property
+    def peak_to_loudness_db(self) -> float | None:
+        if self.true_peak_dbtp is None or self.integrated_lufs is None:
+            return None
+        return self.true_peak_dbtp - self.integrated_lufs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class PlacedCandidate:
     """A candidate at its gain in the beat, with its fit and score there."""
 
     drum: Drum
     part: DrumPart
     powers: Array  # (frames, fine bands) at 0 dB; empty after a coarse look
-    plays: Loudness | None  # on the grid at 0 dB; None after a coarse look
+    plays: Played
     gains: Gains
     fit: Fit
     score: float
@@ -92,7 +115,7 @@ class PlacedCandidate:
 
     @property
     def closely(self) -> bool:
-        return self.plays is not None
+        return len(self.powers) > 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,6 +11,7 @@ from dossier.model.findings import Room
 from dossier.model.measures import Array, Grid, Key, Loudness, Samples, StereoImage
 from dossier.model.parts import Drum, Groove
 from dossier.model.scene import Scene
+from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import Intent, Role
 
 
@@ -51,6 +52,17 @@ class Music(MusicMeasures):
 
 
 @dataclass(frozen=True, slots=True)
+class SectionIntent:
+    """A section that has an intent of its own."""
+
+    name: str
+    intent: Intent
+    first_bar: int  # 0-based
+    bars: int
+    music_lu: float  # the music there against the whole
+
+
+@dataclass(frozen=True, slots=True)
 class Conditions:
     """What the user asked for, or the defaults that stand in for it."""
 
@@ -59,6 +71,7 @@ class Conditions:
     listening_level_db_spl: float
     intent: Intent
     role_intents: Mapping[Role, Intent]
+    usual: UsualLevels
 
     def intent_of(self, role: Role | None) -> Intent:
         return self.role_intents.get(role, self.intent) if role is not None else self.intent
@@ -72,10 +85,17 @@ class Situation:
     conditions: Conditions
     scene: Scene
     reference_powers: Array  # (fine bands,), full-scale^2 at the target loudness
+    mix_over_music_lu: float  # how much louder than the music alone the mix is
+    sections: tuple[SectionIntent, ...] = ()
 
     @property
     def grid(self) -> Grid:
         return self.music.grid
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the stems."""
+        return len(self.music.samples) / self.music.rate_hz
 
     @property
     def policy(self) -> Mapping[str, float]:
@@ -84,7 +104,7 @@ class Situation:
     @property
     def playing_gain_db(self) -> float:
         """Gain that brings the instrumental to its level in the mix."""
-        return self.conditions.target_lufs - self.policy["instrumental_below_mix"] - self.music.integrated_lufs
+        return self.conditions.target_lufs - self.mix_over_music_lu - self.music.integrated_lufs
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,7 +20,8 @@ def parts_table(data: DossierData) -> Table:
         Column("part", numeric=False), Column("sample peak", unit="dBFS", term="sample peak"),
         Column("true peak", unit="dBTP", term="dBTP"), Column("integrated", unit="LUFS", term="LUFS"),
         Column("peak to loudness", unit="dB", term="peak to loudness"),
-        Column("audible share", term="audible share"), Column("wanted"), Column("lift", unit="LU", term="lift"),
+        Column("level", unit="LU"), Column("audible share", term="audible share"),
+        Column("lift", unit="LU", term="lift"),
         Column("overlap", term="overlap"), Column("gain", unit="dB"),
     )  # fmt: skip
     rows = [
@@ -28,7 +29,8 @@ def parts_table(data: DossierData) -> Table:
             Cell(fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)),
             tables.level(p.sample_peak_dbfs), tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs),
             tables.level(p.peak_to_loudness_db),
-            tables.share(p.audible_share), tables.share(p.target_share), tables.level(p.lift_lu, sign=True),
+            tables.level(p.level_lu, sign=True), tables.share(p.audible_share),
+            tables.level(p.lift_lu, sign=True),
             tables.share(p.overlap, small=True), tables.level(p.gain_db, sign=True),
         )
         for p in data.balance.parts
@@ -37,12 +39,11 @@ def parts_table(data: DossierData) -> Table:
 
 
 def gain_line(part: BalancePart) -> tuple[str, str, str, str]:
-    span = ""
-    if part.gain_low_db is not None and part.gain_high_db is not None:
-        low, high = sorted((part.gain_low_db, part.gain_high_db))
-        if fmt.db(low) != fmt.db(high):
-            span = f"{fmt.number(low, 1, sign=True)} to {fmt.db(high, sign=True)}, depending on the assumptions"
-    return fmt.capital(part.part), fmt.db(part.gain_db, sign=True), span, part.advice
+    return fmt.capital(part.part), fmt.db(part.gain_db, sign=True), gain_range(part.gain_range_db), part.advice
+
+
+def gain_range(ends: tuple[float, float] | None) -> str:
+    return "" if ends is None else f"{fmt.number(ends[0], 1, sign=True)} to {fmt.number(ends[1], 1, sign=True)}"
 
 
 def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
@@ -56,11 +57,14 @@ def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
 
 
 def _own_sections(data: DossierData) -> Table | None:
-    """Gains in the sections that have an intent of their own in beat.toml."""
-    sections = data.balance.sections
-    if not sections:
-        return None
+    """Gains in the sections that have an intent of their own in beat.toml, where they are not the base gains."""
     chosen = [part for part in data.balance.parts if part.chosen]
+    gains: dict[tuple[int, str, str], dict[str, float]] = {}
+    for part in chosen:
+        for s in part.sections:
+            gains.setdefault((s.first_bar, s.name, s.intent), {})[part.id] = s.gain_db
+    if not gains:
+        return None
     columns = (
         Column("section", numeric=False), Column("intent", numeric=False),
         *(Column(fmt.capital(part.part), unit="dB") for part in chosen),
@@ -68,9 +72,9 @@ def _own_sections(data: DossierData) -> Table | None:
     return tables.table(
         "gains-by-section", "Gains in the sections that have an intent of their own", columns,
         (
-            (Cell(section.name), Cell(section.intent),
-             *(tables.level(section.gains_db.get(part.id), sign=True) for part in chosen))
-            for section in sections
+            (Cell(name), Cell(intent),
+             *(tables.level(there.get(part.id, part.gain_db), sign=True) for part in chosen))
+            for (_, name, intent), there in sorted(gains.items())
         ),
     )  # fmt: skip
 

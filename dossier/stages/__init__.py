@@ -48,7 +48,7 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
     measured = music.measure_music(beat, summed, heard)
     conditions = music.conditions_of(beat)
     reference, reference_notes = music.reference_of(beat, conditions.target_lufs)
-    here = music.situation_of(measured, conditions, reference)
+    here = music.situation_of(measured, conditions, reference, beat.sections)
     sections, section_notes = music.sections_of(beat, here.grid)
     others = _other_inputs(beat)
     say(f"measuring {len(beat.drums)} drum candidates")
@@ -76,7 +76,7 @@ def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Check
     here = analysis.here
     return Rendered(
         previews=playback.previews(here, analysis.room, choice, balanced, memo),
-        what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db, memo=memo),
+        what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db),
         files=render_stage.renders(analysis, choice, balanced, checks, memo),
     )
 

@@ -1,47 +1,41 @@
-"""Balance: the drums of both sides at their gains, with how far those move, and what is told of each.
+"""Balance: the drums of both sides at their gains, how those move in sections, and what is told of each.
 
-Gains are solved in `dossier.stages.gains` on the ranking's frames; every figure that is shown is measured on the whole
-beat.
+Gains are solved in `dossier.stages.gains`; every figure that is shown is measured on the whole beat.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from dossier.arrange.parts import gain_over_time
 from dossier.decide import balance as decide_balance
-from dossier.measure import hearing, in_beat
+from dossier.measure import in_beat, loudness
 from dossier.model.choice import Balanced, BalancedPart, Choice
-from dossier.model.findings import BalancePart, SectionBalance
-from dossier.model.measures import Indices, Loudness
-from dossier.model.parts import PlacedCandidate
-from dossier.model.scene import PlacedPart, Scene
+from dossier.model.findings import BalancePart
+from dossier.model.measures import FRAME_S, Array
+from dossier.model.parts import PlacedCandidate, Played
 from dossier.model.situation import Analysis, Situation
-from dossier.model.vocabulary import ZONES, Role
-from dossier.stages.gains import solve_on, target_of
-from dossier.stages.music import at_level
+from dossier.model.vocabulary import Role
+from dossier.stages.gains import moves_of
 
 
 def balance(analysis: Analysis, choice: Choice) -> Balanced:
-    """The chosen parts with their ranges and sections, the other side's beside them."""
-    here, frames = analysis.here, choice.ranking.frames
-    sections = _section_gains(analysis, choice.chosen)
-    chosen = _with_ranges(here, choice.chosen, frames)
-    rows = _rows(here, [item for item, _ in chosen], chosen=True)
-    level = here.policy["robust_level_db"]
-    turns = f" Uncertain: {level:.0f} dB lower or higher in the room this turns."
-    parts = []
-    for (item, hangs), row in zip(chosen, rows, strict=True):
-        there = {section.name: section.gains_db[row.id] for section in sections if row.id in section.gains_db}
-        told = replace(row, advice=row.advice + turns) if hangs else row
-        parts.append(BalancedPart(item=replace(item, gains=replace(item.gains, sections=there)), row=told))
-    other_rows = _rows(here, choice.others, chosen=False)
-    parts += [BalancedPart(item=item, row=row) for item, row in zip(choice.others, other_rows, strict=True)]
+    """The chosen parts at their gains, the other side's beside them."""
+    here = analysis.here
+    chosen, others = (tuple(_moved(here, item) for item in side) for side in (choice.chosen, choice.others))
+    rows = _rows(here, chosen, chosen=True)
+    both = [*zip(chosen, rows, strict=True), *zip(others, _rows(here, others, chosen=False), strict=True)]
     candidates = [item for item in (*choice.ranking.loops, *choice.ranking.one_shots) if item.closely]
     pairs = decide_balance.equal_peaks(_meters(rows, candidates), here.policy, together=len(rows))
-    return Balanced(parts=tuple(parts), equal_peaks=pairs, sections=sections)
+    drums = loudness.integrated_from_blocks(np.sum([_at_gain(item) for item in chosen], axis=0)) if chosen else None
+    return Balanced(
+        parts=tuple(BalancedPart(item=item, row=row) for item, row in both), equal_peaks=pairs,
+        music_gain_db=chosen[0].gains.music_db if chosen else 0.0,
+        all_drums_lu=None if drums is None else drums - here.music.integrated_lufs,
+    )  # fmt: skip
 
 
 def part_name(item: PlacedCandidate) -> str:
@@ -49,67 +43,44 @@ def part_name(item: PlacedCandidate) -> str:
     return item.part.role or "loop"
 
 
-def _with_ranges(
-    here: Situation, items: Sequence[PlacedCandidate], frames: Indices
-) -> list[tuple[PlacedCandidate, bool]]:
-    """The parts with the range over which each gain moves when the listening level does; whether its bound hangs on it.
-
-    The reference moves no gain: what is heard of a drum does not depend on it.
-    """
-    if not items:
-        return []
-    level = here.policy["robust_level_db"]
-    moved = [tuple(item.gains for item in items)]
-    moved += [solve_on(at_level(here, change), here, items, frames) for change in (-level, level)]
-    out = []
-    for item, seen in zip(items, zip(*moved, strict=True), strict=True):
-        gains = [one.db for one in seen]
-        hangs = len({bool(one.stopped) for one in seen}) > 1
-        out.append((replace(item, gains=replace(item.gains, low_db=min(gains), high_db=max(gains))), hangs))
-    return out
+def _moved(here: Situation, item: PlacedCandidate) -> PlacedCandidate:
+    """The part with its gain moving as its sections ask, in sound and in powers."""
+    part = replace(item.part, moves=moves_of(here, item.gains))
+    if not part.moves:
+        return item
+    frames = here.grid.first_downbeat_s + FRAME_S * (np.arange(len(item.powers)) + 0.5)
+    blocks = loudness.BLOCK_S * (np.arange(len(item.plays.blocks)) + 0.5)
+    return replace(
+        item, part=part, powers=item.powers * 10.0 ** (gain_over_time(part, frames) / 10.0)[:, None],
+        plays=replace(item.plays, blocks=item.plays.blocks * 10.0 ** (gain_over_time(part, blocks) / 10.0)),
+    )  # fmt: skip
 
 
-def _section_gains(analysis: Analysis, items: Sequence[PlacedCandidate]) -> tuple[SectionBalance, ...]:
-    """Gains in the sections that have an intent of their own, solved on those sections' frames."""
-    here = analysis.here
-    found = []
-    for section in analysis.beat.sections:
-        there = here.grid.frames_of(section.first_bar, section.bars)
-        if section.intent is None or not items or not here.scene.active[there].any():
-            continue
-        playing = [item for item in items if item.powers[there].any()]
-        gains = solve_on(here.scene, here, playing, there, intent=section.intent)
-        told = {part_name(item): one.db for item, one in zip(playing, gains, strict=True)}
-        found.append(SectionBalance(name=section.name, intent=section.intent, gains_db=told))
-    return tuple(found)
+def _at_gain(item: PlacedCandidate) -> Array:
+    return np.asarray(item.plays.blocks * 10.0 ** (item.gains.db / 10.0))
 
 
 def _rows(here: Situation, items: Sequence[PlacedCandidate], *, chosen: bool) -> tuple[BalancePart, ...]:
     """What is told of parts that play together, measured on the whole beat."""
     if not items:
         return ()
-    scene = here.scene
+    scene, usual = here.scene, here.conditions.usual
     placed = [in_beat.place(scene, item.powers, gain_db=item.gains.db) for item in items]
     total = np.sum([one.excitation for one in placed], axis=0)
-    labels = [part_name(item).replace("-", " ") for item in items]
     rows = []
-    for item, label, one in zip(items, labels, placed, strict=True):
+    for item, one in zip(items, placed, strict=True):
         found = in_beat.measure(scene, one, others=total - one.excitation)
         role, plays, gains = item.part.role, item.plays, item.gains
-        assert plays is not None
-        target = target_of(here, role)
-        beside = {name: there for name, there in zip(labels, placed, strict=True) if there is not one}
-        advice = decide_balance.advice(
-            gains, share=found.audible_share, part=label, target=target, lift_lu=found.lift_lu, treated=item.treated,
-            conflict=_worst_masker(scene, one, beside),
-        )  # fmt: skip
+        usual_lu = decide_balance.usual_range(role, usual)
+        advice = decide_balance.advice(gains, usual_lu=usual_lu, lift_lu=found.lift_lu, policy=here.policy)
         rows.append(BalancePart(
-            id=part_name(item), part=label, file=item.drum.name, role=role, intent=here.conditions.intent_of(role),
-            sample_peak_dbfs=plays.sample_peak_dbfs, true_peak_dbtp=plays.true_peak_dbtp, target_share=target,
-            integrated_lufs=plays.integrated_lufs, peak_to_loudness_db=plays.peak_to_loudness_db, advice=advice,
+            id=part_name(item), part=part_name(item).replace("-", " "), file=item.drum.name, role=role,
+            intent=here.conditions.intent_of(role), sample_peak_dbfs=plays.sample_peak_dbfs,
+            true_peak_dbtp=plays.true_peak_dbtp, integrated_lufs=plays.integrated_lufs,
+            peak_to_loudness_db=plays.peak_to_loudness_db, level_lu=gains.level_lu, usual_lu=usual_lu,
             audible_share=found.audible_share, lift_lu=found.lift_lu, overlap=found.overlap, treated=item.treated,
-            gain_db=gains.db, gain_low_db=gains.low_db, gain_high_db=gains.high_db, bounded=bool(gains.stopped),
-            chosen=chosen,
+            gain_db=gains.to_set_db, gain_range_db=gains.range_db, music_gain_db=gains.music_db,
+            sections=gains.sections, advice=advice, chosen=chosen,
         ))  # fmt: skip
     return tuple(rows)
 
@@ -117,25 +88,9 @@ def _rows(here: Situation, items: Sequence[PlacedCandidate], *, chosen: bool) ->
 def _meters(rows: Sequence[BalancePart], candidates: Sequence[PlacedCandidate]) -> list[decide_balance.Metered]:
     """The chosen parts by their names, then the other candidates by their files."""
     used = {row.file for row in rows}
-    listed: list[tuple[str, Role | None, BalancePart | Loudness]] = [(row.part, row.role, row) for row in rows]
+    listed: list[tuple[str, Role | None, BalancePart | Played]] = [(row.part, row.role, row) for row in rows]
     listed += [
         (item.drum.name.rsplit("/", 1)[-1], item.part.role, item.plays)
-        for item in candidates if item.drum.name not in used and item.plays is not None
+        for item in candidates if item.drum.name not in used
     ]  # fmt: skip
     return [decide_balance.Metered(name, role, of.sample_peak_dbfs, of.integrated_lufs) for name, role, of in listed]
-
-
-def _worst_masker(scene: Scene, drum: PlacedPart, beside: Mapping[str, PlacedPart]) -> str:
-    """What masks a part most, in words: a zone of the instrumental, or another drum; empty where nothing does."""
-    rows = in_beat.own_hits(scene, drum)
-    heard = hearing.partial_loudness(drum.excitation[rows], scene.excitation[rows])
-    lost = (drum.alone[rows] - heard).sum(axis=0)
-    worst, most = "", float(lost.sum())
-    if most > 0:
-        worst = f"the {ZONES[int(np.argmax(scene.zone_weights @ lost))].label} of the instrumental"
-    for label, other in beside.items():
-        both = hearing.partial_loudness(drum.excitation[rows], scene.excitation[rows] + other.excitation[rows])
-        taken = float((heard - both).sum())
-        if taken > most:
-            worst, most = f"the {label}", taken
-    return worst

@@ -11,16 +11,15 @@ import numpy as np
 from dossier import audio
 from dossier.arrange import loops, one_shots
 from dossier.arrange import pattern as patterns
-from dossier.arrange.parts import laid
 from dossier.errors import AudioError
 from dossier.measure import grid as grid_measure
-from dossier.measure import hearing, hits, loudness, pitch, stereo
+from dossier.measure import hearing, hits, loudness, pitch, stereo, true_peak
 from dossier.measure import loops as loop_measure
 from dossier.memo import Memo
 from dossier.model.beat import Beat, DrumFile
 from dossier.model.datafile import InputFile
-from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid, LoopMeasures, Loudness, Samples, Tags
-from dossier.model.parts import Drum, DrumPart, Groove
+from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid, LoopMeasures, Samples, Tags
+from dossier.model.parts import Drum, DrumPart, Groove, Played
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
 
@@ -28,7 +27,6 @@ READ_AHEAD = 16  # candidates
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 WRAP_S = 0.25  # of a loop's own end and start around it, so that analysis windows see its neighbours
 NO_TAGS = Tags()
-AS_IT_PLAYS_S = 16.0  # a repeated part reads the same gated loudness over more
 
 
 def measure_file(
@@ -196,12 +194,27 @@ def part_powers(part: DrumPart, samples: Samples | None = None) -> Array:
     return loops.lay_cycle_energies(_cycle_energies(sound, part.rate_hz), part.grid)
 
 
-def as_it_plays(part: DrumPart) -> Loudness:
-    """Loudness and peaks of the drum part on the grid at 0 dB gain, over a few bars from its first hit."""
-    grid = part.grid
-    start = max(0.0, grid.first_downbeat_s + part.first_bar * grid.bar_s)
-    end = min(grid.first_downbeat_s + grid.bars * grid.bar_s, start + AS_IT_PLAYS_S)
-    return loudness.measure(laid(part, start_s=start, length_s=end - start), part.rate_hz)
+def as_it_plays(part: DrumPart, duration_s: float) -> Played:
+    """Loudness and peaks of the drum part on the grid of a beat of some length, at 0 dB gain.
+
+    A hit is measured once and its energies are added up; hits of a voice end one another, so peaks are those of one.
+    """
+    grid, sound, rate = part.grid, part.samples, part.rate_hz
+    length = max(duration_s, grid.first_downbeat_s + grid.slots * grid.slot_s)
+    energies, hit_lufs = loudness.hit_energy(sound, rate)
+    if part.voice is not None:
+        edges = loudness.BLOCK_S * np.arange(int(length / loudness.BLOCK_S + 1e-6) + 1)
+        blocks = one_shots.lay_energies(energies, part.voice, edges)[:, 0]
+        loudest_db = 20.0 * float(np.log10(max(part.voice.gains)))
+    else:
+        first, last = loops.span(grid, rate)
+        frames, loudest_db = round(length * rate), 0.0
+        blocks = loudness.repeated_block_energy(sound, rate, first=first, last=min(frames, last), frames=frames)
+    if hit_lufs is None:
+        return Played(blocks, None, None, None, None)
+    peaks = (float(np.abs(sound).max()), true_peak.true_peak(sound))
+    return Played(blocks, loudness.integrated_from_blocks(blocks), hit_lufs + loudest_db,
+                  *(20.0 * float(np.log10(peak)) + loudest_db for peak in peaks))  # fmt: skip
 
 
 def _cycle_energies(cycle: Samples, rate_hz: int) -> BandEnergies:

@@ -11,7 +11,7 @@ from dossier.model.choice import Balanced, Choice
 from dossier.model.situation import Analysis
 from dossier.parallel import thread_map
 from dossier.stages.low_end import low_end_check
-from dossier.stages.mix import rough_mix
+from dossier.stages.mix import drums_file_gain, rough_mix
 from dossier.stages.occupancy_maps import occupancy_maps, placed_parts, room_left
 from dossier.stages.sensitivity import with_sensitivity
 from dossier.stages.translation import translation
@@ -27,10 +27,11 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
         lambda: with_sensitivity(here, ranking, choice.approach, memo),
         lambda: occupancy_maps(here, balanced, placed, choice.plans),
         lambda: room_left(here, ranking, balanced, placed),
+        lambda: drums_file_gain(here, balanced, memo),
     ]
     found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.samples.nbytes)
-    mix, low_end, approach, occupancy, left = found
+    mix, low_end, approach, occupancy, left, lowered = found
     return Checks(
-        approach=approach, mix=mix, low_end=low_end, occupancy=occupancy, room_left=left,
+        approach=approach, mix=mix, low_end=low_end, occupancy=occupancy, room_left=left, drums_file_gain_db=lowered,
         translation=translation(here, balanced, mix, ranking.frames),
     )  # fmt: skip

@@ -19,7 +19,6 @@ from dossier.model.measures import Array, Indices
 from dossier.model.parts import PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import Direction
-from dossier.stages.gains import kit_target, target_of
 from dossier.stages.kits import balanced_together, kit_of
 from dossier.stages.placing import judge, place_alone
 from dossier.stages.ranking import with_treated
@@ -84,14 +83,12 @@ def _in_section(
 ) -> tuple[Contender | None, Contender | None]:
     on = here.scene.subset(rows)
 
-    def score(name: str, powers: Array, gain: float, like: Fit, target: float) -> Contender:
-        measured, value, _ = judge(on, powers[rows], like, here=here, target=target, gain_db=gain)
+    def score(name: str, powers: Array, gain: float, like: Fit) -> Contender:
+        measured, value, _ = judge(on, powers[rows], like, here=here, gain_db=gain)
         return Contender(name=name, score=value, fit=measured)
 
-    target = target_of(here, None)
-    loop_there = score(loop.drum.name, loop.powers, loop.gains.db, loop.fit, target) if loop is not None else None
+    loop_there = score(loop.drum.name, loop.powers, loop.gains.db, loop.fit) if loop is not None else None
     if not ranking.kit_parts or ranking.kit is None:
         return loop_there, None
     powers = np.sum([item.powers * 10.0 ** (item.gains.db / 10.0) for item in ranking.kit_parts], axis=0)
-    target = kit_target(here, [item.part.role for item in ranking.kit_parts])
-    return loop_there, score("kit", powers, 0.0, ranking.kit.fit, target)
+    return loop_there, score("kit", powers, 0.0, ranking.kit.fit)

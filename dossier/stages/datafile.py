@@ -29,7 +29,9 @@ def data_file(
     mix = checks.mix.mix
     balance = Balance(
         parts=tuple(part.row for part in balanced.parts), mix=mix, equal_peaks=balanced.equal_peaks,
-        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), sections=balanced.sections,
+        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), music_gain_db=balanced.music_gain_db,
+        all_drums_lu=balanced.all_drums_lu, mix_over_music_lu=here.mix_over_music_lu,
+        drums_file_gain_db=checks.drums_file_gain_db,
     )  # fmt: skip
     looked = document.Looked(
         files=len(analysis.beat.drums), measured=len(analysis.drums),
@@ -114,7 +116,10 @@ def _candidate(
         kind=m.hit.kind, role=m.hit.role, hits=m.loop.hits if m.loop is not None else (),
         looked_at="not at all" if placed is None else "closely" if placed.closely else "coarsely",
         score=None if placed is None else placed.score, terms={} if placed is None else placed.terms,
-        fit=None if placed is None else placed.fit, gain_db=None if placed is None else placed.gains.db,
+        fit=None if placed is None else placed.fit, gain_db=None if placed is None else placed.gains.to_set_db,
+        level_lu=None if placed is None else placed.gains.level_lu,
+        gain_range_db=None if placed is None else placed.gains.range_db,
+        music_gain_db=0.0 if placed is None else placed.gains.music_db,
         reason=why if placed is None else placed.reason, loop=None if placed is None else placed.part.loop,
         integrated_lufs=m.loudness.integrated_lufs, one_hit_lufs=m.loudness.one_hit_lufs,
         sample_peak_dbfs=m.loudness.sample_peak_dbfs, true_peak_dbtp=m.loudness.true_peak_dbtp,

@@ -8,7 +8,7 @@ import numpy as np
 
 from dossier.measure import hearing, hits, in_beat, loudness
 from dossier.model.findings import DrumFigures
-from dossier.model.measures import Array, Indices, Samples
+from dossier.model.measures import FRAME_S, Array, Indices, Samples
 from dossier.model.parts import DrumPart
 from dossier.model.scene import Scene
 from dossier.stages.candidates import as_it_plays, part_powers
@@ -58,10 +58,11 @@ def full_figures(scene: Scene, part: DrumPart, samples: Samples, gain_db: float)
     found = in_beat.measure(scene, in_beat.place(scene, powers, gain_db=gain_db))
     envelope, step = envelope_db(samples, part.rate_hz)
     file = loudness.measure(samples, part.rate_hz)
+    plays_lufs = as_it_plays(changed, len(scene.powers) * FRAME_S).integrated_lufs
     figures = DrumFigures(
         **found.told(DrumFigures),
         sample_peak_dbfs=file.sample_peak_dbfs, true_peak_dbtp=file.true_peak_dbtp,
-        crest_factor_db=file.crest_factor_db, integrated_lufs=as_it_plays(changed).integrated_lufs,
+        crest_factor_db=file.crest_factor_db, integrated_lufs=plays_lufs,
         effective_length_s=hits.measure(samples, part.rate_hz, kind=part.kind, role=part.role).effective_length_s,
         envelope_db=envelope, envelope_step_s=step, spectrum_db=_spectrum(powers),
     )  # fmt: skip

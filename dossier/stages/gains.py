@@ -1,29 +1,22 @@
-"""Gains: the one place where they are solved, for a part alone in the music and for parts that play together.
-
-Bounds are rounded inwards to the step of a fader, so that every gain can be set as it is told.
-"""
+"""Gains: the one place where they are solved, for a part alone in the music and for parts that play together."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import ceil, floor
+from dataclasses import replace
 
 import numpy as np
 
+from dossier.arrange.pattern import HIT
 from dossier.decide import balance
-from dossier.measure import in_beat
-from dossier.model.findings import Gains
-from dossier.model.measures import FRAME_S, Array, Indices, Loudness
-from dossier.model.parts import Groove, PlacedCandidate
-from dossier.model.scene import PlacedPart, Scene
+from dossier.measure import in_beat, loudness
+from dossier.model.findings import Gains, SectionGain
+from dossier.model.measures import FRAME_S, Indices
+from dossier.model.parts import DrumPart, Groove, PlacedCandidate, Played
 from dossier.model.situation import Situation
-from dossier.model.vocabulary import Intent, Role
 
 LONGEST_BLOCK_BARS = 4
 LONGEST_BLOCK_S = 8.0
-MOST_KEPT = 64  # excitations a part, at settled gains
-
-Bounds = tuple[float, float]
 
 
 def blocks(here: Situation, groove: Groove, most: int) -> Indices:
@@ -32,82 +25,87 @@ def blocks(here: Situation, groove: Groove, most: int) -> Indices:
     return in_beat.spread_frames(here.grid.frames, most, block=round(min(LONGEST_BLOCK_S, pattern_s) / FRAME_S))
 
 
-def target_of(here: Situation, role: Role | None, intent: Intent | None = None) -> float:
-    """The audible share asked of a role; a section's intent, where there is one, goes before the beat's."""
-    return balance.target_share(role, intent or here.conditions.intent_of(role), here.policy)
+def alone(here: Situation, part: DrumPart, plays: Played) -> Gains:
+    """The gain at which one part stands as usual, nothing but the music beside it."""
+    return _solved(here, [(part, plays)], "alone")[0]
 
 
-def kit_target(here: Situation, roles: Sequence[Role | None]) -> float:
-    """The audible share asked of a kit as one part: the mean of its members'."""
-    return sum(target_of(here, role) for role in roles) / max(1, len(roles))
+def together(here: Situation, items: Sequence[PlacedCandidate]) -> tuple[Gains, ...]:
+    """The gains at which parts that play together stand as usual, and with one another as loud as asked."""
+    return _solved(here, [(item.part, item.plays) for item in items], "together")
 
 
-def gain_bounds(here: Situation, role: Role | None, plays: Loudness) -> Bounds:
-    """Lowest and highest gain of a part, from how it plays at 0 dB, both settable.
+def _solved(here: Situation, playing: Sequence[tuple[DrumPart, Played]], state: str) -> tuple[Gains, ...]:
+    usual, music_lufs = here.conditions.usual, here.music.integrated_lufs
+    heard = [(part, plays) for part, plays in playing if plays.integrated_lufs is not None]
+    solved = iter(balance.solve(
+        [_to_level(here, part, plays) for part, plays in heard], music_lufs=music_lufs, usual=usual,
+        intent=here.conditions.intent, loudness_of=loudness.integrated_from_blocks,
+    ))  # fmt: skip
+    gains = [next(solved) if plays.integrated_lufs is not None else 0.0 for _, plays in playing]
+    in_sections = [_in_sections(here, part, plays, gain) for (part, plays), gain in zip(playing, gains, strict=True)]
+    highest = [gain.gain_db for sections in in_sections for gain in sections]
+    music_db = balance.music_gain([*gains, *highest], here.policy)
+    found = []
+    for (part, plays), gain, sections in zip(playing, gains, in_sections, strict=True):
+        low, high = balance.range_of(part.role, usual)
+        found.append(Gains(
+            db=gain, state=state, music_db=music_db,
+            level_lu=None if plays.integrated_lufs is None else plays.integrated_lufs + gain - music_lufs,
+            range_db=(balance.on_fader(gain + music_db + low), balance.on_fader(gain + music_db + high)),
+            sections=tuple(replace(one, gain_db=balance.on_fader(one.gain_db + music_db)) for one in sections),
+        ))  # fmt: skip
+    return tuple(found)
 
-    Its true peak keeps the limit for parts in the mix, and its loudness stays within the policy's distance from the
-    instrumental.
+
+def _to_level(here: Situation, part: DrumPart, plays: Played) -> balance.PartToLevel:
+    assert plays.integrated_lufs is not None
+    hit = plays.integrated_lufs if plays.hit_lufs is None else plays.hit_lufs
+    return balance.PartToLevel(
+        role=part.role, intent=here.conditions.intent_of(part.role), integrated_lufs=plays.integrated_lufs,
+        blocks=plays.blocks, hit_level_db=hit - plays.integrated_lufs, written_db=_written_db(here, part),
+    )  # fmt: skip
+
+
+def _written_db(here: Situation, part: DrumPart) -> float:
+    """How much louder than usual the pattern writes the part's loudest hit."""
+    if part.voice is None or part.role is None or part.assumed_voice or not part.voice.velocities:
+        return 0.0
+    loudest = 20.0 * float(np.log10(max(part.voice.gains)))
+    if part.voice.velocities == "written":
+        return loudest - 40.0 * float(np.log10(HIT))
+    return loudest - here.conditions.usual.roles[part.role].velocity_db
+
+
+def _in_sections(here: Situation, part: DrumPart, plays: Played, gain_db: float) -> list[SectionGain]:
+    """Gains in the sections that have an intent of their own, where the part plays and the gain is another."""
+    drums = here.conditions.usual.all_drums_lu
+    found = []
+    for section in here.sections:
+        by_db = drums[section.intent] - drums[here.conditions.intent_of(part.role)] + section.music_lu
+        begin, end = (here.grid.first_downbeat_s + bar * here.grid.bar_s
+                      for bar in (section.first_bar, section.first_bar + section.bars))  # fmt: skip
+        there = plays.blocks[round(begin / loudness.BLOCK_S) : round(end / loudness.BLOCK_S)]
+        if abs(by_db) >= here.policy["section_least_db"] and there.any():
+            gain = balance.on_fader(gain_db + by_db)
+            found.append(SectionGain(section.name, section.intent, section.first_bar + 1, section.bars, gain))
+    return found
+
+
+def moves_of(here: Situation, gains: Gains) -> tuple[tuple[float, float], ...]:
+    """Corners (s, dB) of a part's gain over time, on top of its base gain: a section's is reached within a beat.
+
+    The beat before a section leads into it, and its own last beat out of it.
     """
-    policy = here.policy
-    low, high = policy["gain_floor_db"], policy["gain_ceiling_db"]
-    loud = plays.integrated_lufs if plays.integrated_lufs is not None else plays.max_momentary_lufs
-    if loud is not None:
-        kind = "loop" if role is None else "lead" if role in balance.LEADS else "part"
-        low = max(low, here.music.integrated_lufs + policy[f"{kind}_at_least_lu"] - loud)
-        high = min(high, here.music.integrated_lufs + policy[f"{kind}_at_most_lu"] - loud)
-    if plays.true_peak_dbtp is not None:
-        high = min(high, policy["part_peak_dbtp"] - plays.true_peak_dbtp - here.playing_gain_db)
-    per_db = round(1.0 / balance.FADER_STEP_DB)
-    high = floor(high * per_db + 1e-9) / per_db
-    return min(ceil(low * per_db - 1e-9) / per_db, high), high
-
-
-def alone(on: Scene, powers: Array, *, target: float, bounds: Bounds) -> Gains:
-    """The gain at which one part is heard as asked, nothing but the music beside it."""
-    solved = balance.solve_one(
-        lambda gain: in_beat.audible_share(on, in_beat.place(on, powers, gain_db=gain)),
-        target=target, low_db=bounds[0], high_db=bounds[1],
-    )  # fmt: skip
-    return Gains(db=balance.on_fader(solved.gain_db, *bounds), state="alone", stopped=solved.stopped)
-
-
-def together(
-    on: Scene, powers: Sequence[Array], *, targets: Sequence[float], bounds: Sequence[Bounds], start_db: Sequence[float]
-) -> tuple[Gains, ...]:
-    """Gains at which parts that play together are heard as asked, from their powers on the scene's frames."""
-    solved = balance.solve(
-        share_function(on, powers), targets=targets, low_db=[low for low, _ in bounds],
-        high_db=[high for _, high in bounds], start_db=start_db,
-    )  # fmt: skip
-    return tuple(Gains(db=one.gain_db, state="together", stopped=one.stopped) for one in solved)
-
-
-def solve_on(
-    scene: Scene, here: Situation, items: Sequence[PlacedCandidate], frames: Indices, *, intent: Intent | None = None
-) -> tuple[Gains, ...]:
-    """Gains of candidates that play together on some frames of a scene; `intent` overrides the beat's."""
-    return together(
-        scene.subset(frames), [item.powers[frames] for item in items], start_db=[item.gains.db for item in items],
-        targets=[target_of(here, item.part.role, intent) for item in items],
-        bounds=[gain_bounds(here, item.part.role, item.plays) for item in items if item.plays is not None],
-    )  # fmt: skip
-
-
-def share_function(on: Scene, powers: Sequence[Array]) -> balance.ShareAt:
-    """Audible share of each part at trial gains, on one scene; excitations of settled gains are kept."""
-    kept: dict[tuple[int, float], PlacedPart] = {}
-
-    def placed(part: int, gain: float) -> PlacedPart:
-        key = (part, gain)
-        if key not in kept:
-            if len(kept) > MOST_KEPT * len(powers):
-                kept.clear()
-            kept[key] = in_beat.place(on, powers[part], gain_db=gain)
-        return kept[key]
-
-    def share(part: int, gain: float, gains: Sequence[float]) -> float:
-        others = [placed(other, gains[other]).excitation for other in range(len(powers)) if other != part]
-        masker = np.sum(others, axis=0) if others else None
-        return in_beat.audible_share(on, in_beat.place(on, powers[part], gain_db=gain), masker)
-
-    return share
+    grid = here.grid
+    beat_s = grid.bar_s / grid.meter[0]
+    by_bar = np.zeros(grid.bars + 1)
+    for one in gains.sections:
+        by_bar[one.first_bar - 1 : one.first_bar - 1 + one.bars] = one.gain_db - gains.to_set_db
+    corners = []
+    for bar in np.flatnonzero(np.diff(by_bar[: grid.bars])) + 1:
+        at = grid.first_downbeat_s + float(bar) * grid.bar_s
+        corners += [(at - beat_s, float(by_bar[bar - 1])), (at, float(by_bar[bar]))]
+    if not corners and by_bar[: grid.bars].any():
+        corners = [(0.0, float(by_bar[0]))]
+    return tuple(corners)

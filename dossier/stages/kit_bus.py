@@ -58,9 +58,9 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     drum = Drum(file=file, clip=clip, sha256="", problems=(), measures=measures)
     part = DrumPart(name=NAME, kind="loop", role=None, samples=sound, rate_hz=rate, grid=grid, voice=None, loop=None)
     return PlacedCandidate(
-        drum=drum, part=part, powers=part_powers(part), plays=as_it_plays(part),
-        gains=Gains(db=gain_db, state="together"), fit=ranking.kit.fit, score=ranking.kit.score,
-        terms=ranking.kit.terms, reason=ranking.kit.reason,
+        drum=drum, part=part, powers=part_powers(part), plays=as_it_plays(part, here.duration_s),
+        gains=Gains(db=gain_db, state="together", music_db=ranking.kit_parts[0].gains.music_db),
+        fit=ranking.kit.fit, score=ranking.kit.score, terms=ranking.kit.terms, reason=ranking.kit.reason,
     )  # fmt: skip
 
 

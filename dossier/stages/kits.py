@@ -1,8 +1,8 @@
 """Kits: one one-shot for each role that the pattern plays, chosen and balanced together.
 
 Members mask one another.  So a kit is judged by what it does in the beat as one drum part, and by how far each member
-misses the share that is asked of it with the other members beside it.  A role without a candidate is filled by a file
-of a role that is played in its place (common practice, no source), if one is left over; else it is said to be missing.
+is heard less than usual beside the others.  A role without a candidate is filled by a file of a role that is played in
+its place (common practice, no source), if one is left over; else it is said to be missing.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from dossier.model.parts import Drum, Groove, PlacedCandidate
 from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import ROLES, Role
-from dossier.stages.gains import kit_target, solve_on, target_of
+from dossier.stages.gains import together
 from dossier.stages.placing import judge, place_alone, scored
 
 SHORTLIST = 4  # files a role that are tried in kits
@@ -51,9 +51,7 @@ class KitTrials:
         placed = [self.placed(item) for item in items]
         total = np.sum([one.excitation for one in placed], axis=0)
         shares = [in_beat.audible_share(self.on, one, total - one.excitation) for one in placed]
-        targets = [target_of(self.here, item.part.role) for item in items]
-        _, score, _ = _fit(self.here, self.on, self.frames, items)
-        return decide_kit.worth(score, shares, targets, self.here.policy)
+        return decide_kit.worth(_fit(self.here, self.on, self.frames, items)[1], shares, self.here.policy)
 
 
 def choose_kit(
@@ -122,7 +120,7 @@ def kit_of(
 ) -> Kit:  # fmt: skip
     """The kit with the gains, fits, reasons and score that its parts have as they are now."""
     members = tuple(
-        KitMember(role=role, file=item.drum.name, gain_db=item.gains.db, fit=item.fit, pinned=role in pinned,
+        KitMember(role=role, file=item.drum.name, gain_db=item.gains.to_set_db, fit=item.fit, pinned=role in pinned,
                   reason="fixed in beat.toml" if role in pinned else _reason(item))
         for item in parts if (role := item.part.role) is not None
     )  # fmt: skip
@@ -135,7 +133,7 @@ def balanced_together(
     here: Situation, items: Sequence[PlacedCandidate], frames: Indices
 ) -> tuple[PlacedCandidate, ...]:
     """Candidates at the gains at which they are heard beside each other, measured there."""
-    on, gains = here.scene.subset(frames), solve_on(here.scene, here, items, frames)
+    on, gains = here.scene.subset(frames), together(here, items)
     placed = [in_beat.place(on, item.powers[frames], gain_db=one.db) for item, one in zip(items, gains, strict=True)]
     total = np.sum([one.excitation for one in placed], axis=0)
     found = [in_beat.measure(on, one, total - one.excitation) for one in placed]
@@ -155,7 +153,7 @@ def _fit(
         items[0].fit, tempo_match=1.0, tuning_match=_tuning([item.fit.tuning_match for item in items]),
         mono_loss_lu=max(losses, default=None),
     )  # fmt: skip
-    return judge(on, powers, like, here=here, target=kit_target(here, [item.part.role for item in items]))
+    return judge(on, powers, like, here=here)
 
 
 def _pins(

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
-from dossier.arrange.parts import add_part
+from dossier.arrange.parts import LaidParts, add_part
 from dossier.measure import loudness, stereo, true_peak
 from dossier.memo import Memo
 from dossier.model.checks import RoughMix
-from dossier.model.choice import Balanced
+from dossier.model.choice import Balanced, BalancedPart
 from dossier.model.findings import Mix, Room
 from dossier.model.measures import Samples, StereoImage
 from dossier.model.situation import Situation
 from dossier.treat.limiter import limit
 
+PIECE = 1 << 17  # frames that are looked at together
+
 
 def rough_mix(here: Situation, room: Room, balanced: Balanced, memo: Memo) -> RoughMix:
     """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
-    sounds = [(part.id, part.item.gains.db, part.item.part.samples) for part in balanced.chosen]
+    sounds = [(part.id, part.item.gains.db, part.item.part.moves, part.item.part.samples) for part in balanced.chosen]
     made: list[Samples] = []
 
     def measured() -> tuple[Mix, StereoImage]:
@@ -29,6 +33,27 @@ def rough_mix(here: Situation, room: Room, balanced: Balanced, memo: Memo) -> Ro
     return RoughMix(mix, image, sound=lambda: made[0] if made else _mixed(here, room, balanced)[0])
 
 
+def all_drums(parts: Sequence[BalancedPart], *, frames: int, rate_hz: int, by_db: float = 0.0) -> LaidParts:
+    """All chosen parts at their gains to set, turned as a whole."""
+    playing = [(part.item.part, part.item.gains.to_set_db + by_db) for part in parts]
+    return LaidParts.at_gains(playing, frames=frames, rate_hz=rate_hz)
+
+
+def drums_file_gain(here: Situation, balanced: Balanced, memo: Memo) -> float:
+    """What the file of all drums is lowered by, so that it stays under the policy's sample peak: 0 or less, dB."""
+    sounds = [(part.id, part.item.gains, part.item.part.samples) for part in balanced.chosen]
+
+    def measured() -> float:
+        frames = len(here.music.samples)
+        whole = all_drums(balanced.chosen, frames=frames, rate_hz=here.music.rate_hz)
+        pieces = (whole[first : first + PIECE] for first in range(0, frames, PIECE))
+        return max((float(max(piece.max(), -piece.min())) for piece in pieces), default=0.0)
+
+    peak = memo("mix", float, measured, sounds)
+    lower_db = here.policy["drums_file_dbfs"] - 20.0 * float(np.log10(max(peak, 1e-9)))
+    return float(min(0.0, np.floor(10.0 * lower_db) / 10.0)) + 0.0
+
+
 def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, Mix, StereoImage]:
     music, grid, policy, target = here.music, here.grid, here.policy, here.conditions.target_lufs
     rate = music.rate_hz
@@ -36,10 +61,10 @@ def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, Mi
     mix: Samples = np.empty((frames, 2), dtype=np.float32)
 
     def lay() -> None:
-        mix[: len(music.samples)] = music.samples
+        mix[: len(music.samples)] = music.samples * np.float32(10.0 ** (balanced.music_gain_db / 20.0))
         mix[len(music.samples) :] = 0.0
         for part in balanced.chosen:
-            add_part(mix, part.item.part, gain_db=part.item.gains.db)
+            add_part(mix, part.item.part, gain_db=part.item.gains.to_set_db)
 
     def limited(gain_db: float) -> float:
         """Turn the mix to its level and limit it where it lies; the most that was taken in dB."""

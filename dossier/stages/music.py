@@ -1,19 +1,20 @@
 """Music: the instrumental measured on its own, the scene that it makes, and how full that is.
 
-It is brought to its level in the mix: the mix's target less what the drums will add (policy `instrumental_below_mix`).
+It is brought to its level in the mix: the mix's target less what drums at the level that is asked for will add.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
 
 from dossier import audio
-from dossier.decide.policy import Policy
+from dossier.decide.balance import usual_levels
+from dossier.decide.policy import USUAL, Policy
 from dossier.errors import AudioError, BeatError, Problem
 from dossier.measure import grid as grid_measure
 from dossier.measure import hearing, in_beat, loudness, pitch, stereo
@@ -21,11 +22,12 @@ from dossier.measure import occupancy as occ
 from dossier.measure.key_finding import CLEAR_KEY
 from dossier.measure.loops import SAME_TEMPO
 from dossier.memo import Memo
-from dossier.model.beat import Beat
+from dossier.model.beat import Beat, Section
 from dossier.model.findings import Room, SectionFill
 from dossier.model.measures import Array, Grid, Key, Mask, Samples, Tags
 from dossier.model.scene import Scene
-from dossier.model.situation import Conditions, Music, MusicMeasures, Situation
+from dossier.model.situation import Conditions, Music, MusicMeasures, SectionIntent, Situation
+from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.parallel import thread_map
@@ -34,14 +36,14 @@ from dossier.stages.stems import SummedStems
 LEAST_MUSIC_S = 2.0
 
 
-def conditions_of(beat: Beat) -> Conditions:
-    """What the user asked for, the defaults where nothing was."""
-    policy = Policy(beat.policy)
+def conditions_of(beat: Beat, usual: UsualLevels = USUAL) -> Conditions:
+    """What the user asked for, the defaults where nothing was; `usual`: what people's mixes have, or the user's own."""
+    policy = Policy(beat.policy, usual)
     level = beat.listening_level_db_spl
     return Conditions(
         policy=dict(policy), target_lufs=policy["target_lufs"] if beat.target_lufs is None else beat.target_lufs,
         listening_level_db_spl=policy["listening_level"] if level is None else level,
-        intent=beat.intent, role_intents=beat.role_intents,
+        intent=beat.intent, role_intents=beat.role_intents, usual=usual_levels(usual, policy),
     )  # fmt: skip
 
 
@@ -117,17 +119,34 @@ def _tempo_doubts(grid: Grid, tags: Sequence[tuple[str, Tags]]) -> list[str]:
     return other + [f"{file}: {note}" for file, tag in tags for note in tag.notes]
 
 
-def situation_of(music: Music, conditions: Conditions, reference_powers: Array) -> Situation:
+def situation_of(
+    music: Music, conditions: Conditions, reference_powers: Array, sections: Sequence[Section] = ()
+) -> Situation:
     """The music at its level in the mix, against the reference."""
-    integrated = music.integrated_lufs
-    gain = conditions.target_lufs - conditions.policy["instrumental_below_mix"] - integrated
+    over = conditions.usual.mix_over_music_lu(conditions.intent)
+    gain = conditions.target_lufs - over - music.integrated_lufs
     level, target = conditions.listening_level_db_spl, conditions.target_lufs
     scene = in_beat.scene(
         music.powers, reference=occ.reference_of(reference_powers, target_lufs=target, listening_level=level),
         active=occ.active_frames(music.powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
         spl_offset_db=level - target + gain,
     )  # fmt: skip
-    return Situation(music=music, conditions=conditions, scene=scene, reference_powers=reference_powers)
+    return Situation(music=music, conditions=conditions, scene=scene, reference_powers=reference_powers,
+                     mix_over_music_lu=over, sections=tuple(_with_intent(music, sections)))  # fmt: skip
+
+
+def _with_intent(music: Music, sections: Sequence[Section]) -> Iterator[SectionIntent]:
+    """The sections that have an intent of their own; a silent one is as loud as the whole."""
+    for section in sections:
+        if section.intent is None or section.first_bar >= music.grid.bars:
+            continue
+        begin = music.grid.first_downbeat_s + section.first_bar * music.grid.bar_s
+        end = begin + section.bars * music.grid.bar_s
+        there = music.blocks[round(begin / loudness.BLOCK_S) : round(end / loudness.BLOCK_S)]
+        level = loudness.integrated_from_blocks(there)
+        bars = min(section.bars, music.grid.bars - section.first_bar)
+        yield SectionIntent(section.name, section.intent, section.first_bar, bars,
+                            0.0 if level is None else level - music.integrated_lufs)  # fmt: skip
 
 
 def at_level(here: Situation, change_db: float) -> Scene:

@@ -10,12 +10,12 @@ from dossier.decide import fit
 from dossier.measure import in_beat
 from dossier.memo import Memo
 from dossier.model.findings import Fit, Gains
-from dossier.model.measures import Array, Indices, Loudness
-from dossier.model.parts import Drum, DrumPart, PlacedCandidate
+from dossier.model.measures import Array, Indices
+from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Played
 from dossier.model.scene import InBeat, Scene
 from dossier.model.situation import Situation
 from dossier.stages.candidates import as_it_plays, part_powers
-from dossier.stages.gains import alone, gain_bounds, target_of
+from dossier.stages.gains import alone
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,7 +23,7 @@ class LevelInBeat:
     """How a candidate plays in the beat and what it does at the gain that its intent asks for, as it is kept."""
 
     powers: Array
-    plays: Loudness
+    plays: Played
     gains: Gains
     found: InBeat
 
@@ -35,10 +35,9 @@ def place_alone(
     on = here.scene.subset(frames)
 
     def level() -> LevelInBeat:
-        powers, plays = part_powers(part), as_it_plays(part)
-        thin = powers[frames]
-        gains = alone(on, thin, target=target_of(here, part.role), bounds=gain_bounds(here, part.role, plays))
-        found = in_beat.measure(on, in_beat.place(on, thin, gain_db=gains.db))
+        powers, plays = part_powers(part), as_it_plays(part, here.duration_s)
+        gains = alone(here, part, plays)
+        found = in_beat.measure(on, in_beat.place(on, powers[frames], gain_db=gains.db))
         return LevelInBeat(powers=powers, plays=plays, gains=gains, found=found)
 
     sound = part.samples if treated else drum.sha256
@@ -52,18 +51,15 @@ def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices) ->
     if not powers[few].any() and powers.any():
         first = int(np.argmax(powers.sum(axis=1)))
         few = np.arange(first, min(first + len(few), len(powers)), dtype=np.intp)
-    on, thin, policy = here.scene.subset(few), powers[few], here.policy
-    level = in_beat.lift(on, in_beat.place(on, thin, gain_db=0.0))
-    low, high = policy["gain_floor_db"], policy["gain_ceiling_db"]
-    gain = float(np.clip(policy["coarse_lift_lu"] - level, low, high)) if level is not None else 0.0
-    found = in_beat.measure(on, in_beat.place(on, thin, gain_db=gain))
-    gains = Gains(db=round(gain, 1), state="coarse")
-    return scored(drum, part, here, powers[:0], gains, found, plays=None)
+    on, plays = here.scene.subset(few), as_it_plays(part, here.duration_s)
+    gains = alone(here, part, plays)
+    found = in_beat.measure(on, in_beat.place(on, powers[few], gain_db=gains.db))
+    return scored(drum, part, here, powers[:0], gains, found, plays=plays)
 
 
 def scored(
     drum: Drum, part: DrumPart, here: Situation, powers: Array, gains: Gains, found: InBeat, *,
-    plays: Loudness | None, treated: bool = False,
+    plays: Played, treated: bool = False,
 ) -> PlacedCandidate:  # fmt: skip
     """A candidate scored by what it does in the beat at its gain."""
     measured = Fit(
@@ -73,18 +69,17 @@ def scored(
             drum.measures.pitch.hz, here.music.key.name, gone_cents=here.policy["tuning_gone_cents"]
         ) if part.kind == "one-shot" else None,
     )  # fmt: skip
-    target = target_of(here, part.role)
-    value, terms = fit.score(measured, fill=found.music_fill, target_share=target, policy=here.policy)
+    value, terms = fit.score(measured, fill=found.music_fill, policy=here.policy)
     return PlacedCandidate(
         drum=drum, part=part, powers=powers, plays=plays, gains=gains, fit=measured, score=value, terms=terms,
-        reason=fit.reason(measured, gain_db=gains.db, terms=terms, policy=here.policy), treated=treated,
+        reason=fit.reason(measured, gain_db=gains.to_set_db, terms=terms, policy=here.policy), treated=treated,
     )  # fmt: skip
 
 
 def judge(
-    on: Scene, powers: Array, like: Fit, *, here: Situation, target: float, gain_db: float = 0.0
+    on: Scene, powers: Array, like: Fit, *, here: Situation, gain_db: float = 0.0
 ) -> tuple[Fit, float, dict[str, float]]:
     """Fit, score and terms of a drum part in a scene; what does not depend on the scene is taken from `like`."""
     found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
     measured = replace(like, **found.told(Fit))
-    return measured, *fit.score(measured, fill=found.music_fill, target_share=target, policy=here.policy)
+    return measured, *fit.score(measured, fill=found.music_fill, policy=here.policy)

@@ -1,8 +1,7 @@
 """Sensitivity: the approach decided again where an assumption moves, or a stem is really lowered or left out.
 
 Assumptions that move: the listening level, by +-`robust_level_db`; the reference, zone by zone, by
-+-`robust_reference_db`.  The best loop and the members of the best kit are turned by as much as their intents ask for
-more or less of them in the changed scene, within the bounds that hold in the beat.
++-`robust_reference_db`.  Gains are levels against the music, so none of these moves them.
 """
 
 from __future__ import annotations
@@ -26,12 +25,10 @@ from dossier.model.scene import Scene
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONES
 from dossier.parallel import thread_map
-from dossier.stages.gains import alone, gain_bounds, kit_target, target_of
 from dossier.stages.music import at_level
 from dossier.stages.placing import judge
 from dossier.stages.stems import read_stem
 
-SOLVED_FRAMES, SOLVED_BLOCK_FRAMES = 160, 20  # of them gains are solved on, in blocks spread evenly
 EXCERPT_S, EXCERPT_BLOCK_S = 60.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
 
 
@@ -50,8 +47,7 @@ def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | N
 
     def zone_moved(zone: int, change: float) -> tuple[str, sensitivity.Outcome]:
         reference = _shifted_reference(here, occ.zone_weights()[zone], change)
-        # The reference moves no gain: what is heard of a drum does not depend on it.
-        outcome = again.outcome(replace(here.scene, reference=reference).subset(frames), turned=False)
+        outcome = again.outcome(replace(here.scene, reference=reference).subset(frames))
         return f"with {signed(change, 0)} dB of {ZONES[zone].label} in the reference", outcome
 
     moved = [
@@ -76,7 +72,7 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
         scene = _changed_scene(here, stem, change_db, frames, memo)
         if scene is None:
             return None
-        # The rest is brought to the playing level again, and the drums' bounds with it.
+        # The rest is brought to the playing level again, and the drums stay where they are to it.
         shift_db = as_it_is.spl_offset_db - scene.spl_offset_db
         return sensitivity.ChangedStem(stem.file, change_db, again.outcome(scene, shift_db=shift_db))
 
@@ -96,45 +92,16 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Side:
-    """The best loop, or the members of the best kit, to be judged again in changed scenes of the same frames."""
+    """The best loop, or the best kit, to be judged again in changed scenes of the same frames."""
 
     name: str
     here: Situation
-    frames: Indices
-    items: tuple[PlacedCandidate, ...]
+    powers: Array  # at its gains
     fit: Fit
-    target: float
-    asked: tuple[float, ...] = ()  # gains in the scene as it is
 
-    def gains(self, scene: Scene, shift_db: float = 0.0) -> tuple[float, ...]:
-        """The gain that each part's intent asks for in a scene, beside the others at the gains that they have.
-
-        Bounds move by `shift_db`.
-        """
-        few = in_beat.spread_frames(len(self.frames), SOLVED_FRAMES, block=SOLVED_BLOCK_FRAMES)
-        on = scene.subset(few)
-        both = [(item, item.powers[self.frames[few]]) for item in self.items]
-        placed = [in_beat.place(on, powers, gain_db=item.gains.db + shift_db) for item, powers in both]
-        total = np.sum([one.excitation for one in placed], axis=0)
-        found = []
-        for (item, powers), one in zip(both, placed, strict=True):
-            assert item.plays is not None
-            low, high = gain_bounds(self.here, item.part.role, item.plays)
-            beside = replace(on, excitation=on.excitation + total - one.excitation)
-            target = target_of(self.here, item.part.role)
-            found.append(alone(beside, powers, target=target, bounds=(low + shift_db, high + shift_db)).db)
-        return tuple(found)
-
-    def there(self, scene: Scene, *, shift_db: float, turned: bool) -> Contender:
-        """How it does in a scene, its parts turned by what is asked more or less of them there."""
-        by_db: Sequence[float] = [0.0] * len(self.items)
-        if turned:
-            by_db = [new - old for new, old in zip(self.gains(scene, shift_db), self.asked, strict=True)]
-        powers = np.sum([
-            item.powers[self.frames] * 10.0 ** ((item.gains.db + by) / 10.0)
-            for item, by in zip(self.items, by_db, strict=True)
-        ], axis=0)  # fmt: skip
-        there, value, _ = judge(scene, powers, self.fit, here=self.here, target=self.target)
+    def there(self, scene: Scene, shift_db: float) -> Contender:
+        """How it does in a scene, turned with the music."""
+        there, value, _ = judge(scene, self.powers, self.fit, here=self.here, gain_db=shift_db)
         return Contender(name=self.name, score=value, fit=there)
 
 
@@ -149,22 +116,22 @@ class Redecision:
 
     @staticmethod
     def of(here: Situation, ranking: Ranking, scene: Scene, frames: Indices) -> Redecision:
-        def side(name: str, items: tuple[PlacedCandidate, ...], like: Fit, target: float) -> Side:
-            made = Side(name=name, here=here, frames=frames, items=items, fit=like, target=target)
-            return replace(made, asked=made.gains(scene))
+        def side(name: str, items: tuple[PlacedCandidate, ...], like: Fit) -> Side:
+            powers = np.sum([item.powers[frames] * 10.0 ** (item.gains.db / 10.0) for item in items], axis=0)
+            return Side(name=name, here=here, powers=powers, fit=like)
 
         best, kit, items = ranking.best_loop, ranking.kit, ranking.kit_parts
         again = Redecision(
-            here=here, loop=side("loop", (best,), best.fit, target_of(here, None)) if best is not None else None,
-            kit=side("kit", items, kit.fit, kit_target(here, [item.part.role for item in items])) if kit else None,
+            here=here, loop=side("loop", (best,), best.fit) if best is not None else None,
+            kit=side("kit", items, kit.fit) if kit is not None else None,
             before=sensitivity.Outcome(0.0, "either", "as it is"),
         )  # fmt: skip
-        return replace(again, before=again.outcome(scene, turned=False))
+        return replace(again, before=again.outcome(scene))
 
-    def outcome(self, scene: Scene, *, shift_db: float = 0.0, turned: bool = True) -> sensitivity.Outcome:
+    def outcome(self, scene: Scene, *, shift_db: float = 0.0) -> sensitivity.Outcome:
         """Fill, kind and direction in a scene."""
         both = (self.loop, self.kit)
-        loop, kit = (side.there(scene, shift_db=shift_db, turned=turned) if side is not None else None for side in both)
+        loop, kit = (side.there(scene, shift_db) if side is not None else None for side in both)
         fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
         return sensitivity.outcome(fill, loop, kit, self.here.policy)
 
@@ -196,7 +163,7 @@ def _changed_scene(
     if integrated is None:
         return None
     conditions = here.conditions
-    gain = conditions.target_lufs - here.policy["instrumental_below_mix"] - integrated
+    gain = conditions.target_lufs - here.mix_over_music_lu - integrated
     return in_beat.scene(
         powers, reference=here.scene.reference, active=here.scene.active[frames], k_weights=here.scene.k_weights,
         spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,

@@ -26,7 +26,7 @@ from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import ZONE_KEYS, Direction
 from dossier.names import slug
 from dossier.stages import drum_meter, kit_bus
-from dossier.stages.gains import LONGEST_BLOCK_BARS, kit_target, target_of
+from dossier.stages.gains import LONGEST_BLOCK_BARS
 from dossier.treat import FAMILIES, eq
 from dossier.treat.families import AmountLine
 
@@ -38,7 +38,8 @@ class PlanSearch:
     """One search with all that it needs, so that it can run in another process."""
 
     part: DrumPart
-    gain_db: float
+    gain_db: float  # beside the music as its stems are
+    to_set_db: float
     scene: Scene
     frames: Indices
     direction: Direction
@@ -46,7 +47,6 @@ class PlanSearch:
     adds_in: Mapping[str, str]  # layer -> the zone in which it adds most, in words
     own_lines: Mapping[str, tuple[AmountLine, ...]]  # amounts made for this drum in this beat
     policy: Mapping[str, float]  # the settings of plans
-    share_enough: float
     most: int
     cycle_bars: int
 
@@ -129,16 +129,13 @@ def _search_of(
     layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
 ) -> PlanSearch:  # fmt: skip
     policy, part = here.policy, item.part
-    whole = part.name == kit_bus.NAME
-    roles = [member.part.role for member in ranking.kit_parts]
-    enough = kit_target(here, roles) if whole else target_of(here, part.role)
     most = policy["plan_evaluations"] if part.kind == "one-shot" else policy["plan_loop_evaluations"]
     if part.kind == "loop":
         bars = round(len(part.samples) / part.rate_hz / part.grid.bar_s)
     lines = {"EQ": covered_lines(on, item, ranking.frames, policy)} if direction == "leaner" else {}
     return PlanSearch(
-        part=part, gain_db=item.gains.db, scene=here.scene, frames=ranking.frames, direction=direction, layers=layers,
-        adds_in=adds_in, own_lines=lines, most=int(most), share_enough=enough,
+        part=part, gain_db=item.gains.db, to_set_db=item.gains.to_set_db, scene=here.scene, frames=ranking.frames,
+        direction=direction, layers=layers, adds_in=adds_in, own_lines=lines, most=int(most),
         policy={name: value for name, value in policy.items() if name.startswith("plan_")},
         cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
     )  # fmt: skip
@@ -165,7 +162,7 @@ def search(task: PlanSearch) -> decide_plan.SearchResult:
     result = decide_plan.search(
         part.samples, part.rate_hz, candidate=part.name, role=part.role, direction=task.direction,
         families=FAMILIES, measure=meter.figures, measure_at_gain=meter.turned, true_peak=true_peak.true_peak,
-        layers=task.layers, policy=task.policy, share_enough=task.share_enough, own_lines=task.own_lines,
+        layers=task.layers, policy=task.policy, own_lines=task.own_lines,
         most_evaluations=task.most,
     )  # fmt: skip
     before, powers_before = drum_meter.full_figures(scene, part, part.samples, gain_db)
@@ -177,7 +174,7 @@ def search(task: PlanSearch) -> decide_plan.SearchResult:
             matched = drum_meter.at_gain(scene, powers, level_db, like=after)
     change = drum_meter.occupancy_change(scene, part, powers_before, powers, gain_db, bars=task.cycle_bars)
     plan = decide_plan.with_figures(
-        result.plan, before=before, after=after, policy=task.policy, share_enough=task.share_enough, matched=matched
+        result.plan, before=before, after=after, policy=task.policy, matched=matched
     )
     plan = replace(plan, occupancy_change=change, reason=_with_grounds(plan, task))
     return replace(result, plan=plan)
@@ -192,5 +189,5 @@ def _with_grounds(plan: Plan, task: PlanSearch) -> str:
             reason += f" The layer adds where the drum has less and the beat has room, most in the {zone}."
     if plan.candidate == kit_bus.NAME and plan.helped:
         reason += " This treats all members of the kit together, in place of treating them one by one; "
-        reason += f"the file plays at {signed(task.gain_db)} dB."
+        reason += f"the file plays at {signed(task.to_set_db)} dB."
     return reason

@@ -1,122 +1,191 @@
-"""Balance: gains that meet their shares, whatever the order, checked against brute force on small cases."""
+"""Balance: levels of drum parts with known answers, invariances, and a kit against its own bounce."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
+import drum_synthesis
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from dossier.decide import balance
-from dossier.decide.policy import DEFAULTS
+from dossier.decide.balance import PartToLevel
+from dossier.decide.policy import DEFAULTS, USUAL, Policy
+from dossier.measure import loudness
 from dossier.model.findings import Gains
+from dossier.model.vocabulary import INTENTS, ROLES, Intent, Role
 
-MUSIC = 1.0
-
-
-def share_of(levels: Sequence[float], crosstalk: float = 0.3) -> balance.ShareAt:
-    """A closed-form ear: share = own power / (own + music + crosstalk * others); rises in its own gain only."""
-
-    def share(part: int, gain: float, gains: Sequence[float]) -> float:
-        own = levels[part] * 10 ** (gain / 10)
-        others = sum(levels[j] * 10 ** (gains[j] / 10) for j in range(len(levels)) if j != part)
-        return own / (own + MUSIC + crosstalk * others)
-
-    return share
+MUSIC_LUFS = -18.0
+FADER_DB = 0.05 + 1e-9  # a gain in steps of 0.1 dB is off by half a step at most
+ALL_DRUMS = USUAL.all_drums_lu
 
 
-def solve(
-    levels: Sequence[float], targets: Sequence[float], low: float = -60.0, high: float = 40.0
-) -> tuple[balance.Solved, ...]:
-    n = len(levels)
-    return balance.solve(share_of(levels), targets=targets, low_db=[low] * n, high_db=[high] * n, start_db=[0.0] * n)
+def steady(role: Role | None, lufs: float, hit_db: float | None = None, written_db: float = 0.0) -> PartToLevel:
+    """A part of even energy; its hit level is the role's usual one where none is given."""
+    usual = 0.0 if role is None else USUAL.roles[role].hit_level_db
+    blocks = np.full(100, 10.0 ** ((lufs - loudness.OFFSET_DB) / 10.0))
+    return PartToLevel(role, "level", lufs, blocks, usual if hit_db is None else hit_db, written_db)
 
 
-BOUNDS = pytest.mark.parametrize(("low", "high"), [(-60.0, 40.0), (2.0, 9.5)], ids=["free", "bounded"])
+def solve(parts: Sequence[PartToLevel], intent: Intent = "level", music_lufs: float = MUSIC_LUFS) -> list[float]:
+    asked = [replace(part, intent=intent) if part.intent == "level" else part for part in parts]
+    return balance.solve(asked, music_lufs=music_lufs, intent=intent, usual=USUAL,
+                         loudness_of=loudness.integrated_from_blocks)  # fmt: skip
 
 
-def test_analytic_one_part_meets_its_share() -> None:
-    """share = p / (p + 1) = 0.8 at p = 4: 6.02 dB for a part of unit level."""
-    assert solve([1.0], [0.8])[0].gain_db == pytest.approx(10 * np.log10(4.0), abs=0.1)
+def levels(parts: Sequence[PartToLevel], gains: Sequence[float]) -> list[float]:
+    return [part.integrated_lufs + gain - MUSIC_LUFS for part, gain in zip(parts, gains, strict=True)]
 
 
-@BOUNDS
-def test_all_parts_meet_their_shares_together_or_stand_at_a_bound(low: float, high: float) -> None:
-    targets = [0.7, 0.5, 0.6]
-    solved = solve([1.0, 0.01, 5.0], targets, low, high)
-    for answer, target in zip(solved, targets, strict=True):
-        assert answer.gain_db == round(answer.gain_db, 1)
-        if answer.stopped == "high":
-            assert (answer.gain_db, answer.share < target) == (high, True)
-        elif answer.stopped == "low":
-            assert (answer.gain_db, answer.share > target) == (low, True)
-        else:
-            assert answer.share == pytest.approx(target, abs=0.01)
-    assert {answer.stopped for answer in solved} == ({""} if high == 40.0 else {"", "low", "high"})
+def together(parts: Sequence[PartToLevel], gains: Sequence[float]) -> float:
+    found = loudness.integrated_from_blocks(balance.sum_of(parts, gains))
+    assert found is not None
+    return found - MUSIC_LUFS
 
 
-@BOUNDS
+@pytest.mark.parametrize("intent", INTENTS)
+def test_analytic_a_loop_gets_the_level_of_all_drums(intent: Intent) -> None:
+    (gain,) = solve([steady(None, -20.0)], intent)
+    assert gain == pytest.approx(MUSIC_LUFS + ALL_DRUMS[intent] + 20.0, abs=FADER_DB)
+
+
+@pytest.mark.parametrize("intent", INTENTS)
+@pytest.mark.parametrize("roles", [("closed-hat",), ("closed-hat", "shaker"), ("kick",)])
+def test_analytic_a_part_alone_or_without_a_lead_stands_at_its_usual_level(
+    roles: tuple[Role, ...], intent: Intent
+) -> None:
+    """Hats alone are no drum part: they are not brought to the level of all drums."""
+    parts = [steady(role, -20.0) for role in roles]
+    asked = [USUAL.roles[role].level_lu + ALL_DRUMS[intent] - ALL_DRUMS["level"] for role in roles]
+    assert levels(parts, solve(parts, intent)) == pytest.approx(asked, abs=FADER_DB)
+
+
+def test_analytic_two_parts_stand_as_usual_and_sum_to_all_drums() -> None:
+    """Powers of unrelated parts add: 10 log10(10^(a/10) + 10^(b/10)) is the all-drums level, a - b the roles'."""
+    parts = [steady("kick", -20.0), steady("snare", -26.0)]
+    kick, snare = levels(parts, solve(parts))
+    apart = USUAL.roles["kick"].level_lu - USUAL.roles["snare"].level_lu
+    assert kick - snare == pytest.approx(apart, abs=2 * FADER_DB)
+    assert 10 * np.log10(10 ** (kick / 10) + 10 ** (snare / 10)) == pytest.approx(ALL_DRUMS["level"], abs=FADER_DB)
+
+
+def test_analytic_more_of_a_part_in_its_hits_puts_it_lower_by_as_much() -> None:
+    """One hit's level counts: 6 dB more of it over the part's loudness, 6 dB less level; written softer, softer."""
+    plain = [steady("kick", -20.0), steady("snare", -20.0)]
+    peaky = [plain[0], steady("snare", -20.0, hit_db=USUAL.roles["snare"].hit_level_db + 6.0)]
+    soft = [plain[0], steady("snare", -20.0, written_db=-6.0)]
+    kick, snare = levels(plain, solve(plain))
+    for changed in (peaky, soft):
+        first, second = levels(changed, solve(changed))
+        assert (kick - snare) - (first - second) == pytest.approx(-6.0, abs=0.2)
+
+
 @pytest.mark.parametrize("order", list(itertools.permutations(range(3))))
-def test_the_order_of_the_parts_moves_no_gain(order: tuple[int, ...], low: float, high: float) -> None:
-    levels, targets = [1.0, 0.02, 4.0], [0.75, 0.55, 0.6]
-    plain = [answer.gain_db for answer in solve(levels, targets, low, high)]
-    shuffled = solve([levels[i] for i in order], [targets[i] for i in order], low, high)
-    assert [answer.gain_db for answer in shuffled] == pytest.approx([plain[i] for i in order], abs=0.1)
+def test_the_order_of_the_parts_moves_no_gain(order: tuple[int, ...]) -> None:
+    parts = [steady("kick", -20.0), steady("snare", -31.0, 9.0), steady("closed-hat", -15.0, 3.0, -4.0)]
+    plain = solve(parts)
+    assert solve([parts[i] for i in order]) == [plain[i] for i in order]
 
 
-@pytest.mark.parametrize(("low", "high"), [(-60.0, 40.0), (7.5, 40.0), (-60.0, 12.0), (6.0, 9.0)])
-def test_brute_force_agrees_on_two_parts(low: float, high: float) -> None:
-    """Of all pairs between the bounds the one at which neither part could do better by itself."""
-    levels, targets = [1.0, 0.1], [0.7, 0.6]
-    share = share_of(levels)
-    grid = np.arange(max(low, -10.0), min(high, 30.0) + 0.05, 0.1)
-    pairs = np.meshgrid(grid, grid, indexing="ij")
-    missed = [np.abs(share(part, pairs[part], pairs) - targets[part]) for part in range(2)]
-    regret = sum(errors - errors.min(axis=part, keepdims=True) for part, errors in enumerate(missed))
-    best = grid[[*np.unravel_index(int(np.argmin(regret)), regret.shape)]]
-    assert [answer.gain_db for answer in solve(levels, targets, low, high)] == pytest.approx(best, abs=0.15)
-
-
-@BOUNDS
-def test_gains_do_not_depend_on_the_files_level(low: float, high: float) -> None:
-    """A file 10 dB softer gets 10 dB more, as its bounds do."""
-    def solved(levels: Sequence[float], shift: float) -> tuple[balance.Solved, ...]:
-        return balance.solve(share_of(levels), targets=[0.7, 0.6], low_db=[low + shift, low],
-                             high_db=[high + shift, high], start_db=[0.0, 0.0])  # fmt: skip
-
-    plain, softer = solved([1.0, 0.5], 0.0), solved([0.1, 0.5], 10.0)
-    assert softer[0].gain_db - plain[0].gain_db == pytest.approx(10.0, abs=0.1)
-    assert softer[1] == plain[1]
-
-
-def test_a_bound_stops_and_says_so() -> None:
-    answer = solve([1.0], [0.9], high=3.0)[0]
-    assert (answer.gain_db, answer.stopped) == (3.0, "high")
-    said = advice_of(answer, target=0.9)
-    assert "Level alone cannot do it" in said
-    assert "the bass of the pad" in said
-    answer = solve([1.0], [0.5], low=3.0)[0]
-    assert (answer.gain_db, answer.stopped) == (3.0, "low")
-    assert "It stands clear" in advice_of(answer, target=0.5)
-    answer = solve([1.0], [0.5], low=3.0, high=3.0)[0]
-    assert (answer.gain_db, answer.stopped) == (3.0, "squeezed")
-    assert "Its gain ends at +3.0 dB" in advice_of(answer, target=0.5)
-
-
-def advice_of(answer: balance.Solved, *, target: float) -> str:
-    gains = Gains(db=answer.gain_db, state="together", stopped=answer.stopped)
-    return balance.advice(gains, share=answer.share, part="kick", target=target, lift_lu=2.0, treated=False,
-                          conflict="the bass of the pad")  # fmt: skip
-
-
-def test_forward_level_and_tucked_rise_in_order() -> None:
-    gains = [
-        solve([1.0], [balance.target_share("kick", intent, DEFAULTS)])[0].gain_db
-        for intent in ("tucked", "level", "forward")
+@given(st.floats(-24.0, 24.0), st.floats(-40.0, -10.0), st.floats(0.0, 12.0))
+def test_gains_follow_the_levels_of_the_files(change_db: float, lufs: float, hit_db: float) -> None:
+    """All drum files up by x: all gains down by x; the music up by x as well: none moves."""
+    parts = [steady("kick", -20.0), steady("crash", lufs, hit_db)]
+    moved = [
+        replace(part, integrated_lufs=part.integrated_lufs + change_db, blocks=part.blocks * 10 ** (change_db / 10))
+        for part in parts
     ]
-    assert gains == sorted(gains)
-    assert gains[2] - gains[0] > 3.0
+    plain = solve(parts)
+    assert solve(moved) == pytest.approx([gain - change_db for gain in plain], abs=0.1 + 1e-9)
+    assert solve(moved, music_lufs=MUSIC_LUFS + change_db) == pytest.approx(plain, abs=0.1 + 1e-9)
+
+
+@given(st.lists(st.tuples(st.sampled_from(ROLES), st.floats(-45.0, -8.0), st.floats(0.0, 14.0)), min_size=1))
+def test_all_drums_meet_the_intent_whatever_the_kit(kit: list[tuple[Role, float, float]]) -> None:
+    parts = [steady("kick", -18.0), *(steady(*part) for part in kit)]
+    for intent in INTENTS:
+        assert together(parts, solve(parts, intent)) == pytest.approx(ALL_DRUMS[intent], abs=2 * FADER_DB)
+
+
+@pytest.mark.parametrize(("gains", "music"), [([5.9, 6.0], 0.0), ([-3.0, 16.0], -10.0), ([], 0.0)])
+def test_analytic_above_six_decibels_the_music_comes_down_instead(gains: list[float], music: float) -> None:
+    assert balance.music_gain(gains, DEFAULTS) == pytest.approx(music)
+    if gains:
+        said = balance.advice(Gains(gains[0], "together", -9.0, music), usual_lu=(-11.0, -8.0), lift_lu=None,
+                              policy=DEFAULTS)  # fmt: skip
+        assert ("the music comes down by 10.0 dB" in said) is (music < 0.0)
+
+
+def test_gains_are_whole_steps_of_a_fader() -> None:
+    steps = [10.0 * gain for gain in solve([steady("kick", -20.13), steady("snare", -45.77)])]
+    assert steps == pytest.approx([round(step) for step in steps], abs=1e-9)
+
+
+def test_a_part_with_its_own_intent_moves_by_what_the_intents_lie_apart() -> None:
+    parts = [steady("kick", -20.0), steady("closed-hat", -30.0)]
+    plain, moved = solve(parts), solve([parts[0], replace(parts[1], intent="tucked")])
+    assert moved[0] == plain[0]
+    assert moved[1] - plain[1] == pytest.approx(ALL_DRUMS["tucked"] - ALL_DRUMS["level"], abs=0.1 + 1e-9)
+
+
+def test_below_the_gate_every_part_keeps_its_usual_level() -> None:
+    """Nothing of drums 50 LU down passes the gate, so that there is no offset."""
+    parts = [steady("kick", -60.0), steady("closed-hat", -60.0)]
+    gains = solve(parts, music_lufs=-90.0)
+    asked = [USUAL.roles[role].level_lu - 30.0 for role in ("kick", "closed-hat")]
+    assert gains == pytest.approx(asked, abs=FADER_DB)
+
+
+def test_a_loop_and_the_same_sound_as_a_kit_are_equally_loud() -> None:
+    """Analytic, on sound: the kit at its gains, bounced, is a loop that needs no gain; within 0.3 LU each."""
+    rng = np.random.default_rng(3)
+    sounds: dict[Role, np.ndarray] = {
+        "kick": drum_synthesis.kick(rng), "snare": drum_synthesis.snare(rng),
+        "closed-hat": drum_synthesis.closed_hat(rng),
+    }  # fmt: skip
+    hits = {"kick": (0.0, 1.0, 2.5), "snare": (0.5, 1.5, 2.5, 3.5), "closed-hat": np.arange(0.0, 4.0, 0.25)}
+    laid, parts = [], []
+    for role, sound in sounds.items():
+        track = np.zeros((round(6.0 * drum_synthesis.RATE_HZ), 2))
+        for start_s in hits[role]:
+            first = round(start_s * drum_synthesis.RATE_HZ)
+            track[first : first + len(sound)] += sound[: len(track) - first, None]
+        laid.append(track)
+        lufs = loudness.integrated(track, drum_synthesis.RATE_HZ)
+        _, hit = loudness.hit_energy(np.repeat(sound[:, None], 2, axis=1), drum_synthesis.RATE_HZ)
+        assert lufs is not None
+        assert hit is not None
+        blocks = loudness.block_energy(track, drum_synthesis.RATE_HZ)
+        parts.append(PartToLevel(role, "level", lufs, blocks, hit - lufs))
+    kit = solve(parts)
+    bounce = sum(track * 10 ** (gain / 20) for track, gain in zip(laid, kit, strict=True))
+    played = loudness.integrated(bounce, drum_synthesis.RATE_HZ)
+    assert played is not None
+    assert played - MUSIC_LUFS == pytest.approx(ALL_DRUMS["level"], abs=0.3)
+    (gain,) = solve([PartToLevel(None, "level", played, loudness.block_energy(bounce, drum_synthesis.RATE_HZ))])
+    assert gain == pytest.approx(0.0, abs=0.3)
+
+
+def test_every_role_has_its_usual_level_and_any_can_be_set() -> None:
+    assert set(USUAL.roles) == set(ROLES)
+    for usual in USUAL.roles.values():
+        assert usual.low_lu <= usual.level_lu <= usual.high_lu
+        assert usual.error_low_db <= 0.0 <= usual.error_high_db
+        assert usual.velocity_db <= 0.0
+    assert ALL_DRUMS["tucked"] < ALL_DRUMS["level"] < ALL_DRUMS["forward"]
+    own = replace(USUAL, roles={**USUAL.roles, "ride": replace(USUAL.roles["ride"], level_lu=-12.5)}, n=9)
+    told = balance.usual_levels(own, Policy({"usual_closed_hat_lu": -15.0, "all_drums_level_lu": -5.0}, own))
+    assert (told.roles["closed-hat"].level_lu, told.roles["ride"].level_lu, told.n) == (-15.0, -12.5, 9)
+    assert told.all_drums_lu == {**ALL_DRUMS, "level": -5.0}
+    assert told.roles["kick"] == USUAL.roles["kick"]
+
+
+def test_no_part_no_gain() -> None:
+    assert solve([]) == []
 
 
 def metered(name: str, peak: float | None, lufs: float | None) -> balance.Metered:

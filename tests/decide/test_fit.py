@@ -21,37 +21,36 @@ ratios = st.floats(0.0, 1.0)
 def test_score_is_the_sum_of_its_terms(room: float, spill: float, overlap: float, buried: float, share: float) -> None:
     value, terms = fit.score(
         dataclasses.replace(GOOD, room_filled=room, spill=spill, overlap=overlap, buried=buried, audible_share=share),
-        fill=0.6, target_share=0.8, policy=DEFAULTS,
+        fill=0.6, policy=DEFAULTS,
     )  # fmt: skip
     assert value == pytest.approx(sum(terms.values()))
 
 
 @pytest.mark.parametrize(
     ("field", "worse"),
-    [("spill", 0.1), ("overlap", 0.2), ("buried", 0.2), ("audible_share", 0.5), ("tempo_match", 0.2),
+    [("spill", 0.1), ("overlap", 0.2), ("buried", 0.2), ("audible_share", 0.1), ("tempo_match", 0.2),
      ("tuning_match", 0.0), ("mono_loss_lu", 3.0), ("room_filled", 0.1)],
 )  # fmt: skip
 def test_each_term_counts_in_its_direction(field: str, worse: float) -> None:
-    good, _ = fit.score(GOOD, fill=0.6, target_share=0.8, policy=DEFAULTS)
-    bad, _ = fit.score(dataclasses.replace(GOOD, **{field: worse}), fill=0.6, target_share=0.8, policy=DEFAULTS)
+    good, _ = fit.score(GOOD, fill=0.6, policy=DEFAULTS)
+    bad, _ = fit.score(dataclasses.replace(GOOD, **{field: worse}), fill=0.6, policy=DEFAULTS)
     assert bad < good
 
 
 def test_room_is_worth_more_where_there_is_more_of_it() -> None:
     """analytic: the term falls in proportion to the room that is left; that of burying rises with the music."""
-    terms = [fit.score(GOOD, fill=fill, target_share=0.8, policy=DEFAULTS)[1] for fill in (0.5, 0.75)]
+    terms = [fit.score(GOOD, fill=fill, policy=DEFAULTS)[1] for fill in (0.5, 0.75)]
     assert terms[1]["room"] == pytest.approx(0.5 * terms[0]["room"])
     assert terms[1]["buried"] == pytest.approx(1.5 * terms[0]["buried"])
     assert terms[1]["overlap"] == terms[0]["overlap"]
 
 
 def test_a_missed_share_counts_by_the_part_that_is_missing() -> None:
-    """analytic: half of what was asked costs half the weight, whatever was asked; a target of nothing asks nothing."""
-    for target in (0.2, 0.4):
-        half = dataclasses.replace(GOOD, audible_share=0.5 * target)
-        terms = fit.score(half, fill=0.5, target_share=target, policy=DEFAULTS)[1]
-        assert terms["audibility"] == pytest.approx(-0.5 * DEFAULTS["weight_share"])
-    assert fit.score(GOOD, fill=0.5, target_share=0.0, policy=DEFAULTS)[1]["audibility"] == 0.0
+    """analytic: half of what is usual costs half the weight; more than usual costs nothing."""
+    for share, part in ((0.5, 0.5), (1.0, 0.0), (1.5, 0.0)):
+        there = dataclasses.replace(GOOD, audible_share=share * DEFAULTS["usual_share"])
+        terms = fit.score(there, fill=0.5, policy=DEFAULTS)[1]
+        assert terms["audibility"] == pytest.approx(-part * DEFAULTS["weight_share"])
 
 
 @pytest.mark.parametrize(
@@ -83,7 +82,7 @@ def test_tempo_match_falls_to_nothing_at_a_poor_match() -> None:
 
 def test_the_reason_names_what_weighs_most() -> None:
     heavy = dataclasses.replace(GOOD, buried=0.3)
-    _, terms = fit.score(heavy, fill=0.6, target_share=0.8, policy=DEFAULTS)
+    _, terms = fit.score(heavy, fill=0.6, policy=DEFAULTS)
     said = fit.reason(heavy, gain_db=-3.0, terms=terms, policy=DEFAULTS)
     assert "hides 30.0 %" in said
     assert "-3.0 dB" in said

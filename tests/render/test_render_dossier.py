@@ -89,7 +89,7 @@ def test_numbers_of_the_argument_stand_in_tables() -> None:
         values = [float(cell.attributes["data-value"]) for cell in row.every("td")]
         wanted = [
             part.sample_peak_dbfs, part.true_peak_dbtp, part.integrated_lufs, part.peak_to_loudness_db,
-            part.audible_share, part.target_share, part.lift_lu, part.overlap, part.gain_db,
+            part.level_lu, part.audible_share, part.lift_lu, part.overlap, part.gain_db,
         ]  # fmt: skip
         assert values == pytest.approx(wanted, rel=1e-5)
     zones = page.one("table", id="table-room-by-section").one("tbody").every("tr")

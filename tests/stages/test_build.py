@@ -24,7 +24,7 @@ def quiet(_: str) -> None:
 
 def test_the_contract_of_the_data_file(small: Small) -> None:
     raw = json.loads((small.archive.root / "paper-harbour/paper-harbour-r001.json").read_text())
-    assert raw["format_version"] == 1
+    assert raw["format_version"] == 2
     assert {"name", "version"} <= raw["program"].keys()
     assert {"title", "slug", "tempo_bpm", "key", "meter", "duration_s", "bars"} <= raw["beat"].keys()
     assert {"id", "made", "identity", "changes"} <= raw["revision"].keys()
@@ -41,8 +41,9 @@ def test_the_contract_of_the_data_file(small: Small) -> None:
         assert fit <= candidate["fit"].keys()
     assert {"candidate", "steps", "before", "after", "helped"} <= raw["plans"][0].keys()
     part = {"part", "sample_peak_dbfs", "true_peak_dbtp", "integrated_lufs", "peak_to_loudness_db", "audible_share",
-            "lift_lu", "gain_db"}  # fmt: skip
+            "lift_lu", "gain_db", "gain_range_db", "level_lu", "usual_lu", "sections"}  # fmt: skip
     assert all(part <= row.keys() for row in raw["balance"]["parts"])
+    assert {"music_gain_db", "drums_file_gain_db", "all_drums_lu", "mix_over_music_lu"} <= raw["balance"].keys()
     assert {"integrated_lufs", "true_peak_dbtp", "headroom_db"} <= raw["balance"]["mix"].keys()
     assert {"kit", "low_end", "translation", "decisions", "warnings"} <= raw.keys()
 
@@ -94,7 +95,7 @@ def test_renders_are_24_bit_at_the_beats_rate(small: Small) -> None:
 
 
 def test_the_drums_file_is_all_chosen_parts_at_their_gains(small: Small) -> None:
-    """analytic: the sum of the part files at the gains of the balance, lowered as a whole to -1 dBFS at most."""
+    """analytic: the sum of the part files at the gains of the balance, lowered by what the data says."""
     folder = small.archive.root / "paper-harbour/paper-harbour-r001"
     together, _ = sf.read(folder / "paper-harbour-drums.wav", always_2d=True)
     expected = np.zeros_like(together)
@@ -102,16 +103,9 @@ def test_the_drums_file_is_all_chosen_parts_at_their_gains(small: Small) -> None
         if row.chosen:
             part, _ = sf.read(next(folder.glob(f"paper-harbour-part-{row.id}*.wav")), always_2d=True)
             expected += part * 10.0 ** (row.gain_db / 20.0)
-    peak = float(np.abs(expected).max())
-    expected *= min(1.0, 10.0 ** (-1.0 / 20.0) / peak)
+    expected *= 10.0 ** (small.data.balance.drums_file_gain_db / 20.0)
     assert np.abs(together - expected).max() < 1e-4
     assert np.abs(together).max() <= 10.0 ** (-1.0 / 20.0) + 1e-6
-
-
-def test_every_chosen_part_has_a_gain_that_meets_its_share_or_says_why(small: Small) -> None:
-    for row in small.data.balance.parts:
-        assert row.bounded or row.audible_share == pytest.approx(row.target_share, abs=0.06)
-        assert row.advice
 
 
 def test_the_same_again_makes_no_new_revision(small: Small) -> None:

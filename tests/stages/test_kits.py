@@ -45,7 +45,7 @@ def test_a_kick_that_nobody_hears_is_no_kick(full: Ranked) -> None:
     """Common practice, no source.  A sub kick under a bass and a pad needs more level than there is."""
     assert full.of("kick-sub").fit.audible_share < 0.05
     assert members(full)["kick"] != "kick-sub"
-    assert full.of("kick-sub").score < max(full.of(f"kick-{name}").score for name in ("short", "heavy", "long")) - 0.1
+    assert full.of("kick-sub").score < max(full.of(f"kick-{name}").score for name in ("short", "heavy", "long"))
 
 
 def test_members_are_measured_beside_each_other(full: Ranked) -> None:
@@ -54,14 +54,12 @@ def test_members_are_measured_beside_each_other(full: Ranked) -> None:
     assert kit is not None
     here, slots = full.analysis.here, full.ranking.frames
     on = here.scene.subset(slots)
-    alone = {item.drum.name: item for item in full.ranking.one_shots}
     together = {part.drum.name: part for part in full.ranking.kit_parts}
     for member in kit.members:
         part = together[member.file]
         by_itself = in_beat.measure(on, in_beat.place(on, part.powers[slots], gain_db=part.gains.db))
         assert member.fit.audible_share <= by_itself.audible_share + 1e-9
-        assert member.gain_db >= alone[member.file].gains.db - 0.05
-        assert (member.gain_db, member.fit) == (part.gains.db, part.fit)
+        assert (member.gain_db, member.fit) == (part.gains.to_set_db, part.fit)
         assert not member.pinned
     assert kit.missing_roles == ()
 

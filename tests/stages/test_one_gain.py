@@ -110,9 +110,8 @@ def on_the_page(page: Node, data: DossierData) -> Places:
 
 def in_its_arrays(page: Node, data: DossierData) -> Places:
     """The sliders start at the gains; the players hold them on top of the instrumental's own."""
-    below = next(setting.value for setting in data.settings if setting.name == "instrumental_below_mix")
     assert data.instrumental.integrated_lufs is not None
-    playing_gain_db = data.beat.target_lufs - below - data.instrumental.integrated_lufs
+    playing_gain_db = data.beat.target_lufs - data.balance.mix_over_music_lu - data.instrumental.integrated_lufs
     held = json.loads(page.one("script", id="page-data").text)
     files = {part.id: part.file for part in data.balance.parts}
     for part in held["whatIf"]["parts"]:

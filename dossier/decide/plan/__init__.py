@@ -46,7 +46,7 @@ def search(
     samples: Samples, rate_hz: int, *, candidate: str, role: Role | None, direction: Direction,
     families: Mapping[str, Treatment], measure: Callable[[Samples], DrumFigures],
     true_peak: Callable[[Samples], float], policy: Mapping[str, float], most_evaluations: int,
-    share_enough: float | None = None, layers: Mapping[str, Samples] = MappingProxyType({}),
+    layers: Mapping[str, Samples] = MappingProxyType({}),
     measure_at_gain: Callable[[Samples, float], DrumFigures] | None = None,
     own_lines: AmountLines = MappingProxyType({}),
 ) -> SearchResult:  # fmt: skip
@@ -61,7 +61,6 @@ def search(
     families : treatments by name, in the order in which they stand in a chain (`dossier.treat.FAMILIES`)
     measure : figures of samples as they play in this beat; called `most_evaluations` times at most
     true_peak : linear true peak of samples
-    share_enough : audible share, 0-1, at which the intent asks for no more; None: it must stay as it is
     layers : other sounds that may be layered under the drum, best first; three are tried
     measure_at_gain : figures of samples that were measured just before, at a gain in dB, for what is left at equal
         loudness; None: not measured
@@ -70,7 +69,7 @@ def search(
     trials = Trials(
         samples=samples, rate_hz=rate_hz, role=role, direction=direction, families=tuple(families.values()),
         measure=measure, measure_at_gain=measure_at_gain, true_peak=true_peak, policy=policy,
-        share_enough=share_enough, layers=layers, own_lines=own_lines, most=max(1, most_evaluations),
+        layers=layers, own_lines=own_lines, most=max(1, most_evaluations),
     )  # fmt: skip
     best = Search(trials).best()
     plan = Plan(
@@ -84,7 +83,7 @@ def search(
 
 def with_figures(
     plan: Plan, *, before: DrumFigures, after: DrumFigures, policy: Mapping[str, float],
-    share_enough: float | None = None, matched: DrumFigures | None = None,
+    matched: DrumFigures | None = None,
 ) -> Plan:  # fmt: skip
     """The plan with figures measured elsewhere (the whole beat instead of some bars), and its reason to match them.
 
@@ -94,7 +93,7 @@ def with_figures(
     if not plan.helped:
         return replace(plan, before=before, after=before)
     sides: tuple[Direction, ...] = ("fuller", "leaner") if plan.direction == "as it is" else (plan.direction,)
-    verdicts = [judge(before, after, side, policy, share_enough=share_enough, matched=matched) for side in sides]
+    verdicts = [judge(before, after, side, policy, matched=matched) for side in sides]
     verdict = max(verdicts, key=lambda one: (one.met, one.gain))
     reason = text.outcome(before, after, verdict, policy, direction=plan.direction)
     return replace(plan, before=before, after=after, reason=reason)

@@ -60,12 +60,12 @@ def gain(before: DrumFigures, after: DrumFigures, side: Direction, policy: Mappi
 
 def judge(
     before: DrumFigures, after: DrumFigures, side: Direction, policy: Mapping[str, float], *,
-    share_enough: float | None = None, strict: bool = False, matched: DrumFigures | None = None,
+    strict: bool = False, matched: DrumFigures | None = None,
 ) -> Verdict:  # fmt: skip
     """Compare a treated drum with itself untreated; `side` is what the treatment was for, "fuller" or "leaner".
 
-    `share_enough`: audible share, 0-1, at which the intent asks for no more of a leaner drum; `strict`: the other side
-    must not get worse either; `matched`: the treated drum at the loudness of the untreated one, where measured.
+    `strict`: the other side must not get worse either; `matched`: the treated drum at the loudness of the untreated
+    one, where measured.
     """
     problems = []
 
@@ -86,8 +86,6 @@ def judge(
     else:
         harm = max(0.0, before.room_filled - after.room_filled)
         floor = before.audible_share * (1.0 - policy["plan_share_loss"])
-        if share_enough is not None:
-            floor = min(floor, share_enough)
         if strict:
             floor = before.audible_share - slack
         if after.audible_share < floor:

@@ -81,14 +81,14 @@ class Trials:
         self, *, samples: Samples, rate_hz: int, role: Role | None, direction: Direction,
         families: Sequence[Treatment], measure: Callable[[Samples], DrumFigures],
         measure_at_gain: Callable[[Samples, float], DrumFigures] | None, true_peak: Callable[[Samples], float],
-        policy: Mapping[str, float], share_enough: float | None, layers: Mapping[str, Samples],
+        policy: Mapping[str, float], layers: Mapping[str, Samples],
         own_lines: AmountLines, most: int,
     ) -> None:  # fmt: skip
         self.samples, self.rate_hz, self.role, self.direction = samples, rate_hz, role, direction
         self.kind: Kind = "loop" if role is None else "one-shot"
         self.families, self.layers, self.own_lines = families, layers, own_lines
         self.measure, self.measure_at_gain, self.true_peak = measure, measure_at_gain, true_peak
-        self.policy, self.share_enough, self.most = policy, share_enough, most
+        self.policy, self.most = policy, most
         self.peak = true_peak(samples)
         self.before = self._measured(samples, self.peak)
         self.evaluations = 1
@@ -173,7 +173,7 @@ class Trials:
             output *= louder
         promising = gain(self.before, figures, side, self.policy) > self.policy["plan_promising"]
         verdict = judge(
-            self.before, figures, side, self.policy, share_enough=self.share_enough,
+            self.before, figures, side, self.policy,
             strict=self.direction == "as it is", matched=self._matched(rendered, as_rendered) if promising else None,
         )  # fmt: skip
         return Trial(chain, figures, verdict, cost + self.policy["plan_harm"] * verdict.harm, output)

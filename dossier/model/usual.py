@@ -1,0 +1,41 @@
+"""How loud drums are in mixes that people made: what a balance aims at.
+
+Levels are K-weighted, in LU against the music, both as they play.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import log10
+
+from dossier.model.vocabulary import Intent, Role
+
+
+@dataclass(frozen=True, slots=True)
+class RoleLevel:
+    """How a role stands in `n` pieces."""
+
+    n: int
+    level_lu: float
+    low_lu: float  # 25th percentile of the level
+    high_lu: float  # 75th percentile
+    hit_level_db: float  # loudest 100 ms of one hit, less the part's integrated level
+    velocity_db: float  # of the loudest hit, against a hit at full velocity
+    error_low_db: float  # quartiles of people's level less the model's, their own all-drums level given
+    error_high_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class UsualLevels:
+    """Usual levels of every role, and of all drums together by intent, from `n` pieces."""
+
+    roles: Mapping[Role, RoleLevel]
+    all_drums_lu: Mapping[Intent, float]
+    all_drums_range_db: tuple[float, float]  # quartiles about the median
+    n: int
+    source: str  # where they come from, in words
+
+    def mix_over_music_lu(self, intent: Intent) -> float:
+        """How much louder than the music alone the mix is: powers of unrelated sounds add."""
+        return 10.0 * log10(1.0 + 10.0 ** (self.all_drums_lu[intent] / 10.0))
