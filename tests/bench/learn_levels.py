@@ -14,7 +14,7 @@ A folder is one sound set: it holds finished pieces, each a folder with
 A piece's collection is what stands before the first hyphen of its name.  The same names in two folders are the same
 pieces through two sound sets.
 
-The figures in `level_model` come from General MIDI songs of the Debian packages openttd-openmsx,
+The usual levels in the policy come from General MIDI songs of the Debian packages openttd-openmsx,
 planetblupi-music-midi and simutrans-data (its songs numbered below 28), played by libfluidsynth3 (no reverb, no chorus,
 gain 0.3) through the sound sets of fluid-soundfont-gm and musescore-general-soundfont-small; `apt-get download` and
 `dpkg -x` give the files without installing them.  Of each song at most 24 s, the busiest whole bars of one tempo and
@@ -32,16 +32,17 @@ import argparse
 import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import level_model
 import numpy as np
 import soundfile
 
-from dossier.arrange import one_shots, pattern
+from dossier.arrange import midi, one_shots
+from dossier.decide import balance
 from dossier.measure import loudness
 from dossier.model.measures import Grid
+from dossier.model.usual import RoleLevel, UsualLevels
 from dossier.model.vocabulary import ROLES
 
 GROUPS = {"kick": "kick", "snare": "snare", "clap": "snare", "rim": "snare", "closed-hat": "hat", "open-hat": "hat",
@@ -66,8 +67,9 @@ class Part:
     energy: np.ndarray
     piece: Piece
 
-    def to_level(self, *, velocity: bool = True) -> level_model.PartToLevel:
-        return level_model.PartToLevel(self.role, self.laid, self.energy, self.hit, self.velocity if velocity else None)
+    def to_level(self, usual: UsualLevels, *, velocity: bool) -> balance.PartToLevel:
+        written = self.velocity - usual.roles[self.role].velocity_db if velocity else 0.0
+        return balance.PartToLevel(self.role, "level", self.laid, self.energy, self.hit, written)
 
 
 @dataclass(eq=False)
@@ -101,13 +103,6 @@ def in_lufs(power: float) -> float:
     return loudness.OFFSET_DB + 10.0 * float(np.log10(max(power, 1e-30)))
 
 
-def hit_lufs(hit: np.ndarray, rate: int) -> float:
-    """K-weighted level of the loudest 100 ms, found in steps of 10 ms."""
-    silence = np.zeros((round(0.1 * rate), hit.shape[1]))
-    padded = np.concatenate([silence, hit, silence])
-    return in_lufs(max(loudness.block_energy(padded[k * rate // 100 :], rate).max() for k in range(10)))
-
-
 def measured(folder: Path) -> Piece | None:
     facts = json.loads((folder / "facts.json").read_text())
     stems = [read(path) for path in sorted((folder / "stems").iterdir())]
@@ -123,7 +118,7 @@ def measured(folder: Path) -> Piece | None:
     so_far = np.concatenate([[0.0], np.cumsum(energy)])
     meter = tuple(facts["meter"])
     grid = Grid(facts["tempo"], "", 1.0, 0.0, "", 1.0, 0.5, "", 1.0, meter, facts["bars"])
-    voices = one_shots.voices(grid, pattern.read_midi(folder / "groove.mid", meter=meter), {}, [])
+    voices = one_shots.voices(grid, midi.read((folder / "groove.mid").read_bytes(), meter=meter), {}, [])
     piece = Piece(facts["song"], folder.parent.name, level, facts["bus_lu"], 0.0, facts["bus_lu"])
     for told in facts["parts"]:
         voice = voices.get(told["role"])
@@ -143,7 +138,8 @@ def measured(folder: Path) -> Piece | None:
         piece.parts.append(
             Part(
                 role=told["role"], usable=told["usable"], level=told["level_lu"], peak=told["peak_db"],
-                laid=as_it_plays, hit=hit_lufs(hit, rate) + velocity - as_it_plays, velocity=velocity,
+                laid=as_it_plays, hit=(loudness.hit_energy(hit, rate)[1] or -120.0) + velocity - as_it_plays,
+                velocity=velocity,
                 music_at_hits=max(in_lufs(at_hits) - level, SOFTEST_DB), energy=blocks, piece=piece,
             )
         )  # fmt: skip
@@ -169,44 +165,42 @@ def usual(parts: Sequence[Part], figure: Callable[[Part], float]) -> dict[str, f
     return out
 
 
-def learn(pieces: Sequence[Piece], slopes: Sequence[float]) -> tuple[dict, dict[str, float]]:
+def learn(pieces: Sequence[Piece], *, velocity: bool = True) -> UsualLevels:
     """The usual level of every role, and all drums' level for every intent.
 
     The hit level is set so that the model is right for the middle part, not for the middle of each figure alone.
     """
     parts = [part for piece in pieces for part in piece.usable]
-    beta, velocity_slope = slopes
-    level, velocity = usual(parts, lambda p: p.level), usual(parts, lambda p: p.velocity)
-    whole = usual(parts, lambda p: p.level + beta * p.hit - velocity_slope * p.velocity)
+    level, softer = usual(parts, lambda p: p.level), usual(parts, lambda p: p.velocity)
+    whole = usual(parts, lambda p: p.level + p.hit - velocity * p.velocity)
     roles = {}
     for role in ROLES:
         own = [p.level for p in parts if p.role == role] or [level[role]]
-        hit = (whole[role] - level[role] + velocity_slope * velocity[role]) / (beta or 1.0)
+        hit = whole[role] - level[role] + velocity * softer[role]
         n = len({p.piece.name for p in parts if p.role == role})
         low, high = np.percentile(own, [25, 75]) if n >= FEWEST else (level[role], level[role])
-        roles[role] = level_model.UsualLevel(n, level[role], float(low), float(high), hit, velocity[role], 0.0, 0.0)
-    drums = [piece.all_drums for piece in pieces]
-    return roles, {intent: float(np.percentile(drums, q)) for intent, q in PERCENTILES.items()}
+        roles[role] = RoleLevel(n, level[role], float(low), float(high), hit, softer[role], 0.0, 0.0)
+    low, middle, high, *asked = np.percentile(
+        [piece.all_drums for piece in pieces], [25, 50, 75, *PERCENTILES.values()]
+    ).tolist()
+    drums = dict(zip(PERCENTILES, asked, strict=True))
+    return UsualLevels(roles, drums, (low - middle, high - middle), len({piece.name for piece in pieces}), "")
 
 
 def model(train: Sequence[Piece], test: Sequence[Piece], *, offset: bool = True, velocity: bool = True,
-          slopes: Sequence[float] = (level_model.BETA, level_model.VELOCITY_SLOPE), own_sum: bool = False,
-          ) -> list[float]:  # fmt: skip
-    """Levels of the usable parts as `level_model` gives them; `own_sum`: at the author's all-drums level."""
-    slopes = slopes if velocity else (slopes[0], 0.0)
-    roles, intents = learn(train, slopes)
-    how = {"usual": roles, "beta": slopes[0], "velocity_slope": slopes[1]}
+          own_sum: bool = False) -> list[float]:  # fmt: skip
+    """Levels of the usable parts as the balance gives them; `own_sum`: at the author's all-drums level."""
+    learnt = learn(train, velocity=velocity)
     out = []
     for piece in test:
-        parts = [part.to_level(velocity=velocity) for part in piece.parts]
+        parts = [part.to_level(learnt, velocity=velocity) for part in piece.parts]
+        told = replace(learnt, all_drums_lu=dict.fromkeys(PERCENTILES, piece.kit)) if own_sum else learnt
         if offset:
-            target = dict.fromkeys(PERCENTILES, piece.kit) if own_sum else intents
-            found = level_model.solve(
-                parts, music_lufs=piece.music, loudness_of=loudness.integrated_from_blocks, all_drums_lu=target, **how
-            )
-            levels = [part.level_lu for part in found.parts]
+            gains = balance.solve(parts, music_lufs=piece.music, intent="level", usual=told,
+                                  loudness_of=loudness.integrated_from_blocks)  # fmt: skip
+            levels = [part.integrated_lufs + gain - piece.music for part, gain in zip(parts, gains, strict=True)]
         else:
-            levels = [level_model.usual_level(part, **how) for part in parts]
+            levels = [balance.usual_level(part, told) for part in parts]
         out += [level for level, part in zip(levels, piece.parts, strict=True) if part.usable]
     return out
 
@@ -366,18 +360,16 @@ def spread(pieces: Sequence[Piece]) -> None:
 
 
 def constants(pieces: Sequence[Piece]) -> None:
-    """What `level_model` holds; errors with the collection left out, at the author's own all-drums level."""
-    roles, intents = learn(pieces, (level_model.BETA, level_model.VELOCITY_SLOPE))
+    """What the policy holds; errors with the collection left out, at the author's own all-drums level."""
+    learnt = learn(pieces)
     errors = -held_out(lambda train, test: model(train, test, own_sum=True), pieces, pieces)
     parts = [part for piece in pieces for part in piece.usable]
-    for role, of in roles.items():
+    for role, of in learnt.roles.items():
         mine = errors[[of.n < FEWEST or part.role == role for part in parts]]
         low, high = np.percentile(mine, [25, 75])
         figures = (of.level_lu, of.low_lu, of.high_lu, of.hit_level_db, of.velocity_db, min(low, 0.0), max(high, 0.0))
-        print(f'    "{role}": UsualLevel({of.n}, {", ".join(f"{v:.1f}" for v in figures)}),')
-    print({intent: round(level, 1) for intent, level in intents.items()})
-    low, middle, high = np.percentile([piece.all_drums for piece in pieces], [25, 50, 75])
-    print(f"ALL_DRUMS_SPREAD_DB = ({low - middle:.1f}, {high - middle:.1f})")
+        print(f'        "{role}": RoleLevel({of.n}, {", ".join(f"{v:.1f}" for v in figures)}),')
+    print({intent: round(level, 1) for intent, level in learnt.all_drums_lu.items()}, learnt.all_drums_range_db)
 
 
 def main() -> None:
