@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from dossier import __version__, audio, beatfile
 from dossier.archive.revisions import identity
 from dossier.audio import foreign
+from dossier.cache import Cache, key_of
 from dossier.decide.policy import DEFAULTS, Policy
 from dossier.errors import AudioError, BeatError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import FORMAT_VERSION
 from dossier.parallel import thread_map
+
+MOST_DIGESTS = 100_000  # ten libraries; about 15 MB
 
 
 def load(place: Path, given: Given = NOTHING_GIVEN) -> Beat:
@@ -37,6 +41,22 @@ def check(folders: Iterable[Path], given: Given = NOTHING_GIVEN) -> list[tuple[P
                 problems.append(str(error))
         found.append((folder, "\n".join(problems) or None))
     return found
+
+
+def stem_hashes(beat: Beat) -> frozenset[str]:
+    """The content of each stem that can be read."""
+    return frozenset(thread_map(_hash, [stem.path for stem in beat.stems], ahead=len(beat.stems))) - {""}
+
+
+@contextmanager
+def digests_kept(cache: Cache) -> Iterator[None]:
+    """Hash no file again that an earlier run hashed and that has not changed since."""
+    key = key_of("digests")
+    before = cache.find(key, dict[str, str]) or {}
+    audio.digests.update(before)
+    yield
+    if not audio.digests.keys() <= before.keys():
+        cache.keep(key, dict(list(audio.digests.items())[-MOST_DIGESTS:]))
 
 
 def identity_of(beat: Beat) -> str:

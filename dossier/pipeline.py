@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from dossier import __version__, inputs
 from dossier.archive import Archive
 from dossier.archive.changes import changes
-from dossier.cache import Cache
+from dossier.cache import Cache, key_of
 from dossier.errors import ArchiveError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import RevisionInfo
@@ -54,7 +54,15 @@ def build(
     folder, its audio or the archive cannot be used; nothing was published then.
     """
     beat = inputs.load(place, given)
-    mark = inputs.identity_of(beat)
+    home = key_of("home", str(archive.root.resolve()), str(place.resolve()))  # of this machine: no one else sees it
+
+    def slug() -> str:
+        known = bool(given.name) or cache.find(home, str) == beat.slug
+        return archive.slug_for(beat.slug, beat_id=beat.id, stems=inputs.stem_hashes(beat), known=known)
+
+    with inputs.digests_kept(cache):
+        beat = replace(beat, slug=slug())
+        mark = inputs.identity_of(beat)
     known = archive.find(beat.slug, mark)
     if known is not None:
         return _unchanged(archive, beat, known)
@@ -72,7 +80,12 @@ def build(
     checks = stages.check(analysis, choice, balanced, memo)
     say("rendering")
     rendered = stages.render(analysis, choice, balanced, checks, memo)
-    return publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made)
+    with archive.lock():
+        if slug() != beat.slug:  # taken meanwhile
+            raise ArchiveError(f"{beat.slug}: another beat took this name during the build; build it again")
+        built = publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made)
+    cache.keep(home, built.slug)
+    return built
 
 
 def publish(

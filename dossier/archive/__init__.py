@@ -30,7 +30,7 @@ from dossier import files
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_response
 from dossier.archive.reader import LOG, ArchiveReader
-from dossier.archive.revisions import check_slug, head_of, revision_number, same_beat
+from dossier.archive.revisions import check_slug, revision_number
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, DossierData
 from dossier.model.index import ArchiveIndex
@@ -125,12 +125,6 @@ class Archive(ArchiveReader):
             raise ArchiveError(f"{slug} {revision} is in the archive already, and a revision is never overwritten")
         if revision != turn:
             raise ArchiveError(f"{slug}: the next revision is {turn}, not {revision}")
-        newest = self._newest_head(slug)
-        if newest is not None and not same_beat(newest, head_of(data)):
-            raise ArchiveError(
-                f"{slug}: the archive holds another beat under this name, '{newest.beat.title}', that shares no "
-                f"stem with '{data.beat.title}'. Rename the folder of one of the two, or use another archive"
-            )
 
     # ------------------------------------------------------------------ decisions
 

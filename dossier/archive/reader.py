@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from itertools import count
 from pathlib import Path
 
 from dossier import __version__
 from dossier.archive.dataformat import decode, read_data
 from dossier.archive.decisions import Log, read_log
-from dossier.archive.revisions import DataHead, head_of, revision_id, revision_number, summarize
+from dossier.archive.revisions import DataHead, head_of, revision_id, revision_number, same_music, summarize
 from dossier.archive.standing import stand
 from dossier.errors import ArchiveError, UnusableFileError
 from dossier.files import explain, read_bounded
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
 from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped
 from dossier.model.standing import Standing
+from dossier.names import printable
 
 LOG = "decisions.jsonl"
 MAX_DATA_BYTES = 32 << 20  # a long beat with hundreds of drums has one or two
@@ -81,6 +83,28 @@ class ArchiveReader:
             return None
         page = self._data_path(slug, numbers[-1]).with_suffix(".html")
         return head.revision if page.is_file() else None
+
+    def slug_for(self, slug: str, *, beat_id: str, stems: Collection[str], known: bool) -> str:
+        """The name under which a beat stands, or will: that of the beat with its id, or with music in common.
+
+        `stems` are content hashes; `known`: the user, or an earlier build of the same place, says that it is this beat.
+        Raises ArchiveError where another beat may stand under the name.
+        """
+        if beat_id:
+            for other in self.slugs():
+                head = self._newest_head(other)
+                if head is not None and head.beat.id == beat_id:
+                    return other
+        head = self._newest_head(slug)
+        if head is None or known or same_music(head, stems):
+            return slug
+        if beat_id and head.beat.id:
+            return next(free for free in (f"{slug}-{number}" for number in count(2)) if not self._numbers(free))
+        raise ArchiveError(
+            f"{slug}: the archive holds a beat of this name, '{printable(head.beat.title)}', that shares no stem with "
+            f"this one. If this is that beat, say so with --name {slug}; if not, give it another --name. An id in "
+            "beat.toml settles it for good"
+        )
 
     def next_revision(self, slug: str) -> str:
         """The next revision's name: one past every data file, readable or not, and every decision."""

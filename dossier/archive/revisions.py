@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 import msgspec
@@ -96,15 +96,9 @@ def check_slug(slug: str) -> str:
     return slug
 
 
-def same_beat(first: DataHead, second: DataHead) -> bool:
-    """Whether two dossiers of one slug can be the same beat: they share a title, or a stem by name or by content."""
-    if first.beat.title.casefold() == second.beat.title.casefold():
-        return True
-    return bool(_stem_keys(first) & _stem_keys(second))
-
-
-def _stem_keys(head: DataHead) -> set[str]:
-    return {key for entry in head.inputs if entry.kind == "stem" for key in (entry.file, entry.sha256)}
+def same_music(head: DataHead, stems: Collection[str]) -> bool:
+    """Whether a dossier has a stem of one of these content hashes."""
+    return any(entry.sha256 in stems for entry in head.inputs if entry.kind == "stem" and entry.sha256)
 
 
 def summarize(head: DataHead) -> RevisionSummary:

@@ -49,7 +49,7 @@ HALF_POWER = math.sqrt(0.5)
 
 _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the processor's cache while it is checked
 _SETTLED_S = 2.0  # a younger file may change again without its times showing it
-_digests: dict[tuple[int, ...], str] = {}
+digests: dict[str, str] = {}  # by device, number, size and times of a file; may be kept from one run to the next
 _NO_LENGTH = 2**62  # libsndfile reports at least this many frames where the header gives no length
 _CONTAINERS = {"WAV": "WAV", "WAVEX": "WAV", "RF64": "WAV", "AIFF": "AIFF", "FLAC": "FLAC", "MP3": "MP3", "OGG": "Ogg",
                "W64": "W64", "CAF": "CAF"}  # fmt: skip
@@ -256,10 +256,10 @@ def sha256(path: Path) -> str:
     with open_plain(path, shown_as=shown) as file:
         try:
             found = os.fstat(file.fileno())
-            state = (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)
-            digest = _digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
+            state = f"{found.st_dev}-{found.st_ino}-{found.st_size}-{found.st_mtime_ns}-{found.st_ctime_ns}"
+            digest = digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
-                _digests[state] = digest
+                digests[state] = digest
             return digest
         except OSError as error:
             raise AudioError(f"{shown}: {why_unreadable(error)}") from None

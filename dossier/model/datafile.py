@@ -44,6 +44,7 @@ class BeatInfo:
     notes: tuple[str, ...] = ()
     tempo_alternatives: tuple[float, ...] = ()  # tempos that the music may have instead
     swing_of: str = "sixteenths"  # the pairs that swing: "eighths" | "sixteenths"
+    id: str = ""  # as beat.toml gives it
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,7 +74,7 @@ def _beat(analysis: Analysis) -> document.BeatInfo:
             "tempo_bpm": grid.tempo_confidence, "first_downbeat_s": grid.downbeat_confidence,
             "swing": grid.swing_confidence, "key": music.key.confidence, "meter": grid.meter_confidence,
         },
-        tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of,
+        id=beat.id, tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of,
     )  # fmt: skip
 
 
