@@ -11,7 +11,7 @@ import io
 from collections.abc import Sequence
 from math import ceil
 
-from dossier.arrange.pattern import PatternError, in_order, swung
+from dossier.arrange.pattern import PatternError, check_density, in_order, swung
 from dossier.model.beat import Pattern, PatternHit
 from dossier.model.vocabulary import Role
 
@@ -80,6 +80,7 @@ def read(content: bytes, *, source: str = "groove.mid", meter: tuple[int, int] =
         raise NoDrumsError([(1, 1, why)])
     meter = signature or meter
     bar_beats = 4.0 * meter[0] / meter[1]
+    check_density(len(hits), (hit.beat for hit in hits), bar_beats=bar_beats)
     last = max(hit.beat for hit in hits)
     bars = max(1, ceil((last + 1e-6) / bar_beats))
     if abs(end / bar_beats - round(end / bar_beats)) < 1e-3:

@@ -10,6 +10,7 @@ Conventions
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from dossier.errors import DossierError
@@ -17,6 +18,9 @@ from dossier.model.beat import Pattern, PatternHit
 from dossier.model.vocabulary import ROLES, Role
 
 ACCENT, HIT, GHOST = 1.0, 0.8, 0.4
+MAX_BAR_EVENTS = 512  # the densest bar; sixteen voices that roll in 32nds have as many in 4/4
+MAX_EVENTS = 50_000  # of a pattern; a song of 200 bars, written out, has ten thousand
+
 CELL_VELOCITY = {"X": ACCENT, "x": HIT, "o": GHOST, "-": 0.0}
 
 NAMES: dict[str, Role] = {
@@ -66,17 +70,28 @@ def parse_lines(lines: Sequence[str], *, steps_per_beat: int, source: str, meter
     if problems:
         raise PatternError(problems)
     quarters_per_step = 4.0 / meter[1] / steps_per_beat
+    check_density(sum(longest // len(cells) * sum(cell > 0 for cell in cells) for _, _, cells in voices))
     hits = [
         PatternHit(role=role, beat=step * quarters_per_step, velocity=velocity)
         for _, role, cells in voices
         for step, velocity in enumerate(cells * (longest // len(cells)))
         if velocity > 0
     ]
+    check_density(len(hits), (hit.beat for hit in hits), bar_beats=4.0 * meter[0] / meter[1])
     in_triplets = steps_per_beat * meter[1] % 12 == 0
     return Pattern(
         hits=in_order(hits), length_beats=longest * quarters_per_step, source=source, steps_per_beat=steps_per_beat,
         swing_applies=not in_triplets,
     )  # fmt: skip
+
+
+def check_density(events: int, beats: Iterable[float] = (), *, bar_beats: float = 4.0) -> None:
+    """Refuse more `events` than drums have, and more in one bar, by their `beats`, with PatternError."""
+    fullest = max(Counter(int(beat // bar_beats) for beat in beats).values(), default=0)
+    if events > MAX_EVENTS or fullest > MAX_BAR_EVENTS:
+        told = f"{events} events" + f", {fullest} of them in one bar" * (fullest > 0)
+        most = f"up to {MAX_BAR_EVENTS} events a bar and {MAX_EVENTS} in all"
+        raise PatternError([(1, 1, f"has {told}; allowed: {most}")])
 
 
 def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[tuple[int, int, str]]]:
@@ -89,7 +104,7 @@ def _read_line(line: str, number: int) -> tuple[Role | None, list[float], list[t
     role = NAMES.get(" ".join(name.lower().replace("-", " ").replace("_", " ").split()))
     if role is None:
         allowed = ", ".join(ROLES)
-        problems.append((number, 1, f"names the voice '{name.strip()}', which is not a role; allowed: {allowed}"))
+        problems.append((number, 1, f"names the voice '{name.strip()[:40]}', which is not a role; allowed: {allowed}"))
     cells: list[float] = []
     for column, cell in enumerate(rest, start + 1):
         if cell in "| ":

@@ -38,6 +38,13 @@ MAX_CONFIG_BYTES = 2**20  # about the size of a beat.toml that lists ten thousan
 MAX_MIDI_BYTES = 2**20  # a groove of some bars has a few kilobytes
 MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any pattern
 
+# A parser's memory grows with the square of a dotted key's parts: 50,000 of them would take 10 GB.  Texts and remarks
+# are taken out first, in the parser's own order, so what is left of dots stands in keys, numbers and dates.
+_TOML_TEXT = re.compile(
+    r'"""(?:\\.|.)*?(?:"""|\Z)|"(?:\\.|[^"\\\n])*+"?|' r"'''.*?(?:'''|\Z)|'[^'\n]*+'?|#[^\n]*+", re.DOTALL
+)
+_DEEP_KEY = re.compile(r"(?<![\w-])[\w-]++(?:[ \t]*+\.[ \t]*+[\w-]++){8}")
+
 T = TypeVar("T")
 
 
@@ -118,6 +125,9 @@ class _Loader:
             text = raw.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             self.ledger.about_key("", f"is not UTF-8 text (byte {error.start + 1}); save it as UTF-8")
+            return None
+        if _DEEP_KEY.search(_TOML_TEXT.sub("s", text)):
+            self.ledger.about_key("", "is nested too deeply; no table of it needs more than three levels")
             return None
         try:
             return tomllib.loads(text)

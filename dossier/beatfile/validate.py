@@ -20,7 +20,7 @@ from dossier.names import did_you_mean, printable
 
 Report = Callable[[str, str], None]  # (key path, message)
 
-MAX_PROBLEMS = 200  # nobody reads more
+MAX_PROBLEMS = 50  # nobody reads more
 
 
 class Ledger:
@@ -34,11 +34,11 @@ class Ledger:
 
     def about_key(self, key: str, message: str) -> None:
         """A problem in beat.toml."""
-        self.problems.append(Problem(f"{self._folder_name}/{self._config_name}", key, message))
+        self.problems.append(Problem(f"{self._folder_name}/{self._config_name}", key, printable(message)))
 
     def about_folder(self, message: str) -> None:
         """A problem in the folder itself."""
-        self.problems.append(Problem(self._folder_name, "", message))
+        self.problems.append(Problem(self._folder_name, "", printable(message)))
 
     def close(self) -> None:
         """Raise BeatError if there are problems."""
@@ -223,7 +223,7 @@ def _text(value: Any, kind: inspect.StrType, key: str, report: Report, extra: Ma
     if high is not None and len(value) > high:
         report(key, f"has {len(value)} characters; allowed: at most {high}")
         return _BAD
-    if kind.pattern is not None and not re.search(kind.pattern, value):
+    if kind.pattern is not None and not re.search(kind.pattern.replace("$", r"\Z"), value):
         suggested = extra["suggest"](value) if "suggest" in extra else None
         hint = f"; did you mean '{suggested}'?" if suggested else ""
         report(key, f"found {found(value)}; allowed: {extra.get('allowed', kind.pattern)}{hint}")
