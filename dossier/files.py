@@ -149,8 +149,31 @@ def sync_folder(folder: Path) -> None:
 
 def sync_file(path: Path) -> None:
     """Flush a file written by something else."""
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
+    handle = os.open(path, os.O_RDONLY if os.name == "posix" else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """The same file under another name, taking its place in one step; a copy where there are no links between them."""
+    part = target.with_name(part_name(target.name))
+    try:
+        try:
+            os.link(source, part)
+        except OSError:
+            shutil.copyfile(source, part)
+            sync_file(part)
+        os.replace(part, target)
+    finally:
+        remove(part)
+
+
+def protect(path: Path) -> None:
+    """Make a file read-only under all its names; not on Windows, which would no longer remove it."""
+    if os.name == "posix":
+        path.chmod(path.stat().st_mode & ~0o222)
 
 
 def write_new(path: Path, data: bytes) -> None:

@@ -108,7 +108,7 @@ def publish(
                                 previous=previous.revision.id if previous else None)  # fmt: skip
         data = stages.data_file(
             analysis, choice, balanced, checks, revision=revision, version=__version__,
-            decisions=archive.decisions(beat.slug), renders=tuple(renders),
+            decisions=archive.decisions(beat.slug), rendered=rendered,
         )  # fmt: skip
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))

@@ -3,7 +3,7 @@
 Conventions
     root/index.html, root/archive.json          the archive page and what it is drawn from
     root/SLUG/SLUG-r001.html, -r001.json        one revision: the page, and every number of it
-    root/SLUG/SLUG-r001/                        its renders
+    root/SLUG/SLUG-r001/                        its renders, read-only; what two revisions share lies there once
     root/SLUG/decisions.jsonl                   append-only (see `dossier.archive.decisions`)
     root/.lock                                  empty; see `dossier.files`
 
@@ -19,7 +19,7 @@ from __future__ import annotations
 import os
 import re
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
@@ -30,6 +30,7 @@ from dossier import files
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_response
 from dossier.archive.reader import LOG, ArchiveReader
+from dossier.archive.renders import share_content, twins_by_size
 from dossier.archive.revisions import check_slug, revision_number
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, DossierData
@@ -101,7 +102,7 @@ class Archive(ArchiveReader):
             try:
                 for target in targets[:-1]:
                     files.remove(target)  # no data file stands beside them: an interrupted build left them
-                sources = _stage(staged, data, html, renders)
+                sources = _stage(staged, data, html, renders, twins_by_size(self, slug))
                 for source, target in zip(sources, targets, strict=True):
                     if source is not None:
                         os.rename(source, target)
@@ -172,8 +173,13 @@ class Archive(ArchiveReader):
             return self.root / "index.html"
 
 
-def _stage(staged: Path, data: DossierData, html: str, renders: Mapping[str, Render]) -> tuple[Path | None, Path, Path]:
-    """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data."""
+def _stage(
+    staged: Path, data: DossierData, html: str, renders: Mapping[str, Render], earlier: Mapping[int, Sequence[Path]]
+) -> tuple[Path | None, Path, Path]:
+    """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data.
+
+    A render that an earlier revision holds (`earlier`, by size) takes no room of its own.
+    """
     staged.mkdir()
     folder = staged / "renders"
     if renders:
@@ -186,6 +192,8 @@ def _stage(staged: Path, data: DossierData, html: str, renders: Mapping[str, Ren
         else:
             content(folder / name)
             files.sync_file(folder / name)
+        share_content(folder / name, earlier)
+        files.protect(folder / name)
 
     for _ in thread_map(render, list(renders), ahead=len(renders)):
         pass

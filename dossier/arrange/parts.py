@@ -11,6 +11,8 @@ from dossier.arrange import loops, one_shots
 from dossier.model.measures import Array, Samples
 from dossier.model.parts import DrumPart
 
+PIECE = 1 << 17  # frames that are looked at together
+
 
 def add_part(out: Samples, part: DrumPart, *, start_s: float = 0.0, gain_db: float = 0.0, rest: int = 0) -> None:
     """Add a part at a gain, which moves as the part says, to a sound, `(frames, 2)`, that begins at `start_s`.
@@ -47,24 +49,29 @@ def laid(part: DrumPart, *, length_s: float, start_s: float = 0.0) -> Samples:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LaidParts:
-    """Parts as one sound, `(frames, 2)`, from the start of the stems on, made slice by slice as it is looked at.
+    """Parts as one sound, `(frames, channels)`, from the start of the stems on, made slice by slice as it is looked at.
 
-    A sound in the length of a beat takes long to make mostly for the memory it needs.
+    One channel holds what both would.  A sound in the length of a beat takes long to make mostly for the memory it
+    needs.
     """
 
     parts: tuple[DrumPart, ...]
     frames: int
     rate_hz: int
+    start: int = 0  # the first frame, counted from the start of the stems
+    rest: int = 0  # frames that follow: what sounds into them is not faded at the end
 
     @staticmethod
-    def at_gains(playing: Iterable[tuple[DrumPart, float]], *, frames: int, rate_hz: int) -> LaidParts:
+    def at_gains(
+        playing: Iterable[tuple[DrumPart, float]], *, frames: int, rate_hz: int, start: int = 0, rest: int = 0
+    ) -> LaidParts:
         """Of parts and their gains in dB."""
-        parts = [part.with_samples(part.samples * 10.0 ** (gain_db / 20.0)) for part, gain_db in playing]
-        return LaidParts(parts=tuple(parts), frames=frames, rate_hz=rate_hz)
+        parts = [part.with_samples(as_mono(part.samples * 10.0 ** (gain_db / 20.0))) for part, gain_db in playing]
+        return LaidParts(parts=tuple(parts), frames=frames, rate_hz=rate_hz, start=start, rest=rest)
 
     @property
     def shape(self) -> tuple[int, int]:
-        return self.frames, 2
+        return self.frames, max((part.samples.shape[1] for part in self.parts), default=1)
 
     @property
     def dtype(self) -> np.dtype[np.float32]:
@@ -75,7 +82,17 @@ class LaidParts:
 
     def __getitem__(self, frames: slice) -> Samples:
         first, last, _ = frames.indices(self.frames)
-        out = np.zeros((max(0, last - first), 2), dtype=self.dtype)
+        out = np.zeros((max(0, last - first), self.shape[1]), dtype=self.dtype)
         for part in self.parts:
-            add_part(out, part, start_s=first / self.rate_hz, rest=self.frames - last)
+            add_part(out, part, start_s=(self.start + first) / self.rate_hz, rest=self.frames - last + self.rest)
         return out
+
+    def peak(self) -> float:
+        """The highest sample, either way; 0 of silence."""
+        pieces = (self[first : first + PIECE] for first in range(0, self.frames, PIECE))
+        return max((float(max(piece.max(), -piece.min())) for piece in pieces), default=0.0)
+
+
+def as_mono(samples: Samples) -> Samples:
+    """One channel where both are alike; otherwise the samples as they are."""
+    return samples[:, :1] if samples.shape[1] == 2 and np.array_equal(samples[:, 0], samples[:, 1]) else samples

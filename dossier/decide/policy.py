@@ -136,7 +136,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("low_end_longest_delay_ms", 10.0, "ms", "a kick moved further is heard late"),
     # files
     Setting("kit_fewest_members", 2.0, "number", "one drum is no kit"),
-    Setting("kit_file_dbtp", -3.0, "dBTP", "room for what a treatment finds beyond the cycle that it was searched on"),
+    Setting("kit_file_dbtp", -3.0, "dBTP", "room for what a treatment adds"),
+    Setting("hit_file_tail_db", 90.0, "dB", "below a hit's peak: what is softer than this at its end is left out"),
     Setting("drums_file_dbfs", -1.0, "dBFS", "where all drums would pass this, their file and the music are lowered"),
     # mix, translation, what would change the verdict
     Setting("mix_missed_lu", 0.1, "LU", "loudness that a limiter cost; less is not made up"),

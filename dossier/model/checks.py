@@ -22,10 +22,11 @@ class RoughMix:
 
 @dataclass(frozen=True, slots=True)
 class LowEndCheck:
-    """The finding, and a file to hear each remedy that helps, by name."""
+    """The finding, and a file to hear each remedy that helps, by name, with what some are lowered by in dB."""
 
     finding: LowEnd
     renders: Mapping[str, bytes | Callable[[Path], None]] = field(default_factory=dict)
+    lowered: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -215,3 +215,4 @@ class DossierData:
     warnings: tuple[str, ...]
     settings: tuple[SettingUsed, ...]
     renders: tuple[str, ...] = ()
+    lowered: Mapping[str, float] = field(default_factory=dict)  # renders that would pass full scale: by how many dB

@@ -259,6 +259,8 @@ class BalancePart:
     sections: tuple[SectionGain, ...] = ()
     chosen: bool = True  # False: the other approach's drums, balanced among themselves
     treated: bool = False  # the figures are those of the treated drum
+    cycle_file: str = ""  # the renders that the gain belongs to: one cycle,
+    full_file: str = ""  # and the whole beat, of a chosen part
 
 
 @dataclass(frozen=True, slots=True)

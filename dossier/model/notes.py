@@ -75,8 +75,8 @@ def note_name(number: int, key: str | None = None) -> str:
     return f"{name}{(number - name.count('#') + name[1:].count('b')) // 12 - 1}"
 
 
-def note_of(hz: float, key: str | None = None) -> tuple[str, float]:
-    """Nearest note, and the distance from it in cents, -50 to 50.
+def nearest_note(hz: float) -> tuple[int, float]:
+    """The nearest MIDI note, and the distance from it in cents, -50 to 50.
 
     Raises ValueError for a frequency that is not above zero.
     """
@@ -84,4 +84,10 @@ def note_of(hz: float, key: str | None = None) -> tuple[str, float]:
         raise ValueError(f"a note needs a frequency above 0 Hz, found {hz}")
     number = 69.0 + 12.0 * log2(hz / 440.0)
     nearest = floor(number + 0.5)
-    return note_name(nearest, key), 100.0 * (number - nearest)
+    return nearest, 100.0 * (number - nearest)
+
+
+def note_of(hz: float, key: str | None = None) -> tuple[str, float]:
+    """As `nearest_note`, the note by its name."""
+    nearest, cents = nearest_note(hz)
+    return note_name(nearest, key), cents

@@ -71,3 +71,4 @@ class Rendered:
     previews: tuple[Preview, ...]
     what_if: WhatIfArrays | None
     files: Mapping[str, bytes | Callable[[Path], None]]
+    lowered: Mapping[str, float]  # files whose sound would pass full scale, and by how many dB they are lowered

@@ -74,10 +74,11 @@ def treat(analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int) -> tup
 def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo) -> Rendered:
     """What the page plays and computes from, and the files beside it."""
     here = analysis.here
+    files, lowered = render_stage.renders(analysis, choice, balanced, checks, memo)
     return Rendered(
         previews=playback.previews(here, analysis.room, choice, balanced, memo),
         what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db),
-        files=render_stage.renders(analysis, choice, balanced, checks, memo),
+        files=files, lowered=lowered,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from dossier.arrange.pattern import roles_of
 from dossier.decide.approach import zone_fullness
@@ -15,20 +16,24 @@ from dossier.model.choice import Balanced, Choice
 from dossier.model.findings import Approach, Balance, Candidate, Plan
 from dossier.model.notes import note_of
 from dossier.model.numbers import signed
+from dossier.model.page import Rendered
 from dossier.model.parts import Drum, Groove, PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis
+from dossier.stages.renders import files_of
 
 
 def data_file(
     analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, *,
-    revision: document.RevisionInfo, version: str, decisions: Sequence[document.Decision], renders: Sequence[str],
+    revision: document.RevisionInfo, version: str, decisions: Sequence[document.Decision], rendered: Rendered,
 ) -> document.DossierData:  # fmt: skip
     """The data file of one revision."""
     here, ranking = analysis.here, choice.ranking
     plans = tuple(item.plan for item in choice.plans)
     mix = checks.mix.mix
+    files = [(part.row, *files_of(analysis.beat.slug, part)) for part in balanced.parts]
     balance = Balance(
-        parts=tuple(part.row for part in balanced.parts), mix=mix, equal_peaks=balanced.equal_peaks,
+        parts=tuple(replace(row, cycle_file=cycle, full_file=full) for row, cycle, full in files),
+        mix=mix, equal_peaks=balanced.equal_peaks,
         advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), music_gain_db=balanced.music_gain_db,
         all_drums_lu=balanced.all_drums_lu, mix_over_music_lu=here.mix_over_music_lu,
         drums_file_gain_db=checks.drums_file_gain_db,
@@ -50,7 +55,8 @@ def data_file(
         translation=checks.translation, room_left=checks.room_left, looked=looked, settings=settings,
         patterns=_patterns(analysis.groove, here.grid.meter), decisions=tuple(decisions),
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
-        warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(renders)),
+        warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
+        lowered=dict(sorted(rendered.lowered.items())),
     )  # fmt: skip
 
 

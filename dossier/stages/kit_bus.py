@@ -8,7 +8,7 @@ treating the members one by one, so it starts from the members as they are.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 
@@ -18,20 +18,15 @@ from dossier.arrange.parts import add_part
 from dossier.measure import true_peak
 from dossier.memo import Memo
 from dossier.model.beat import DrumFile
-from dossier.model.findings import Approach, Gains, Plan, Step
+from dossier.model.findings import Approach, Gains
 from dossier.model.measures import Clip, FileMeasures, Grid, Samples
 from dossier.model.parts import Drum, DrumPart, Groove, PlacedCandidate, Ranking
 from dossier.model.situation import Situation
-from dossier.parallel import thread_map
 from dossier.stages.candidates import as_it_plays, measure_file, part_powers
 from dossier.stages.gains import LONGEST_BLOCK_BARS
-from dossier.stages.render_reuse import ReusableRender, reusable
-from dossier.treat import FAMILIES
-from dossier.treat.families import CYCLE_AFTER_S, CYCLE_BEFORE_S
 from dossier.treat.samples import SILENCE
 
 NAME = "kit"  # what a plan calls it in place of a file
-BLOCK_S = 15.0
 
 
 def is_wanted(ranking: Ranking, approach: Approach, policy: Mapping[str, float]) -> bool:
@@ -43,9 +38,10 @@ def is_wanted(ranking: Ranking, approach: Approach, policy: Mapping[str, float])
 def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) -> PlacedCandidate | None:
     """The kit as one placed candidate; None where it never plays."""
     rate, grid = here.music.rate_hz, here.grid
-    start, length = _cycle(grid, groove)
+    start, length = cycle_of(grid, groove)
     sound: Samples = np.zeros((round(length * rate), 2))
-    _add(ranking.kit_parts, sound, start_s=start)
+    for item in ranking.kit_parts:
+        add_part(sound, item.part, start_s=start, gain_db=item.gains.db, rest=len(item.part.samples))
     peak = true_peak.true_peak(sound)
     if ranking.kit is None or peak < SILENCE:
         return None
@@ -64,48 +60,7 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     )  # fmt: skip
 
 
-def treated_in_full(
-    kit: PlacedCandidate, parts: Sequence[PlacedCandidate], steps: Sequence[Step], *, length_s: float
-) -> Samples:
-    """The kit through its bus treatment in the beat's length, `(frames, 2)`, to be played at the kit's gain.
-
-    Worked on block by block, so that memory grows with the result only.  The cycle that the plan was searched on goes
-    before each block, so that amounts that count from the peak count from the same one everywhere.
-    """
-    rate, cycle, turn_db = kit.part.rate_hz, kit.part.samples, -kit.gains.db
-    frames, before, after = round(length_s * rate), round(CYCLE_BEFORE_S * rate), round(CYCLE_AFTER_S * rate)
-    ahead, block = len(cycle) + before, round(BLOCK_S * rate)
-    out = np.zeros((frames, cycle.shape[1]), dtype=np.float32)
-
-    def work(first: int) -> None:
-        last, context = min(frames, first + block), min(first, before)
-        sound: Samples = np.zeros((ahead + min(frames, last + after) - first + context, cycle.shape[1]))
-        sound[: len(cycle)] = cycle
-        _add(parts, sound[ahead:], start_s=(first - context) / rate, turn_db=turn_db)
-        for step in steps:
-            sound = FAMILIES[step.treatment].apply(sound, rate, **step.amounts)
-        out[first:last] = sound[ahead + context :][: last - first]
-
-    for _ in thread_map(work, range(0, frames, block)):
-        pass
-    return out
-
-
-def kit_render(here: Situation, ranking: Ranking, kit: PlacedCandidate, plan: Plan, memo: Memo) -> ReusableRender:
-    """The treated kit in the beat's length, made when it is written, so that no long sound waits in memory."""
-    parts, rate, frames = ranking.kit_parts, here.music.rate_hz, len(here.music.samples)
-    make = partial(treated_in_full, kit, parts, plan.steps, length_s=frames / rate)
-    sounds = [(item.part.role, item.part.samples, item.gains.db) for item in parts]
-    return reusable(memo, make, rate, "kit", kit.part.samples, kit.gains.db, sounds, plan.steps)
-
-
-def _add(parts: Sequence[PlacedCandidate], out: Samples, *, start_s: float, turn_db: float = 0.0) -> None:
-    """Add the parts, each at its gain and all turned, to a sound whose first sample is at `start_s`."""
-    for item in parts:
-        add_part(out, item.part, start_s=start_s, gain_db=item.gains.db + turn_db)
-
-
-def _cycle(grid: Grid, groove: Groove) -> tuple[float, float]:
+def cycle_of(grid: Grid, groove: Groove) -> tuple[float, float]:
     """Start and length in seconds of one cycle of the pattern, whole bars, in the middle of its run."""
     bars = max(1, min(LONGEST_BLOCK_BARS, round(groove.pattern.length_beats / grid.bar_beats), grid.bars))
     cycles = max(1, grid.bars // bars)

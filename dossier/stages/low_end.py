@@ -24,11 +24,10 @@ from dossier.model.measures import FRAME_S, Array, Samples
 from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
-from dossier.stages.render_reuse import Renders, reusable, write
+from dossier.stages.render_reuse import Renders, hit_file, write
 from dossier.stages.stems import LOW_HZ, read_stem
 from dossier.treat.truncation import truncate
 
-DUCKED_AT_ONCE_S = 30  # whole seconds, so that kicks stay on their sample
 EXCERPT_S = 16.0
 TOGETHER_S = 2.0  # kick and bass that sound within this play together
 LOW_ZONES = slice(0, 2)  # sub and bass
@@ -60,6 +59,14 @@ class KickAndBass:
         powers = lay_energies(energies, voice, self.here.grid.frame_edges_s())[self.frames]
         return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db + self.kick.gains.db)
 
+    def ducked(self, depth_db: float, release_ms: float) -> Samples:
+        """The bass, ducked under every kick of the excerpt."""
+        voice, rate = self.kick.part.voice, self.here.music.rate_hz
+        assert voice is not None
+        starts = [start - self.start_s for start in voice.starts_s]
+        curve = low_end.duck_curve(starts, len(self.bass) / rate, rate, depth_db=depth_db, release_ms=release_ms)
+        return np.asarray(self.bass * curve[: len(self.bass), None])
+
     def judged(self, kick: Array, bass: Array, bass_before: Array) -> decide_low_end.Judged:
         """What is heard of the kick in the low zones, and what of the bass's loudness is lost there."""
         alone = hearing.specific_loudness(kick) @ self.low
@@ -87,7 +94,7 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
         return _nothing("kick and bass never play together", kick=kick.drum.name)
     before, plain = both.bass_excitation(both.bass), both.kick_excitation(kick.part.samples)
     share, lost = both.judged(plain, before, before)
-    remedies, renders = _rendered(slug, both, bass, _remedies(both, plain, before, lost), share, memo)
+    remedies, renders, lowered = _rendered(slug, both, _remedies(both, plain, before, lost), share)
     line = _alignment(both)
     found, notes = pitch.pitch(kick.part.samples, kick.part.rate_hz), _bass_notes(both)
     note = note_of(found.hz, here.music.key.name)[0] if found.hz is not None else None
@@ -114,7 +121,7 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
         polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
         sentences=said,
     )  # fmt: skip
-    return LowEndCheck(finding, renders)
+    return LowEndCheck(finding, renders, lowered)
 
 
 def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Memo) -> KickAndBass | None:
@@ -151,11 +158,9 @@ def _remedies(both: KickAndBass, plain: Array, before: Array, lost: float) -> tu
     """Every way out, rendered and measured again."""
     part, rate = both.kick.part, both.here.music.rate_hz
     assert part.voice is not None
-    times = [start - both.start_s for start in part.voice.starts_s]
 
     def duck(depth: float, release: float) -> decide_low_end.Judged:
-        curve = low_end.duck_curve(times, len(both.bass) / rate, rate, depth_db=depth, release_ms=release)
-        return both.judged(plain, both.bass_excitation(both.bass * curve[: len(both.bass), None]), before)
+        return both.judged(plain, both.bass_excitation(both.ducked(depth, release)), before)
 
     def changed(samples: Samples) -> decide_low_end.Judged:
         return both.judged(both.kick_excitation(samples), before, before)
@@ -170,27 +175,31 @@ def _remedies(both: KickAndBass, plain: Array, before: Array, lost: float) -> tu
 
 
 def _rendered(
-    slug: str, both: KickAndBass, bass: Stem, remedies: Sequence[LowEndRemedy], share: float, memo: Memo
-) -> tuple[tuple[LowEndRemedy, ...], Renders]:
+    slug: str, both: KickAndBass, remedies: Sequence[LowEndRemedy], share: float
+) -> tuple[tuple[LowEndRemedy, ...], Renders, dict[str, float]]:
     """The remedies, with a file to hear each that helps."""
     part, rate = both.kick.part, both.here.music.rate_hz
     assert part.voice is not None
     listed = list(remedies)
     renders: Renders = {}
+    lowered: dict[str, float] = {}
     for index, remedy in enumerate(remedies):
         if not decide_low_end.helps(remedy, share, both.here.policy):
             continue
-        name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}.wav"
+        name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}"
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
         if remedy.name == decide_low_end.DUCK:
-            make = partial(_ducked, stem=bass, rate_hz=rate, starts_s=part.voice.starts_s, **amounts)
-            renders[name] = reusable(memo, make, rate, "duck", bass.file, part.voice.starts_s, amounts)
+            name += ".flac"
+            renders[name] = partial(write, samples=both.ducked(**amounts), rate_hz=rate)
         else:
+            name += ".wav"
             change = _shortened if remedy.name == decide_low_end.SHORTEN else _tuned
             changed = change(part.samples, rate, *amounts.values())
-            renders[name] = partial(write, samples=changed, rate_hz=rate)
+            renders[name], lower_db = hit_file(changed, rate, tail_db=both.here.policy["hit_file_tail_db"])
+            if lower_db:
+                lowered[name] = lower_db
         listed[index] = replace(remedy, render=name)
-    return tuple(listed), renders
+    return tuple(listed), renders, lowered
 
 
 def _alignment(both: KickAndBass) -> low_end.KickBassAlignment:
@@ -239,15 +248,3 @@ def _nothing(why: str, *, kick: str | None = None) -> LowEndCheck:
         kick_note=None, kick_cents_from_key=None, bass_notes=(), polarity=None, delay_ms=None, delay_gain_db=None,
         remedies=(), sentences=(), reasons={"low_end": why},
     ))  # fmt: skip
-
-
-def _ducked(*, stem: Stem, rate_hz: int, starts_s: Sequence[float], depth_db: float, release_ms: float) -> Samples:
-    """The whole bass stem, ducked under every kick: it takes the place of the stem, whose own gain is left out."""
-    samples = read_stem(stem, rate_hz, gain=False)
-    piece = DUCKED_AT_ONCE_S * rate_hz
-    for first in range(0, len(samples), piece):
-        part = samples[first : first + piece]
-        starts = [start - first / rate_hz for start in starts_s]
-        curve = low_end.duck_curve(starts, len(part) / rate_hz, rate_hz, depth_db=depth_db, release_ms=release_ms)
-        np.multiply(part, curve[: len(part), None], out=part, casting="same_kind")
-    return samples

@@ -16,8 +16,6 @@ from dossier.model.measures import Samples, StereoImage
 from dossier.model.situation import Situation
 from dossier.treat.limiter import limit
 
-PIECE = 1 << 17  # frames that are looked at together
-
 
 def rough_mix(here: Situation, room: Room, balanced: Balanced, memo: Memo) -> RoughMix:
     """The rough mix at the target loudness under the ceiling, and its figures measured from what is rendered."""
@@ -45,9 +43,7 @@ def drums_file_gain(here: Situation, balanced: Balanced, memo: Memo) -> float:
 
     def measured() -> float:
         frames = len(here.music.samples)
-        whole = all_drums(balanced.chosen, frames=frames, rate_hz=here.music.rate_hz)
-        pieces = (whole[first : first + PIECE] for first in range(0, frames, PIECE))
-        return max((float(max(piece.max(), -piece.min())) for piece in pieces), default=0.0)
+        return all_drums(balanced.chosen, frames=frames, rate_hz=here.music.rate_hz).peak()
 
     peak = memo("mix", float, measured, sounds)
     lower_db = here.policy["drums_file_dbfs"] - 20.0 * float(np.log10(max(peak, 1e-9)))

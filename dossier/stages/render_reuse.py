@@ -1,4 +1,4 @@
-"""Render reuse: a long render that an earlier revision holds already is copied from there, not made anew.
+"""How a render is written; a long one that an earlier revision holds already is linked from there, not made anew.
 
 What a render is made from is its key; what came out is kept as a digest.  A file of the earlier revision that has been
 touched since has another digest, and is then not used.
@@ -6,15 +6,21 @@ touched since has another digest, and is then not used.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
-from dossier import audio
+import numpy as np
+
+from dossier import audio, files
+from dossier.arrange.parts import as_mono
 from dossier.errors import AudioError
+from dossier.measure import pitch
 from dossier.memo import Memo
-from dossier.model.measures import Sound
+from dossier.model.measures import Samples, Sound
+from dossier.model.notes import nearest_note
+from dossier.treat.samples import sample_peak
 
 Write = Callable[[Path], None]
 Renders = dict[str, bytes | Write]
@@ -31,32 +37,62 @@ class ReusableRender:
     earlier: Path | None = None  # the renders of an earlier revision
 
     def __call__(self, path: Path) -> None:
-        if not self._copied(path):
+        if not self._linked(path):
             write(path, self.make(), self.rate_hz)
             self.memo.cache.keep(self.key, audio.sha256(path))
 
-    def _copied(self, path: Path) -> bool:
-        """Copy the render of the earlier revision, where there is one and it is what would be made."""
+    def _linked(self, path: Path) -> bool:
+        """Link the render of the earlier revision, where there is one and it is what would be made."""
         source = self.earlier / path.name if self.earlier is not None else None
         kept = self.memo.cache.find(self.key, str)
         if source is None or kept is None or not source.is_file():
             return False
         try:
             if audio.sha256(source) == kept:
-                shutil.copyfile(source, path)
+                files.link_or_copy(source, path)
                 return True
         except (AudioError, OSError):
             path.unlink(missing_ok=True)
         return False
 
 
-def write(path: Path, samples: Sound, rate_hz: int) -> None:
-    """Write a render: WAV, 24 bits."""
-    audio.write_wav(path, samples, rate_hz, bits=24)
+def write(
+    path: Path, samples: Sound, rate_hz: int, *, tempo_bpm: float | None = None, root_note: int | None = None
+) -> None:
+    """Write a render of 24 bits, mono as mono: FLAC, or WAV with its tempo and root note, as its name says."""
+    sound = as_mono(samples) if isinstance(samples, np.ndarray) else samples
+    if path.suffix == ".flac":
+        audio.write_flac(path, sound, rate_hz)
+    else:
+        audio.write_wav(path, sound, rate_hz, tempo_bpm=tempo_bpm, root_note=root_note)
+
+
+def hit_file(samples: Samples, rate_hz: int, *, tail_db: float) -> tuple[Write, float]:
+    """Who writes a one-shot, without what is `tail_db` below its peak at its end, and by how much it is lowered."""
+    peak = sample_peak(samples)
+    heard = np.flatnonzero(np.abs(samples).max(axis=1, initial=0.0) > peak * 10.0 ** (-tail_db / 20.0))
+    kept = samples[: heard[-1] + 1] if len(heard) else samples
+    hz = pitch.pitch(kept, rate_hz).hz
+    return in_range(kept, rate_hz, root_note=nearest_note(hz)[0] if hz is not None else None)
+
+
+def in_range(
+    samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, root_note: int | None = None
+) -> tuple[Write, float]:
+    """Who writes a sound, and by how many dB it is lowered to fit."""
+    lower_db = over_db(sample_peak(samples))
+    turned = samples * 10.0 ** (-lower_db / 20.0) if lower_db else samples
+    return partial(write, samples=turned, rate_hz=rate_hz, tempo_bpm=tempo_bpm, root_note=root_note), lower_db
+
+
+def over_db(peak: float, highest_dbfs: float = 0.0) -> float:
+    """By how many dB, in steps of 0.1, a sample peak passes the highest; 0 where it does not."""
+    passed_db = 20.0 * float(np.log10(max(peak, 1e-9))) - highest_dbfs
+    return float(np.ceil(10.0 * passed_db) / 10.0) if passed_db > 0.0 else 0.0
 
 
 def reusable(memo: Memo, make: Callable[[], Sound], rate_hz: int, *depends: object) -> ReusableRender:
-    """A stereo render of the beat itself and of `depends`."""
+    """A render of the beat itself and of `depends`."""
     return ReusableRender(make=make, rate_hz=rate_hz, memo=memo, key=memo.key("file", rate_hz, *depends))
 
 

@@ -141,7 +141,7 @@ def test_three_ways_out_are_computed_and_compared(fought: LowEndCheck) -> None:
 
 
 def test_what_helps_can_be_heard(fight: Staged, fought: LowEndCheck, tmp_path: Path) -> None:
-    """Analytic: 24 bits at the beat's rate; the ducked bass is the whole stem, lower under the kicks and only there."""
+    """Analytic: 24 bits at the beat's rate; the ducked bass is the stem, lower under the kicks and only there."""
     assert set(fought.renders) == {remedy.render for remedy in fought.finding.remedies if remedy.render}
     for name, write in fought.renders.items():
         write(tmp_path / name)

@@ -1,7 +1,8 @@
-"""Long renders: copied from an earlier revision where that holds what would come out, made anew in every other case."""
+"""Long renders: linked from an earlier revision where that holds what would come out, made anew in every other case."""
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -39,13 +40,13 @@ def made(tmp_path: Path) -> Made:
     earlier, later = tmp_path / "r001", tmp_path / "r002"
     earlier.mkdir()
     later.mkdir()
-    render(earlier / "part.wav")
-    found = from_earlier({"part.wav": render, "sheet.csv": b"a"}, earlier)
+    render(earlier / "part.flac")
+    found = from_earlier({"part.flac": render, "sheet.csv": b"a"}, earlier)
     assert found["sheet.csv"] == b"a"
-    copied = found["part.wav"]
+    copied = found["part.flac"]
     assert isinstance(copied, ReusableRender)
     assert making.calls == 1
-    return copied, earlier / "part.wav", later / "part.wav", making
+    return copied, earlier / "part.flac", later / "part.flac", making
 
 
 def heard(path: Path) -> np.ndarray:
@@ -54,12 +55,26 @@ def heard(path: Path) -> np.ndarray:
     return np.asarray(sound)
 
 
-def test_the_same_again_is_copied(made: Made) -> None:
+def test_the_same_again_is_linked(made: Made) -> None:
     render, before, path, making = made
     render(path)
     np.testing.assert_array_equal(heard(path), SOUND)
     assert making.calls == 1
-    assert not os.path.samefile(path, before)  # a copy: who changes one leaves the other as it is
+    assert os.path.samefile(path, before)
+
+
+def test_where_there_are_no_links_it_is_copied(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    render, before, path, making = made
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.EXDEV, os.strerror(errno.EXDEV))
+
+    monkeypatch.setattr(os, "link", refuse)
+    render(path)
+    np.testing.assert_array_equal(heard(path), SOUND)
+    assert making.calls == 1
+    assert not os.path.samefile(path, before)
+    assert os.listdir(path.parent) == [path.name]
 
 
 def touch(before: Path) -> None:

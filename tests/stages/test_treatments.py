@@ -98,36 +98,6 @@ def test_the_kits_plan_comes_last_and_says_what_it_is(beat: Staged, treated: tup
     assert plan.render == "paper-harbour-06-kit-treated.wav"
 
 
-def test_the_treated_kit_is_rendered_in_the_beats_length(
-    beat: Staged, treated: tuple[Treated, ...], tmp_path: Path
-) -> None:
-    """Analytic: 24 bits at the beat's rate and length; each cycle is the cycle that was searched on."""
-    plan, kit = treated[-1].plan, treated[-1].placed
-    path = tmp_path / "kit.wav"
-    kit_bus.kit_render(beat.here, beat.ranking, kit, plan, beat.memo)(path)
-    info = sf.info(path)
-    assert (info.subtype, info.samplerate, info.frames) == ("PCM_24", RATE, len(beat.here.music.samples))
-    sound, _ = sf.read(path, always_2d=True)
-    cycle = treated[-1].samples
-    inside = sound[2 * len(cycle) : 3 * len(cycle)]
-    assert np.sqrt(np.mean((inside - cycle) ** 2)) < 0.02 * np.sqrt(np.mean(cycle**2))
-    assert np.max(np.abs(sound)) < 1.0
-
-
-def test_blocks_of_the_whole_kit_join_without_a_seam(
-    beat: Staged, treated: tuple[Treated, ...], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Analytic: worked on in one piece or in many, the same comes out (-60 dB)."""
-    item = treated[-1]
-    whole = kit_bus.treated_in_full(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
-    monkeypatch.setattr(kit_bus, "BLOCK_S", 1.3)
-    pieces = kit_bus.treated_in_full(item.placed, beat.ranking.kit_parts, item.plan.steps, length_s=8.0)
-    assert np.max(np.abs(whole - pieces)) < 1e-3 * np.max(np.abs(whole))
-    plain = kit_bus.treated_in_full(item.placed, beat.ranking.kit_parts, (), length_s=8.0)
-    parts = sum(laid(item.part, length_s=8.0) * 10.0 ** (item.gains.db / 20.0) for item in beat.ranking.kit_parts)
-    assert np.allclose(plain * 10.0 ** (item.placed.gains.db / 20.0), parts, atol=1e-4)
-
-
 # Names, evidence
 
 
