@@ -76,8 +76,8 @@ def test_every_level_belongs_to_a_file(demo: Demo, slug: str) -> None:
     bar_s = 240.0 / data.beat.tempo_bpm * unit[0] / unit[1]
     assert len(cycle) / rate / bar_s == pytest.approx(round(len(cycle) / rate / bar_s), abs=0.001)
     places = [round((data.beat.first_downbeat_s + bar * bar_s) * rate) for bar in range(data.beat.bars)]
-    apart = [_apart(together, cycles, place) for place in places if place + len(cycles) < len(together)]
-    assert min(apart) < 1e-3 * np.abs(cycles).max()
+    apart = [_apart(whole, cycle, place) for place in places if place + len(cycle) < len(whole)]
+    assert min(apart) < 1e-3 * np.abs(cycle).max()
 
 
 def _apart(whole: np.ndarray, piece: np.ndarray, place: int) -> float:
