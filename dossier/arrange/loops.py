@@ -1,10 +1,10 @@
-"""Loops on the grid: brought to the beat's tempo, cut to whole beats, repeated.
+"""Loops on the grid: brought to the beat's tempo by every means that there is, cut to whole beats, repeated.
 
 Conventions
-    A loop is brought to the tempo by the gentlest means: as it is (the difference is inaudible), repitch (like a record
-    played faster: tempo and pitch move together), or stretch (a phase vocoder keeps the pitch and smears attacks).
+    As it is: only its length is made to fit.  Repitch: like a record played faster, tempo and pitch move together by
+    12*log2(ratio) semitones.  Sliced: cut at its hits, each laid where it belongs (`dossier.arrange.slices`).  Stretch:
+    a phase vocoder keeps the pitch and smears attacks.  Re-laid: its slices play the beat's pattern.
     Half and double time are tried, and the smallest change is taken.
-    Pitch change of a repitch in semitones: 12*log2(ratio).
     A pass lasts whole bars of the beat, or a whole number of passes makes a bar, so that beat one stays on beat one: a
     loop of other lengths is cut back, or followed by a rest, whichever is nearer (common practice, no source).
     A pickup, what sounds before beat one, leads into the next pass: it is laid over the end of the pass, unless that
@@ -17,69 +17,90 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from math import log2
+from typing import Any
 
 import numpy as np
 
 from dossier.arrange.one_shots import cumulative_at
+from dossier.arrange.pattern import roles_of
+from dossier.arrange.slices import PICKUP_STANDS_OUT_DB, Slice, level_db
 from dossier.model.beat import Pattern
 from dossier.model.findings import LoopFit
 from dossier.model.measures import FRAME_S, Array, BandEnergies, Grid, LoopMeasures, Samples
 from dossier.model.numbers import signed
-from dossier.model.vocabulary import ROLES
+from dossier.model.vocabulary import ROLES, Feel, Means, Role
 
 STRETCH_WINDOW_S = 0.02
 SHORTEST_STRETCH_S = 0.01  # a shorter piece has no pitch to keep: it is repitched
-PICKUP_STANDS_OUT_DB = 6.0
 EDGE_FADE_S = 0.0025
+LOUD_DB = -20.0  # below the loudest hit
 
 
-def fit_loop(
+def fits(
     loop: LoopMeasures, *, duration_s: float, tempo_bpm: float, swing: float = 0.5, bar_beats: float = 4.0,
-    policy: Mapping[str, float],
-) -> LoopFit:  # fmt: skip
-    """Decide how a loop is brought to `tempo_bpm`; without a steady tempo it is laid as it is, as a poor match.
+    feel: Feel = "own", policy: Mapping[str, float],
+) -> dict[Means, LoopFit | str]:  # fmt: skip
+    """How a loop is brought to `tempo_bpm` by each means but re-laying, or why that means is none.
 
-    `swing`, `bar_beats`: the beat's swing and the quarter notes in its bar; the fit's note says where the loop differs.
-    Up to `loop_as_is_within` (a setting, as the others) nothing is done, up to `loop_repitch_within` the loop is
-    repitched, above it stretched; beyond `loop_poor_beyond` it is marked as a poor match.
+    `swing`, `bar_beats`: the beat's swing and the quarter notes in its bar; notes say where the loop differs.  Within
+    `loop_as_is_within` (a setting) of the tempo nothing else is needed.
     """
     if loop.tempo_bpm is None:
         beats, uneven = _whole_bars(max(1.0, round((duration_s - loop.downbeat_s) * tempo_bpm / 60.0)), bar_beats)
         why = loop.reasons.get("tempo_bpm", "no steady tempo was found in it")
         words = [why, "it is laid from its first sound, tempo unchanged", uneven]
-        return LoopFit(
+        as_it_is = LoopFit(
             method="as it is", ratio=1.0, change_percent=0.0, semitones=0.0, source_tempo_bpm=None, beats=beats,
             downbeat_s=loop.downbeat_s, poor_match=True, note="; ".join(word for word in words if word),
         )  # fmt: skip
+        return {"as it is": as_it_is, **dict.fromkeys(("repitch", "sliced", "stretch"), why)}
     source = loop.tempo_bpm
     cost_of = {1.0: 0.0, 0.5: policy["loop_half_time_cost"], 2.0: policy["loop_half_time_cost"]}
     factor = min(cost_of, key=lambda f: abs(log2(tempo_bpm * f / source)) + cost_of[f])
     ratio = tempo_bpm * factor / source
-    change = ratio - 1.0
+    percent, semitones = 100.0 * (ratio - 1.0), 12.0 * log2(ratio)
     own = loop.beats if loop.beats is not None else duration_s * source / 60.0
     beats, uneven = _whole_bars(max(0.5, round(own * 2.0 / factor) / 2.0), bar_beats)
     time_note = {0.5: "played in half time", 1.0: "", 2.0: "played in double time"}[factor]
-    if abs(change) <= policy["loop_as_is_within"]:
-        ratio, method, semitones, cost = 1.0, "as it is", 0.0, "fits as it is"
-    elif abs(change) <= policy["loop_repitch_within"]:
-        method, semitones = "repitch", 12.0 * log2(ratio)
-        cost = f"repitched by {signed(100 * change)} %, which moves its pitch by {signed(semitones, 2)} semitones"
-    else:
-        method, semitones = "stretch", 0.0
-        cost = f"stretched by {signed(100 * change)} %, which keeps its pitch and softens its attacks"
-    poor = abs(change) > policy["loop_poor_beyond"]
-    far = f"more than {100 * policy['loop_poor_beyond']:.0f} % away: a poor match" if poor else ""
-    feel = ""
+    its_feel = ""
     if factor == 1.0 and loop.swing is not None:
-        feel = f"its swing of {100 * loop.swing:.0f} % goes with the beat's"
+        its_feel = f"its swing of {100 * loop.swing:.0f} % goes with the beat's"
         if abs(loop.swing - swing) >= policy["loop_swing_heard"]:
-            feel = f"its swing is {100 * loop.swing:.0f} % against {100 * swing:.0f} % in the beat"
-    words = [cost, time_note, feel, uneven, far]
-    return LoopFit(
-        method=method, ratio=ratio, change_percent=100.0 * change, semitones=semitones,
-        source_tempo_bpm=source, beats=beats, downbeat_s=loop.downbeat_s, poor_match=poor,
-        note="; ".join(word for word in words if word),
-    )  # fmt: skip
+            its_feel = f"its swing is {100 * loop.swing:.0f} % against {100 * swing:.0f} % in the beat"
+    fit = LoopFit(method="as it is", ratio=1.0, change_percent=percent, semitones=0.0, source_tempo_bpm=source,
+                  beats=beats, downbeat_s=loop.downbeat_s, poor_match=False, note="")  # fmt: skip
+
+    def told(words: str, its_feel: str = its_feel, **changes: Any) -> LoopFit:
+        said = (words, time_note, its_feel, uneven)
+        return replace(fit, **changes, note="; ".join(word for word in said if word))
+
+    if abs(ratio - 1.0) <= policy["loop_as_is_within"]:
+        done = told("fits as it is")
+        return {"as it is": done, **dict.fromkeys(("repitch", "sliced", "stretch"), "not needed: it fits as it is")}
+    to = f"{signed(percent)} %"
+    sliced: LoopFit | str = f"it cannot be sliced: {loop.reasons.get('hits', 'no hits were found in it')}"
+    if loop.hits:
+        moved = f"given the beat's swing of {100 * swing:.0f} %" if feel == "beat" else its_feel
+        sliced = told(f"cut at its hits and moved by {to}", moved, method="sliced", ratio=ratio, feel=feel)
+    repitched = f"repitched by {to}, which moves its pitch by {signed(semitones, 2)} semitones"
+    return {
+        "as it is": told(f"laid as it is, {to} away"),
+        "repitch": told(repitched, method="repitch", ratio=ratio, semitones=semitones),
+        "sliced": sliced,
+        "stretch": told(f"stretched by {to}, which keeps its pitch and softens its attacks", method="stretch",
+                        ratio=ratio),
+    }  # fmt: skip
+
+
+def relaid_fit(like: LoopFit, pattern: Pattern, plays: Mapping[Role, Slice]) -> LoopFit:
+    """How a loop's slices play the beat's pattern; `plays` tells the slice of each role."""
+    roles = [role for role in roles_of([pattern]) if role in plays]
+    missing = [role.replace("-", " ") for role in roles_of([pattern]) if role not in plays]
+    by = [f"{plays[role].role.replace('-', ' ')} at {plays[role].time_s:.2f} s" for role in roles]
+    told = ", ".join(f"{role.replace('-', ' ')} by the {one}" for role, one in zip(roles, by, strict=True))
+    note = f"its slices play the pattern: {told}" + (f"; nothing in it plays {' or '.join(missing)}" if missing else "")
+    return replace(like, method="re-laid", ratio=1.0, change_percent=0.0, semitones=0.0, feel="beat", note=note,
+                   beats=pattern.length_beats)  # fmt: skip
 
 
 def _whole_bars(beats: float, bar_beats: float) -> tuple[float, str]:
@@ -121,6 +142,15 @@ def part_by_part(loop: LoopMeasures, fit: LoopFit, pattern: Pattern, *, tempo_bp
     return f"hits a bar, the loop against the pattern: {', '.join(pairs)}"
 
 
+def loud_hits_s(loop: LoopMeasures, fit: LoopFit | None = None, *, tempo_bpm: float = 0.0) -> Array:
+    """Times of the hits that are loud enough to tell an attack; of a fit only those in the part that it lays."""
+    loud = np.array([hit.time_s for hit in loop.hits if hit.level_db > LOUD_DB])
+    if fit is None:
+        return loud
+    last_s = fit.downbeat_s + fit.beats * 60.0 / tempo_bpm * fit.ratio
+    return loud[(loud >= fit.downbeat_s) & (loud < last_s - EDGE_FADE_S)]
+
+
 def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: float) -> Samples:
     """One pass of the fitted loop from its downbeat, `(frames, channels)` float64, `fit.beats` long at `tempo_bpm`.
 
@@ -137,14 +167,9 @@ def cycle_samples(samples: Samples, rate_hz: int, fit: LoopFit, *, tempo_bpm: fl
     if len(body) > frames:  # ends by a cut: a short fade instead of a click
         cycle[cut - fade : cut] *= np.linspace(1.0, 0.0, fade)[:, None]
     lead = pickup[-min(frames, len(pickup)) :] if len(pickup) else pickup
-    if len(lead) and _level(lead) > _level(cycle[frames - len(lead) :]) + PICKUP_STANDS_OUT_DB:
+    if len(lead) and level_db(lead) > level_db(cycle[frames - len(lead) :]) + PICKUP_STANDS_OUT_DB:
         cycle[frames - len(lead) :] += lead
     return cycle
-
-
-def _level(samples: Samples) -> float:
-    """Mean power in dB, bounded below."""
-    return 10.0 * float(np.log10(np.mean(samples**2) + 1e-20)) if samples.size else -200.0
 
 
 def _at_tempo(samples: Samples, rate_hz: int, fit: LoopFit) -> Samples:

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import ceil
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -22,7 +23,7 @@ from scipy.ndimage import uniform_filter1d
 from dossier.arrange.one_shots import CHOKED_BY
 from dossier.arrange.pattern import swung
 from dossier.model.beat import Pattern
-from dossier.model.measures import Array, LoopHit, Samples
+from dossier.model.measures import Array, LoopHit, LoopMeasures, Samples
 from dossier.model.vocabulary import Role
 
 CROSS_FADE_S = 0.003
@@ -35,6 +36,8 @@ SMOOTHED_S = 0.020
 GONE_NEPER = 11.5  # 100 dB down nothing is left to play
 RINGS_ON_S = 0.100  # of a slice that is played before a rest
 PICKUP_STANDS_OUT_DB = 6.0
+SAME_SLOT = 0.125  # quarter notes: half a sixteenth
+LONGEST_COMPARED = 64.0  # quarter notes
 
 # Which slice stands in where a loop has none of a role (common practice, no source).
 STANDS_IN: Mapping[Role, tuple[Role, ...]] = {
@@ -52,6 +55,7 @@ class Slice:
     end: int
     role: Role
     level_db: float
+    time_s: float = 0.0  # of its hit, as it was told
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,7 @@ class Pass:
 
     samples: Samples
     placed: tuple[Placed, ...]
-    filled: float  # share of its energy, 0-1, with which slices go on beyond what the loop holds of them
+    gaps: float  # 0-1: of the energy, what slices go on with beyond what the loop holds of them, or lose at their ends
 
 
 def slices_of(hits: Sequence[LoopHit], *, frames: int, rate_hz: int) -> tuple[Slice, ...]:
@@ -83,7 +87,8 @@ def slices_of(hits: Sequence[LoopHit], *, frames: int, rate_hz: int) -> tuple[Sl
             kept.append(hit)
     starts = [round(hit.time_s * rate_hz) for hit in kept]
     ends = [*(start - _lead(rate_hz) for start in starts[1:]), frames][: len(starts)]
-    return tuple(Slice(start, end, hit.role, hit.level_db) for start, end, hit in zip(starts, ends, kept, strict=True))
+    placed = zip(starts, ends, kept, strict=True)
+    return tuple(Slice(start, end, hit.role, hit.level_db, hit.time_s) for start, end, hit in placed)
 
 
 def sliced(
@@ -124,9 +129,9 @@ def sliced(
     pickup = _until_next(pickup, frames + laid[0].hit - _lead(rate_hz), rate_hz)
     lead = lay(samples, rate_hz, [one for one in pickup if one.hit - _lead(rate_hz) >= 0], frames)
     span = slice(min((one.hit for one in lead.placed), default=frames), frames)
-    if _level(lead.samples[span]) <= _level(out.samples[span]) + PICKUP_STANDS_OUT_DB:
+    if level_db(lead.samples[span]) <= level_db(out.samples[span]) + PICKUP_STANDS_OUT_DB:
         return out
-    return Pass(out.samples + lead.samples, (*out.placed, *lead.placed), max(out.filled, lead.filled))
+    return Pass(out.samples + lead.samples, (*out.placed, *lead.placed), max(out.gaps, lead.gaps))
 
 
 def _until_next(placed: Sequence[Placed], last: int, rate_hz: int, *, rests: bool = False) -> list[Placed]:
@@ -192,20 +197,45 @@ def relaid(
     return lay(samples, rate_hz, placed, frames)
 
 
+def groove_kept(loop: LoopMeasures, pattern: Pattern, plays: Mapping[Role, Role]) -> float:
+    """Of the loop's own hits, weighed by their amplitude, the share that the pattern plays too, 0-1.
+
+    `plays`: the role of the slice by which each role is played.  0 for a loop whose tempo is not known.
+    """
+    if loop.tempo_bpm is None or not loop.beats:
+        return 0.0
+    span = min(LONGEST_COMPARED, max(pattern.length_beats, loop.beats))
+    played = [
+        (hit.beat + k * pattern.length_beats, plays[hit.role])
+        for k in range(ceil(span / pattern.length_beats)) for hit in pattern.hits if hit.role in plays
+    ]  # fmt: skip
+    kept = whole = 0.0
+    for k in range(ceil(span / loop.beats)):
+        for one in loop.hits:
+            place = (one.time_s - loop.downbeat_s) * loop.tempo_bpm / 60.0 + k * loop.beats
+            weight = 10.0 ** (one.level_db / 20.0)
+            whole += weight
+            kept += weight * any(role == one.role and abs(at - place) <= SAME_SLOT for at, role in played)
+    return kept / whole if whole else 0.0
+
+
 def lay(samples: Samples, rate_hz: int, placed: Sequence[Placed], frames: int) -> Pass:
     """Slices of `samples`, `(frames, channels)`, added up in a pass of `frames`, in a circle; float64."""
     out = np.zeros((frames, samples.shape[1]))
-    whole = beyond = 1e-30
+    whole, changed = 1e-30, 0.0
     for one in placed:
         sound = sound_of(samples, rate_hz, one)
-        own = sound[_fade(rate_hz) + one.slice.end - one.slice.hit + _lead(rate_hz) :]
-        whole, beyond = whole + float(np.vdot(sound, sound)), beyond + float(np.vdot(own, own))
+        made = sound[_fade(rate_hz) + one.slice.end - one.slice.hit + _lead(rate_hz) :]
+        lost = samples[max(0, one.slice.hit + one.until - one.hit) : one.slice.end] * one.gain
+        gone = float(np.square(lost).sum())
+        changed += float(np.square(made).sum()) + gone
+        whole += float(np.square(sound).sum()) + gone
         start, done = (one.hit - _lead(rate_hz) - _fade(rate_hz)) % max(1, frames), 0
         while frames and done < len(sound):
             count = min(len(sound) - done, frames - start)
             out[start : start + count] += sound[done : done + count]
             start, done = 0, done + count
-    return Pass(out, tuple(placed), beyond / whole if beyond > 1e-30 else 0.0)
+    return Pass(out, tuple(placed), changed / whole)
 
 
 def sound_of(samples: Samples, rate_hz: int, one: Placed) -> Samples:
@@ -260,7 +290,7 @@ def feel_of_beat(loop_swing: float | None, swing: float, *, pair: float = 0.5) -
     return moved
 
 
-def _level(samples: Samples) -> float:
+def level_db(samples: Samples) -> float:
     """Mean power in dB, bounded below."""
     return 10.0 * float(np.log10(np.mean(samples**2) + 1e-20)) if samples.size else -200.0
 

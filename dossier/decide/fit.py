@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import log2
 
-from dossier.model.findings import Fit, LoopFit
+from dossier.model.findings import Fit
 from dossier.model.notes import MAJOR_STEPS, MINOR_STEPS, pitch_class
 from dossier.model.numbers import signed
 
@@ -43,18 +43,6 @@ def score(fit: Fit, *, fill: float, policy: Mapping[str, float]) -> tuple[float,
 def missing_share(audible_share: float, usual_share: float) -> float:
     """The part of the usual share that is missing, 0-1."""
     return max(0.0, 1.0 - audible_share / usual_share)
-
-
-def tempo_match(loop: LoopFit | None, *, poor_beyond: float) -> float:
-    """1 where nothing had to be changed, falling to 0 at a relative change of `poor_beyond`; 0 without a steady tempo.
-
-    None, a one-shot: 1.
-    """
-    if loop is None:
-        return 1.0
-    if loop.source_tempo_bpm is None:
-        return 0.0
-    return max(0.0, 1.0 - abs(loop.change_percent) / 100.0 / poor_beyond)
 
 
 def cents_from_key(pitch_hz: float, key: str) -> float:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from dossier.model.measures import LoopHit
-from dossier.model.vocabulary import ApproachKind, Direction, Kind, Rights, Role
+from dossier.model.vocabulary import ApproachKind, Direction, Feel, Kind, Means, Rights, Role
 
 Amount = float | str
 
@@ -80,10 +80,21 @@ class Gains:
 
 
 @dataclass(frozen=True, slots=True)
+class LoopCost:
+    """What bringing a loop to a tempo did to it, measured on the pass that was laid."""
+
+    attack_smear_ms: float  # by how much its hits rise more slowly, in the median
+    timing_ms: float  # how far its hits fall beside the slots that they had, on average
+    semitones: float  # by how much its pitch moved
+    gaps: float  # 0-1: share of energy that was made to fill gaps, or cut where slices meet
+    groove_kept: float  # 0-1: share of its own hits that are played; 1 unless re-laid
+
+
+@dataclass(frozen=True, slots=True)
 class LoopFit:
     """How a loop was brought to the beat's tempo."""
 
-    method: str  # "as it is" | "repitch" | "stretch"
+    method: Means
     ratio: float  # speed factor applied
     change_percent: float
     semitones: float  # pitch change that comes with it; 0 for a stretch
@@ -92,6 +103,22 @@ class LoopFit:
     downbeat_s: float
     poor_match: bool
     note: str
+    feel: Feel = "own"
+    match: float = 1.0  # 0-1: what is left of the loop after its cost
+    cost: LoopCost | None = None  # None in files of format 1
+
+
+@dataclass(frozen=True, slots=True)
+class LoopMeans:
+    """One way to bring a loop to the tempo, tried in this beat; the ways of one loop are judged by the same fit."""
+
+    means: Means
+    chosen: bool
+    why: str  # of the chosen one, and of one that cannot be: why; otherwise what it costs
+    match: float | None = None  # None where it was not tried
+    cost: LoopCost | None = None
+    score: float | None = None
+    gain_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +204,7 @@ class Candidate:
     chosen: bool = False
     plan: str | None = None  # Plan.id
     problems: tuple[str, ...] = ()
+    means: tuple[LoopMeans, ...] = ()  # of a loop that was looked at closely, gentle ones first
     hits: tuple[LoopHit, ...] = ()  # of a loop, named by role, so that it can be compared with a kit part by part
     level_lu: float | None = None  # at its gain, against the music at its own
     gain_range_db: tuple[float, float] | None = None

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from dossier.model.beat import DrumFile, Pattern
-from dossier.model.findings import Fit, Gains, Kit, LoopFit, Plan
+from dossier.model.findings import Fit, Gains, Kit, LoopFit, LoopMeans, Plan
 from dossier.model.measures import Array, Clip, FileMeasures, Grid, Indices, Samples
 from dossier.model.vocabulary import Kind, Role
 
@@ -112,6 +112,7 @@ class PlacedCandidate:
     terms: Mapping[str, float]
     reason: str
     treated: bool = False
+    means: tuple[LoopMeans, ...] = ()  # of a loop that was looked at closely
 
     @property
     def closely(self) -> bool:

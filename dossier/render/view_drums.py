@@ -41,7 +41,8 @@ def loop_sentence(candidate: Candidate) -> str:
     loop = candidate.loop
     if loop is None:
         return ""
-    methods = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched"}
+    methods = {"as it is": "Played as it is", "repitch": "Repitched", "stretch": "Stretched", "sliced": "Sliced",
+               "re-laid": "Re-laid"}  # fmt: skip
     method = methods.get(loop.method, loop.method)
     start = "" if loop.source_tempo_bpm is None else f" from {fmt.number(loop.source_tempo_bpm, 1)}{fmt.NBSP}BPM"
     text = f"{method}{start}, tempo {fmt.number(loop.change_percent, 1, sign=True, unit='%')}"

@@ -22,6 +22,7 @@ from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid
 from dossier.model.parts import Drum, DrumPart, Groove, Played
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
+from dossier.stages import loop_laying
 
 READ_AHEAD = 16  # candidates
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
@@ -141,12 +142,15 @@ def groove_of(beat: Beat, grid: Grid) -> Groove:
 
 
 def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPart | None:
-    """The candidate laid into the beat; None for a one-shot without a role."""
+    """The candidate laid into the beat, a loop by the first means at hand; None for a one-shot without a role."""
     grid = here.grid
-    at_rate = audio.resample(drum.clip, here.music.rate_hz)
     hit = drum.measures.hit
     if hit.kind == "loop":
-        return _loop_part(drum, at_rate, here, groove, memo)
+        ways = loop_laying.fits_of(drum, here, groove)
+        fit = ways[loop_laying.first_of(ways, drum.file.means)]
+        assert not isinstance(fit, str)
+        return loop_laying.loop_part(drum, fit, here, groove, memo)
+    at_rate = audio.resample(drum.clip, here.music.rate_hz)
     role = hit.role
     if role is None:
         return None
@@ -164,25 +168,6 @@ def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPa
         name=drum.name, kind="one-shot", role=role, samples=np.asarray(at_rate.samples[start:], dtype=np.float64),
         rate_hz=at_rate.rate_hz, grid=grid, voice=voice, loop=None, assumed_voice=assumed, notes=tuple(notes),
     )  # fmt: skip
-
-
-def _loop_part(drum: Drum, at_rate: Clip, here: Situation, groove: Groove, memo: Memo) -> DrumPart:
-    measured = drum.measures.loop
-    assert measured is not None
-    grid = here.grid
-    bar_beats = grid.bar_beats
-    fitted = loops.fit_loop(
-        measured, duration_s=at_rate.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar_beats,
-        policy=here.policy,
-    )  # fmt: skip
-    fit = loops.shortened(fitted, beats=grid.bars * bar_beats, bar_beats=bar_beats)
-    beside = loops.part_by_part(measured, fit, groove.pattern, tempo_bpm=grid.tempo_bpm, bar_beats=bar_beats)
-    if beside:
-        fit = replace(fit, note=f"{fit.note}; {beside}")
-    lay = partial(loops.cycle_samples, at_rate.samples, at_rate.rate_hz, fit, tempo_bpm=grid.tempo_bpm)
-    cycle = memo("level", np.ndarray, lay, drum.sha256, fit.method, fit.ratio, fit.beats, fit.downbeat_s)
-    return DrumPart(name=drum.name, kind="loop", role=None, samples=cycle, rate_hz=at_rate.rate_hz, grid=grid,
-                    voice=None, loop=fit)  # fmt: skip
 
 
 def part_powers(part: DrumPart, samples: Samples | None = None) -> Array:

@@ -34,7 +34,7 @@ def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way
         if plan is None:
             return item
         part = item.part.with_samples(plan.samples)
-        return place_alone(item.drum, part, here, ranking.frames, memo, treated=True)
+        return replace(place_alone(item.drum, part, here, ranking.frames, memo, treated=True), means=item.means)
 
     kit, kit_parts = ranking.kit, tuple(after(item) for item in ranking.kit_parts)
     if kit is not None:

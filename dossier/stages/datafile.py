@@ -132,6 +132,7 @@ def _candidate(
         crest_factor_db=m.loudness.crest_factor_db, pitch_hz=m.pitch.hz,
         pitch_note=None if m.pitch.hz is None else note_of(m.pitch.hz, key)[0],
         effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
+        means=placed.means if placed is not None else (),
     )  # fmt: skip
 
 

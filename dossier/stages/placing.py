@@ -40,7 +40,7 @@ def place_alone(
         found = in_beat.measure(on, in_beat.place(on, powers[frames], gain_db=gains.db))
         return LevelInBeat(powers=powers, plays=plays, gains=gains, found=found)
 
-    sound = part.samples if treated else drum.sha256
+    sound = part.samples if treated else [drum.sha256, drum.file.slices_s]
     kept = memo("level", LevelInBeat, level, sound, part.kind, part.role, part.loop, frames)
     return scored(drum, part, here, kept.powers, kept.gains, kept.found, plays=kept.plays, treated=treated)
 
@@ -64,7 +64,7 @@ def scored(
     """A candidate scored by what it does in the beat at its gain."""
     measured = Fit(
         **found.told(Fit), mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
-        tempo_match=fit.tempo_match(part.loop, poor_beyond=here.policy["loop_poor_beyond"]),
+        tempo_match=part.loop.match if part.loop is not None else 1.0,
         tuning_match=fit.tuning_match(
             drum.measures.pitch.hz, here.music.key.name, gone_cents=here.policy["tuning_gone_cents"]
         ) if part.kind == "one-shot" else None,

@@ -18,6 +18,7 @@ from dossier.parallel import thread_map
 from dossier.stages.candidates import drum_part
 from dossier.stages.gains import blocks
 from dossier.stages.kits import choose_kit
+from dossier.stages.loop_means import place_loop
 from dossier.stages.placing import place_alone, place_coarsely
 
 COARSE_FRAMES = 40  # four seconds are enough to tell the hopeless from the promising
@@ -40,13 +41,24 @@ def rank(analysis: Analysis, memo: Memo) -> Ranking:
     coarse = _coarse(parts, here, blocks(here, groove, COARSE_FRAMES), set(analysis.beat.kit_pins.values()))
 
     def closely(index: int) -> PlacedCandidate:
-        return coarse[index] if index in coarse else place_alone(*parts[index], here, frames, memo)
+        drum, part = parts[index]
+        if index in coarse:
+            return coarse[index]
+        if part.kind == "loop":
+            return place_loop(drum, here, groove, frames, memo, thoroughly=False)
+        return place_alone(drum, part, here, frames, memo)
 
     placed = sorted(thread_map(closely, range(len(parts)), ahead=len(parts)), key=_order)
-    loops = tuple(item for item in placed if item.part.kind == "loop")
+    loops = [item for item in placed if item.part.kind == "loop"]
+    best = int(here.policy["plans_loops"])
+    loops[:best] = [
+        place_loop(item.drum, here, groove, frames, memo, thoroughly=True) if item.closely else item
+        for item in loops[:best]
+    ]
+    loops.sort(key=_order)
     one_shots = tuple(item for item in placed if item.part.kind == "one-shot")
     kit, kit_parts, notes = choose_kit(analysis, one_shots, frames, unplaced, memo)
-    return Ranking(loops=loops, one_shots=one_shots, kit=kit, kit_parts=kit_parts, unplaced=tuple(unplaced),
+    return Ranking(loops=tuple(loops), one_shots=one_shots, kit=kit, kit_parts=kit_parts, unplaced=tuple(unplaced),
                    notes=notes, frames=frames)  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from dossier.arrange.pattern import parse_lines
 from dossier.decide.policy import DEFAULTS
 from dossier.model.findings import LoopFit
 from dossier.model.measures import BandEnergies, LoopHit, LoopMeasures
+from dossier.model.vocabulary import Means
 
 RATE = 24000
 
@@ -22,23 +23,39 @@ def measured(tempo: float | None, beats: float | None = None, downbeat: float = 
                         continuity=None)  # fmt: skip
 
 
-def fit(loop: LoopMeasures, duration: float, tempo: float, **beat: float) -> LoopFit:
-    return loops.fit_loop(loop, duration_s=duration, tempo_bpm=tempo, policy=DEFAULTS, **beat)
+def fit(loop: LoopMeasures, duration: float, tempo: float, means: Means = "as it is", **beat: float) -> LoopFit:
+    found = loops.fits(loop, duration_s=duration, tempo_bpm=tempo, policy=DEFAULTS, **beat)[means]
+    assert not isinstance(found, str), found
+    return found
 
 
 @pytest.mark.parametrize(
-    ("source", "target", "method", "poor"),
-    [(92.0, 92.1, "as it is", False), (90.0, 92.0, "repitch", False), (84.0, 92.0, "stretch", False),
-     (80.0, 92.0, "stretch", True), (46.0, 92.0, "as it is", False), (184.0, 92.0, "as it is", False)],
+    ("source", "target", "ratio"),
+    [(92.0, 92.1, None), (90.0, 92.0, 92 / 90), (70.0, 92.0, 92 / 70), (60.0, 92.0, 46 / 60), (46.0, 92.0, None),
+     (184.0, 92.0, None), (180.0, 92.0, 184 / 180)],
 )  # fmt: skip
-def test_the_gentlest_means_is_taken(source: float, target: float, method: str, poor: bool) -> None:
-    found = fit(measured(source, beats=8.0), 8 * 60 / source, target)
-    assert found.method == method
-    assert found.poor_match is poor
+def test_every_means_is_at_hand_where_the_tempo_differs(source: float, target: float, ratio: float | None) -> None:
+    loop = dataclasses.replace(measured(source, beats=8.0), hits=(LoopHit(0.0, "kick", 0.0),))
+    found = loops.fits(loop, duration_s=480 / source, tempo_bpm=target, policy=DEFAULTS)
+    assert found["as it is"].ratio == 1.0  # type: ignore[union-attr]
+    for means in ("repitch", "sliced", "stretch"):
+        if ratio is None:
+            assert found[means] == "not needed: it fits as it is"
+        else:
+            assert (found[means].method, found[means].ratio) == (means, pytest.approx(ratio))  # type: ignore[union-attr]
+
+
+def test_what_cannot_be_sliced_says_so() -> None:
+    silent = dataclasses.replace(measured(90.0, beats=8.0), reasons={"hits": "nothing strikes in it"})
+    found = loops.fits(silent, duration_s=5.3, tempo_bpm=70.0, policy=DEFAULTS)
+    assert found["sliced"] == "it cannot be sliced: nothing strikes in it"
+    assert not isinstance(found["stretch"], str)
+    unsteady = loops.fits(measured(None), duration_s=5.3, tempo_bpm=70.0, policy=DEFAULTS)
+    assert unsteady["sliced"] == unsteady["repitch"] == "no steady tempo was found in it"
 
 
 def test_analytic_repitch_is_twelve_log_two() -> None:
-    found = fit(measured(90.0, beats=4.0), 4 * 60 / 90, 92.0)
+    found = fit(measured(90.0, beats=4.0), 4 * 60 / 90, 92.0, "repitch")
     assert found.semitones == pytest.approx(12 * np.log2(92 / 90))
     assert found.change_percent == pytest.approx(100 * (92 / 90 - 1))
 
@@ -89,11 +106,11 @@ def test_a_pickup_is_laid_over_the_end_of_the_pass_only_where_that_is_softer() -
     assert cycle[-6000:] == pytest.approx(1.05 * lead)
 
 
-@pytest.mark.parametrize("ratio", [0.9, 1.03, 1.1])
+@pytest.mark.parametrize(("ratio", "means"), [(0.9, "stretch"), (1.03, "repitch"), (1.1, "stretch")])
 @pytest.mark.parametrize("lead_s", [0.0005, 0.009, 0.25])
-def test_analytic_a_short_pickup_survives_every_method(ratio: float, lead_s: float) -> None:
+def test_analytic_a_short_pickup_survives_every_method(ratio: float, means: Means, lead_s: float) -> None:
     sound = np.random.default_rng(2).standard_normal((round((2.0 + lead_s) * RATE), 1))
-    found = fit(measured(120.0, beats=4.0, downbeat=lead_s), 2.0 + lead_s, 120.0 * ratio)
+    found = fit(measured(120.0, beats=4.0, downbeat=lead_s), 2.0 + lead_s, 120.0 * ratio, means)
     cycle = loops.cycle_samples(sound, RATE, found, tempo_bpm=120.0 * ratio)
     assert len(cycle) == round(4 * 60 / (120.0 * ratio) * RATE)
     assert np.isfinite(cycle).all()
@@ -151,15 +168,15 @@ def test_loop_and_pattern_are_compared_part_by_part() -> None:
     assert loops.part_by_part(measured(60.0, beats=8.0), found, pattern, tempo_bpm=120.0, bar_beats=4.0) == ""
 
 
-@pytest.mark.parametrize("ratio", [1.04, 0.9])
-def test_analytic_tempo_change_lands_the_last_beat(ratio: float) -> None:
+@pytest.mark.parametrize(("ratio", "means"), [(1.04, "repitch"), (0.9, "stretch")])
+def test_analytic_tempo_change_lands_the_last_beat(ratio: float, means: Means) -> None:
     """Clicks on four beats lie on four beats of the new tempo, within 10 ms."""
     tempo = 100.0
     sound = np.zeros((round(4 * 60 / tempo * RATE), 2))
     for beat in range(4):
         at = round(beat * 60 / tempo * RATE)
         sound[at : at + 480] = np.random.default_rng(beat).standard_normal((480, 2)) * np.linspace(1, 0, 480)[:, None]
-    found = fit(measured(tempo, beats=4.0), len(sound) / RATE, tempo * ratio)
+    found = fit(measured(tempo, beats=4.0), len(sound) / RATE, tempo * ratio, means)
     cycle = loops.cycle_samples(sound, RATE, found, tempo_bpm=tempo * ratio)
     for beat in range(1, 4):
         at = round(beat * 60 / (tempo * ratio) * RATE)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from dossier.decide import fit
 from dossier.decide.policy import DEFAULTS, SETTINGS, Policy
-from dossier.model.findings import Fit, LoopFit
+from dossier.model.findings import Fit
 
 GOOD = Fit(room_filled=0.2, spill=0.01, overlap=0.03, buried=0.02, audible_share=0.8, lift_lu=3.0, tempo_match=1.0,
            tuning_match=1.0, mono_loss_lu=0.0)  # fmt: skip
@@ -66,18 +66,6 @@ def test_analytic_cents_from_the_key(hz: float, key: str, cents: float) -> None:
 def test_unpitched_drums_have_no_tuning() -> None:
     assert fit.tuning_match(None, "D minor", gone_cents=50.0) is None
     assert fit.tuning_match(55.0, None, gone_cents=50.0) is None
-
-
-def _loop(change: float, tempo: float | None = 90.0) -> LoopFit:
-    return LoopFit(method="repitch", ratio=1 + change / 100, change_percent=change, semitones=0.0,
-                   source_tempo_bpm=tempo, beats=8, downbeat_s=0.0, poor_match=False, note="")  # fmt: skip
-
-
-def test_tempo_match_falls_to_nothing_at_a_poor_match() -> None:
-    assert fit.tempo_match(None, poor_beyond=0.12) == 1.0
-    assert fit.tempo_match(_loop(6.0), poor_beyond=0.12) == pytest.approx(0.5)
-    assert fit.tempo_match(_loop(-20.0), poor_beyond=0.12) == 0.0
-    assert fit.tempo_match(_loop(0.0, None), poor_beyond=0.12) == 0.0
 
 
 def test_the_reason_names_what_weighs_most() -> None:

@@ -33,7 +33,7 @@ def lag_s(one: Sound, other: Sound) -> float:
 
 @pytest.mark.parametrize("name", list(TEMPO))
 def test_analytic_planted_offsets_are_recovered_within_5_ms(name: str, tmp_path: Path) -> None:
-    """As it is and repitched, with silence before it, with its own last half beat before it, with hats before it."""
+    """As it is, repitched, sliced: with silence before it, with its own last half beat, with hats before it."""
     loop, bpm = real(name), TEMPO[name]
     half = round(30 / bpm * RATE)
     silence = np.zeros((round(0.137 * RATE), loop.shape[1]))
@@ -42,15 +42,16 @@ def test_analytic_planted_offsets_are_recovered_within_5_ms(name: str, tmp_path:
         "loop-lead": np.concatenate([loop[-half:], loop]),
         "loop-hats": np.concatenate([hats(60 / bpm, half, loop.shape[1]), loop]),
     }  # fmt: skip
-    more = "".join(f"[[drums]]\nfile = 'drums/{each}.wav'\nkind = 'loop'\n" for each in drums)
-    for ratio in (1.0, 1.03):
+    for ratio, means in ((1.0, "as it is"), (1.03, "repitch"), (1.3, "sliced")):
+        way = f"kind = 'loop'\nmeans = '{means}'\n"
+        more = "".join(f"[[drums]]\nfile = 'drums/{each}.wav'\n{way}" for each in drums)
         stems = instrumental("open", bpm * ratio, bars=4)
         folder = write_beat(tmp_path / f"x{ratio}", stems, drums, bpm=bpm * ratio, more=more)
         found = ranked(folder, Cache(tmp_path / "cache"))
         length = 4 * 240 / (bpm * ratio)
         plain = found.of("loop-plain")
         assert plain.part.loop is not None
-        assert plain.part.loop.method == ("as it is" if ratio == 1.0 else "repitch")
+        assert plain.part.loop.method == means
         for other in ("loop-late", "loop-lead", "loop-hats"):
             moved = found.of(other).part
             assert moved.loop is not None
