@@ -118,7 +118,7 @@ class LoopMeans:
     match: float | None = None  # None where it was not tried
     cost: LoopCost | None = None
     score: float | None = None
-    gain_db: float | None = None
+    gain_db: float | None = None  # to set; None where it was not placed
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,6 +61,6 @@ def with_means(
             said = decide_means.why(means, scores, pinned=pinned)
         told.append(LoopMeans(
             means=means, chosen=means == chosen, why=said, cost=costs[means], match=loop.match if loop else None,
-            score=item.score if item else None, gain_db=item.gains.db if item else None,
+            score=item.score if item else None, gain_db=item.gains.to_set_db if item else None,
         ))  # fmt: skip
     return replace(tried[chosen], means=tuple(told))
