@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -11,7 +11,7 @@ from dossier.archive.revisions import identity
 from dossier.audio import foreign
 from dossier.cache import Cache, key_of
 from dossier.decide.policy import DEFAULTS, Policy
-from dossier.errors import AudioError, BeatError
+from dossier.errors import AudioError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import FORMAT_VERSION
 from dossier.parallel import thread_map
@@ -22,25 +22,6 @@ MOST_DIGESTS = 100_000  # ten libraries; about 15 MB
 def load(place: Path, given: Given = NOTHING_GIVEN) -> Beat:
     """The beat of a folder or of one bounced file, its policy names checked."""
     return beatfile.load(place, known_policy=DEFAULTS, given=given)
-
-
-def check(folders: Iterable[Path], given: Given = NOTHING_GIVEN) -> list[tuple[Path, str | None]]:
-    """Validate beats without building: the folder, and what is wrong with it (None: nothing)."""
-    found: list[tuple[Path, str | None]] = []
-    for folder in folders:
-        try:
-            beat = load(folder, given)
-        except BeatError as error:
-            found.append((folder, str(error)))
-            continue
-        problems = []
-        for shown, path in [*((s.file, s.path) for s in beat.stems), *((d.file, d.path) for d in beat.drums)]:
-            try:
-                audio.read(path, shown_as=shown)
-            except AudioError as error:
-                problems.append(str(error))
-        found.append((folder, "\n".join(problems) or None))
-    return found
 
 
 def stem_hashes(beat: Beat) -> frozenset[str]:

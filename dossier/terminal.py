@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, is_dataclass
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dossier.model.measures import FileMeasures
+    from dossier.stages.overview import Overview
 
 
 class Progress:
@@ -92,6 +94,63 @@ def _moving_line() -> MovingLine:
         TimeElapsedColumn(),
         console=console, transient=True, redirect_stdout=False, redirect_stderr=False,
     )  # fmt: skip
+
+
+MOST_ROWS = 40  # of drums on a screen
+TABLE_WIDTH = 400  # characters: a long name is not cut, the terminal wraps it
+
+
+def overview_lines(found: Overview) -> list[str]:
+    """The beat as a whole: each value and how it is known."""
+    grid, key = found.grid, found.key
+    told = [
+        ("tempo", f"{grid.tempo_bpm:.4g} BPM", grid.tempo_source, grid.tempo_confidence),
+        ("meter", f"{grid.meter[0]}/{grid.meter[1]}", grid.meter_source, grid.meter_confidence),
+        ("key", key.name or "none", key.source, key.confidence),
+        ("first downbeat", f"{grid.first_downbeat_s:.3f} s", grid.downbeat_source, grid.downbeat_confidence),
+        ("swing", f"{100 * grid.swing:.3g} %", grid.swing_source, grid.swing_confidence),
+    ]
+    known = ("beat.toml", "assumed", "tag", "file name")
+    return [
+        f"{name + ':':<15} {value} ({source}{'' if source in known else f', confidence {confidence:.2f}'})"
+        for name, value, source, confidence in told
+    ]
+
+
+def overview_object(name: str, found: Overview) -> dict[str, object]:
+    """A beat as `dossier check --json` prints it."""
+    grid, key = found.grid, found.key
+    return {
+        "beat": name, "title": found.beat.title, "slug": found.beat.slug, "tempo_bpm": round(grid.tempo_bpm, 4),
+        "meter": f"{grid.meter[0]}/{grid.meter[1]}", "key": key.name, "bars": grid.bars,
+        "first_downbeat_s": round(grid.first_downbeat_s, 6), "swing": round(grid.swing, 6),
+        "sources": {"tempo_bpm": grid.tempo_source, "meter": grid.meter_source, "key": key.source,
+                    "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source},
+        "files": _rounded(found.files), "left_out": list(found.left_out), "notes": list(found.notes),
+    }  # fmt: skip
+
+
+def overview_table(found: Overview, *, whole: bool) -> Table:
+    """Every stem and drum, or, of many drums, how many of each kind and role; sources stand in brackets."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, padding=(0, GAP, 0, 0))
+    moved = any(file.start_s for file in found.files)
+    for heading_of in ("file", "kind", "role", "tempo", "root", "length", *["starts at"] * moved):
+        table.add_column(heading_of, no_wrap=True)
+    drums = [file for file in found.files if file.kind != "stem"]
+    listed = found.files if whole or len(drums) <= MOST_ROWS else [f for f in found.files if f.kind == "stem"]
+    for file in listed:
+        tempo = f"{file.tempo_bpm:.4g}" if file.tempo_bpm is not None else None
+        cells = [(file.kind, "kind"), (file.role, "role"), (tempo, "tempo_bpm"), (file.root, "root")]
+        shown = [f"{value} ({file.sources[name]})" if name in file.sources else value or "-" for value, name in cells]
+        starts = [f"{file.start_s:.2f} s" if file.kind == "stem" else ""] * moved
+        table.add_row(Text(file.file), *map(Text, shown), f"{file.duration_s:.2f} s", *starts)
+    if len(listed) < len(found.files):
+        for (kind, role), count in Counter((drum.kind, drum.role or "-") for drum in drums).most_common(MOST_ROWS):
+            table.add_row(f"{count} drums", kind, role)
+    return table
 
 
 _OF_LOOPS = ("tempo_bpm", "tempo_source", "beats", "downbeat_s", "swing", "continuity", "hits")

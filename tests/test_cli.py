@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import pytest
 from factory import dossier, response
-from small_beat import kick, noise_hit, tone, write
+from small_beat import drum_loop, kick, noise_hit, tone, write
 
 from dossier import cli, parallel, pipeline, terminal
 from dossier.archive import Archive
@@ -400,10 +400,73 @@ def test_check_names_the_beat_of_every_problem(run: Run) -> None:
         (Path("torn/stems") / name).write_bytes(b"RIFF")
     code, out, err = run("check", "good", "torn", "missing")
     assert code == 2
-    assert out == "good: nothing wrong\n"
+    assert out.startswith("good: nothing wrong\n")
     told = [line.split(": ")[1:3] for line in err.splitlines()]
     assert told[:2] == [["torn", "stems/a.wav"], ["torn", "stems/b.wav"]]
     assert "dossier: missing: is not there" in err
+
+
+def test_check_shows_every_stem_and_drum_and_how_each_value_is_known(run: Run) -> None:
+    """Analytic: what beat.toml, a tag, a name and the sound say was put there; the table and JSON tell the same."""
+    write(Path("b/stems/low.wav"), 0.3 * tone(55.0, 4.0))
+    write(Path("b/stems/pad.wav"), 0.1 * tone(440.0, 2.0))
+    write(Path("b/drums/thing one.wav"), kick())
+    write(Path("b/drums/snare x.wav"), noise_hit(0.2, 300, 1))
+    write(Path("b/drums/beat_120bpm.wav"), drum_loop(rich=False))
+    write(Path("b/drums/pinned.wav"), noise_hit(0.1, 2000, 3))
+    Path("b/drums/torn.wav").write_bytes(b"RIFF" * 8)
+    smpl = bytes(12) + (33).to_bytes(4, "little") + bytes(20)  # A1
+    raw = Path("b/drums/thing one.wav").read_bytes() + b"smpl" + len(smpl).to_bytes(4, "little") + smpl
+    Path("b/drums/thing one.wav").write_bytes(raw[:4] + (len(raw) - 8).to_bytes(4, "little") + raw[8:])
+    Path("b/beat.toml").write_text(
+        'tempo = 120\n[[stems]]\nfile = "stems/pad.wav"\nrole = "pad"\nstart = 2\n'
+        '[[drums]]\nfile = "drums/pinned.wav"\nkind = "one-shot"\nrole = "rim"\n'
+    )
+    code, out, err = run("check", "b", "--json")
+    (found,) = json.loads(out)
+    assert code == 1  # the torn file is named and left out, as by a build
+    assert re.search(r"^dossier: b: left out: drums/torn\.wav: ", err, re.M)
+    rows = {entry["file"]: entry for entry in found["files"]}
+    assert found["sources"]["tempo_bpm"] == "beat.toml"
+    assert (rows["stems/low.wav"]["role"], rows["stems/low.wav"]["sources"]["role"]) == ("bass", "sound")
+    assert (rows["stems/pad.wav"]["start_s"], rows["stems/pad.wav"]["sources"]["role"]) == (2.0, "beat.toml")
+    assert rows["drums/thing one.wav"]["sources"] == {"kind": "sound", "role": "sound", "root": "tag"}
+    assert (rows["drums/thing one.wav"]["role"], rows["drums/thing one.wav"]["root"]) == ("kick", "A1")
+    assert rows["drums/snare x.wav"]["sources"]["role"] == "name"
+    assert rows["drums/pinned.wav"]["sources"] == {"kind": "beat.toml", "role": "beat.toml"}
+    loop = rows["drums/beat_120bpm.wav"]
+    assert (loop["kind"], loop["sources"]["kind"], loop["sources"]["tempo_bpm"]) == ("loop", "name", "name")
+    assert loop["tempo_bpm"] == pytest.approx(120.0, abs=0.5)
+    code, out, _ = run("check", "b")
+    assert code == 1
+    assert re.search(r"^drums/thing one\.wav +one-shot \(sound\) +kick \(sound\) +- +A1 \(tag\) +0\.30 s *$", out, re.M)
+    assert re.search(r"^stems/pad\.wav +stem +pad \(beat\.toml\) .* 2\.00 s *$", out, re.M)
+    assert run("build", "b", "-o", "site")[0] == 1
+
+
+def test_check_counts_the_drums_of_a_large_library(run: Run) -> None:
+    write(Path("b/stems/low.wav"), 0.3 * tone(55.0, 3.0))
+    for number in range(terminal.MOST_ROWS + 1):
+        write(Path(f"lib/kick {number}.wav"), kick(0.1, 50.0 + number))
+    code, out, _ = run("check", "b", "--drums", "lib")
+    assert code == 0
+    assert re.search(rf"^{terminal.MOST_ROWS + 1} drums +one-shot +kick +", out, re.M)
+    assert "lib/kick" not in out
+    assert run("check", "b", "--drums", "lib", "--all")[1].count("lib/kick") == terminal.MOST_ROWS + 1
+
+
+@pytest.mark.parametrize(
+    ("name", "seconds", "toml", "words"),
+    [("short", 1.0, "", "at least 2 s are needed"), ("silent", 3.0, "", "loudness cannot be measured"),
+     ("late", 3.0, "first_downbeat = 20", "lies past the music")],
+)  # fmt: skip
+def test_check_refuses_what_a_build_refuses(run: Run, name: str, seconds: float, toml: str, words: str) -> None:
+    write(Path(name) / "stems/a.wav", (0.0 if name == "silent" else 0.3) * tone(110.0, seconds))
+    (Path(name) / "beat.toml").write_text(toml)
+    checked, built = run("check", name), run("build", name)
+    assert (checked[0], built[0]) == (2, 2)
+    assert words in checked[2]
+    assert words in built[2]
 
 
 @pytest.mark.parametrize("what", ["beat", "data"])

@@ -9,13 +9,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier.cli.output import DONE, FAILED, USAGE, add_given, fail, fault, given_of, print_json
-from dossier.errors import AudioError
+from dossier.errors import AudioError, DossierError
 from dossier.names import printable
 from dossier.paths import name_of
-from dossier.terminal import Progress, as_object, tables
+from dossier.terminal import (
+    MOST_ROWS,
+    TABLE_WIDTH,
+    Progress,
+    as_object,
+    overview_lines,
+    overview_object,
+    overview_table,
+    tables,
+)
 
 if TYPE_CHECKING:
     from dossier.cli.output import Commands
+    from dossier.stages.overview import Overview
 
 
 def add(commands: Commands) -> None:
@@ -24,9 +34,11 @@ def add(commands: Commands) -> None:
     measure.add_argument("--json", action="store_true", help="an array, one object a file")
     measure.set_defaults(run=_measure)
 
-    check = commands.add_parser("check", help="validate beats without building")
+    check = commands.add_parser("check", help="what is found in beats, and what is wrong with them, before a build")
     check.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder or one bounced file")
     add_given(check)
+    check.add_argument("--all", action="store_true", help="list every drum, however many there are")
+    check.add_argument("--json", action="store_true", help="an array, one object a beat, with every file")
     check.set_defaults(run=_check)
 
     schema = commands.add_parser("schema", help="JSON Schema of beat.toml and of the data file")
@@ -80,16 +92,54 @@ def _print_tables(files: Sequence[dict[str, object]]) -> None:
 
 def _check(arguments: argparse.Namespace) -> int:
     from dossier import inputs
+    from dossier.cache import Cache
+    from dossier.stages.overview import overview
 
-    wrong = 0
-    for folder, problem in inputs.check(arguments.beats, given_of(arguments, len(arguments.beats))):
-        name = name_of(folder)
-        if problem is None:
-            print(f"{name}: nothing wrong")
-        else:
-            wrong += 1
-            fail("\n".join(line if line.startswith(name) else f"{name}: {line}" for line in problem.splitlines()))
-    return USAGE if wrong else DONE
+    given, cache = given_of(arguments, len(arguments.beats)), Cache()
+    wrong, lost = 0, 0
+    told: list[dict[str, object]] = []
+    with Progress(len(arguments.beats), note=None) as progress:
+        for place in arguments.beats:
+            name = name_of(place)
+            say = progress.item(name)
+            try:
+                found = overview(inputs.load(place, given), cache, say)
+            except DossierError as error:
+                wrong += 1
+                lines = [line if line.startswith(name) else f"{name}: {line}" for line in str(error).splitlines()]
+                told.append({"beat": name, "error": "\n".join(lines)})
+                with progress.aside():
+                    fail("\n".join(lines))
+                continue
+            lost += len(found.left_out)
+            told.append(overview_object(name, found))
+            with progress.aside():
+                if not arguments.json:
+                    _print_overview(name, found, whole=arguments.all)
+                for what in found.left_out:
+                    fail(f"{name}: left out: {what}")
+    if arguments.json:
+        print_json(told)
+    return USAGE if wrong else FAILED if lost else DONE
+
+
+def _print_overview(name: str, found: Overview, *, whole: bool) -> None:
+    from rich.console import Console
+
+    plain = bool(os.environ.get("NO_COLOR"))
+    console = Console(highlight=False, color_system=None if plain else "auto", width=TABLE_WIDTH)
+    print(f"{name}: {'nothing wrong' if not found.left_out else 'readable, with files left out'}")
+    for line in overview_lines(found):
+        print(f"    {line}")
+    table = overview_table(found, whole=whole)
+    console.print(table)
+    more = 0 if whole else sum(file.kind != "stem" for file in found.files) > MOST_ROWS
+    if more:
+        print("--all lists each of them, --json too")
+    own = [f"{file.file}: {note}" for file in found.files if whole or not more for note in file.notes]
+    for note in (*found.notes, *own):
+        print(f"    note: {note}")
+    print()
 
 
 def _schema(arguments: argparse.Namespace) -> int:
