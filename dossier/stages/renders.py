@@ -161,7 +161,7 @@ def settings_sheet(
     if balanced.chosen:
         beside_file_db = balanced.music_gain_db + drums_file_gain_db
         sheet.writerow(["music", "", "yes", "", "gain", "gain", unsigned(balanced.music_gain_db), "dB", ""])
-        sheet.writerow(["music", "", "", "", "gain", "beside the file of all drums", unsigned(beside_file_db), "dB",
+        sheet.writerow(["music", "", "", "", "gain beside the drums file", "gain", unsigned(beside_file_db), "dB",
                         f"{slug}-drums.flac"])  # fmt: skip
     for part in balanced.chosen:
         row, named = part.row, [name for name in files_of(slug, part) if name]

@@ -109,7 +109,8 @@ def on_the_page(page: Node, data: DossierData) -> Places:
 
 
 def in_its_arrays(page: Node, data: DossierData) -> Places:
-    """The sliders start at the gains; the players hold them on top of the instrumental's own."""
+    """The sliders start at the gains; the players hold them on top of the instrumental's own, at its stems' level."""
+    music = {candidate.file: candidate.music_gain_db for candidate in data.candidates}
     assert data.instrumental.integrated_lufs is not None
     playing_gain_db = data.beat.target_lufs - data.balance.mix_over_music_lu - data.instrumental.integrated_lufs
     held = json.loads(page.one("script", id="page-data").text)
@@ -119,7 +120,8 @@ def in_its_arrays(page: Node, data: DossierData) -> Places:
     for sound in held["sounds"]:
         of = sound["id"].removeprefix("untreated:").removeprefix("candidate:")
         if of != "instrumental":
-            yield files.get(of, of), sound["gain"] - playing_gain_db, "player"
+            file = files.get(of, of)
+            yield file, sound["gain"] - playing_gain_db + music[file], "player"
 
 
 @pytest.mark.parametrize("slug", ["slow-ferry", FULL, "night-depot"])
@@ -146,16 +148,13 @@ def test_no_drum_has_two_gains_anywhere(demo: Demo, slug: str) -> None:
 
 
 def test_sections_have_gains_of_their_own_and_are_listed_as_such(demo: Demo, full: DossierData) -> None:
-    (section,) = full.balance.sections
-    assert (section.name, section.intent) == ("verse", "tucked")
-    parts = {part.id: part for part in full.balance.parts if part.chosen}
-    assert section.gains_db.keys() == parts.keys()
+    parts = [part for part in full.balance.parts if part.chosen]
+    there = [part.sections[0] for part in parts]
+    assert {(one.name, one.intent) for part in parts for one in part.sections} == {("verse", "tucked")}
     rows = parse(demo.page(FULL)).one("section", id="levels").every("tr")
     (row,) = (row for row in rows if plain(row.words).startswith("verse tucked"))
-    assert [plain(cell.words) for cell in row.every("td")][-5:] == [
-        f"{section.gains_db[name]:+.1f}" for name in parts
-    ]  # fmt: skip
-    assert all(gain == round(gain, 1) <= parts[name].gain_db for name, gain in section.gains_db.items())
+    assert [plain(cell.words) for cell in row.every("td")][-len(parts) :] == [f"{one.gain_db:+.1f}" for one in there]
+    assert all(one.gain_db == round(one.gain_db, 1) != part.gain_db for one, part in zip(there, parts, strict=True))
 
 
 def test_the_verdict_speaks_of_the_drums_as_they_finally_play(full: DossierData) -> None:
