@@ -24,8 +24,9 @@ import pytest
 from factory import dossier, response
 from small_beat import drum_loop, kick, noise_hit, tone, write
 
-from dossier import cli, parallel, pipeline, terminal
+from dossier import beatfile, cli, inputs, parallel, pipeline, terminal
 from dossier.archive import Archive
+from dossier.model.beat import Given
 from dossier.model.datafile import DossierData, InputFile
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -99,7 +100,7 @@ def test_wrong_usage_is_exit_code_2_without_traceback(run: Run, argv: list[str])
     assert "usage: dossier" in out + err
 
 
-@pytest.mark.parametrize("command", ["", "demo", "build", "measure", "check", "decide", "index", "schema"])
+@pytest.mark.parametrize("command", ["", "demo", "new", "build", "measure", "check", "decide", "index", "schema"])
 def test_help_is_exit_code_0_and_explains_every_argument(run: Run, command: str) -> None:
     code, out, _ = run(*([command] if command else []), "--help")
     assert code == 0
@@ -467,6 +468,62 @@ def test_check_refuses_what_a_build_refuses(run: Run, name: str, seconds: float,
     assert (checked[0], built[0]) == (2, 2)
     assert words in checked[2]
     assert words in built[2]
+
+
+# ------------------------------------------------------------------ new
+
+
+def uncommented(text: str) -> str:
+    """A drafted beat.toml with every line that stands behind a # taken for true."""
+    return re.sub(r"^# (?=\w+ = |\[)", "", text, flags=re.M)
+
+
+def test_new_writes_a_beat_toml_that_changes_nothing_and_holds_in_every_line(run: Run) -> None:
+    """Round trip: the draft reads back; with each line uncommented it is a valid beat.toml of what was found."""
+    write(Path("b/stems/low 'n\" wide.wav"), 0.3 * tone(55.0, 4.0))
+    write(Path("b/stems/späd.wav"), 0.1 * tone(440.0, 2.0))
+    write(Path("b/drums/beat_120bpm.wav"), drum_loop(rich=False))
+    write(Path("b/drums/snare x.wav"), noise_hit(0.2, 300, 1))
+    code, text, _ = run("new", "b", "--print")
+    assert code == 0
+    assert not Path("b/beat.toml").exists()
+    before = beatfile.load(Path("b"))
+    assert run("new", "b")[0] == 0
+    assert Path("b/beat.toml").read_text(encoding="utf-8") == text
+    after = beatfile.load(Path("b"))
+    assert after.id.startswith("b-")
+    assert [(stem.file, stem.role, stem.start_s) for stem in after.stems] == [
+        (stem.file, "", None) for stem in before.stems
+    ]
+    assert (after.tempo_bpm, after.meter, after.key, after.swing, after.drums) == (None, None, None, None, before.drums)
+    Path("b/beat.toml").write_text(uncommented(text).replace('"~/drums"', '"drums"'), encoding="utf-8")
+    held = beatfile.load(Path("b"))
+    assert held.tempo_bpm is not None
+    assert held.pattern is not None
+    assert [stem.role for stem in held.stems if "low" in stem.file] == ["bass"]
+    assert {drum.file: (drum.kind, drum.role) for drum in held.drums} == {
+        "drums/beat_120bpm.wav": ("loop", None), "drums/snare x.wav": ("one-shot", "snare"),
+    }  # fmt: skip
+    code, _, err = run("new", "b")
+    assert (code, "holds beat.toml already, which stays as it is" in err) == (2, True)
+    assert beatfile.load(Path("b")) == held
+
+
+def test_new_gives_a_bounce_a_folder_of_its_name_that_is_the_same_beat(run: Run) -> None:
+    write(Path("music/Night Tram.wav"), 0.3 * tone(55.0, 4.0))
+    write(Path("lib/deep/kick.wav"), kick())
+    write(Path("lib/deep/fx.wav"), kick())
+    code, out, _ = run("new", "music/Night Tram.wav", "--drums", "lib", "--exclude", "fx*")
+    assert code == 0
+    assert "then: dossier build music/Night Tram" in out
+    bounce = beatfile.load(Path("music/Night Tram.wav"), given=Given((Path("lib"),), exclude=("fx*",)))
+    folder = beatfile.load(Path("music/Night Tram"))
+    assert (folder.title, folder.slug, folder.drums) == (bounce.title, bounce.slug, bounce.drums)
+    assert inputs.stem_hashes(folder) == inputs.stem_hashes(bounce)
+    write(Path("music/Other/stems/x.wav"), tone(55.0, 4.0))
+    write(Path("music/Other.wav"), 0.3 * tone(55.0, 4.0))
+    code, _, err = run("new", "music/Other.wav")
+    assert (code, "holds stems already" in err) == (2, True)
 
 
 @pytest.mark.parametrize("what", ["beat", "data"])

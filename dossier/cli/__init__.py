@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from dossier import __version__
-from dossier.cli import build, keep, look
+from dossier.cli import build, keep, look, new
 from dossier.cli.output import DONE, FAILED, USAGE, fail, fault, reraise_if_asked, stop_writing
 from dossier.errors import DossierError
 
@@ -66,6 +66,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"dossier {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for module in (build, look, keep):
+    for module in (new, build, look, keep):
         module.add(commands)
     return parser

@@ -35,6 +35,7 @@ class FoundFile:
     rights: str
     sources: dict[str, str]
     notes: tuple[str, ...]
+    library: bool = False  # it lies outside the beat, in a folder shared by beats
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,10 @@ def overview(beat: Beat, cache: Cache, say: Callable[[str], None]) -> Overview:
                              analysis.here.policy)  # fmt: skip
     pins = {file: role for role, file in beat.kit_pins.items()}
     found = [_stem(stem, measures, stem.file == bass) for stem, measures in music.stems]
-    found += [_drum(drum, drum.file.file in pins) for drum in sorted(analysis.drums, key=lambda drum: drum.name)]
+    found += [
+        _drum(drum, drum.name in pins, any(library in drum.file.path.parents for library in beat.libraries))
+        for drum in sorted(analysis.drums, key=lambda drum: drum.name)
+    ]
     unread = tuple(f"{entry.file}: " for entry in analysis.inputs if not entry.used and not entry.sha256)
     lost = tuple(text for text in analysis.warnings if unread and text.startswith(unread))
     said = {*lost, *(f"{entry.file}: {note}" for entry in found for note in entry.notes)}
@@ -81,7 +85,7 @@ def _stem(stem: Stem, measures: StemMeasures, bass: bool) -> FoundFile:
     )  # fmt: skip
 
 
-def _drum(drum: Drum, pinned: bool) -> FoundFile:
+def _drum(drum: Drum, pinned: bool, library: bool) -> FoundFile:
     file, hit, loop, pitch = drum.file, drum.measures.hit, drum.measures.loop, drum.measures.pitch
     tempo = loop.tempo_bpm if loop is not None else None
     by_name = kind_from_name(file.file) == hit.kind, role_from_name(file.file) == hit.role
@@ -95,5 +99,6 @@ def _drum(drum: Drum, pinned: bool) -> FoundFile:
     return FoundFile(
         file=file.file, kind=hit.kind, role=hit.role, tempo_bpm=tempo, root=pitch.note, rights=file.rights,
         duration_s=drum.measures.duration_s, start_s=0.0, notes=drum.problems,
+        library=library,
         sources={name: source for name, source in told.items() if values[name] is not None},
     )  # fmt: skip
