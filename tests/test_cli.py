@@ -7,6 +7,7 @@ builds of most tests are stand-ins that publish an invented dossier; one test bu
 from __future__ import annotations
 
 import argparse
+import errno
 import json
 import os
 import pty
@@ -596,29 +597,139 @@ def test_a_terminal_that_cannot_move_its_cursor_gets_plain_lines(tmp_path: Path)
     assert seen == "dossier: missing: is not there; check the name and the folder\r\n"
 
 
-def test_a_reader_that_stops_early_is_no_traceback(tmp_path: Path) -> None:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "dossier", "schema", "data"], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
-    assert process.stdout is not None
-    assert process.stderr is not None
-    process.stdout.close()
-    with process.stderr as stream:
-        said = stream.read()
-    assert process.wait() == 1
-    assert said == b""
+OUTPUTS = {
+    "closed pipe": "| head -c 1 >/dev/null", "full disk": ">/dev/full", "closed": ">&-", "both closed": ">&- 2>&-",
+}  # fmt: skip
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, a device of Linux")
-def test_a_full_disk_under_standard_output_is_said(tmp_path: Path) -> None:
-    with Path("/dev/full").open("w") as full:
-        done = subprocess.run(
-            [sys.executable, "-m", "dossier", "schema"], stdout=full, stderr=subprocess.PIPE, text=True,
-            check=False, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
-    assert done.returncode == 1
-    assert done.stderr.splitlines() == ["dossier: No space left on device"]
+@pytest.mark.parametrize("where", OUTPUTS.values(), ids=OUTPUTS)
+@pytest.mark.parametrize("argv", ["schema data", "schema", "measure kick.wav --json", "measure kick.wav", "index site"])
+def test_what_becomes_of_standard_output_changes_nothing(argv: str, where: str, tmp_path: Path) -> None:
+    """The exit code is that of the same command without; one line says it, and only where something was lost."""
+    write(tmp_path / "kick.wav", kick())
+    publish(tmp_path / "site", dossier("one"))
+    (tmp_path / "site/index.html").unlink()
+    line = f"{{ {sys.executable} -m dossier {argv}; echo code $? >&3; }} {where}"
+    done = subprocess.run(
+        ["bash", "-c", f"exec 3>code; {line}"], stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False,
+        cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert (tmp_path / "code").read_text() == "code 0\n"
+    assert done.stdout == ""
+    if "head" not in where and "2>&-" not in where:
+        assert re.fullmatch(r"dossier: standard output cannot be written to \(.*\); the work goes on\n", done.stderr)
+    assert done.stderr.count("\n") <= 1
+    assert (tmp_path / "site/index.html").exists() == argv.startswith("index")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, a device of Linux")
+def test_all_beats_are_built_when_nobody_reads(
+    pretend: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("one", "two"):
+        pretend[name] = dossier(name)
+        Path(name).mkdir()
+    with Path("/dev/full").open("w", buffering=1) as full, monkeypatch.context() as patch:
+        patch.setattr(sys, "stdout", full)
+        assert cli.main(["build", "one", "two"]) == 0
+    assert Path("site/index.html").read_text().count("-r001.html") >= 2
+    said = capsys.readouterr().err.splitlines()
+    assert [line for line in said if "standard output" in line] == [
+        "dossier: standard output cannot be written to (No space left on device); the work goes on"
+    ]
+
+
+ESCAPES = "\x1b[31m\x9b2J\u202e"
+
+
+@pytest.mark.parametrize(
+    "argv",
+    [
+        ["build", f"a{ESCAPES}"], ["check", f"a{ESCAPES}"], ["measure", f"a{ESCAPES}.wav"], ["index", f"a{ESCAPES}"],
+        ["measure", f"a{ESCAPES}.wav", "--json"], ["build", "x", f"--{ESCAPES}"], [f"com{ESCAPES}"],
+        ["build", "x", "--jobs", ESCAPES], ["build", "x", "-o", f"missing/{ESCAPES}"],
+        ["build", "x", "--name", ESCAPES],
+        ["build", "x", "--drums", ESCAPES], ["build", "x", "--include", ESCAPES], ["schema", ESCAPES],
+        ["decide", ESCAPES, "--text", "x", "--by", "A"],
+        ["decide", "one", "--text", "x", "--by", "A", "--gain", ESCAPES],
+        ["decide", "one", "--text", "x", "--by", "A", "--gain", f"{ESCAPES}=1"],
+        ["decide", "one", "--text", "x", "--by", "A", "--supersedes", ESCAPES],
+        ["decide", "one", "--text", "x", "--by", "A", "--revision", ESCAPES], ["decide", "--response", ESCAPES],
+        ["decide", "one", "--text", ESCAPES, "--by", f"A{ESCAPES}"], ["check", "tablature"], ["check", "cells"],
+    ],
+    ids=lambda argv: " ".join(argv).encode("ascii", "backslashreplace").decode(),
+)  # fmt: skip
+@pytest.mark.parametrize("bytes_too", [False, True], ids=["text", "bytes"])
+def test_hidden_characters_are_escaped_on_the_terminal(run: Run, argv: list[str], bytes_too: bool) -> None:
+    publish(Path("site"), dossier("one"))
+    for name, line in (("tablature", "\\u001b[31m |x---|"), ("cells", "kick |x\\u009b--|")):
+        Path(name).mkdir()
+        Path(name, "beat.toml").write_text(f'[pattern]\nlines = ["{line}"]\n')
+    told = [word.replace(ESCAPES, ESCAPES + "\udcff") for word in argv] if bytes_too else argv
+    code, out, err = run(*told)
+    assert code in (0, 1, 2)
+    assert not set("\x1b\x9b\u202e\udcff") & set(out + err), ascii(out + err)
+    assert "Traceback" not in err
+    assert "a fault in dossier" not in err
+
+
+def limited(limit: str, argv: str, cwd: Path) -> tuple[int, str]:
+    """Run a command under a limit of the shell's; exit code and standard error."""
+    done = subprocess.run(
+        ["bash", "-c", f"{limit}; exec {sys.executable} -m dossier {argv}"], capture_output=True, text=True,
+        check=False, stdin=subprocess.DEVNULL, cwd=cwd, timeout=120,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "DOSSIER_CACHE": "/proc/none"},
+    )  # fmt: skip
+    return done.returncode, done.stderr
+
+
+@pytest.mark.parametrize("argv", ["build b -o site", "check b", "measure k.wav", "index", "decide x --text a --by b"])
+def test_a_working_folder_that_is_gone_is_named(argv: str, tmp_path: Path) -> None:
+    (tmp_path / "gone").mkdir()
+    code, said = limited("cd gone; rmdir ../gone", argv, tmp_path)
+    assert (code, said) == (2, "dossier: the working folder is gone; change to another folder and run it again\n")
+
+
+LIMITS = {
+    "memory, build": ("ulimit -v 300000", "build b", "ulimit -v"),
+    "files, jobs": ("ulimit -n 9", "build b --jobs 2", "b: "),
+    "memory, check": ("ulimit -v 150000", "check b", "ulimit -v"),
+    "memory, measure": ("ulimit -v 250000", "measure b/drums/kick.wav", "ulimit -v"),
+    "sixteen files, jobs": ("ulimit -n 16", "build b --jobs 2", "b: "),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("limit", "argv", "named"), LIMITS.values(), ids=LIMITS)
+def test_a_machine_at_its_end_is_one_line_and_exit_code_1(limit: str, argv: str, named: str, tmp_path: Path) -> None:
+    write(tmp_path / "b/stems/bass.wav", 0.3 * tone(55.0, 2.0))
+    write(tmp_path / "b/drums/kick.wav", kick())
+    write(tmp_path / "b/drums/snare.wav", noise_hit(0.25, 300, 1))
+    code, said = limited(limit, argv, tmp_path)
+    assert code == 1, said
+    (told,) = [line for line in said.splitlines() if not line.startswith("b: ")]
+    assert told.startswith("dossier: ")
+    assert named in told
+    assert "Traceback" not in said
+    assert "a fault in dossier" not in said
+
+
+@pytest.mark.parametrize("argv", [["index", "site"], ["decide", "one", "--text", "x", "--by", "A"], ["build", "two"]])
+def test_a_full_disk_is_exit_code_1_whichever_command_meets_it(
+    argv: list[str], run: Run, pretend: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    publish(Path("site"), dossier("one"))
+    pretend["two"] = dossier("two")
+    Path("two").mkdir()
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    code, _, err = run(*argv)
+    assert code == 1
+    assert err.count("no space is left on the disk") == err.count("\n") == 1
 
 
 ALONE = """

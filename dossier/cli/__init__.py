@@ -9,58 +9,70 @@ Heavy imports wait until a command needs them, so that `dossier --help` answers 
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 from dossier import __version__
 from dossier.cli import build, keep, look, new
-from dossier.cli.output import DONE, FAILED, USAGE, fail, fault, reraise_if_asked, stop_writing
-from dossier.errors import DossierError
+from dossier.cli.output import (
+    DONE,
+    FAILED,
+    USAGE,
+    Parser,
+    fail,
+    fault,
+    memory_is_too_little,
+    open_streams,
+    steady_streams,
+)
+from dossier.errors import DossierError, MachineError
 
 __all__ = ["DONE", "FAILED", "USAGE", "command", "main"]
 
 
 def command() -> None:
     """Run the command of this process, and end the process."""
+    open_streams()
     sys.exit(main())
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; the exit code."""
+    """Run one command; the exit code, which is the same whatever becomes of standard output."""
+    with steady_streams():
+        return _run(argv)
+
+
+def _run(argv: Sequence[str] | None) -> int:
     parser = _parser()
     arguments = parser.parse_args(argv)
     if not hasattr(arguments, "run"):
         parser.print_help()
         return USAGE
-    if hasattr(sys.stdout, "reconfigure"):
-        sys.stdout.reconfigure(errors="backslashreplace")  # a name that this terminal cannot write is no failure
+    try:
+        os.getcwd()
+    except OSError:
+        fail("the working folder is gone; change to another folder and run it again")
+        return USAGE
+    if too_little := memory_is_too_little():
+        fail(too_little)
+        return FAILED
     try:
         run: Callable[[argparse.Namespace], int] = arguments.run
-        code = run(arguments)
-        sys.stdout.flush()
+        return run(arguments)
     except DossierError as error:
         fail(str(error))
-        return USAGE
-    except BrokenPipeError:
-        stop_writing()
-        return FAILED
+        return FAILED if isinstance(error, MachineError) else USAGE
     except KeyboardInterrupt:
         fail("stopped; what was finished is in the archive")
-        return FAILED
-    except OSError as error:
-        reraise_if_asked(error)
-        fail(f"{error.strerror or error}{f': {Path(error.filename).name}' if isinstance(error.filename, str) else ''}")
-        stop_writing()
         return FAILED
     except Exception as error:
         fail(fault(error))
         return FAILED
-    return code
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="dossier",
         description="How much room an instrumental leaves, and the drums that fit it, as one self-contained page.",
     )

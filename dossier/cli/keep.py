@@ -80,7 +80,7 @@ def _gains(told: Sequence[str]) -> dict[str, float]:
         try:
             gains[part.strip().replace(" ", "-")] = float(value)
         except ValueError:
-            raise ArchiveError(f"--gain {entry}: write it as PART=DB, for example kick=-3.5") from None
+            raise ArchiveError(f"--gain {entry!r}: write it as PART=DB, for example kick=-3.5") from None
     return gains
 
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, cast
 
 from dossier.errors import BeatError, Problem
 from dossier.model.beat import Given
-from dossier.names import clean
-from dossier.paths import shown
+from dossier.names import clean, printable
+from dossier.paths import name_of, shown
 
 if TYPE_CHECKING:
     from dossier.pipeline import Built
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[Any]
 
 DONE, FAILED, USAGE = 0, 1, 2
+LEAST_MEMORY_MIB = 512
 ARCHIVE = Path("site")
 ARCHIVE_HELP = "the archive (default: %(default)s)"
 
@@ -52,9 +54,9 @@ def now() -> str:
 
 def print_built(built: Built, remarks: Sequence[str]) -> None:
     state = "new" if built.new else "unchanged since"
-    print(f"{built.title}: {state} {built.revision}\n    {built.verdict}\n    {shown(built.page)}")
+    say(f"{built.title}: {state} {built.revision}\n    {built.verdict}\n    {shown(built.page)}")
     for remark in remarks:
-        print(f"    note: {remark}")
+        say(f"    note: {remark}")
     sys.stdout.flush()
 
 
@@ -62,23 +64,36 @@ def print_json(value: object) -> None:
     import json
 
     plain = (sys.stdout.encoding or "").lower().replace("-", "") != "utf8"
-    print(json.dumps(value, indent=2, ensure_ascii=plain, allow_nan=False))
+    say(json.dumps(value, indent=2, ensure_ascii=plain, allow_nan=False))  # an escape of `say` is one of JSON too
+
+
+def say(text: str) -> None:
+    """A line, or several, on standard output."""
+    print(printable(text, keep="\n"))
 
 
 def note(message: str) -> None:
-    print(message, file=sys.stderr)
+    print(printable(message), file=sys.stderr)
 
 
 def fail(message: str) -> None:
-    for line in message.splitlines() or [""]:
-        print(f"dossier: {line}", file=sys.stderr)
+    for line in message.split("\n"):
+        print(f"dossier: {printable(line)}", file=sys.stderr)
 
 
 def fault(error: Exception, where: str = "") -> str:
-    """A fault of the program itself, in one line."""
+    """A fault of the program itself, or the machine's end, in one line."""
     reraise_if_asked(error)
+    where, at_its_end = f"{where}: " if where else "", error.__cause__ or error.__context__
+    if isinstance(at_its_end, OSError | MemoryError):  # libraries stumble on over it
+        error = at_its_end
+    if isinstance(error, MemoryError) or "failed to map segment" in str(error):
+        return f"{where}there is not enough memory; close other programs, or use fewer --jobs"
+    if isinstance(error, OSError):
+        what = f"{name_of(Path(error.filename))}: " if isinstance(error.filename, str) else ""
+        return f"{where}{what}{error.strerror or error}"
     what = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
-    return f"{where + ': ' if where else ''}a fault in dossier itself ({what}); please report it"
+    return f"{where}a fault in dossier itself ({what}); please report it"
 
 
 def reraise_if_asked(error: Exception) -> None:
@@ -86,7 +101,81 @@ def reraise_if_asked(error: Exception) -> None:
         raise error
 
 
-def stop_writing() -> None:
-    """Nothing more can be written to standard output: spare the interpreter the attempt at its end."""
-    with suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+# ---------------------------------------------------------------------- streams
+
+
+class Parser(argparse.ArgumentParser):
+    """Shows what it was given with hidden characters escaped."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(printable(message))
+
+
+class SteadyStream:
+    """A stream that a closed pipe or a full disk turns into nothing, so that the work goes on; `lost` is told once."""
+
+    def __init__(self, stream: TextIO, nothing: TextIO, lost: Callable[[str], None]) -> None:
+        self._stream, self._nothing, self._lost = stream, nothing, lost
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a name that this terminal cannot write is no failure
+
+    def write(self, text: str) -> int:
+        self._attempt(lambda: self._stream.write(text))
+        return len(text)
+
+    def flush(self) -> None:
+        self._attempt(self._stream.flush)
+
+    def _attempt(self, act: Callable[[], object]) -> None:
+        try:
+            act()
+        except (OSError, ValueError) as error:
+            with suppress(OSError, ValueError):  # the interpreter, too, writes what is left when it ends
+                os.dup2(self._nothing.fileno(), self._stream.fileno())
+            self._stream = self._nothing
+            self._lost(getattr(error, "strerror", None) or str(error))
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+@contextmanager
+def steady_streams() -> Iterator[None]:
+    """For a `with` block, what cannot be printed stops nothing; of standard output that is said once."""
+    before = sys.stdout, sys.stderr
+
+    def lost(why: str) -> None:
+        fail(f"standard output cannot be written to ({why}); the work goes on")
+
+    with open(os.devnull, "w", encoding="utf-8") as nothing:
+        sys.stderr = cast(TextIO, SteadyStream(before[1] or nothing, nothing, lambda _: None))
+        sys.stdout = cast(TextIO, SteadyStream(before[0] or nothing, nothing, lost))
+        if before[0] is None:
+            lost("it is closed")
+        try:
+            yield
+        finally:
+            sys.stdout.flush()
+            sys.stderr.flush()
+            sys.stdout, sys.stderr = before
+
+
+def memory_is_too_little() -> str | None:
+    """Where this shell limits memory below what the numeric libraries need to start: some of them hang on it."""
+    try:
+        from resource import RLIM_INFINITY, RLIMIT_AS, getrlimit
+    except ImportError:  # Windows
+        return None
+    most = getrlimit(RLIMIT_AS)[0]
+    if most == RLIM_INFINITY or most >= LEAST_MEMORY_MIB << 20:
+        return None
+    return f"this shell allows {most >> 20} MiB of memory (ulimit -v); at least {LEAST_MEMORY_MIB} MiB are needed"
+
+
+def open_streams() -> None:
+    """Lead streams that this process was started without to nothing, so that no file of ours gets their numbers."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
