@@ -113,7 +113,7 @@ def publish(
         if previous is not None:
             data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data))
+        assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data), rendered.energies)
         html = render_dossier(
             data, assets, hearing_constants=hearing.page_constants(), contour_errors=hearing.page_contours()
         )

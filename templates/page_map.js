@@ -32,9 +32,9 @@
   };
 
   function edges() {
-    var m = page.data.figures.map.layout.margin;
+    var m = page.data.figure.layout.margin;
     var left = m.l, right = plot.clientWidth - m.r, top = m.t, bottom = plot.clientHeight - m.b;
-    var low = range ? range[0] : 1, high = range ? range[1] : page.data.figures.map.layout.xaxis.range[1];
+    var low = range ? range[0] : 1, high = range ? range[1] : page.data.figure.layout.xaxis.range[1];
     return { left: left, top: top, bottom: bottom, right: right, low: low, high: high,
       x: function (bar) { return left + (right - left) * (bar - low) / (high - low); },
       y: function (band) { return bottom - (bottom - top) * band / map.bands; } };
@@ -70,61 +70,19 @@
     view = name;
     page.all(".map-explain").forEach(function (line) { line.hidden = line.getAttribute("data-view") !== name; });
     if (cursor) { say(cursor.band, cursor.slot); }
-    fillTable();
     if (!drawn) { return Promise.resolve(); }
     return Plotly.restyle(plot, { z: [rows(name)], zmin: map.views[name].low, zmax: map.views[name].high, colorscale: [scale()] }, [0]);
   };
 
-  /* The table below follows the view: mean share by bar and zone. */
-  function fillTable() {
-    var table = page.$("table-room-by-bar"), flat = values(view);
-    if (!table || !flat) { return; }
-    var signed = view === "treatment_change";
-    var keys = Object.keys(map.zoneNames);
-    table.caption.textContent = "The map as a table: " + map.views[view].label.toLowerCase() + ", mean share of the reference by bar and zone";
-    Array.prototype.forEach.call(table.tBodies[0].rows, function (row, bar) {
-      var all = 0, n = 0;
-      keys.forEach(function (key, z) {
-        var sum = 0, count = 0;
-        for (var band = 0; band < map.bands; band += 1) {
-          if (map.bandZones[band] !== key) { continue; }
-          for (var slot = bar * map.slotsPerBar; slot < Math.min(map.slots, (bar + 1) * map.slotsPerBar); slot += 1) {
-            sum += flat[band * map.slots + slot];
-            count += 1;
-          }
-        }
-        all += sum; n += count;
-        row.cells[z + 2].textContent = format.percent(count ? sum / count : null, signed);
-        row.cells[z + 2].setAttribute("data-value", count ? sum / count : "");
-      });
-      if (view !== "instrumental") {
-        row.cells[1].textContent = format.percent(n ? all / n : null, signed);
-        row.cells[1].setAttribute("data-value", n ? all / n : "");
-      } else {
-        row.cells[1].textContent = row.cells[1].getAttribute("data-fill");
-        row.cells[1].setAttribute("data-value", row.cells[1].getAttribute("data-fill-value"));
-      }
-    });
-    table.tHead.rows[0].cells[1].firstElementChild.textContent = view === "instrumental" ? "fill" : "all";
-  }
-  (function remember() {
-    var table = page.$("table-room-by-bar");
-    if (!table) { return; }
-    Array.prototype.forEach.call(table.tBodies[0].rows, function (row) {
-      row.cells[1].setAttribute("data-fill", row.cells[1].textContent);
-      row.cells[1].setAttribute("data-fill-value", row.cells[1].getAttribute("data-value") || "");
-    });
-  })();
-
   function go(slot, andPlay) {
-    if (page.seekBar) { page.seekBar(1 + slot / map.slotsPerBar, andPlay); }
+    var told = page.seekBar ? page.seekBar(1 + slot / map.slotsPerBar, andPlay) : "";
+    if (told) { readout.textContent += " " + told; }
   }
   function moveCursor(dBand, dSlot) {
-    if (!cursor) { cursor = { band: Math.floor(map.bands / 2), slot: range ? Math.round((range[0] - 1) * map.slotsPerBar) : 0 }; }
-    else {
-      cursor.band = Math.min(map.bands - 1, Math.max(0, cursor.band + dBand));
-      cursor.slot = Math.min(map.slots - 1, Math.max(0, cursor.slot + dSlot));
-    }
+    var first = range ? (range[0] - 1) * map.slotsPerBar : 0, past = range ? (range[1] - 1) * map.slotsPerBar : map.slots;
+    if (!cursor) { cursor = { band: Math.floor(map.bands / 2), slot: first }; }
+    cursor.band = Math.min(map.bands - 1, Math.max(0, cursor.band + dBand));
+    cursor.slot = Math.min(Math.min(map.slots, past) - 1, Math.max(first, cursor.slot + dSlot));
     placeCursor();
     say(cursor.band, cursor.slot);
   }
@@ -145,8 +103,10 @@
   }
 
   page.drawMap = function () {
-    var figure = page.painted(page.data.figures.map), heat = figure.data[0];
-    if (!arrays.instrumental || !map.slots) { return Promise.resolve(false); }
+    if (!arrays.instrumental || !map.slots) { return Promise.resolve(); }
+    page.$("map-figure").classList.add("is-live");
+    frame.hidden = false;
+    var figure = page.painted(page.data.figure), heat = figure.data[0];
     heat.z = rows(view); heat.zmin = map.views[view].low; heat.zmax = map.views[view].high; heat.colorscale = scale();
     figure.layout.height = plot.clientHeight || figure.layout.height;
     if (range) { figure.layout.xaxis.range = range.slice(); }
@@ -162,9 +122,26 @@
       });
       plot.on("plotly_afterplot", placeAll);
       placeAll();
-      return true;
     });
   };
+  page.loadLibrary = function () {
+    var packed = page.$("plot-library");
+    return page.gunzip(packed.textContent).then(function (buffer) {
+      var script = document.createElement("script");
+      script.textContent = new TextDecoder("utf-8").decode(buffer);
+      document.head.appendChild(script);
+      packed.remove();
+      if (typeof Plotly === "undefined") { throw new Error("The map could not be started."); }
+    });
+  };
+  document.addEventListener("themechange", function () { if (drawn) { page.drawMap(); } });
+  page.all("[data-save-map]").forEach(function (button) {
+    button.addEventListener("click", function () {
+      if (!drawn) { return; }
+      Plotly.downloadImage(plot, { format: button.getAttribute("data-save-map"), filename: page.baseName() + "-map", scale: 2,
+        width: Math.max(900, plot.clientWidth), height: plot.clientHeight });
+    });
+  });
 
   /* A map's shares in hundredths; a map over another one holds only the difference. */
   page.mapShares = function (name) {
@@ -193,7 +170,7 @@
   part.addEventListener("change", function () {
     var section = map.sections[Number(part.value)];
     range = part.value === "" || !section ? null : [section.first, section.first + section.bars];
-    var shown = range || page.data.figures.map.layout.xaxis.range;
+    var shown = range || page.data.figure.layout.xaxis.range;
     if (drawn) { Plotly.relayout(plot, { "xaxis.range": shown.slice(), "xaxis.dtick": everyBars(shown) }).then(placeAll); }
   });
   page.all("input[name='map-view']").forEach(function (choice) {

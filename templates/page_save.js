@@ -24,7 +24,7 @@
     var text = value === null || cell.classList.contains("tone-span") ? cell.cloneNode(true) : value;
     if (typeof text !== "string") {
       page.all(".unit", text).forEach(function (unit) { unit.insertAdjacentText("beforebegin", " "); });
-      page.all(".cell-note, .unseen, button", text).forEach(function (extra) { if (extra.tagName !== "BUTTON") { extra.remove(); } });
+      page.all(".cell-note, .unseen", text).forEach(function (extra) { extra.remove(); });
       text = text.textContent.trim().replace(/\s+/g, " ");
     }
     if (/^[=+@\t-]/.test(text) && isNaN(Number(text))) { text = "'" + text; }
@@ -32,10 +32,9 @@
   }
   page.tablesAsCsv = function () {
     var lines = [];
-    page.all("main table").forEach(function (table) {
-      if (table.closest("#what-if")) { return; }
+    page.all("main table[data-name]").forEach(function (table) {
       lines.push(field(table.caption ? table.caption.textContent.trim() : table.getAttribute("data-name") || ""));
-      page.all("tr:not(.more)", table).forEach(function (row) {
+      page.all("tr", table).forEach(function (row) {
         lines.push(Array.prototype.map.call(row.cells, function (cell) { return plain(cell, cell.getAttribute("data-value")); }).join(","));
       });
       lines.push("");

@@ -1,21 +1,40 @@
-/* Starts the page: maps and plotting library, the plots, then the arrays behind the sliders. */
+/* Starts the page: the table of loudness first, the map when it is opened, the arrays behind the level sliders with theirs. */
 (function () {
   "use strict";
-  function settled(state) { document.documentElement.setAttribute("data-ready", state); }
-  Promise.all([page.loadLibrary(), page.loadMaps()])
-    .then(function () { return page.drawPlots(); })
-    .catch(function (error) {
-      page.all(".is-live").forEach(function (figure) { figure.classList.remove("is-live"); });
-      page.all(".live").forEach(function (place) { place.hidden = true; });
+  var asked = {};
+  function once(id, start) {
+    var fold = page.$(id);
+    if (!fold) { return; }
+    function open() {
+      if (!fold.open || asked[id]) { return; }
+      asked[id] = true;
+      start().then(function () { fold.setAttribute("data-ready", ""); });
+    }
+    fold.addEventListener("toggle", open);
+    open();
+  }
+  once("map", function () {
+    return Promise.all([page.loadLibrary(), page.loadMaps()]).then(page.drawMap).catch(function (error) {
+      page.$("map-figure").classList.remove("is-live");
+      page.$("map-frame").hidden = true;
       page.$("map-readout").textContent = error.message + " The drawing and the tables hold the same figures.";
-    })
-    .then(function () {
-      settled("plots");
-      return page.startWhatIf ? page.startWhatIf() : null;
-    })
-    .catch(function (error) {
-      var place = page.$("what-if");
-      if (place) { place.textContent = "The levels cannot be tried in this browser. " + error.message; }
-    })
-    .then(function () { settled("all"); });
+    });
+  });
+  once("levels", function () {
+    return (page.startWhatIf ? page.startWhatIf() : Promise.resolve()).catch(function (error) {
+      page.$("what-if").textContent = "The levels cannot be tried in this browser. " + error.message;
+    });
+  });
+  if (location.hash && page.$(location.hash.slice(1))) {
+    var fold = page.$(location.hash.slice(1)).closest("details");
+    if (fold) { fold.open = true; fold.scrollIntoView(); }
+  }
+  page.$("annex").addEventListener("click", function () {
+    var folds = page.all("main details:not([open])");
+    folds.forEach(function (each) { each.open = true; });
+    addEventListener("afterprint", function () { folds.forEach(function (each) { each.open = false; }); }, { once: true });
+    print();
+  });
+  (page.sound && page.data.energies ? page.sound.measure() : Promise.resolve()).catch(function () { /* levels stay as they are */ })
+    .then(function () { document.documentElement.setAttribute("data-ready", "all"); });
 })();

@@ -25,6 +25,7 @@ EBU R 128 (2023).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -149,6 +150,25 @@ def hit_energy(samples: Samples, rate_hz: int) -> tuple[BandEnergies, float | No
     summed = np.concatenate([[0.0], np.cumsum(fine)])[:, None] / rate_hz
     step_s = BLOCK_S / FINE_PER_BLOCK
     return BandEnergies(summed, step_s, len(fine) * step_s), _window_max(fine, FINE_PER_BLOCK, rate_hz)
+
+
+def shared_energy(sounds: Sequence[Samples], rate_hz: int) -> Array:
+    """What each two of some sounds of one length have in common in each 100 ms block: `(sounds, sounds, blocks)`.
+
+    `g @ table[:, :, block] @ g` is `block_energy` of the sum of the sounds at the linear gains `g`, for any gains; the
+    diagonal is each sound alone.
+    """
+    from scipy.signal import sosfilt
+
+    edges = _edges(len(sounds[0]), rate_hz)[::FINE_PER_BLOCK]
+    weights = np.sqrt(CHANNEL_WEIGHTS[: sounds[0].shape[1]])
+    heard = [sosfilt(sections(rate_hz), sound[: edges[-1]] * weights, axis=0).astype(np.float32) for sound in sounds]
+    table = np.zeros((len(sounds), len(sounds), len(edges) - 1))
+    for i, one in enumerate(heard):
+        for j, other in enumerate(heard[: i + 1]):
+            both = np.add.reduceat(np.einsum("ij,ij->i", one, other, dtype=np.float64), edges[:-1])
+            table[i, j] = table[j, i] = both / (BLOCK_S * rate_hz)
+    return table
 
 
 def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int, frames: int) -> Array:

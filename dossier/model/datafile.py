@@ -216,3 +216,4 @@ class DossierData:
     settings: tuple[SettingUsed, ...]
     renders: tuple[str, ...] = ()
     lowered: Mapping[str, float] = field(default_factory=dict)  # renders that would pass full scale: by how many dB
+    concerns: tuple[str, ...] = ()  # at most three, worst first, in sentences

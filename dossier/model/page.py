@@ -12,22 +12,19 @@ from dossier.model.standing import Standing
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """One audio layer of the listening excerpt, or a drum on its own; all layers start together.
+    """One sound of the listening excerpt; all start together and have one length.
 
-    Every excerpt layer has the same length.  `gain_db` is what the balance asks for, so that the layers played at
-    their `gain_db` are the rough mix (before its overall gain).
+    Played at their `gain_db`, the music and the chosen parts are the rough mix before its overall gain.
     """
 
-    # "instrumental", a BalancePart.id, "untreated:<BalancePart.id>", "candidate:<file>" (as it fits in the beat)
-    id: str
+    id: str  # "instrumental", a BalancePart.id, "untreated:<BalancePart.id>", "candidate:<file>", "mix"
     label: str
     mp3: bytes
-    # "layer": part of the mix, treated where a plan helped; "untreated": the same part as it was, stands in for layer
-    # `of`; "candidate": to audition, in the beat or alone
+    # "layer": the music and the chosen parts, as they are treated; "untreated": part `of` as it was; "other": a part of
+    # the other choice (loop against kit); "candidate": one that could be used instead; "mix": all layers in one file
     group: str
     of: str | None
     gain_db: float
-    matched_gain_db: float  # extra gain that makes an untreated layer as loud as the treated one
     start_s: float  # where the excerpt starts in the beat
     duration_s: float
 
@@ -62,6 +59,7 @@ class PageAssets:
     previews: tuple[Preview, ...]
     what_if: WhatIfArrays | None
     standing: Standing
+    energies: Array | None = None  # see `Rendered`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,5 +68,6 @@ class Rendered:
 
     previews: tuple[Preview, ...]
     what_if: WhatIfArrays | None
+    energies: Array  # (previews, previews, blocks), `measure.loudness.shared_energy`; of a candidate only its own
     files: Mapping[str, bytes | Callable[[Path], None]]
     lowered: Mapping[str, float]  # files whose sound would pass full scale, and by how many dB they are lowered

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 from dossier.model.datafile import DossierData
 from dossier.model.vocabulary import ZONES
-from dossier.render.format import NBSP, dbtp, hz, percent
+from dossier.render.format import NBSP, hz, percent
 
 ZONE_LABEL = {zone.key: zone.label for zone in ZONES}
 RIGHTS_WORDS = {
@@ -69,39 +69,19 @@ def source(name: str | None, confidence: float | None) -> str:
     return f"from {name}" if name == "beat.toml" else f"from the {name}"
 
 
-# Shown beside a term in the text, and in full at the end of the page.
-_TERMS: Mapping[str, str] = {
-    "fill": "Loudness as a share of what finished mixes carry on average; more than 100 % where it exceeds that.",
-    "room": "What is left: the reference less what the music uses, never below zero.",
-    "occupancy": "How much of the reference loudness one band carries in one sixteenth.",
-    "reference": "The loudness that finished mixes carry on average in each band at the target loudness.",
+# The words that an artist meets on the page, at most twelve.
+TERMS: Mapping[str, str] = {
+    "full": "How loud a stretch of the music is against finished mixes: the line is what they carry on average.",
     "zone": f"A named stretch of the spectrum, from sub ({zone_range('sub')}) to brilliance "
             f"({zone_range('brilliance')}).",
-    "band": "One auditory band, 1 Cam wide: about the finest step in pitch range that hearing separates.",
-    "slot": "One sixteenth note on the beat's grid.",
-    "overlap": "The drum's loudness that the instrumental masks, as a share of the reference's.",
-    "room filled": "How much of the room this drum takes: what it adds up to the reference.",
-    "spill": "Loudness that the drum adds above the reference, as a share of the reference's.",
-    "buried": "How much of the instrumental's loudness the drum masks.",
-    "audible share": "How loud the drum is in the beat compared with how loud it is alone, over its own hits.",
-    "lift": "Level of the drum over the instrumental, in the drum's own bands, at its own hits, in LU.",
-    "approach": "Whether a loop or separate one-shots suit this beat, and whether they should be fuller or leaner.",
-    "fuller": "More body: the drum should take up more of the room that is left.",
-    "leaner": "Less body: the drum should take up less, because little room is left.",
-    "LUFS": "Loudness units relative to full scale: perceived loudness after ITU-R BS.1770.",
-    "LU": "Loudness unit: a difference of 1 LU is a difference of 1 dB in loudness.",
-    "dBTP": "Decibels true peak: the highest point of the waveform, between samples too.",
-    "sample peak": "The highest sample, in decibels below full scale.",
-    "crest factor": "Peak over average level: high for a click, low for a steady tone.",
-    "peak to loudness": "True peak less integrated loudness: how much of the peak is not heard as loudness.",
-    "length": "How long the drum is loud enough to matter.",
-    "mono loss": "How much quieter the sound gets when both channels are summed to one.",
-    "candidate": "A drum file under consideration: a loop or a one-shot.",
-    "loudness range": "How far the loudness moves over the piece (EBU Tech 3342).",
-    "score": "One number for the fit: the sum of the weighted terms shown with it.",
+    "LU": "A step of loudness: 1 LU is 1 dB in level. 3 LU is easily heard, 10 LU is about twice as loud.",
+    "LUFS": "Loudness against full scale, as streaming services measure it (ITU-R BS.1770).",
+    "level against the music": "How loud a drum part is beside the music, both as they play.",
+    "covered": "Less of it is heard than in nine of ten mixes that people made.",
+    "audible share": "How loud a drum is in the beat against how loud it is alone, over its own hits.",
+    "overlap": "The drum's loudness that the music covers, as a share of what finished mixes carry.",
+    "lift": "Level of a drum over the music in the drum's own bands, at its own hits, in LU.",
+    "loop, one-shot, kit": "A drum file that plays by itself; a single hit; one-shots played by the pattern.",
+    "fuller, leaner": "More body where there is space; less body where there is little.",
+    "true peak": "The highest point of the waveform, between samples too, in dBTP.",
 }  # fmt: skip
-
-
-def terms(settings: Mapping[str, float]) -> Mapping[str, str]:
-    ceiling = f" of {dbtp(settings['ceiling_dbtp'])}" if "ceiling_dbtp" in settings else ""
-    return {**_TERMS, "headroom": f"What is left to the true-peak ceiling{ceiling}."}

@@ -58,43 +58,31 @@ class MapView:
         return ", ".join(code for _, code in colour.stops(f"{self.scale}-dark", 8))
 
 
-def map_views(data: DossierData) -> tuple[tuple[MapView, ...], tuple[str, ...]]:
-    """The views that have something to show, and why the others are not offered."""
+def map_views(data: DossierData) -> tuple[MapView, ...]:
+    """The views that have something to show."""
     occupancy, percent = data.occupancy, fmt.percent
     overlap, change = axes.array(occupancy.overlap), axes.array(occupancy.treatment_change)
     most, furthest = axes.scale_top(overlap), axes.scale_top(change)
-    taken = (0.0, FULL_SCALE, "empty", f"{percent(FULL_SCALE)} and above", "of the reference is taken")
+    full = (0.0, FULL_SCALE, "empty", f"{percent(FULL_SCALE)} and above", "of what finished mixes carry")
     views = [
-        MapView("instrumental", "Instrumental",
-                "How much of the reference loudness the instrumental takes, without drums.", "blue", *taken),
-        MapView("room", "Room", "What is left for drums: the reference less what the instrumental takes.", "ochre",
-                0.0, 1.0, "none left", "all free", "is free"),
+        MapView("instrumental", "Music", "Dark: full. What the music carries, without drums.", "blue", *full),
+        MapView("room", "Space", "Dark: free. What is left for drums.", "ochre", 0.0, 1.0, "none left", "all free",
+                "is free"),
     ]  # fmt: skip
-    absent = []
     if occupancy.with_drums:
-        views.append(MapView("with_drums", "With drums", "Instrumental and chosen drums together.", "blue", *taken))
-    else:
-        absent.append("With drums: No drums were chosen, so there is nothing to lay over the instrumental.")
+        views.append(MapView("with_drums", "With drums", "Dark: full. Music and chosen drums together.", "blue", *full))
     if _shows(overlap):
         views.append(MapView(
-            "overlap", "Overlap", "What the instrumental masks of the chosen drums: heard less, or not at all.",
-            "plum", 0.0, most, "nothing masked", f"{percent(most)} and above", "of the reference is masked",
+            "overlap", "Overlap", "Dark: covered. What the music covers of the chosen drums.", "plum", 0.0, most,
+            "nothing covered", f"{percent(most)} and above", "of what finished mixes carry is covered",
         ))  # fmt: skip
-    elif occupancy.overlap:
-        absent.append("Overlap: The instrumental masks nothing of the chosen drums.")
-    else:
-        absent.append("Overlap: No drums were chosen, so nothing overlaps.")
     if _shows(change):
         views.append(MapView(
-            "treatment_change", "Treatment", "What the advised treatments change: blue takes away, ochre adds.",
-            "change", -furthest, furthest, f"{percent(-furthest)} and less",
-            f"{percent(furthest, sign=True)} and more", "of the reference, against untreated drums",
+            "treatment_change", "Treatment", "Blue: taken away, ochre: added, by the advised treatments.", "change",
+            -furthest, furthest, f"{percent(-furthest)} and less", f"{percent(furthest, sign=True)} and more",
+            "against untreated drums",
         ))  # fmt: skip
-    elif any(part.chosen and part.treated for part in data.balance.parts):
-        absent.append("Treatment: The advised treatments change nothing that could be seen here.")
-    else:
-        absent.append("Treatment: No treatment is advised, so nothing changes.")
-    return tuple(views), tuple(absent)
+    return tuple(views)
 
 
 def _shows(values: axes.Values) -> bool:
@@ -185,7 +173,7 @@ def map_data(data: DossierData) -> dict[str, Any]:
         "views": {
             view.id: {"low": view.low, "high": view.high, "unit": view.unit, "label": view.label,
                       "light": colour.stops(view.scale), "dark": colour.stops(f"{view.scale}-dark")}
-            for view in map_views(data)[0]
+            for view in map_views(data)
         },
         "slotSeconds": occupancy.slot_s,
         "firstSlot": occupancy.first_slot_s,

@@ -16,6 +16,7 @@ from importlib.resources import files
 from typing import Any
 
 import jinja2
+import numpy as np
 from markupsafe import Markup, escape
 
 from dossier.model.datafile import DossierData
@@ -23,10 +24,8 @@ from dossier.model.page import PageAssets
 from dossier.names import printable
 from dossier.render import format as fmt
 from dossier.render import glossary
-from dossier.render.level_figures import level_figure
 from dossier.render.map_figures import FIELDS, map_data, map_figure
-from dossier.render.pack import base64_text, csp_hash, json_for_script, plain, plot_library, squeeze
-from dossier.render.svg import coordinate
+from dossier.render.pack import base64_text, csp_hash, json_for_script, packed, plain, plot_library, squeeze
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import page_view
 from dossier.render.view_method import contours_view
@@ -34,8 +33,8 @@ from dossier.render.what_if_data import what_if_data
 
 # One script: each file wraps itself, the last starts the page.
 SCRIPTS = (
-    "format.js", "theme_button.js", "page_core.js", "page_terms.js", "page_table.js", "page_map.js", "page_plots.js",
-    "page_player.js", "page_hearing.js", "page_whatif.js", "page_respond.js", "page_save.js", "page_start.js",
+    "format.js", "theme_button.js", "page_core.js", "page_map.js", "page_hearing.js", "page_sound.js", "page_listen.js",
+    "page_whatif.js", "page_answer.js", "page_save.js", "page_start.js",
 )  # fmt: skip
 
 
@@ -70,7 +69,7 @@ def environment() -> jinja2.Environment:
         loader=jinja2.FunctionLoader(_load), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
         lstrip_blocks=True, finalize=_finalize,
     )  # fmt: skip
-    made.filters |= {"base64": base64_text, "coordinate": coordinate, "exact": exact, "saved": saved}
+    made.filters |= {"base64": base64_text, "exact": exact, "saved": saved}
     made.globals |= {"fmt": fmt, "words": glossary}
     return made
 
@@ -107,6 +106,16 @@ def rounded(value: Any) -> Any:
     return {key: rounded(each) for key, each in value.items()} if isinstance(value, dict) else value
 
 
+def energies_data(assets: PageAssets) -> dict[str, Any] | None:
+    """What each two sounds share in every 100 ms, lower triangle by rows, to 0.01 dB; None without sounds."""
+    if assets.energies is None or not len(assets.energies):
+        return None
+    kept = [i for i, sound in enumerate(assets.previews) if sound.group != "mix"]
+    table = assets.energies[np.ix_(kept, kept)]
+    pairs = table[np.tril_indices(len(kept))].astype("<f4")
+    return packed((pairs.view("<u4") & 0xFFFFE000).view("<f4"))
+
+
 def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any] | None) -> dict[str, Any]:
     """Everything the page's script works from."""
     data = trimmed.data
@@ -116,12 +125,15 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
         "revision": data.revision.id,
         "identity": data.revision.identity,
         "map": map_data(data),
-        "figures": {"map": map_figure(data), "levels": level_figure(data)},
+        "title": printable(data.beat.title),
+        "figure": map_figure(data),
         "sounds": [
-            {"id": s.id, "group": s.group, "of": s.of, "gain": s.gain_db, "matched": s.matched_gain_db,
-             "start": s.start_s, "duration": s.duration_s, "label": printable(s.label)}
-            for s in assets.previews
+            {"id": sound.id, "group": sound.group, "of": sound.of, "gain": sound.gain_db, "start": sound.start_s,
+             "duration": sound.duration_s, "label": printable(sound.label)}
+            for sound in assets.previews if sound.group != "mix"
         ],
+        "energies": energies_data(assets),
+        "asked": [proposal.id for proposal in assets.standing.proposals],
         "leftOut": trimmed.candidates,
         "whatIf": what_if,
         "hearing": rounded(plain(constants)) if what_if else None,

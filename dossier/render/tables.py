@@ -12,7 +12,6 @@ from dossier.render import format as fmt
 class Cell:
     text: str
     value: float | str | None = None  # what it sorts and is saved by; None: the text
-    bar: float | None = None  # a share: a bar behind the text, on the scale of its table
     tone: str = ""  # a class of the style sheet
     note: str = ""  # a second, quiet line
 
@@ -21,7 +20,6 @@ class Cell:
 class Column:
     label: str
     numeric: bool = True
-    term: str = ""  # a key of `glossary.terms`
     unit: str = ""
 
 
@@ -34,16 +32,10 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
 
-    @property
-    def bars_end(self) -> float:
-        """The share at which bars would be as wide as their cells: 1, or the largest."""
-        return max((1.0, *(cell.bar for row in self.rows for cell in row if cell.bar is not None)))
 
-
-def share(value: float | None, *, bar: bool = False, small: bool = False) -> Cell:
+def share(value: float | None, *, small: bool = False) -> Cell:
     """A share of 1 in per cent; the saved number stays the share."""
-    shown = fmt.small_percent(value) if small else fmt.percent(value)
-    return Cell(shown, value, value if bar else None)
+    return Cell(fmt.small_percent(value) if small else fmt.percent(value), value)
 
 
 def level(value: float | None, unit: str = "", *, digits: int = 1, sign: bool = False) -> Cell:

@@ -1,35 +1,35 @@
-"""Section 4: gains, loudness and peaks of every drum part, and the sliders that try other gains."""
+"""Levels against the music, peaks and loudness of every drum part, and the sliders that try other gains."""
 
 from __future__ import annotations
 
 from types import SimpleNamespace
 
+from markupsafe import Markup
+
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart
 from dossier.model.page import PageAssets
+from dossier.render import charts, tables
 from dossier.render import format as fmt
-from dossier.render import glossary, tables
-from dossier.render.level_figures import level_drawing
 from dossier.render.tables import Cell, Column, Table
+from dossier.render.view_first import level_words
 
 _SLIDER_DB = 12.0  # how far a slider reaches to either side of the advised gain
 
 
 def parts_table(data: DossierData) -> Table:
     columns = (
-        Column("part", numeric=False), Column("sample peak", unit="dBFS", term="sample peak"),
-        Column("true peak", unit="dBTP", term="dBTP"), Column("integrated", unit="LUFS", term="LUFS"),
-        Column("peak to loudness", unit="dB", term="peak to loudness"),
-        Column("level", unit="LU"), Column("audible share", term="audible share"),
-        Column("lift", unit="LU", term="lift"),
-        Column("overlap", term="overlap"), Column("gain", unit="dB"),
+        Column("part", numeric=False), Column("sample peak", unit="dBFS"), Column("true peak", unit="dBTP"),
+        Column("loudness", unit="LUFS"), Column("peak to loudness", unit="dB"), Column("against the music", unit="LU"),
+        Column("usual", unit="LU"), Column("audible share"), Column("lift", unit="LU"), Column("overlap"),
+        Column("gain on the treated file", unit="dB"),
     )  # fmt: skip
     rows = [
         (
             Cell(fmt.capital(p.part), note=p.file + ", treated" * p.treated + ", not chosen" * (not p.chosen)),
             tables.level(p.sample_peak_dbfs), tables.level(p.true_peak_dbtp), tables.level(p.integrated_lufs),
             tables.level(p.peak_to_loudness_db),
-            tables.level(p.level_lu, sign=True), tables.share(p.audible_share),
+            tables.level(p.level_lu, sign=True), Cell(usual(p), None), tables.share(p.audible_share),
             tables.level(p.lift_lu, sign=True),
             tables.share(p.overlap, small=True), tables.level(p.gain_db, sign=True),
         )
@@ -38,12 +38,42 @@ def parts_table(data: DossierData) -> Table:
     return tables.table("levels", "Peak, loudness and gain of every drum part", columns, rows)
 
 
-def gain_line(part: BalancePart) -> tuple[str, str, str, str]:
-    return fmt.capital(part.part), fmt.db(part.gain_db, sign=True), gain_range(part.gain_range_db), part.advice
+def usual(part: BalancePart) -> str:
+    """`−9 to −4`, where mixes that people made have such a part."""
+    if part.usual_lu is None:
+        return fmt.MISSING
+    low, high = (fmt.number(end, 0, sign=True) for end in part.usual_lu)
+    return low if low == high else f"{low} to {high}"
 
 
-def gain_range(ends: tuple[float, float] | None) -> str:
-    return "" if ends is None else f"{fmt.number(ends[0], 1, sign=True)} to {fmt.number(ends[1], 1, sign=True)}"
+def scale(data: DossierData) -> Markup | None:
+    rows = [(fmt.capital(p.part), fmt.lu(p.level_lu, sign=True), p.level_lu, p.usual_lu)
+            for p in data.balance.parts if p.chosen and p.level_lu is not None]  # fmt: skip
+    if not rows:
+        return None
+    said = fmt.listed(f"{name} {level_words(level)}" for name, _, level, _ in rows)
+    return charts.scale(rows, unit="LU", label=f"Drums against the music: {said}")
+
+
+def peaks(data: DossierData) -> Markup | None:
+    rows = []
+    for p in data.balance.parts:
+        loud, peak = p.integrated_lufs, p.sample_peak_dbfs
+        if loud is not None and peak is not None:
+            said = f"{fmt.number(loud, 0)} to {fmt.number(peak, 0)}"
+            rows.append((fmt.capital(p.part), said, loud, min(0.0, peak)))
+    said = fmt.listed(f"{name} {text}" for name, text, _, _ in rows)
+    return charts.spans(rows, label=f"From loudness in LUFS to sample peak in dBFS: {said}") if rows else None
+
+
+def line(data: DossierData) -> str:
+    chosen = [p for p in data.balance.parts if p.chosen]
+    if not chosen:
+        return "No drum parts to balance."
+    together = data.balance.all_drums_lu
+    start = f"All drums together {level_words(together)}" if together is not None and len(chosen) > 1 else ""
+    said = [f"{p.part} {level_words(p.level_lu)}" for p in chosen[:3] if p.level_lu is not None]
+    return fmt.capital(f"{'; '.join(filter(None, [start, fmt.listed(said)]))}.")
 
 
 def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
@@ -80,33 +110,16 @@ def _own_sections(data: DossierData) -> Table | None:
 
 
 def _mix_sections(data: DossierData) -> Table | None:
-    columns = (Column("section", numeric=False), Column("integrated", unit="LUFS", term="LUFS"))
+    columns = (Column("section", numeric=False), Column("integrated", unit="LUFS"))
     rows = [(Cell(name), tables.level(value)) for name, value in data.balance.mix.sections]
     return tables.table("mix-by-section", "Loudness of the rough mix by section", columns, rows) if rows else None
-
-
-def _no_equal_peaks(data: DossierData) -> str:
-    if data.balance.equal_peaks or len(data.balance.parts) < 2:
-        return ""
-    settings = glossary.settings_of(data)
-    within, apart = settings.get("equal_peak_within_db"), settings.get("unequal_loudness_from_lu")
-    if within is None or apart is None:
-        return "No two parts peak alike and still differ in loudness."
-    return (
-        f"No two parts peak within {fmt.plain(within)}{fmt.NBSP}dB of one another and still differ by "
-        f"{fmt.plain(apart)}{fmt.NBSP}LU or more in loudness."
-    )
 
 
 def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -> SimpleNamespace:
     balance = data.balance
     return SimpleNamespace(
-        drawing=level_drawing(data),
+        line=line(data), scale=scale(data), ranged=any(p.usual_lu for p in balance.parts), peaks=peaks(data),
         parts=parts_table(data) if balance.parts else None,
-        equal_peaks=[fmt.sentence(pair.text) for pair in balance.equal_peaks],
-        no_equal_peaks=_no_equal_peaks(data),
-        gains=[gain_line(p) for p in balance.parts if p.chosen],
-        sections=_mix_sections(data),
-        own_sections=_own_sections(data),
-        sliders=sliders(assets) if has_constants else (),
-    )
+        pairs=[fmt.sentence(pair.text) for pair in balance.equal_peaks], sections=_mix_sections(data),
+        own_sections=_own_sections(data), sliders=sliders(assets) if has_constants else (),
+    )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Section 5: kick and bass; what is left in mono, on small speakers and at a low level."""
+"""Kick and bass; what is left in mono, on small speakers and at a low level."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
 def _remedies(low: LowEnd) -> Table | None:
     columns = (
         Column("remedy", numeric=False), Column("how much", numeric=False),
-        Column("kick's share", term="audible share"), Column("bass lost"), Column("file", numeric=False),
+        Column("kick's share"), Column("bass lost"), Column("file", numeric=False),
     )  # fmt: skip
     rows = [
         (Cell(fmt.capital(r.name)), Cell(r.label), tables.share(r.kick_share),
@@ -55,7 +55,7 @@ def _remedies(low: LowEnd) -> Table | None:
 def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | None:
     speaker, quiet = settings.get("small_speaker_hz"), settings.get("quiet_db")
     columns = (
-        Column("part", numeric=False), Column("lost in mono", unit="LU", term="mono loss"),
+        Column("part", numeric=False), Column("lost in mono", unit="LU"),
         Column("left on a small speaker" if speaker is None else f"left above {fmt.hz(speaker)}"),
         Column("left when played quietly" if quiet is None else f"left {fmt.plain(quiet)}{fmt.NBSP}dB quieter"),
     )  # fmt: skip
@@ -69,7 +69,7 @@ def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | N
 
 
 def _mono(translation: Translation) -> Table | None:
-    columns = (Column("zone", numeric=False), Column("lost in mono", unit="LU", term="mono loss"))
+    columns = (Column("zone", numeric=False), Column("lost in mono", unit="LU"))
     rows = [
         (Cell(glossary.zone(key), note=glossary.zone_range(key)),
          tables.level(translation.mono_zones.get(key)))
@@ -80,10 +80,17 @@ def _mono(translation: Translation) -> Table | None:
 
 
 def low_end_view(data: DossierData) -> SimpleNamespace:
-    low, translation = data.low_end, data.translation
+    low, translation, settings = data.low_end, data.translation, glossary.settings_of(data)
+    used = {part.file for part in data.balance.parts if part.chosen}
+    share, good = (low.kick_share if low else None), settings.get("low_end_good_share")
+    trouble = bool(low and low.kick in used and share is not None and good is not None and share < good)
+    if trouble and low:
+        best = max(low.remedies, key=lambda r: r.kick_share, default=None)
+        line = f"Kick and bass collide{f'; best fix: {best.label}' if best else ''}."
+    else:
+        line = "Kick and bass leave each other room." if low and low.kick in used else "No kick of its own to check."
     return SimpleNamespace(
-        facts=_facts(low) if low else (),
-        remedies=_remedies(low) if low else None,
-        parts=_parts(translation, glossary.settings_of(data)) if translation else None,
+        line=line, trouble=trouble, facts=_facts(low) if low else (), remedies=_remedies(low) if low else None,
+        parts=_parts(translation, settings) if translation else None, spectra=None,
         mono=_mono(translation) if translation else None,
-    )
+    )  # fmt: skip

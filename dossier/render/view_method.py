@@ -1,4 +1,4 @@
-"""Section 7: assumptions, cautions, inputs, settings and versions."""
+"""Assumptions, cautions, inputs, settings and versions."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ _INTENTS = {
 def inputs_table(data: DossierData) -> Table | None:
     columns = (
         Column("file", numeric=False), Column("kind", numeric=False), Column("length"), Column("rate", unit="Hz"),
-        Column("channels"), Column("gain", unit="dB"), Column("integrated", unit="LUFS", term="LUFS"),
-        Column("true peak", unit="dBTP", term="dBTP"), Column("SHA-256", numeric=False),
+        Column("channels"), Column("gain", unit="dB"), Column("integrated", unit="LUFS"),
+        Column("true peak", unit="dBTP"), Column("SHA-256", numeric=False),
     )  # fmt: skip
     rows = [
         (
@@ -64,7 +64,7 @@ def settings_table(data: DossierData) -> Table | None:
     rows = [
         (Cell(s.name, tone="changed" if s.value != s.default else ""), Cell(fmt.plain(s.value, 6), s.value),
          Cell(fmt.plain(s.default, 6), s.default), Cell(s.unit), Cell(s.reason))
-        for s in data.settings
+        for s in data.settings if s.value != s.default or ("usual_" not in s.name and "all_drums_" not in s.name)
     ]  # fmt: skip
     return tables.table("settings", "Every threshold and weight in force", columns, rows) if rows else None
 
@@ -86,7 +86,9 @@ def _assumptions(beat: BeatInfo) -> tuple[str, ...]:
 
 def method_view(data: DossierData, *, inputs_left_out: int) -> SimpleNamespace:
     left_out = f"{fmt.count(inputs_left_out, 'more drum file')} and their hashes stand in the data file."
+    reference = "your own recordings" if any(f.kind == "reference" for f in data.inputs) else "finished mixes"
     return SimpleNamespace(
+        line=f"Measured against {reference} at {fmt.lufs(data.beat.target_lufs)}; numbers advise, ears decide.",
         own_references=fmt.listed(f.file for f in data.inputs if f.kind == "reference" and f.used),
         inputs_note=left_out if inputs_left_out else "",
         assumptions=_assumptions(data.beat),

@@ -1,4 +1,4 @@
-"""Section 6: where the beat stands, what was decided, rights, and the proposals to answer."""
+"""Where the beat stands, what was decided, rights, and the proposals to answer."""
 
 from __future__ import annotations
 
@@ -41,11 +41,11 @@ def rights_table(data: DossierData) -> tuple[Table | None, str]:
 
 def record_view(data: DossierData, standing: Standing) -> SimpleNamespace:
     rights, rights_summary = rights_table(data)
+    told = standing_view(standing)
     status = {each.id: each.status for each in standing.proposals}  # rights are not there: they wait for no answer
     return SimpleNamespace(
-        standing=standing_view(standing),
+        standing=told, line=f"{told.sentence} {rights_summary}", progress=told.progress,
         decisions=decision_views(data.decisions, {p.id: p.text for p in data.proposals}),
-        rights=rights,
-        rights_summary=rights_summary,
+        rights=rights, rights_summary=rights_summary,
         proposals=[(p.id, PROPOSAL_KINDS.get(p.kind, p.kind), p.text, status.get(p.id, "")) for p in data.proposals],
-    )
+    )  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from dossier.arrange.pattern import roles_of
+from dossier.decide import brief
 from dossier.decide.approach import zone_fullness
 from dossier.decide.balance import mix_advice
 from dossier.decide.policy import SETTINGS
@@ -47,7 +48,7 @@ def data_file(
         document.SettingUsed(name=s.name, value=here.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
         for s in SETTINGS
     )
-    return document.DossierData(
+    return brief.told(document.DossierData(
         format_version=document.FORMAT_VERSION, program=document.ProgramInfo("dossier", version), revision=revision,
         beat=_beat(analysis), inputs=analysis.inputs, instrumental=_instrumental(analysis),
         occupancy=checks.occupancy, approach=checks.approach, kit=ranking.kit, plans=plans, balance=balance,
@@ -57,7 +58,7 @@ def data_file(
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
         warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
         lowered=dict(sorted(rendered.lowered.items())),
-    )  # fmt: skip
+    ))  # fmt: skip
 
 
 def _beat(analysis: Analysis) -> document.BeatInfo:

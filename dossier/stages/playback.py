@@ -1,6 +1,7 @@
-"""Playback: everything that the page plays, as encoded excerpts that can be mixed in sync.
+"""Playback: everything that the page plays, as encoded excerpts of whole bars that can be mixed in sync.
 
-They share one excerpt of whole bars in the section whose fill is the median of all sections.
+They share one excerpt: the hook where a section is named so, else the fullest section.  How loud any mixture of them is
+follows from a table of shared energies (`measure.loudness.shared_energy`), so that the page can match what it plays.
 """
 
 from __future__ import annotations
@@ -13,18 +14,20 @@ import numpy as np
 
 from dossier import audio
 from dossier.arrange.parts import laid
+from dossier.measure import loudness
 from dossier.memo import Memo
 from dossier.model.choice import Balanced, Choice
 from dossier.model.findings import Room
-from dossier.model.measures import Grid, Samples
+from dossier.model.measures import Array, Grid, Samples
 from dossier.model.page import Preview
-from dossier.model.parts import DrumPart
+from dossier.model.parts import DrumPart, PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
-AUDITIONS = 8  # candidates beside the chosen ones that can be played from the page
+HOOKS = ("hook", "chorus", "refrain", "drop")  # names of the section that a listener remembers (common practice)
+MOST_CANDIDATE_BYTES = 1_100_000  # of sounds beside the mix, so that a page with all of them can be mailed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,39 +36,64 @@ class Layer:
 
     id: str
     label: str
-    sound: Callable[[], Samples]  # the excerpt, made when it is encoded
+    sound: Callable[[], Samples]  # the excerpt, `(frames, 2)`
     group: str
     gain_db: float
     of: str | None = None
-    matched_gain_db: float = 0.0
 
 
 def excerpt(grid: Grid, room: Room) -> tuple[float, float]:
     """Start and length in seconds of the listening excerpt."""
-    sections = sorted(room.sections, key=lambda section: section.fill)
+    named = [s for s in room.sections if any(name in s.name.casefold() for name in HOOKS)]
+    section = max(named or room.sections, key=lambda s: s.fill, default=None)
     bars = max(1, min(EXCERPT_BARS, int(LONGEST_EXCERPT_S / grid.bar_s)))
-    first = sections[(len(sections) - 1) // 2].first_bar - 1 if sections else 0
+    first = section.first_bar - 1 if section else 0
     first = max(0, min(first, grid.bars - bars))
     return grid.first_downbeat_s + first * grid.bar_s, min(bars, grid.bars) * grid.bar_s
 
 
-def previews(here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo) -> tuple[Preview, ...]:
-    """Everything that the page plays."""
+def previews(
+    here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo
+) -> tuple[tuple[Preview, ...], Array]:
+    """Everything that the page plays, and what each two of the sounds have in common."""
     rate = here.music.rate_hz
     start, length = excerpt(here.grid, room)
 
-    def encoded(layer: Layer) -> Preview:
-        piece = layer.sound()
+    def encoded(layer: Layer, sound: Samples) -> Preview:
         # The same on both sides: one channel plays on both and costs half.
-        thin = piece[:, :1] if np.array_equal(piece[:, 0], piece[:, 1]) else piece
+        thin = sound[:, :1] if np.array_equal(sound[:, 0], sound[:, 1]) else sound
         mp3 = memo("preview", bytes, lambda: audio.encode_mp3(thin, rate), thin, rate)
-        return Preview(
-            id=layer.id, label=layer.label, mp3=mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
-            matched_gain_db=layer.matched_gain_db, start_s=start, duration_s=length,
-        )  # fmt: skip
+        return Preview(id=layer.id, label=layer.label, mp3=mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
+                       start_s=start, duration_s=length)  # fmt: skip
 
     layers = _layers(here, choice, balanced, start_s=start, length_s=length)
-    return tuple(thread_map(encoded, layers, ahead=len(layers)))
+    sounds = list(thread_map(lambda layer: layer.sound(), layers))
+    done = list(thread_map(lambda pair: encoded(*pair), zip(layers, sounds, strict=True)))
+    together = loudness.shared_energy(sounds, rate)
+    mix = np.sum([10.0 ** (layer.gain_db / 20.0) * sound
+                  for layer, sound in zip(layers, sounds, strict=True) if layer.group == "layer"], axis=0)  # fmt: skip
+    highest = 10.0 ** (here.policy["drums_file_dbfs"] / 20.0)
+    mix *= min(1.0, highest / max(float(np.abs(mix).max()), 1e-9))
+    done.append(encoded(Layer("mix", "music and drums", lambda: mix, "mix", 0.0), mix))
+
+    def alone(item: PlacedCandidate) -> tuple[Preview, Array]:
+        sound = laid(item.part, start_s=start, length_s=length)
+        layer = Layer(f"candidate:{item.drum.name}", item.drum.name, lambda: sound, "candidate",
+                      item.gains.db + here.playing_gain_db)  # fmt: skip
+        return encoded(layer, sound), loudness.shared_energy([sound], rate)[0, 0]
+
+    energies, left = [], MOST_CANDIDATE_BYTES
+    for preview, energy in thread_map(alone, _others(choice, balanced)):
+        left -= len(preview.mp3)
+        if left < 0:
+            break
+        done.append(preview)
+        energies.append(energy)
+    table = np.zeros((len(done), len(done), together.shape[2]))
+    table[: len(layers), : len(layers)] = together
+    for at, energy in enumerate(energies, len(layers) + 1):
+        table[at, at] = energy
+    return tuple(done), table
 
 
 def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float) -> list[Layer]:
@@ -82,23 +110,24 @@ def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: flo
         return np.asarray(piece * 10.0 ** (base / 20.0))
 
     # The instrumental is stored at its playing level, so that no layer needs more than full scale.
-    out = [Layer("instrumental", "instrumental", instrumental, "layer", 0.0)]
+    out = [Layer("instrumental", "music", instrumental, "layer", 0.0)]
     plans = {item.placed.drum.name: item for item in choice.plans}
     for part in balanced.parts:
         row, gain_db = part.row, part.item.gains.db + base
-        name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "candidate")
+        name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "other")
         out.append(Layer(name, row.part, sound_of(part.item.part), group, gain_db))
         if row.chosen and part.item.treated:
-            plan = plans[row.file]
-            before, after = plan.plan.before.integrated_lufs, plan.plan.after.integrated_lufs
-            matched = after - before if before is not None and after is not None else 0.0
-            out.append(Layer(f"untreated:{part.id}", f"{row.part}, untreated", sound_of(plan.placed.part), "untreated",
-                             gain_db, of=part.id, matched_gain_db=matched))  # fmt: skip
+            before = sound_of(plans[row.file].placed.part)
+            out.append(Layer(f"untreated:{part.id}", f"{row.part} as it is", before, "untreated", gain_db, of=part.id))
+    return out
+
+
+def _others(choice: Choice, balanced: Balanced) -> list[PlacedCandidate]:
+    """Candidates of neither choice, in the order in which room for sound is given: the best of each role in turn."""
     heard = {part.row.file for part in balanced.parts}
-    ranking = choice.ranking
-    others = [item for item in (*ranking.loops, *ranking.one_shots) if item.drum.name not in heard and item.closely]
-    others.sort(key=lambda item: (-item.score, item.drum.name))
-    return out + [
-        Layer(f"candidate:{item.drum.name}", item.drum.name, sound_of(item.part), "candidate", item.gains.db + base)
-        for item in others[:AUDITIONS]
-    ]
+    ranked: dict[str, list[PlacedCandidate]] = {}
+    for item in sorted((*choice.ranking.loops, *choice.ranking.one_shots), key=lambda i: (-i.score, i.drum.name)):
+        if item.drum.name not in heard and item.closely:
+            ranked.setdefault(item.part.role or "loop", []).append(item)
+    places = [(place, item) for found in ranked.values() for place, item in enumerate(found)]
+    return [item for _, item in sorted(places, key=lambda entry: (entry[0], -entry[1].score, entry[1].drum.name))]

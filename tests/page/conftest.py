@@ -14,6 +14,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "render"))
 
 import sample_pages
+from page_wait import unfold
 
 CHROMIUM = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
 ARGUMENTS = [
@@ -52,6 +53,7 @@ def shared(browser: Any, pages: dict[str, Path]) -> Iterator[Any]:
     tab = context.new_page()
     tab.goto(pages["sample"].as_uri())
     tab.wait_for_selector("html[data-ready=all]", timeout=30_000)
+    unfold(tab)
     yield tab
     context.close()
 

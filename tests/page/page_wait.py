@@ -12,3 +12,10 @@ def until(tab: Any, condition: str, *, seconds: float = 15.0) -> None:
             return
         tab.wait_for_timeout(25)
     raise AssertionError(f"never true: {condition}")
+
+
+def unfold(tab: Any) -> None:
+    """Open every fold, and wait until the map and the level sliders have started."""
+    tab.evaluate("() => document.querySelectorAll('main details').forEach((fold) => { fold.open = true; })")
+    for fold in ("map", "levels"):
+        tab.wait_for_selector(f"#{fold}[data-ready]", timeout=30_000)

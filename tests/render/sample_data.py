@@ -51,33 +51,44 @@ EXCERPT_BARS = (9, 4)  # first bar (1-based), bars
 RATE = 22050
 
 
-def mp3(seed: int, seconds: float, *, hz: float) -> bytes:
+def sound(seed: int, seconds: float, *, hz: float) -> np.ndarray[Any, Any]:
     rng = np.random.default_rng(seed)
     t = np.arange(round(seconds * RATE)) / RATE
     beat = np.exp(-((t % (4 * SLOT_S)) / 0.08))
-    sound = 0.3 * np.sin(2 * np.pi * hz * t) * beat + 0.01 * rng.standard_normal(len(t))
+    return 0.3 * np.sin(2 * np.pi * hz * t)[:, None] * beat[:, None] + 0.01 * rng.standard_normal((len(t), 1))
+
+
+def mp3(samples: np.ndarray[Any, Any]) -> bytes:
     out = io.BytesIO()
-    soundfile.write(out, sound.astype(np.float32), RATE, format="MP3", subtype="MPEG_LAYER_III")
+    soundfile.write(out, samples.astype(np.float32), RATE, format="MP3", subtype="MPEG_LAYER_III")
     return out.getvalue()
+
+
+_SOUNDS = (
+    ("instrumental", "music", 220.0, "layer", None, 0.0),
+    ("kick", "kick", 55.0, "layer", None, -3.0),
+    ("snare", "snare", 330.0, "layer", None, -4.5),
+    ("closed-hat", "closed hat", 5000.0, "layer", None, -9.5),
+    ("untreated:kick", "kick as it is", 57.0, "untreated", "kick", -3.0),
+    ("candidate:loops/dust_90bpm.wav", "loop", 700.0, "other", None, -4.5),
+    ("mix", "music and drums", 230.0, "mix", None, 0.0),
+    ("candidate:drums/kick-long.wav", "kick-long", 46.0, "candidate", "kick", -4.5),
+)
+
+
+@functools.cache
+def sounds() -> tuple[np.ndarray[Any, Any], ...]:
+    seconds = EXCERPT_BARS[1] * SLOTS_PER_BAR * SLOT_S
+    return tuple(sound(i, seconds, hz=hz) for i, (_, _, hz, *_) in enumerate(_SOUNDS))
 
 
 @functools.cache
 def previews() -> tuple[Preview, ...]:
     first, bars = EXCERPT_BARS
     start = 0.12 + (first - 1) * SLOTS_PER_BAR * SLOT_S
-    seconds = bars * SLOTS_PER_BAR * SLOT_S
-    listed = (
-        ("instrumental", "instrumental", 220.0, "layer", None, 0.0, 0.0),
-        ("kick", "kick", 55.0, "layer", None, -3.0, 0.0),
-        ("snare", "snare", 330.0, "layer", None, -4.5, 0.0),
-        ("closed-hat", "closed hat", 5000.0, "layer", None, -9.5, 0.0),
-        ("untreated:kick", "kick, untreated", 57.0, "untreated", "kick", -3.4, -0.9),
-        ("candidate:drums/kick-long.wav", "kick-long", 46.0, "candidate", "kick", -4.5, 0.0),
-        ("candidate:loops/dust_90bpm.wav", "dust", 700.0, "candidate", None, -4.5, 0.0),
-    )
     return tuple(
-        Preview(id, label, mp3(i, seconds, hz=hz), group, of, gain, matched, start, seconds)
-        for i, (id, label, hz, group, of, gain, matched) in enumerate(listed)
+        Preview(id, label, mp3(samples), group, of, gain, start, bars * SLOTS_PER_BAR * SLOT_S)
+        for samples, (id, label, _, group, of, gain) in zip(sounds(), _SOUNDS, strict=True)
     )
 
 
@@ -223,7 +234,9 @@ def sample(bars: int = 24) -> DossierData:
             SettingUsed("open_below", 0.5, 0.55, "share", "Below this fill the beat counts as open."),
             SettingUsed("full_above", 0.7, 0.7, "share", "Above this fill the beat counts as full."),
         ),
-        renders=("kick-felt-leaner.wav", "rough-mix.wav", "pattern.mid", "settings.csv"),
+        concerns=("Snare: turning up won't fix it. Take another snare.", "The mid (500 to 2000 Hz) is over-full."),
+        renders=("paper-harbour-part-kick-treated.wav", "kick-felt-leaner.wav", "rough-mix.wav", "pattern.mid",
+                 "settings.csv"),
     )
 
 
@@ -232,7 +245,8 @@ def bare(bars: int = 8) -> DossierData:
     full = sample(bars)
     return dataclasses.replace(
         full, candidates=(), kit=None, plans=(), low_end=None, translation=None, room_left=None, patterns=(),
-        looked=Looked(0, 0, 0, 0), proposals=(), decisions=(), warnings=(), settings=(), renders=(), inputs=(),
+        looked=Looked(0, 0, 0, 0), proposals=(), decisions=(), warnings=(), concerns=(), settings=(),
+        renders=(), inputs=(),
         balance=Balance((), (), Mix(None, None, None, None, 0.0, False)),
         occupancy=dataclasses.replace(full.occupancy, with_drums=(), overlap=(), treatment_change=()),
         approach=dataclasses.replace(full.approach, sections=(), what_would_change_it=(), uncertain=None, reasons=()),

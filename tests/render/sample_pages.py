@@ -11,18 +11,21 @@ import sample_whatif
 from dossier.archive.revisions import head_of
 from dossier.archive.standing import stand
 from dossier.measure.hearing import page_constants, page_contours
+from dossier.measure.loudness import shared_energy
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets, WhatIfArrays
 from dossier.render.page import render_dossier
 
-LONG_BARS = 69  # 1104 slots: three minutes at 92 BPM
+LONG_BARS = 112  # 1792 slots: nearly five minutes at 92 BPM
 
 
 def assets(data: DossierData, what_if: WhatIfArrays | None = None, *, sounds: bool = True) -> PageAssets:
     """What a page of the sample holds beside its data; r001, which its decision is about, stands before it."""
     head = head_of(data)
     first = dataclasses.replace(head, revision=dataclasses.replace(head.revision, id="r001", identity="8e" * 32))
-    return PageAssets(sample_data.previews() if sounds else (), what_if, stand([first, head], data.decisions))
+    standing = stand([first, head], data.decisions)
+    energies = shared_energy(sample_data.sounds(), sample_data.RATE) if sounds else None
+    return PageAssets(sample_data.previews() if sounds else (), what_if, standing, energies)
 
 
 def render(data: DossierData, found: PageAssets | None = None) -> str:

@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 import sample_data
 import sample_pages
+from html_tree import parse
 from unpack import unpacked
 
-from dossier.render import charts, colour, level_figures, map_figures, pack, svg, tables, what_if_data
+from dossier.render import charts, colour, map_figures, pack, svg, what_if_data
 from dossier.render.map_axes import band_position, beats_per_bar, merged, scale_top, zone_means
 from dossier.render.trim import trim
 from dossier.render.view_drums import drums_view
@@ -94,23 +95,36 @@ def test_png_is_read_back_by_another_reader() -> None:
 
 
 def test_drawings_escape_their_texts() -> None:
-    drawn = charts.bars([('<b>"', 0.5)], label='"><script>')
+    drawn = charts.stacks([charts.Stack('<b>"', "", 0.5)], label='"><script>')
     assert "<b>" not in drawn
     assert 'aria-label="&#34;&gt;&lt;script&gt;"' in drawn
     assert svg.coordinate(-0.001) == "0"
     assert svg.coordinate(12.0) == "12"
 
 
-def test_what_passes_the_reference_is_drawn_past_the_end_of_its_track() -> None:
-    """Analytic: bars stand to their tracks as shares to 1, whatever the largest one; tables share one scale."""
-    drawn = charts.bars([("sub", 1.5), ("mid", 0.5)], label="zones")
-    heights = {kind: re.findall(rf'height="([\d.]+)" class="{kind}"', drawn) for kind in ("track", "bar")}
-    tracks, taken = ([float(height) for height in heights[kind]] for kind in ("track", "bar"))
-    assert [bar / track for bar, track in zip(taken, tracks, strict=True)] == pytest.approx([1.5, 0.5])
-    assert max(taken) == pytest.approx(84.0)
-    shares = [tables.share(1.6, bar=True), tables.share(0.4, bar=True), tables.share(3.0)]
-    assert tables.table("t", "", [], [shares]).bars_end == 1.6
-    assert tables.table("t", "", [], [shares[1:]]).bars_end == 1.0
+def test_stacks_end_where_their_shares_end() -> None:
+    """Analytic: music and drums stand end to end, the line is at 1, and what goes over it is marked."""
+    drawn = parse(charts.stacks([charts.Stack("sub", "", 0.9, 0.6), charts.Stack("mid", "", 0.4, 0.2)], label="x"))
+    rows = [{rect.attributes["class"]: rect.attributes for rect in row.every("rect")} for row in drawn.every("div")[1:]]
+    scale = 1.05 * 1.5
+
+    def at(kind: str, row: int, key: str = "width") -> float:
+        return float(rows[row][kind][key].removesuffix("%")) / 100 * scale
+
+    assert [at("music", 0), at("drums", 0), at("over", 0)] == pytest.approx([0.9, 0.6, 0.5], abs=2e-3)
+    assert at("drums", 0, "x") == pytest.approx(0.9, abs=2e-3)
+    assert at("over", 0, "x") == at("track", 0) == pytest.approx(1.0, abs=2e-3)
+    assert "over" not in rows[1]
+
+
+def test_every_row_of_a_scale_lies_on_the_same_scale() -> None:
+    drawn = parse(charts.scale([("kick", "", -6.0, (-9.0, -3.0)), ("hat", "", 0.0, None)], unit="LU", label="x"))
+    dots = [float(dot.attributes["cx"].removesuffix("%")) for dot in drawn.every("circle")]
+    zero = {line.attributes["x1"] for line in drawn.every("line", class_="full-line")}
+    assert zero == {f"{dots[1]:g}%"}
+    usual = drawn.one("rect", class_="usual").attributes
+    low, wide = (float(usual[key].removesuffix("%")) for key in ("x", "width"))
+    assert low + wide / 2 == pytest.approx(dots[0], abs=0.02)
 
 
 @pytest.mark.parametrize("data", [sample_data.sample(), sample_data.bare()], ids=["sample", "bare"])
@@ -125,10 +139,7 @@ def test_figures_are_valid_by_the_library_s_own_schema(data: sample_data.Dossier
             return {k: painted(v) for k, v in value.items()}
         return [painted(v) for v in value] if isinstance(value, list) else value
 
-    for figure in (map_figures.map_figure(data), level_figures.level_figure(data)):
-        if figure is not None:
-            go.Figure(painted(figure))
-    assert (level_figures.level_figure(data) is None) == (not data.balance.parts)
+    go.Figure(painted(map_figures.map_figure(data)))
 
 
 @pytest.mark.parametrize(
@@ -191,17 +202,14 @@ def test_scales_reach_what_they_must_show() -> None:
 
 def test_kit_and_loops_share_one_ranking_by_score() -> None:
     view = drums_view(trim(data := sample_data.sample()), sample_pages.assets(data))
-    assert view.together is not None
-    scores = [row.cells[0].value for row in view.together.rows]
-    assert scores == sorted(scores, key=lambda v: -float(v or 0))
-    assert view.together.rows[0].id == "kit"
-    assert view.together.rows[0].preview == ""
-    by_file = {row.id: row for group in view.by_role for row in group.rows}
-    assert by_file["drums/kick-felt.wav"].preview == "kick"  # a chosen drum is heard as its layer
-    assert by_file["drums/kick-long.wav"].preview == "candidate:drums/kick-long.wav"
-    assert by_file["drums/snare-wide.wav"].preview is None
-    terms = by_file["drums/kick-felt.wav"].terms
-    assert max(abs(part) for _, _, part in terms) <= 1.0
+    scores = [float(row.score.replace("\u2212", "-")) for row in view.groups[0].rows]
+    assert scores == sorted(scores, reverse=True)
+    assert view.groups[0].rows[0].id == "kit"
+    by_file = {row.id: row for group in view.groups for row in group.rows}
+    assert by_file["kit"].sound == "treated"
+    assert by_file["drums/kick-felt.wav"].sound == "part:kick"  # a chosen drum is heard as its layer
+    assert by_file["drums/kick-long.wav"].sound == "candidate:drums/kick-long.wav"
+    assert by_file["drums/snare-wide.wav"].sound == ""
 
 
 def test_long_rankings_are_cut_and_say_so() -> None:
@@ -215,8 +223,8 @@ def test_long_rankings_are_cut_and_say_so() -> None:
     inputs = tuple(dataclasses.replace(data.inputs[3], file=c.file) for c in many)
     trimmed = trim(dataclasses.replace(data, candidates=many, inputs=(*data.inputs[:3], *inputs), kit=None))
     view = drums_view(trimmed, sample_pages.assets(data))
-    assert [row.id for row in view.by_role[0].rows] == [f"d/{i}.wav" for i in (*range(15), 399)]
-    assert view.by_role[0].left_out.startswith("384\u00a0more files")
+    assert [row.id for row in view.groups[0].rows] == [f"d/{i}.wav" for i in (*range(15), 399)]
+    assert view.groups[0].left_out.startswith("384\u00a0more files")
     assert trimmed.candidates == trimmed.inputs == 384
     assert [f.kind for f in trimmed.data.inputs[:3]] == ["stem"] * 3
     assert trim(data).data == data

@@ -1,0 +1,118 @@
+"""What a reader with one minute needs: the verdict in at most thirty words, and up to three concerns, worst first.
+
+Both are worded from the finished document, in the state in which all its figures are told: treated, at the final gains.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from dossier.model.datafile import DossierData
+from dossier.model.findings import BalancePart, Plan, Step
+from dossier.model.vocabulary import ZONES
+
+LABELS = {zone.key: zone.label for zone in ZONES}
+PLACES = (("the low end", ("sub", "bass")), ("the middle", ("low_mid", "mid")),
+          ("the top", ("high_mid", "presence", "brilliance")))  # fmt: skip
+MOST_CONCERNS = 3
+_DONE = {
+    "saturation": "saturated", "transient shaping": "reshaped", "layering": "layered", "truncation": "cut short",
+    "parallel compression": "compressed in parallel", "band and bit reduction": "thinned out",
+    "short room": "in a short room", "width": "narrowed", "output level": "",
+}  # fmt: skip
+_FILTERED = {"high-pass": "low-cut", "low-pass": "high-cut"}
+
+
+def told(data: DossierData) -> DossierData:
+    """The document with its verdict and its concerns."""
+    settings = {setting.name: setting.value for setting in data.settings}
+    said = verdict(data, settings)
+    proposals = tuple(replace(p, text=said) if p.kind == "approach" else p for p in data.proposals)
+    approach = replace(data.approach, verdict=said)
+    return replace(data, approach=approach, proposals=proposals, concerns=concerns(data, settings))
+
+
+def verdict(data: DossierData, settings: Mapping[str, float]) -> str:
+    """Where there is space, which drums, the one thing to do to them, how they sit."""
+    chosen = [part for part in data.balance.parts if part.chosen]
+    start = _space(data.instrumental.zones, settings)
+    if not chosen:
+        return f"{start} No drums to judge."
+    loop = next((part for part in chosen if part.role is None), None)
+    name = f"the loop {_stem(loop.file)}" if loop else "the kit of one-shots"
+    how = _treated([plan for part in chosen if (plan := plan_of(data, part)) is not None])
+    return f"{start} Use {name}{how}; {_sits(data.balance.all_drums_lu)}."
+
+
+def plan_of(data: DossierData, part: BalancePart) -> Plan | None:
+    """The plan that a part is treated by."""
+    helped = (plan for plan in data.plans if part.treated and plan.helped and plan.candidate == part.file)
+    return next(helped, None)
+
+
+def _stem(file: str) -> str:
+    return file.rsplit("/", 1)[-1].rsplit(".", 1)[0]
+
+
+def _space(zones: Mapping[str, float], settings: Mapping[str, float]) -> str:
+    means = {name: sum(zones.get(key, 0.0) for key in keys) / len(keys) for name, keys in PLACES}
+    open_ = [name for name, mean in means.items() if mean < settings.get("open_below", 0.0)]
+    full = [name for name, mean in means.items() if mean > settings.get("full_above", math.inf)]
+    if len(open_) == len(means):
+        return "Plenty of space everywhere."
+    if len(full) == len(means):
+        return "Little space anywhere."
+    said = f"Plenty of space in {_listed(open_)}" if open_ else "Some space left"
+    if full:
+        said += f", {_listed(full)} {'is' if len(full) == 1 else 'are'} full"
+    return f"{said.replace('in the top', 'on top')}."
+
+
+def _treated(plans: Sequence[Plan]) -> str:
+    words = [word for plan in plans for step in plan.steps if (word := in_a_word(step))]
+    found = list(dict.fromkeys(words))
+    return f", {_listed(found[:2])}" if found else " untreated"
+
+
+def in_a_word(step: Step) -> str:
+    shape = str(step.amounts.get("shape", ""))
+    return _FILTERED.get(shape, "with a bell cut") if step.treatment == "EQ" else _DONE.get(step.treatment, "")
+
+
+def _sits(level_lu: float | None) -> str:
+    if level_lu is None:
+        return "set the level by ear"
+    lu = round(level_lu)
+    return "as loud as the music" if not lu else f"{abs(lu)} LU {'over' if lu > 0 else 'under'} the music"
+
+
+def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...]:
+    """At most three, in this order: what cannot be heard, what is too full, kick and bass, tempo, rights."""
+    chosen = [part for part in data.balance.parts if part.chosen]
+    found: list[str] = []
+    fullest = data.instrumental.fullest_zone
+    if data.instrumental.zones.get(fullest, 0.0) > 1.0:
+        low, high = next((zone.low_hz, zone.high_hz) for zone in ZONES if zone.key == fullest)
+        found.append(f"The {LABELS[fullest]} ({low:g} to {high:g} Hz) is over-full before any drum plays.")
+    low_end = data.low_end
+    kick = next((part for part in chosen if low_end and part.file == low_end.kick), None)
+    share = low_end.kick_share if low_end else None
+    if low_end and kick and share is not None and share < settings.get("low_end_good_share", 0.0):
+        best = max(low_end.remedies, key=lambda r: r.kick_share, default=None)
+        found.append("Kick and bass collide." + (f" Best fix: {best.label}." if best else ""))
+    if data.beat.tempo_alternatives:
+        others = _listed([f"{bpm:g}" for bpm in data.beat.tempo_alternatives])
+        found.append(f"The tempo may be {others} BPM instead of {data.beat.tempo_bpm:g}: say which in beat.toml.")
+    used = {part.file for part in chosen}
+    unclear = [f for f in data.inputs if f.used and f.rights in ("pending", "unknown")
+               and (f.kind == "stem" or f.file in used)]  # fmt: skip
+    if unclear:
+        files = _listed([_stem(f.file) for f in unclear[:3]])
+        found.append(f"Rights are not settled for {files}{' and others' if len(unclear) > 3 else ''}.")
+    return tuple(found[:MOST_CONCERNS])
+
+
+def _listed(items: Sequence[str]) -> str:
+    return f"{', '.join(items[:-1])} and {items[-1]}" if len(items) > 1 else "".join(items)
