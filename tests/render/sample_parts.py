@@ -167,6 +167,7 @@ def balance() -> Balance:
             gain_range_db=(gain - 1.0, gain + 1.5),
             chosen=role != "percussion",
             treated=name == "kick",
+            cycle_file=f"paper-harbour-cycle-{id}.wav",
         )
 
     return Balance(
