@@ -90,7 +90,7 @@ class Archive(ArchiveReader):
         for name in renders:
             if not name or name != PurePosixPath(name).name or "\\" in name or name.startswith("."):
                 raise ArchiveError(f"{slug}: {name!r} cannot be the name of a render")
-        _check_private(data)
+        check_private(data)
         with self.lock():
             folder = self.root / slug
             files.make_own_folder(folder)
@@ -102,7 +102,7 @@ class Archive(ArchiveReader):
             try:
                 for target in targets[:-1]:
                     files.remove(target)  # no data file stands beside them: an interrupted build left them
-                sources = _stage(staged, data, html, renders, twins_by_size(self, slug))
+                sources = _stage(staged, data, html, renders, twins_by_size(folder))
                 for source, target in zip(sources, targets, strict=True):
                     if source is not None:
                         os.rename(source, target)
@@ -205,7 +205,7 @@ def _stage(
     return (folder if renders else None), staged / "page", staged / "data"
 
 
-def _check_private(data: DossierData) -> None:
+def check_private(data: DossierData) -> None:
     """Refuse a dossier whose file names show where files lie on this machine."""
     home = os.path.expanduser("~")
     below_home = re.compile(rf"(?:^|[\s'\"(]){re.escape(home)}(?:[/\\]|$)") if len(home) > 1 else None

@@ -11,7 +11,7 @@ import os
 import re
 from collections.abc import Callable, Collection
 from itertools import count
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from dossier import __version__
 from dossier.archive.dataformat import decode, read_data
@@ -54,6 +54,10 @@ class ArchiveReader:
         """The beats that have at least one data file, by name."""
         return tuple(folder.name for folder in self._folders() if self._numbers(folder.name))
 
+    def heads(self, slug: str) -> list[DataHead]:
+        """What the archive works with of each readable revision of a beat, oldest first."""
+        return self._heads(slug)
+
     def revisions(self, slug: str) -> tuple[RevisionInfo, ...]:
         """The readable revisions of a beat, oldest first."""
         return tuple(head.revision for head in self._heads(slug))
@@ -71,6 +75,12 @@ class ArchiveReader:
     def renders_of(self, slug: str, revision: str) -> Path:
         """The folder of a revision's renders; it exists only where there are any."""
         return self.root / slug / f"{slug}-{revision}"
+
+    def render_paths(self, head: DataHead) -> list[Path]:
+        """Where the renders that a data file lists are, or were; none for a name that leads elsewhere."""
+        folder = self.renders_of(head.beat.slug, head.revision.id)
+        plain = [name for name in head.renders if name == PurePath(name).name and not name.startswith(".")]
+        return [folder / name for name in plain] if not folder.is_symlink() else []
 
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
         """The newest revision, if it has this identity and its page exists: then there is nothing to build.
@@ -149,7 +159,11 @@ class ArchiveReader:
                     for head in heads
                     if not (self.root / (page := summarize(head).page)).is_file()
                 ]
-                beats.append(BeatSummary(slug, tuple(summarize(head) for head in heads), standing, log.decisions))
+                there = [sum(path.is_file() for path in self.render_paths(head)) for head in heads]
+                revisions = tuple(
+                    summarize(head, renders_there=count) for head, count in zip(heads, there, strict=True)
+                )
+                beats.append(BeatSummary(slug, revisions, standing, log.decisions))
         beats.sort(key=lambda beat: (beat.newest.title.casefold(), beat.slug))
         return ArchiveIndex(INDEX_FORMAT_VERSION, ProgramInfo("dossier", __version__), tuple(beats), tuple(skipped))
 

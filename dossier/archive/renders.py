@@ -1,9 +1,7 @@
-"""The renders of an archive: what two revisions share lies on the disk once, and old ones can be freed.
+"""What two revisions share lies on the disk once.
 
-Conventions
-    A render that equals one of an earlier revision, by SHA-256 of what both hold at that moment, is a hard link to it
-    where the file system has them.  Renders are read-only, so that an edit of one cannot change another revision.
-    Sizes are what the disk gives to a file, as `du` counts: a file is freed with the last of its names.
+A render that equals one of an earlier revision, by SHA-256 of what both hold at that moment, becomes a hard link to it
+where the file system has them.  Renders are read-only, so that an edit of one cannot change another revision.
 """
 
 from __future__ import annotations
@@ -15,27 +13,29 @@ from contextlib import suppress
 from pathlib import Path
 
 from dossier import audio, files
-from dossier.archive.reader import ArchiveReader
+from dossier.archive.revisions import revision_number
 from dossier.errors import AudioError
 
 
-def twins_by_size(archive: ArchiveReader, slug: str) -> dict[int, list[Path]]:
-    """The renders of a beat's revisions by their size in bytes, newest revision first."""
+def twins_by_size(folder: Path) -> dict[int, list[Path]]:
+    """The renders in a beat's folder by their size in bytes, the newest revision's first."""
+    revisions: dict[int, Path] = {}
+    for entry in _entries(folder):
+        number = revision_number(entry.name.removeprefix(f"{folder.name}-"))
+        if number is not None and entry.is_dir(follow_symlinks=False):
+            revisions[number] = Path(entry.path)
     found: dict[int, list[Path]] = {}
-    for revision in reversed(archive.revisions(slug)):
-        for path, state in regular_files(archive.renders_of(slug, revision.id)):
-            found.setdefault(state.st_size, []).append(path)
+    for number in sorted(revisions, reverse=True):
+        for entry in _entries(revisions[number]):
+            state = entry.stat(follow_symlinks=False)
+            if stat.S_ISREG(state.st_mode):
+                found.setdefault(state.st_size, []).append(Path(entry.path))
     return found
 
 
-def regular_files(folder: Path) -> list[tuple[Path, os.stat_result]]:
-    """The files right in a folder, by name; none where there is no such folder."""
-    try:
-        listed = sorted(os.scandir(folder), key=lambda entry: entry.name)
-    except (FileNotFoundError, NotADirectoryError):
-        return []
-    states = [(Path(entry.path), entry.stat(follow_symlinks=False)) for entry in listed]
-    return [(path, state) for path, state in states if stat.S_ISREG(state.st_mode)]
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
+    with os.scandir(folder) as entries:
+        return sorted(entries, key=lambda entry: entry.name)
 
 
 def share_content(path: Path, earlier: Mapping[int, Sequence[Path]]) -> None:

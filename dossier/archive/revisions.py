@@ -45,6 +45,7 @@ class DataHead:
     balance: Balance
     proposals: tuple[Proposal, ...]
     warnings: tuple[str, ...]
+    renders: tuple[str, ...] = ()
 
 
 def head_of(data: DossierData) -> DataHead:
@@ -54,6 +55,7 @@ def head_of(data: DossierData) -> DataHead:
         beat=data.beat, revision=data.revision, inputs=data.inputs,
         instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone),
         approach=data.approach, balance=data.balance, proposals=data.proposals, warnings=data.warnings,
+        renders=data.renders,
     )  # fmt: skip
 
 
@@ -101,8 +103,8 @@ def same_music(head: DataHead, stems: Collection[str]) -> bool:
     return any(entry.sha256 in stems for entry in head.inputs if entry.kind == "stem" and entry.sha256)
 
 
-def summarize(head: DataHead) -> RevisionSummary:
-    """What the archive page shows of a revision."""
+def summarize(head: DataHead, *, renders_there: int | None = None) -> RevisionSummary:
+    """What the archive page shows of a revision, of whose renders so many are on the disk (None: all)."""
     slug, revision = head.beat.slug, head.revision.id
     hashes = {entry.file: entry.sha256 for entry in head.inputs}
     drums = tuple(
@@ -130,4 +132,5 @@ def summarize(head: DataHead) -> RevisionSummary:
         direction=head.approach.direction, verdict=head.approach.verdict, drums=drums, mix_lufs=mix.integrated_lufs,
         mix_true_peak_dbtp=mix.true_peak_dbtp, headroom_db=mix.headroom_db, target_lufs=beat.target_lufs,
         rights=rights, warnings=len(head.warnings), changes=head.revision.changes,
+        renders=len(head.renders), renders_there=len(head.renders) if renders_there is None else renders_there,
     )  # fmt: skip

@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from dossier import __version__
-from dossier.cli import build, keep, look, new
+from dossier.cli import build, keep, look, new, send
 from dossier.cli.output import (
     DONE,
     FAILED,
@@ -26,7 +26,7 @@ from dossier.cli.output import (
     open_streams,
     steady_streams,
 )
-from dossier.errors import DossierError, MachineError
+from dossier.errors import DossierError, MachineError, send
 
 __all__ = ["DONE", "FAILED", "USAGE", "command", "main"]
 
@@ -78,6 +78,6 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"dossier {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for module in (new, build, look, keep):
+    for module in (new, build, look, keep, send):
         module.add(commands)
     return parser

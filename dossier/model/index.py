@@ -69,6 +69,8 @@ class RevisionSummary:
     rights: tuple[RightsInUse, ...]
     warnings: int
     changes: tuple[str, ...]
+    renders: int = 0  # files that it came with
+    renders_there: int = 0  # those that are still there
 
 
 @dataclass(frozen=True, slots=True)
