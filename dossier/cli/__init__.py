@@ -26,7 +26,7 @@ from dossier.cli.output import (
     open_streams,
     steady_streams,
 )
-from dossier.errors import DossierError, MachineError, send
+from dossier.errors import DossierError, MachineError
 
 __all__ = ["DONE", "FAILED", "USAGE", "command", "main"]
 
