@@ -265,21 +265,54 @@ def test_stems_are_never_candidates(tmp_path: Path) -> None:
     assert [drum.file for drum in beat.drums] == ["drums/kick.wav", "drums/loops/break_92bpm.wav", "drums/snare.wav"]
 
 
-def test_links_are_followed_and_loops_end(tmp_path: Path) -> None:
-    fill(tmp_path / "library", "hats/a.wav", "hats/b.wav")
+def test_links_are_followed_within_a_beat_and_loops_end(tmp_path: Path) -> None:
     folder = fill(tmp_path / "x")
-    (folder / "drums/library").symlink_to(tmp_path / "library")
-    (folder / "drums/library-again").symlink_to(tmp_path / "library")
-    (folder / "drums/up").symlink_to("..")
-    (folder / "drums/self").symlink_to("self")
-    (folder / "drums/root").symlink_to("/")
-    (tmp_path / "library/back").symlink_to(folder)
-    (folder / "drums/kick-too.wav").symlink_to("kick.wav")
+    (folder / "more").mkdir()
+    (folder / "more/a.wav").write_bytes(b"another")
+    links = {"more": "../more", "again": "../more", "up": "..", "self": "self", "kick-too.wav": "kick.wav"}
+    for name, target in links.items():
+        (folder / "drums" / name).symlink_to(target)
     beat = beatfile.load(folder)
     assert [drum.file for drum in beat.drums] == [
-        "drums/kick.wav", "drums/library/hats/a.wav", "drums/library/hats/b.wav", "drums/loops/break_92bpm.wav",
-        "drums/snare.wav"]  # fmt: skip
+        "drums/again/a.wav", "drums/kick.wav", "drums/loops/break_92bpm.wav", "drums/snare.wav"]  # fmt: skip
     assert [note for note in beat.notes if "read already; passed over" in note] != []
+
+
+@pytest.mark.parametrize("name", ["drums/kit", "drums/one.wav", "drums/root", "stems/deep", "stems/one.wav"])
+def test_a_link_out_of_the_beat_is_a_problem(name: str, tmp_path: Path) -> None:
+    """Neither the other's file nor its name below the link is touched."""
+    fill(tmp_path / "other", "secret/one.wav")
+    folder = fill(tmp_path / "x")
+    target = tmp_path / "other/secret" / ("one.wav" if name.endswith("wav") else "")
+    (folder / name).symlink_to("/" if name.endswith("root") else target)
+    for toml in ("", f"[[{name.split('/')[0]}]]\nfile = '{name}{'' if name.endswith('wav') else '/one.wav'}'\n"):
+        (folder / "beat.toml").write_text(toml)
+        error = problems_of(folder)
+        assert "is a link that leads out of the beat" in str(error)
+        assert "secret" not in str(error)
+
+
+@pytest.mark.parametrize("name", ["stems", "drums", "beat.toml", "groove.mid"])
+def test_a_part_of_the_beat_that_lies_elsewhere_is_not_read(name: str, tmp_path: Path) -> None:
+    folder = fill(tmp_path / "x", toml="")
+    (folder / "groove.mid").write_bytes(GROOVE)
+    (folder / name).rename(tmp_path / "elsewhere")
+    (folder / name).symlink_to(tmp_path / "elsewhere")
+    assert f"{name}" in str(problems_of(folder))
+    assert "is a link that leads out of the beat" in str(problems_of(folder))
+
+
+def test_links_out_of_a_library_are_passed_over_and_counted(tmp_path: Path) -> None:
+    fill(tmp_path / "secret", "one.wav")
+    fill(tmp_path / "library", "hats/a.wav", "hats/b.wav")
+    (tmp_path / "library/out").symlink_to(tmp_path / "secret")
+    (tmp_path / "library/root").symlink_to("/")
+    (tmp_path / "library/one.wav").symlink_to(tmp_path / "secret/one.wav")
+    (tmp_path / "library/in.wav").symlink_to("hats/a.wav")
+    for toml in ("library = ['../library']", "[[drums]]\nfile = '../library'"):
+        beat = beatfile.load(fill(tmp_path / "x", "stems/a.wav", toml=toml))
+        assert [drum.file for drum in beat.drums] == ["library/hats/a.wav", "library/hats/b.wav"]
+        assert [note for note in beat.notes if "3 links out of it" in note] != []
 
 
 @pytest.mark.parametrize(

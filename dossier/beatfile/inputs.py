@@ -35,12 +35,13 @@ from dossier.beatfile.listing import (
 )
 from dossier.beatfile.schema import BeatTable, DrumEntry
 from dossier.beatfile.validate import Ledger, found, join
-from dossier.files import FOLDER
+from dossier.files import FOLDER, leads_out
 from dossier.model.beat import NOTHING_GIVEN, DrumFile, Given, Stem
 from dossier.model.vocabulary import Kind, Role
 from dossier.names import clean, did_you_mean, printable
 
 # Comparing names takes about 50 us a pair; ten thousand wrong names must not take minutes.
+LINK_OUT = "is a link that leads out of the beat; put the file itself there, or name its folder under library"
 MAX_SUGGESTIONS = 20
 MAX_COMPARED = 500
 MAX_ENDINGS = 8  # of files passed over, in a note
@@ -126,7 +127,12 @@ class _Finder:
                 self.ledger.about_folder(problem)
                 found.problems.append(problem)
                 continue
-            listing = files.list_audio(self.folder / own, shown=own)
+            if leads_out(self.folder / own, self.folder):
+                found.problems.append(f"{own} {LINK_OUT}")
+                self.ledger.about_folder(found.problems[-1])
+                continue
+            listing = files.list_audio(self.folder / own, shown=own, home=self.folder)
+            listing.problems += [f"{link} {LINK_OUT}" for link in listing.outside]
             for message in listing.problems:
                 self.ledger.about_folder(message)
             found.problems += listing.problems
@@ -138,6 +144,9 @@ class _Finder:
     def note(self, listing: Listing, shown: str) -> None:
         """Put what was noticed in a folder into the notes."""
         self.ledger.notes.extend(listing.notes)
+        if listing.outside and listing.home != self.folder:
+            links = f"{len(listing.outside)} link{'s' if len(listing.outside) > 1 else ''}"
+            self.ledger.notes.append(f"passed over in {shown}: {links} out of it, such as {listing.outside[0]}")
         if not listing.others:
             return
         endings = Counter(os.path.splitext(other)[1].lower() or "no ending" for other in listing.others)
@@ -150,6 +159,8 @@ class _Finder:
         """The audio file that an entry names; None, and a problem, if it cannot be one."""
         path = locate(self.folder, text)
         why = state_of(path)
+        if why is None and files.relative_to(path, self.folder) is not None and leads_out(path, self.folder):
+            why = LINK_OUT
         if why is None and not is_audio(path.name):
             why = "is no audio file by its ending; allowed: wav, aiff, flac, mp3, ogg"
         if why is None:
@@ -299,7 +310,7 @@ class _Finder:
         listing = files.list_audio(path, shown=self.shown.of_folder(path))
         for message in listing.problems:
             self.ledger.about_key(f"{key}.file", message)
-        self.ledger.notes.extend(listing.notes)
+        self.note(listing, self.shown.of_folder(path))
         if not listing.files and not listing.problems:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is a folder without audio files")
         return [_Claim(len(path.parts), key, file.path, path, entry) for file in listing.files]

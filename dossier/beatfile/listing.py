@@ -4,9 +4,9 @@ Conventions
     A shown name is relative, with forward slashes: to the beat folder for what lies in it, to the library for what lies
     elsewhere (`library-name/kicks/a.wav`), so that no page that is passed on holds a path of somebody's machine.  A
     home folder is named after its user, so that name is never shown.  Shown names are unique within a beat.
-    Names that start with a dot are passed over (hidden files, resource forks).  Links to folders are followed, but no
-    folder is read twice and none from inside itself, so a loop ends.  Two names for one file on the disk (a link, a
-    hard link) are the same file.
+    Names that start with a dot are passed over (hidden files, resource forks).  Links are followed within the beat or
+    the library, never out of it, and no folder is read twice or from inside itself, so a loop ends.  Two names for one
+    file on the disk (a link, a hard link) are the same file.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.audio.sniff import SUFFIX_FORMATS
-from dossier.files import FOLDER, not_a_file, why_unreadable
+from dossier.files import FOLDER, leads_out, not_a_file, why_unreadable
 from dossier.names import printable
 
 MAX_FILES = 50_000  # audio files in a folder of candidates; a whole library has some ten thousand
@@ -53,10 +53,12 @@ def named(folder: Path, name: str) -> list[str]:
 class Listing:
     """The audio files of a folder by name, links last, and what was noticed."""
 
+    home: Path = Path()
     files: list[AudioFile] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     others: list[str] = field(default_factory=list)  # names of files that are no audio
+    outside: list[str] = field(default_factory=list)  # links that lead out of `home`
     looked_at: int = 0
 
     @property
@@ -86,9 +88,9 @@ def state_of(path: Path) -> str | None:
         return why_unreadable(error)
 
 
-def list_audio(folder: Path, *, shown: str) -> Listing:
-    """The audio files of a folder and of its sub-folders."""
-    listing = Listing()
+def list_audio(folder: Path, *, shown: str, home: Path | None = None) -> Listing:
+    """The audio files of a folder and its sub-folders; no link is followed out of `home`, the folder itself if None."""
+    listing = Listing(home=home or folder)
     seen = {identity(folder), *(identity(parent) for parent in folder.absolute().parents)}
     _list(folder, "", printable(shown), seen, listing)
     if listing.full:
@@ -110,7 +112,9 @@ def _list(folder: Path, inside: str, shown: str, seen: set[Identity], listing: L
         listing.looked_at += 1
         if listing.full:
             return
-        if state_of(path) != FOLDER:
+        if link and (is_audio(name) or path.is_dir()) and path.exists() and leads_out(path, listing.home):
+            listing.outside.append(f"{shown}/{printable(relative)}")
+        elif state_of(path) != FOLDER:
             if is_audio(name):
                 listing.files.append(AudioFile(path=path, relative=relative, identity=identity(path), link=link))
             else:
@@ -149,16 +153,16 @@ class ShownNames:
 
         Where the library is `hidden`, the name begins with the library's own wherever it lies.
         """
-        inside = None if hidden else _inside(path, self._folder)
+        inside = None if hidden else relative_to(path, self._folder)
         if inside is None:
-            below = _inside(path, library)
+            below = relative_to(path, library)
             inside = f"{self._label(library)}/{path.name if below is None else below}"
         stem, suffix = os.path.splitext(printable(inside))
         return _free(stem, "{} ({})", self._names, suffix)
 
     def of_folder(self, folder: Path, *, hidden: bool = False) -> str:
         """The name of a folder that beat.toml names, as it precedes the names of its files."""
-        inside = None if hidden else _inside(folder, self._folder)
+        inside = None if hidden else relative_to(folder, self._folder)
         return self._label(folder) if inside is None else printable(inside)
 
     def _label(self, library: Path) -> str:
@@ -178,7 +182,7 @@ def _free(stem: str, numbered: str, taken: set[str], suffix: str = "") -> str:
     return free
 
 
-def _inside(path: Path, folder: Path) -> str | None:
+def relative_to(path: Path, folder: Path) -> str | None:
     """`path` relative to `folder` with forward slashes; None if it lies elsewhere."""
     try:
         return path.relative_to(folder).as_posix()
