@@ -7,12 +7,17 @@ small arrays go to processes, which come from joblib (loky).
 from __future__ import annotations
 
 import os
+import signal
+import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from typing import TypeVar
 
 MOST_JOBS_A_CORE = 4
+_WATCH, _LOOK_EVERY_S = "parent watch", 0.5
 LONG_BYTES = 128 << 20  # several sounds of this size at once would fill the memory
 
 In = TypeVar("In")
@@ -59,5 +64,19 @@ def process_map(function: Callable[[In], Out], inputs: Sequence[In], *, jobs: in
         return [function(each) for each in inputs]
     from joblib import Parallel, delayed
 
-    found: list[Out] = Parallel(n_jobs=min(jobs, len(inputs)), batch_size=1)(delayed(function)(each) for each in inputs)
+    helped = delayed(partial(_while_parent_lives, os.getpid(), function))
+    found: list[Out] = Parallel(n_jobs=min(jobs, len(inputs)), batch_size=1)(helped(each) for each in inputs)
     return found
+
+
+def _while_parent_lives(parent: int, function: Callable[[In], Out], each: In) -> Out:
+    """`function(each)` in a helper process, which ends soon after its parent does, however that ended."""
+    if not any(thread.name == _WATCH for thread in threading.enumerate()):
+        threading.Thread(target=_end_after, args=(parent,), name=_WATCH, daemon=True).start()
+    return function(each)
+
+
+def _end_after(parent: int) -> None:
+    while os.getppid() == parent:
+        time.sleep(_LOOK_EVERY_S)
+    os.kill(os.getpid(), signal.SIGTERM)

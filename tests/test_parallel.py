@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -82,6 +85,56 @@ def test_one_job_or_one_input_starts_no_process() -> None:
         "assert not {'joblib', 'multiprocessing'} & set(sys.modules)\n"
     )
     subprocess.run([sys.executable, "-c", program], check=True)
+
+
+HELPERS = """
+import os, sys, time
+from pathlib import Path
+from dossier.parallel import process_map
+import {name} as helpers
+process_map(helpers.busy, [sys.argv[1]] * 2, jobs=2)
+"""
+
+
+def busy(folder: str) -> None:
+    """Say which process this is, and work for much longer than the test waits."""
+    (Path(folder) / str(os.getpid())).touch()
+    end = time.monotonic() + 90
+    while time.monotonic() < end:
+        pass
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
+    """They are looked for until they are gone; without the watch they would work on for a minute and a half."""
+    program = HELPERS.format(name=Path(__file__).stem)
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    parent = subprocess.Popen([sys.executable, "-c", program, str(tmp_path)], env=env, stderr=subprocess.DEVNULL)
+    until(lambda: len(list(tmp_path.iterdir())) == 2, 60)
+    helpers = [int(path.name) for path in tmp_path.iterdir()]
+    assert parent.pid not in helpers
+    parent.kill()
+    parent.wait()
+    try:
+        until(lambda: not any(running(pid) for pid in helpers), 2.0)
+    finally:
+        for pid in helpers:
+            if running(pid):
+                os.kill(pid, signal.SIGKILL)
+
+
+def running(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+def until(true: Callable[[], bool], seconds: float) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, f"not within {seconds} s"
+        time.sleep(0.05)
 
 
 def test_long_sounds_take_turns() -> None:

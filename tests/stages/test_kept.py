@@ -220,6 +220,15 @@ def half(path: Path, mark: Path) -> None:
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
 
 
+def another_script(path: Path, mark: Path) -> None:
+    path.write_bytes(checked(path.name, "Übermütige Töne ☃".encode()))
+    os.close(os.open(os.fsencode(path.parent) + b"/\xff\xfe", os.O_CREAT | os.O_WRONLY))
+
+
+def a_hole(path: Path, mark: Path) -> None:
+    os.truncate(path, 8 << 30)
+
+
 def a_link(path: Path, mark: Path) -> None:
     target = mark.with_name(f"of-somebody-else-{path.name}")
     target.write_bytes(checked(path.name, pickle.dumps(Trap(mark))))
@@ -251,7 +260,7 @@ def page_of(archive: Archive) -> bytes:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="pipes with a name are POSIX")
-@pytest.mark.parametrize("plant", [garbage, a_pickle, a_script, a_pipe, a_folder, half, a_link])
+@pytest.mark.parametrize("plant", [garbage, a_pickle, a_script, a_pipe, a_folder, half, another_script, a_hole, a_link])
 def test_what_is_planted_in_every_entry_changes_nothing(
     tiny: tuple[Path, Path, Build, bytes], plant: Callable[[Path, Path], None], tmp_path: Path
 ) -> None:
