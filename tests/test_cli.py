@@ -13,11 +13,13 @@ import os
 import pty
 import re
 import shlex
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from time import sleep
 from typing import Any
 
 import numpy as np
@@ -735,6 +737,7 @@ def test_a_full_disk_is_exit_code_1_whichever_command_meets_it(
 ALONE = """
 import sys
 from pathlib import Path
+from time import sleep
 from dossier import cli
 code = cli.main()
 assert not {"joblib", "multiprocessing.process"} & set(sys.modules), "nothing that starts processes is even loaded"
@@ -836,3 +839,48 @@ def test_every_option_that_the_readme_names_exists() -> None:
 def test_exit_codes_are_what_the_readme_says() -> None:
     assert (cli.DONE, cli.FAILED, cli.USAGE) == (0, 1, 2)
     assert "Exit code 0: done. 1: something failed" in README.replace("\n", " ")
+
+
+# ------------------------------------------------------------------ watching
+
+WATCHING = """
+import sys, pathlib
+from dossier import pipeline
+from dossier.errors import BeatError, Problem
+def build(place, archive, **_):
+    words = sorted(path.read_text() for path in place.rglob("*.wav") if path.is_file()) if place.is_dir() else ["?"]
+    print("built", place.name, *words, file=sys.stderr, flush=True)
+    raise BeatError([Problem(place.name, "", "one"), Problem(place.name, "", "two")])
+pipeline.build = build
+from dossier import cli
+sys.exit(cli.main())
+"""
+
+
+def test_watching_builds_when_files_settle_and_ends_cleanly(tmp_path: Path) -> None:
+    """In a process of its own, with a stand-in for the build: what set it off, in how many lines, and how it ended."""
+    for name in ("one", "two"):
+        (tmp_path / name / "stems").mkdir(parents=True)
+        (tmp_path / name / "stems/a.wav").write_text("first")
+    with subprocess.Popen(
+        [sys.executable, "-c", WATCHING, "build", "one", "two", "--watch"], cwd=tmp_path, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    ) as process:  # fmt: skip
+        assert process.stderr is not None
+        said = [process.stderr.readline().strip() for _ in range(5)]
+        assert said == ["built one first", "dossier: one: one; one: two", "built two first",
+                        "dossier: two: one; two: two", "watching 2 beats; Ctrl-C ends it"]  # fmt: skip
+        for number in range(8):  # an export in the making
+            (tmp_path / "two/stems/a.wav").write_text(f"written {number}")
+            sleep(0.2)
+        assert process.stderr.readline().strip() == "built two written 7"
+        assert process.stderr.readline().strip() == "dossier: two: one; two: two"
+        (tmp_path / "one/.hidden").write_text("x")
+        (tmp_path / "site/one").mkdir(parents=True)
+        (tmp_path / "one/beat.toml").write_text("")
+        assert process.stderr.readline().strip() == "built one first"
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=20)
+    assert (process.returncode, out) == (0, "")
+    assert err.splitlines()[-1] == "watching ended"
+    assert "Traceback" not in err

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +25,7 @@ from dossier.cli.output import (
     print_json,
 )
 from dossier.errors import BeatError, DossierError
+from dossier.model.beat import Given
 from dossier.paths import name_of, shown
 from dossier.terminal import Progress
 
@@ -46,6 +49,8 @@ def add(commands: Commands) -> None:
     build.add_argument("-o", "--out", type=Path, default=ARCHIVE, metavar="DIR", help=ARCHIVE_HELP)
     build.add_argument("--jobs", type=_count, default=0, metavar="N", help="processes to use (default: one a core)")
     build.add_argument("--json", action="store_true", help="print what was built as JSON")
+    build.add_argument("--watch", action="store_true",
+                       help="build again whenever files of a beat changed and settled, until Ctrl-C")  # fmt: skip
     build.set_defaults(run=_build)
 
 
@@ -71,49 +76,83 @@ def _demo(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+@dataclass(slots=True)
+class _Builds:
+    """Beats built one after the other: one must not cost the others, not even by a fault of the program."""
+
+    arguments: argparse.Namespace
+    given: Given
+    archive: Archive
+    progress: Progress
+    results: list[dict[str, object]] = field(default_factory=list)
+    failures: list[dict[str, str]] = field(default_factory=list)
+    bad_input: int = 0
+    left_out: bool = False
+
+    def build(self, place: Path, *, briefly: bool = False) -> None:
+        """Build one beat and say what became of it, `briefly` in one line."""
+        from dossier import pipeline
+        from dossier.cache import Cache
+        from dossier.parallel import bounded
+
+        name, jobs = name_of(place), bounded(self.arguments.jobs)
+        try:
+            built = pipeline.build(place, self.archive, cache=Cache(), made=now(), say=self.progress.item(name),
+                                   jobs=jobs, given=self.given)  # fmt: skip
+            lost, remarks = _left_out(self.archive, built)
+        except Exception as error:
+            told = str(error) if isinstance(error, DossierError) else fault(error, name)
+            self.failures.append({"beat": name, "error": told})
+            self.bad_input += isinstance(error, BeatError)
+            with self.progress.aside():
+                fail("; ".join(told.splitlines()) if briefly else told)
+            return
+        self.results.append({
+            "beat": built.slug, "title": built.title, "revision": built.revision, "new": built.new,
+            "page": shown(built.page), "verdict": built.verdict, "warnings": remarks, "left_out": lost,
+        })  # fmt: skip
+        self.left_out = self.left_out or bool(lost)
+        with self.progress.aside():
+            if briefly:
+                pipeline.index(self.archive)
+                state = "new" if built.new else "unchanged since"
+                print(f"{built.title}: {state} {built.revision}: {shown(built.page)}", flush=True)
+            elif not self.arguments.json:
+                print_built(built, remarks)
+            for what in lost:
+                fail(f"{name}: left out: {what}")
+
+
 def _build(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
-    from dossier.cache import Cache
-    from dossier.parallel import bounded
 
     given = given_of(arguments, len(arguments.beats))
     paths.ready(arguments.out, arguments.beats, given)
-    results, failures, bad_input, left_out = [], [], 0, False
-    with Progress(len(arguments.beats), note=note) as progress:
-        archive, cache = Archive(arguments.out, say=progress.note), Cache()
-        for folder in arguments.beats:
-            name = name_of(folder)
-            try:
-                built = pipeline.build(folder, archive, cache=cache, made=now(), say=progress.item(name),
-                                       jobs=bounded(arguments.jobs), given=given)  # fmt: skip
-                lost, remarks = _left_out(archive, built)
-            except Exception as error:
-                # One beat must not cost the others, not even by a fault of the program: it is named instead.
-                told = str(error) if isinstance(error, DossierError) else fault(error, name)
-                failures.append({"beat": name, "error": told})
-                bad_input += isinstance(error, BeatError)
-                with progress.aside():
-                    fail(told)
-                continue
-            results.append({
-                "beat": built.slug, "title": built.title, "revision": built.revision, "new": built.new,
-                "page": shown(built.page), "verdict": built.verdict, "warnings": remarks, "left_out": lost,
-            })  # fmt: skip
-            left_out = left_out or bool(lost)
-            with progress.aside():
-                if not arguments.json:
-                    print_built(built, remarks)
-                for what in lost:
-                    fail(f"{name}: left out: {what}")
-        index = pipeline.index(archive) if results else None
+    with Progress(len(arguments.beats), note=None if arguments.watch else note) as progress:
+        done = _Builds(arguments, given, Archive(arguments.out, say=progress.note), progress)
+        if arguments.watch:
+            return _watch(done)
+        for place in arguments.beats:
+            done.build(place)
+        index = pipeline.index(done.archive) if done.results else None
     if arguments.json:
-        print_json({"built": results, "failed": failures})
+        print_json({"built": done.results, "failed": done.failures})
     elif index is not None:
         print(f"\nOpen {shown(index)}")
-    if failures and not results and bad_input == len(failures):
+    if done.failures and not done.results and done.bad_input == len(done.failures):
         return USAGE
-    return FAILED if failures or left_out else DONE
+    return FAILED if done.failures or done.left_out else DONE
+
+
+def _watch(done: _Builds) -> int:
+    from dossier.cli.watch import watch
+
+    try:
+        watch(done.arguments.beats, done.given, done.arguments.out, partial(done.build, briefly=True))
+    except KeyboardInterrupt:
+        note("watching ended")
+    return DONE
 
 
 def _left_out(archive: Archive, built: Built) -> tuple[list[str], list[str]]:
