@@ -115,6 +115,34 @@ def test_help_is_exit_code_0_and_explains_every_argument(run: Run, command: str)
     assert out.startswith("usage: dossier")
 
 
+def test_each_command_has_two_examples_that_it_can_read() -> None:
+    for name, parser in commands_of(cli._parser()).items():
+        shown = re.findall(r"^  dossier (.+)$", parser.format_help(), re.M)
+        assert len(shown) == 2, name
+        for example in shown:
+            words = shlex.split(example.partition(" > ")[0])
+            assert words[0] == name
+            assert cli._parser().parse_args(words).run
+
+
+def test_help_of_build_says_what_beat_toml_is(run: Run) -> None:
+    _, out, _ = run("build", "--help")
+    assert "A beat.toml in the folder is optional" in " ".join(out.split())
+    assert "dossier new" in out
+
+
+@pytest.mark.parametrize(
+    ("argv", "words"),
+    [(["build", "x", "--drumms", "y"], "unknown: --drumms y; did you mean '--drums'?"),
+     (["decide", "x", "--txt=y"], "unknown: --txt=y; did you mean '--text'?"), (["index", "a", "b"], "unknown: b")],
+)  # fmt: skip
+def test_an_unknown_option_shows_the_usage_of_its_command(run: Run, argv: list[str], words: str) -> None:
+    code, _, err = run(*argv)
+    assert code == 2
+    assert err.startswith(f"usage: dossier {argv[0]} ")
+    assert f"dossier {argv[0]}: error: {words}" in err
+
+
 # ------------------------------------------------------------------ build
 
 
@@ -334,6 +362,32 @@ def test_a_decision_that_cannot_be_recorded_is_exit_code_2(run: Run, argv: list[
     assert (code, out) == (2, "")
     assert said in err
     assert Archive(Path("site")).decisions("one") == ()
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+def test_a_response_saved_by_an_editor_is_read(run: Run, encoding: str) -> None:
+    data = dossier("one")
+    publish(Path("site"), data)
+    Path("answer.json").write_bytes(json.dumps(response(data)).encode(encoding))
+    assert run("decide", "--response", "answer.json")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [(FileNotFoundError(2, "No such file or directory", b"/a/b/kick.wav"), "kick.wav: No such file or directory"),
+     (OSError(18, "Invalid cross-device link", "/a/one", None, "/b/two"), "one: two: Invalid cross-device link"),
+     (FileNotFoundError(2, "No such file or directory"), "No such file or directory (the system does not")],
+)  # fmt: skip
+def test_an_error_of_the_system_names_its_file(
+    run: Run, monkeypatch: pytest.MonkeyPatch, error: OSError, said: str
+) -> None:
+    def fails(*_: Any) -> None:
+        raise error
+
+    publish(Path("site"), dossier("one"))
+    monkeypatch.setattr(pipeline, "index", fails)
+    code, _, err = run("index", "site")
+    assert (code, err.startswith(f"dossier: {said}")) == (1, True), err
 
 
 def test_a_response_file_is_taken_in_once(run: Run) -> None:

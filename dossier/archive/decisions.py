@@ -105,6 +105,8 @@ def read_response(raw: bytes) -> Response:
     if len(raw) > LARGEST_RESPONSE:
         raise ArchiveError(f"not a response file: {len(raw)} bytes is more than a response can have")
     try:
+        if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):  # as some editors save
+            raw = raw.decode("utf-16").encode()
         tree = msgspec.json.decode(raw.removeprefix(codecs.BOM_UTF8))
         if not isinstance(tree, dict) or tree.get("format") != RESPONSE_FORMAT:
             found = tree.get("format", "nothing") if isinstance(tree, dict) else type(tree).__name__

@@ -125,7 +125,8 @@ def _table(value: Mapping[str, Any], kind: inspect.StructType, key: str, report:
     fields = {field.encode_name: field for field in kind.fields}
     for name in value:
         if name not in fields:
-            hint = did_you_mean(name, fields) or f"; known here: {_names(kind)}"
+            numbered = name.rstrip("0123456789") in fields  # key0 is not meant for key
+            hint = (did_you_mean(name, fields) if not numbered else "") or f"; known here: {_names(kind)}"
             report(join(key, name), f"is not a known key{hint}")
     made: dict[str, Any] = {}
     for name, field in fields.items():

@@ -15,6 +15,7 @@ from collections.abc import Callable, Sequence
 
 from dossier import __version__
 from dossier.cli import build, keep, look, new, send
+from dossier.cli.help import explain, refuse
 from dossier.cli.output import (
     DONE,
     FAILED,
@@ -45,7 +46,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(argv: Sequence[str] | None) -> int:
     parser = _parser()
-    arguments = parser.parse_args(argv)
+    arguments, unknown = parser.parse_known_args(argv)
+    if unknown:
+        refuse(getattr(arguments, "parser", parser), unknown)
     if not hasattr(arguments, "run"):
         parser.print_help()
         return USAGE
@@ -80,4 +83,5 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     for module in (new, build, look, keep, send):
         module.add(commands)
+    explain(commands)
     return parser

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import io
 import os
 import sys
@@ -90,8 +91,9 @@ def fault(error: Exception, where: str = "") -> str:
     if isinstance(error, MemoryError) or "failed to map segment" in str(error):
         return f"{where}there is not enough memory; close other programs, or use fewer --jobs"
     if isinstance(error, OSError):
-        what = f"{name_of(Path(error.filename))}: " if isinstance(error.filename, str) else ""
-        return f"{where}{what}{error.strerror or error}"
+        names = [os.fsdecode(name) for name in (error.filename, error.filename2) if isinstance(name, str | bytes)]
+        unnamed = " (the system does not say of which file)" if not names and error.errno == errno.ENOENT else ""
+        return f"{where}{''.join(f'{name_of(Path(name))}: ' for name in names)}{error.strerror or error}{unnamed}"
     what = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
     return f"{where}a fault in dossier itself ({what}); please report it"
 

@@ -212,6 +212,7 @@ BAD_TOML = (
     bad("intent-list", "intent = []", "intent", f"found an empty list; {ALLOWED_INTENT}"),
     bad("listening-loud", "listening_level = 140", "listening_level", "allowed: a number from 40 to 100"),
     bad("unknown-key", "tempoo = 92", "tempoo", "is not a known key; did you mean 'tempo'?"),
+    bad("unknown-numbered-key", "key0 = 'D minor'", "key0", "is not a known key; known here: title"),
     bad("unknown-far-key", "xyzzy = 92", "xyzzy", "is not a known key; known here: title, artist, tempo"),
     bad("unknown-odd-key", '"a b\\u202e" = 1', '"a b\\u202e"', "is not a known key"),
     bad("unknown-table", "[drum]\nfile = 'x'", "drum", "did you mean 'drums'?"),
