@@ -68,7 +68,7 @@ def hash_of(text: str) -> str:
 
 
 def fit(**values: Any) -> Fit:
-    base = Fit(0.12, 0.01, 0.08, 0.05, 0.72, 1.4, 1.0, None, 0.1)
+    base = Fit(0.93, 2.4, 0.12, 0.01, 0.05, 0.08, 0.72, 1.4, 1.0, None, 0.1)
     return replace(base, **values)
 
 

@@ -226,7 +226,7 @@ def test_the_top_level_holds_what_scripts_rely_on() -> None:
     assert {"file", "kind", "role", "rights", "score", "terms", "fit", "gain_db", "plan"} <= set(
         document["candidates"][0]
     )
-    assert {"room_filled", "spill", "overlap", "buried", "audible_share", "lift_lu"} <= set(
+    assert {"job", "heard_in_zones", "room_filled", "over", "covered_music", "lift_lu"} <= set(
         document["candidates"][0]["fit"]
     )
     assert {"candidate", "steps", "before", "after", "helped"} <= set(document["plans"][0])

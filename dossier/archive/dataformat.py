@@ -48,8 +48,19 @@ def _levels_against_the_music(tree: dict[str, Any]) -> dict[str, Any]:
     return tree | {"balance": balance | {"parts": [part(old) for old in balance["parts"]]}}
 
 
+def _fits_by_job(tree: dict[str, Any]) -> dict[str, Any]:
+    """Fits told spill and buried, and neither job nor what is heard in a role's own zones."""
+    kit = tree.get("kit") or {}
+    for holder in (*tree.get("candidates", ()), *kit.get("members", ()), kit):
+        if fit := holder.get("fit"):
+            fit |= {"over": fit.pop("spill"), "covered_music": fit.pop("buried"), "job": None, "heard_in_zones": None}
+    return tree
+
+
 # From version n to n + 1, on plain objects as they stand in the file.  Version 1 is the first.
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _levels_against_the_music}
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
+    1: lambda tree: _fits_by_job(_levels_against_the_music(tree)),
+}
 
 _VERSION = re.compile(rb'\s*\{\s*"format_version"\s*:\s*(\d{1,9})\s*[,}]')
 _WIDTH = 118

@@ -26,6 +26,8 @@ class Contender:
     name: str
     score: float
     fit: Fit
+    poor: str = ""  # where it is poor as a whole: why, and what would work
+    gaps: tuple[str, ...] = ()  # the same of single members of a kit
 
 
 def fullness(fill: float, policy: Mapping[str, float]) -> str:
@@ -56,7 +58,7 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "leaner", f"{percent(fill)} of the reference is used already, so the drums should be leaner"
     if winner is None:
         return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
-    crowding = (winner.overlap + winner.buried) / max(winner.room_filled, policy["crowding_least_room"])
+    crowding = (winner.overlap + winner.covered_music) / max(winner.room_filled, policy["crowding_least_room"])
     numbers = (
         f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and lose or "
         f"hide {crowding:.1f} times as much"
@@ -80,9 +82,8 @@ def kind(
         return "loop", f"there is no kit to compare {loop.name} with"
     lead = loop.score - kit.score
     numbers = (
-        f"{'with their treatments ' if treated else ''}the loop {loop.name} fills {percent(loop.fit.room_filled)}, "
-        f"loses {percent(loop.fit.overlap)} and hides {percent(loop.fit.buried)} of the music; the best kit fills "
-        f"{percent(kit.fit.room_filled)}, loses {percent(kit.fit.overlap)} and hides {percent(kit.fit.buried)}"
+        f"{'with their treatments ' if treated else ''}the loop {loop.name} {_does(loop.fit)}; "
+        f"the best kit {_does(kit.fit)}"
     )
     scores = f"score {signed(loop.score, 2)} against {signed(kit.score, 2)}"
     if abs(lead) < policy["either_within"]:
@@ -125,9 +126,10 @@ def decide(
         ]  # fmt: skip
         why = f"{section_why}; {', '.join(sides)}" if sides else section_why
         parts.append(SectionApproach(name=section.name, kind=section_kind, direction=section_way, reason=why))
+    reasons = (_sentence(way_reason), _sentence(kind_reason), where, *map(_sentence, best.gaps if best else ()))
     return Approach(
-        kind=chosen, direction=way, reasons=(_sentence(way_reason), _sentence(kind_reason), where),
-        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, has_drums=best is not None),
+        kind=chosen, direction=way, reasons=reasons,
+        verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, best),
         sections=tuple(parts),
     )  # fmt: skip
 
@@ -141,15 +143,24 @@ def winner(chosen: ApproachKind, loop: Contender | None, kit: Contender | None) 
     return max((c for c in (loop, kit) if c is not None), key=lambda c: c.score, default=None)
 
 
-def _verdict(state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, *, has_drums: bool) -> str:
+def _does(fit: Fit) -> str:
+    """What a drum part brings and costs, in words."""
+    return f"fills {percent(fit.room_filled)} and covers {percent(fit.covered_music)} of the music"
+
+
+def _verdict(
+    state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, best: Contender | None
+) -> str:
     start = f"This instrumental is {state} ({percent(room.fill)} of the reference), with most room in the {roomy}"
-    if not has_drums:
+    if best is None:
         return f"{start}; there are no drums to judge."
+    if best.poor:
+        return f"{start}: none of these drums works here: {best.poor}."
     rich = "a rich loop" if way == "fuller" else "a loop"
     what = {"loop": rich, "one-shots": "separate one-shots", "either": KIND_WORDS["either"]}[chosen]
     left = "left as it is" if chosen == "loop" else "left as they are"
     how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": left}[way]
-    return f"{start}: use {what}, {how}."
+    return f"{start}: use {what}, {how}.{''.join(f' {_sentence(gap)}' for gap in best.gaps[:1])}"
 
 
 def percent(ratio: float) -> str:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from dossier.decide.fit import missing_share
 from dossier.model.vocabulary import Role
 
 ROUNDS = 12
@@ -24,16 +23,13 @@ STAND_INS: Mapping[Role, tuple[Role, ...]] = {
 """Roles whose sounds are played in place of a role, the likeliest first (common practice, no source)."""
 
 
-def worth(score: float, shares: Sequence[float], policy: Mapping[str, float]) -> float:
-    """What a kit is worth among kits: its score as one drum part, less what each member misses beside the others.
+def worth(score: float, members: Sequence[float]) -> float:
+    """What a kit is worth among kits: its score as one drum part, and how each member does its job beside the others.
 
-    A member that is not heard is a role that is not played, so every member's loss counts in full.  Beside loops the
+    A member that does not do its job is a role that is not played, so every member counts in full.  Beside loops the
     score alone counts: of a loop nobody asks whether each of its drums is heard.
-
-    `shares`: audible share of each member beside the others, 0-1.
     """
-    missing = sum(missing_share(share, policy["usual_share"]) for share in shares)
-    return score - policy["weight_share"] * missing
+    return score + sum(members)
 
 
 def choose(

@@ -1,24 +1,93 @@
-"""Sensitivity: whether the advice hangs on an assumption, and which change of a stem would turn it.
+"""Sensitivity: whether the advice hangs on a setting, and which change of a stem would turn it.
 
-An outcome turns the verdict where it is neither the verdict itself nor what the same calculation says of the beat as it
-is.
+Settings are drawn together, each evenly within its range, and the advice is decided again under each draw.  How often
+it comes out the same is no probability: it says how many plausible settings would advise the same.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.decide import approach as decide_approach
-from dossier.model.findings import Approach, WhatIf
-from dossier.model.vocabulary import ApproachKind, Direction
+import numpy as np
 
-MOST_FLIPS = 2
+from dossier.decide import approach as decide_approach
+from dossier.model.findings import Approach, Holds, WhatIf
+from dossier.model.vocabulary import ApproachKind, Direction, Role
+
+SEED = 1
+LEVEL, LISTENING, TILT, MASKING = "level of ", "listening level", "tilt of the reference", "masking constant"
+
+
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """Settings of one draw: every weight, and by how many dB all else moves."""
+
+    moved: Mapping[str, float]  # every setting that moves, from -1 to 1 within its range
+    policy: Mapping[str, float]
+    levels_db: Mapping[Role | None, float]  # usual levels; None: all drums
+    listening_db: float = 0.0
+    tilt_db: float = 0.0  # of the reference, at either end
+    masking_db: float = 0.0
+
+
+def draws(policy: Mapping[str, float], ranges_db: Mapping[Role | None, tuple[float, float]]) -> tuple[Draw, ...]:
+    """The policy's number of draws, the same every time; `ranges_db`: by how much each usual level may move."""
+    weights = [name for name in policy if name.startswith("weight_")]
+    levels = {f"{LEVEL}{'all drums' if role is None else f'the {role}'}": role for role in ranges_db}
+    names = [*weights, *levels, LISTENING, TILT, MASKING]
+    evenly = np.random.default_rng(SEED).uniform(-1.0, 1.0, (int(policy["sure_draws"]), len(names)))
+    return tuple(_draw(dict(zip(names, map(float, row), strict=True)), policy, ranges_db, levels) for row in evenly)
+
+
+def _draw(
+    moved: Mapping[str, float], policy: Mapping[str, float], ranges_db: Mapping[Role | None, tuple[float, float]],
+    levels: Mapping[str, Role | None],
+) -> Draw:  # fmt: skip
+    weights = {n: policy[n] * (1.0 + policy["sure_weights"] * by) for n, by in moved.items() if n.startswith("weight_")}
+    within = {role: (moved[name], *ranges_db[role]) for name, role in levels.items()}
+    return Draw(
+        moved=moved, policy={**policy, **weights},
+        levels_db={role: by * (high if by > 0 else -low) for role, (by, low, high) in within.items()},
+        listening_db=policy["sure_listening_db"] * moved[LISTENING], tilt_db=policy["sure_tilt_db"] * moved[TILT],
+        masking_db=policy["sure_masking_db"] * moved[MASKING],
+    )  # fmt: skip
+
+
+def holds(drawn: Sequence[Draw], found: Sequence[str], told: str) -> Holds:
+    """In how many draws what was found is what is told, what it is otherwise, and the setting that tells them apart.
+
+    That setting is the one whose mean differs most between the draws that hold and those that do not.
+    """
+    same = np.array([one == told for one in found])
+    if same.all():
+        return Holds(of=len(drawn), draws=len(drawn))
+    other, count = Counter(one for one in found if one != told).most_common(1)[0]
+    moved = np.array([list(one.moved.values()) for one in drawn])
+    apart = np.abs(moved[same].mean(axis=0) - moved[~same].mean(axis=0)) if same.any() else np.abs(moved.mean(axis=0))
+    name = list(drawn[0].moved)[int(apart.argmax())]
+    return Holds(of=int(same.sum()), draws=len(drawn), otherwise=f"{other} in {count}", moved_by=_setting_words(name))
+
+
+def _setting_words(name: str) -> str:
+    weight = name.removeprefix("weight_")
+    return f"the {name}" if weight == name else f"the weight of '{weight}'"
+
+
+def uncertain(how_sure: Holds, policy: Mapping[str, float]) -> str | None:
+    """That the verdict is a close call, in a sentence; None where it holds in most draws."""
+    if how_sure.of >= policy["sure_from"] * how_sure.draws:
+        return None
+    return (
+        f"Close call: this holds in {how_sure.of} of {how_sure.draws} plausible settings; otherwise it is "
+        f"{how_sure.otherwise}. What turns it most is {how_sure.moved_by}. Let your ears decide."
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a changed beat or assumption leads to."""
+    """What a changed beat or setting leads to."""
 
     fill: float
     kind: ApproachKind
@@ -26,7 +95,11 @@ class Outcome:
 
     @property
     def words(self) -> str:
-        return f"{decide_approach.KIND_WORDS[self.kind]}, {self.direction}"
+        return words(self.kind, self.direction)
+
+
+def words(kind: ApproachKind, direction: Direction) -> str:
+    return f"{decide_approach.KIND_WORDS[kind]}, {direction}"
 
 
 def outcome(
@@ -41,21 +114,9 @@ def outcome(
 
 
 def turns(found: Outcome, approach: Approach, as_it_is: Outcome) -> bool:
-    """Whether an outcome turns the verdict."""
+    """Whether an outcome turns the verdict: it is neither that nor what the same calculation says as it is."""
     there = (found.kind, found.direction)
     return there != (approach.kind, approach.direction) and there != (as_it_is.kind, as_it_is.direction)
-
-
-def uncertain(outcomes: Sequence[tuple[str, Outcome]], approach: Approach, as_it_is: Outcome) -> str | None:
-    """Which assumption turns the verdict, in a sentence; None where none does.
-
-    `outcomes`: what was assumed, in words, and what follows.
-    """
-    flips = [f"{when} it is {found.words}" for when, found in outcomes if turns(found, approach, as_it_is)]
-    if not flips:
-        return None
-    more = f", and in {len(flips) - MOST_FLIPS} more cases" if len(flips) > MOST_FLIPS else ""
-    return f"Close call: {'; '.join(flips[:MOST_FLIPS])}{more}. Let your ears decide."
 
 
 @dataclass(frozen=True, slots=True)

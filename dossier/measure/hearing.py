@@ -147,15 +147,16 @@ def specific_loudness(exc: npt.ArrayLike) -> Array:
     return np.asarray(scale() * _specific(np.asarray(exc, dtype=float), ear()))
 
 
-def partial_loudness(signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike) -> Array:
+def partial_loudness(signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike, *, k_moved_db: float = 0.0) -> Array:
     """Specific loudness in sone/Cam that a signal keeps in a masker (step 5); both excitations are `(..., 38)`.
 
-    Equals `specific_loudness` without a masker and falls as the masker grows; 0 for a silent signal.
+    Equals `specific_loudness` without a masker and falls as the masker grows; 0 for a silent signal.  `k_moved_db`
+    moves K, the signal-to-masker ratio at the masked threshold.
     """
     signal, masker = np.broadcast_arrays(np.asarray(signal_exc, dtype=float), np.asarray(masker_exc, dtype=float))
     e = ear()
     q, gain, a, alpha = e.threshold, e.gain, e.a, e.alpha
-    masked = e.k * masker + q
+    masked = 10.0 ** (k_moved_db / 10.0) * e.k * masker + q
     both = (gain * (signal + masker) + a) ** alpha
     at_masked = (gain * (masker + masked) + a) ** alpha
     masker_alone = (gain * masker + a) ** alpha

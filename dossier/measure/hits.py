@@ -15,7 +15,7 @@ import numpy as np
 
 from dossier.measure.file_names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
-from dossier.measure.roles import could_loop, duration_of, features, loopness, role_of
+from dossier.measure.roles import could_loop, duration_of, features, likeliest, loopness, role_probabilities
 from dossier.measure.sound_shape import (
     LONGEST_S,
     SoundShape,
@@ -82,7 +82,7 @@ def _silent(kind: Kind | None, role: Role | None, name: str, why: str) -> HitMea
     return HitMeasures(
         kind=stated_kind or "one-shot", kind_confidence=1.0 if stated_kind else 0.0,
         role=stated_role, role_confidence=1.0 if stated_role else 0.0,
-        onset_s=0.0, zone_shares={zone.key: 0.0 for zone in ZONES}, reasons=reasons, **missing,
+        onset_s=0.0, zone_shares={zone.key: 0.0 for zone in ZONES}, likeness={}, reasons=reasons, **missing,
     )  # fmt: skip
 
 
@@ -123,13 +123,14 @@ def measure(
     found_kind, kind_confidence = _kind(body, samples, rate_hz, length_s, kind, name)
     found_role: Role | None = role or role_from_name(name)
     role_confidence = 1.0 if found_role else 0.0
+    likeness = role_probabilities(features(body)) if found_kind == "one-shot" else {}
     if found_role is None and found_kind == "loop":
         reasons["role"] = "a loop holds the hits of several roles"
     elif found_role is None:
-        found_role, role_confidence = role_of(features(body))
+        found_role, role_confidence = likeliest(likeness)
     return HitMeasures(
         kind=found_kind, kind_confidence=float(kind_confidence), role=found_role, onset_s=body.onset_s,
         role_confidence=float(role_confidence), attack_s=body.attack_s, decay_20_s=decay_20_s, decay_60_s=decay_60_s,
         effective_length_s=length_s, centroid_hz=centroid_of(body), rolloff_hz=frequency_at(body, ROLLOFF_SHARE),
-        zone_shares=zones, transient_to_sustain_db=ratio_db, tonality=body.tonality, reasons=reasons,
+        zone_shares=zones, transient_to_sustain_db=ratio_db, tonality=body.tonality, likeness=likeness, reasons=reasons,
     )  # fmt: skip

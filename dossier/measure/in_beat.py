@@ -12,6 +12,7 @@ Definitions (alone, partial: loudness without and with the masker; Moore, Glasbe
     buried          1 - (instrumental's partial loudness with the drum as masker) / (its loudness alone)
     audible share   (drum's partial loudness in everything else that plays) / (its loudness alone), over its own hits,
                     the frames with at least a quarter of the loudness of its loudest one
+    heard           its partial loudness in all else that plays, in sone a zone, mean over its own hits
     lift            K-weighted level of the drum over the instrumental, in the drum's own bands at its own hits, in LU
 All sums run over active frames, from the first to the last sound of the instrumental.
 """
@@ -28,6 +29,7 @@ from dossier.measure import occupancy as occ
 from dossier.measure.loudness import integrated_from_blocks
 from dossier.model.measures import FRAME_S, Array, Grid, Indices, Mask
 from dossier.model.scene import InBeat, PlacedPart, Scene
+from dossier.model.vocabulary import ZONE_KEYS
 
 OWN_HIT_SHARE = 0.25  # of a drum's loudest frame makes a frame one of its hits: ghosts count, tails do not
 OWN_BAND_DB = 12.0  # below a drum's strongest K-weighted band, down to which a fine band is its own
@@ -66,12 +68,19 @@ def audible_share(on: Scene, drum: PlacedPart, others: Array | None = None) -> f
 
     1 for a drum that nothing masks; 0 for a silent drum.
     """
+    return heard(on, drum, others)[0]
+
+
+def heard(on: Scene, drum: PlacedPart, others: Array | None = None) -> tuple[float, dict[str, float]]:
+    """Audible share, and what is heard in each zone, mean sone over its own hits."""
     rows = own_hits(on, drum)
     alone = float(drum.alone[rows].sum())
     if alone <= 0:
-        return 0.0
+        return 0.0, dict.fromkeys(ZONE_KEYS, 0.0)
     masker = on.excitation[rows] if others is None else on.excitation[rows] + others[rows]
-    return float(hearing.partial_loudness(drum.excitation[rows], masker).sum() / alone)
+    left = _partial(on, drum.excitation[rows], masker)
+    zones = on.zone_weights @ left.mean(axis=0)
+    return float(left.sum() / alone), dict(zip(ZONE_KEYS, zones.tolist(), strict=True))
 
 
 def own_hits(on: Scene, drum: PlacedPart) -> Mask:
@@ -89,14 +98,16 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
     with_drum = on.loudness.copy()
     with_drum[rows] = hearing.specific_loudness(on.excitation[rows] + drum.excitation[rows])
     after, spill_after = _fill_and_spill(on, with_drum)
-    masked = drum.alone[rows] - hearing.partial_loudness(drum.excitation[rows], on.excitation[rows])
-    heard = hearing.partial_loudness(on.excitation[rows], drum.excitation[rows])
+    masked = drum.alone[rows] - _partial(on, drum.excitation[rows], on.excitation[rows])
+    left = _partial(on, on.excitation[rows], drum.excitation[rows])
     music = float(on.loudness[active].sum())
-    buried = float((on.loudness[rows] - heard).sum()) / music if music > 0 else 0.0
+    buried = float((on.loudness[rows] - left).sum()) / music if music > 0 else 0.0
     spill = spill_after - spill_before
+    share, zones = heard(on, drum, others)
     return InBeat(
         fill=after, music_fill=before, room_filled=after - before - spill, spill=spill, buried=buried,
-        overlap=float(masked.sum()) / total, audible_share=audible_share(on, drum, others), lift_lu=lift(on, drum),
+        overlap=float(masked.sum()) / total, audible_share=share, lift_lu=lift(on, drum),
+        heard_zones=zones,
     )  # fmt: skip
 
 
@@ -112,7 +123,7 @@ def overlap_map(on: Scene, drum: PlacedPart) -> Array:
     """Loudness of the drum that the instrumental masks in each cell, as a share of the reference: `(frames, bands)`."""
     rows = drum.alone.sum(axis=1) > 0
     out = np.zeros_like(on.loudness)
-    out[rows] = drum.alone[rows] - hearing.partial_loudness(drum.excitation[rows], on.excitation[rows])
+    out[rows] = drum.alone[rows] - _partial(on, drum.excitation[rows], on.excitation[rows])
     return np.asarray(np.maximum(out, 0.0) / on.reference[None, :])
 
 
@@ -157,6 +168,10 @@ def per_slot(values: Array, grid: Grid) -> Array:
     share = (at - lower).reshape(-1, *[1] * (values.ndim - 1))
     whole = held[lower] * (1.0 - share) + held[lower + 1] * share
     return np.asarray(np.diff(whole, axis=0) * (FRAME_S / grid.slot_s))
+
+
+def _partial(on: Scene, signal: Array, masker: Array) -> Array:
+    return hearing.partial_loudness(signal, masker, k_moved_db=on.masking_db)
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:

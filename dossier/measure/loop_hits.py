@@ -19,7 +19,7 @@ import numpy as np
 import scipy.fft
 
 from dossier.measure.onsets import Onsets
-from dossier.measure.roles import role_of_sound
+from dossier.measure.roles import FAMILIES, likeliest, likeness_of_sound
 from dossier.model.measures import Array, Indices, LoopHit, Samples
 from dossier.model.vocabulary import Role
 
@@ -54,10 +54,12 @@ def hits_of(two: Samples, rate_hz: int, onsets: Onsets, *, every: bool = False) 
     found = []
     for index in np.flatnonzero((levels >= FAINTEST_DB) | every):
         piece = (pieces[index][:, new.channel[index]] * (1.0 / peak)).astype(np.float32)
-        heard = role_of_sound(_without(piece, rate_hz, new.kept[index]), rate_hz)
-        if heard is not None:
-            role = _likely(heard[0], float(new.low[index]), float(new.high[index]))
-            found.append(LoopHit(float(times[index]), role, float(levels[index])))
+        likely = likeness_of_sound(_without(piece, rate_hz, new.kept[index]), rate_hz)
+        if likely:
+            heard = likeliest(likely)[0]
+            role = _likely(heard, float(new.low[index]), float(new.high[index]))
+            family = sum(likely[r] for r in next(roles for roles in FAMILIES if heard in roles))
+            found.append(LoopHit(float(times[index]), role, float(levels[index]), family))
         elif every:
             found.append(LoopHit(float(times[index]), "percussion", float(levels[index])))
     return tuple(found)

@@ -24,6 +24,7 @@ References
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -193,18 +194,22 @@ def role_probabilities(figures: Array) -> dict[Role, float]:
     return {role: float(value) for role, value in zip(ROLES, _weights().probabilities(figures), strict=True)}
 
 
-def role_of(figures: Array) -> tuple[Role, float]:
+def likeliest(likely: Mapping[Role, float]) -> tuple[Role, float]:
     """Likeliest role of the likeliest family, and its probability."""
-    likely = role_probabilities(figures)
     family = max(FAMILIES, key=lambda roles: sum(likely[role] for role in roles))
     best = max(family, key=lambda role: likely[role])
     return best, likely[best]
 
 
-def role_of_sound(samples: Samples, rate_hz: int) -> tuple[Role, float] | None:
-    """Likeliest role of a sound on its own, None where nothing sounds."""
+def role_of(figures: Array) -> tuple[Role, float]:
+    """Likeliest role of the likeliest family, and its probability, from a sound's `features`."""
+    return likeliest(role_probabilities(figures))
+
+
+def likeness_of_sound(samples: Samples, rate_hz: int) -> dict[Role, float]:
+    """Probability of each role for a sound on its own, empty where nothing sounds."""
     body = measure_shape(samples, rate_hz)
-    return None if body is None else role_of(features(body))
+    return {} if body is None else role_probabilities(features(body))
 
 
 def _ramp(value: float, low: float, high: float) -> float:

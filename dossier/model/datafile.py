@@ -3,6 +3,7 @@
 Format history
     1   first format.
     2   levels against the music, usual ranges and the music's own gain in the balance; sections' gains beside the part.
+        A fit tells its job, what is heard, over and covered music; grades; how sure.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from dossier.model.measures import LoopHit
-from dossier.model.vocabulary import ApproachKind, Direction, Feel, Kind, Means, Rights, Role
+from dossier.model.vocabulary import ApproachKind, Direction, Feel, Grade, Kind, Means, Rights, Role
 
 Amount = float | str
 
@@ -40,15 +40,28 @@ class Room:
 class Fit:
     """How one drum part sits in this beat, at the gain that its balance asks for."""
 
-    room_filled: float  # rise in fill
-    spill: float  # loudness above the reference, as a share of the reference
+    job: float | None  # 0-1: how like its role it sounds; None in data files that do not tell
+    heard_in_zones: float | None  # sone heard in its role's own zones, at its hits
+    room_filled: float  # rise of what stays within the reference, as a share of the reference
+    over: float  # loudness above the reference, as a share of the reference
+    covered_music: float  # share of the music that it covers
     overlap: float
-    buried: float
     audible_share: float
     lift_lu: float | None
     tempo_match: float  # 0-1
     tuning_match: float | None  # 0-1, None where unpitched
     mono_loss_lu: float | None
+    heard_zones: Mapping[str, float] = field(default_factory=dict)  # sone a zone, at its hits
+
+
+@dataclass(frozen=True, slots=True)
+class Holds:
+    """In how many of the drawn settings a decision comes out the same."""
+
+    of: int
+    draws: int
+    otherwise: str = ""  # what else it is most often, and in how many
+    moved_by: str = ""  # the setting that tells the two apart best
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +218,8 @@ class Candidate:
     plan: str | None = None  # Plan.id
     problems: tuple[str, ...] = ()
     means: tuple[LoopMeans, ...] = ()  # of a loop that was looked at closely, gentle ones first
+    grade: Grade | None = None  # None where it was not placed, and in older files
+    why: str = ""  # of the grade, at most eight words
     hits: tuple[LoopHit, ...] = ()  # of a loop, named by role, so that it can be compared with a kit part by part
     level_lu: float | None = None  # at its gain, against the music at its own
     gain_range_db: tuple[float, float] | None = None
@@ -229,6 +244,8 @@ class Kit:
     terms: Mapping[str, float]
     fit: Fit
     reason: str
+    grade: Grade | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +277,8 @@ class Approach:
     sections: tuple[SectionApproach, ...] = ()
     what_would_change_it: tuple[WhatIf, ...] = ()
     uncertain: str | None = None  # why, where the advice flips under small changes of the assumptions
+    holds: Holds | None = None
+    drums_hold: Mapping[str, Holds] = field(default_factory=dict)  # by file: the best loop, the kit's members
 
 
 @dataclass(frozen=True, slots=True)

@@ -180,6 +180,7 @@ class LoopHit:
     time_s: float
     role: Role
     level_db: float  # relative to the loop's loudest hit
+    likeness: float = 0.0  # 0-1, how like a drum of its family it sounds; 0 in data files that do not tell
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +201,7 @@ class HitMeasures:
     zone_shares: Mapping[str, float]
     transient_to_sustain_db: float | None
     tonality: float | None  # 0 noise - 1 tone
+    likeness: Mapping[Role, float]  # of a one-shot: how like each role it sounds, adding up to 1
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from dossier.model.beat import DrumFile, Pattern
 from dossier.model.findings import Fit, Gains, Kit, LoopFit, LoopMeans, Plan
 from dossier.model.measures import Array, Clip, FileMeasures, Grid, Indices, Samples
-from dossier.model.vocabulary import Kind, Role
+from dossier.model.vocabulary import Grade, Kind, Role
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +110,8 @@ class PlacedCandidate:
     fit: Fit
     score: float
     terms: Mapping[str, float]
+    grade: Grade
+    why: str  # of the grade, at most eight words
     reason: str
     treated: bool = False
     means: tuple[LoopMeans, ...] = ()  # of a loop that was looked at closely

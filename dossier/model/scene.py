@@ -6,6 +6,7 @@ and measures all of it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -25,6 +26,7 @@ class Scene:
     zone_weights: Array  # (zones, bands)
     k_weights: Array  # (fine,), linear power
     spl_offset_db: float  # dB SPL of full-scale^2 power 1 of a part whose gain is 0 dB
+    masking_db: float = 0.0  # by how much the masking constant is moved
 
     @property
     def reference_sum(self) -> float:
@@ -58,6 +60,15 @@ class InBeat:
     buried: float
     audible_share: float
     lift_lu: float | None
+    heard_zones: Mapping[str, float]  # sone a zone
+
+    @property
+    def over(self) -> float:
+        return self.spill
+
+    @property
+    def covered_music(self) -> float:
+        return self.buried
 
     def told(self, kind: type[Fit] | type[DrumFigures]) -> dict[str, Any]:
         """The values that this kind of finding repeats."""

@@ -17,6 +17,7 @@ Means = Literal["as it is", "repitch", "sliced", "stretch", "re-laid"]  # how a 
 Feel = Literal["own", "beat"]  # the swing that a sliced loop keeps, or is given
 Direction = Literal["fuller", "leaner", "as it is"]
 ApproachKind = Literal["loop", "one-shots", "either"]
+Grade = Literal["fits well", "workable", "poor"]
 
 ROLES: tuple[Role, ...] = get_args(Role)
 MEANS: tuple[Means, ...] = get_args(Means)

@@ -24,7 +24,7 @@ def sides(data: DossierData) -> Markup | None:
     rows, music = [], data.instrumental.fill
     for name, fit in (("loop", best.fit if best else None), ("kit", data.kit.fit if data.kit else None)):
         if fit is not None:
-            rows.append(charts.Stack(name, "", music, fit.room_filled + fit.spill))
+            rows.append(charts.Stack(name, "", music, fit.room_filled + fit.over))
     if len(rows) < 2:
         return None
     said = fmt.listed(f"with the {row.name} {fmt.percent(row.music + row.drums)}" for row in rows)
@@ -61,7 +61,7 @@ def fit_words(fit: Fit | None) -> str:
     if fit is None:
         return ""
     return (
-        f"Fill +{fmt.small_percent(fit.room_filled)}, spill {fmt.small_percent(fit.spill)}, overlap "
+        f"Fill +{fmt.small_percent(fit.room_filled)}, over {fmt.small_percent(fit.over)}, overlap "
         f"{fmt.small_percent(fit.overlap)}, audible share {fmt.percent(fit.audible_share)}, lift {fmt.lu(fit.lift_lu)}"
     )
 

@@ -5,12 +5,13 @@ After treatments both sides stand in their final state: treated where a plan hel
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from dossier.decide import approach as decide_approach
+from dossier.decide import fit
 from dossier.decide.approach import Contender
 from dossier.memo import Memo
 from dossier.model.choice import Choice
@@ -18,7 +19,7 @@ from dossier.model.findings import Approach, Fit, Room
 from dossier.model.measures import Array, Indices
 from dossier.model.parts import PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis, Situation
-from dossier.model.vocabulary import Direction
+from dossier.model.vocabulary import Direction, Grade, Role
 from dossier.stages.kits import balanced_together, kit_of
 from dossier.stages.placing import judge, place_alone
 from dossier.stages.ranking import with_treated
@@ -57,8 +58,13 @@ def approach_of(
     `treated`: they are as their plans left them, searched in the direction `way`, which then stays.
     """
     loop, kit = ranking.best_loop, ranking.kit
-    best_loop = Contender(name=loop.drum.name, score=loop.score, fit=loop.fit) if loop is not None else None
-    best_kit = Contender(name="kit", score=kit.score, fit=kit.fit) if kit is not None else None
+    best_loop = best_kit = None
+    if loop is not None:
+        best_loop = Contender(loop.drum.name, loop.score, loop.fit, poor=_poor(loop.grade, loop.terms, None, here))
+    if kit is not None:
+        poor = [(item.part.role, _poor(item.grade, item.terms, item.part.role, here)) for item in ranking.kit_parts]
+        gaps = tuple(f"no {(role or '').replace('-', ' ')} here works: {words}" for role, words in poor if words)
+        best_kit = Contender("kit", kit.score, kit.fit, poor=_poor(kit.grade, kit.terms, None, here), gaps=gaps)
     sections = []
     for section in room.sections:
         rows = here.grid.frames_of(section.first_bar - 1, section.bars)
@@ -66,6 +72,10 @@ def approach_of(
     return decide_approach.decide(
         room, loop=best_loop, kit=best_kit, sections=sections, treated=treated, way=way, policy=here.policy
     )
+
+
+def _poor(grade: Grade | None, terms: Mapping[str, float], role: Role | None, here: Situation) -> str:
+    return fit.poor_words(terms, role=role, policy=here.policy) if grade == "poor" else ""
 
 
 def _sides(approach: Approach, ranking: Ranking) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:

@@ -52,8 +52,9 @@ def data_file(
         format_version=document.FORMAT_VERSION, program=document.ProgramInfo("dossier", version), revision=revision,
         beat=_beat(analysis), inputs=analysis.inputs, instrumental=_instrumental(analysis),
         occupancy=checks.occupancy, approach=checks.approach, kit=ranking.kit, plans=plans, balance=balance,
-        candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name), low_end=checks.low_end.finding,
-        translation=checks.translation, room_left=checks.room_left, looked=looked, settings=settings,
+        candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name),
+        low_end=checks.low_end.finding, translation=checks.translation, room_left=checks.room_left, looked=looked,
+        settings=settings,
         patterns=_patterns(analysis.groove, here.grid.meter), decisions=tuple(decisions),
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
         warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
@@ -134,6 +135,7 @@ def _candidate(
         pitch_note=None if m.pitch.hz is None else note_of(m.pitch.hz, key)[0],
         effective_length_s=m.hit.effective_length_s, chosen=chosen, plan=plan, problems=problems,
         means=placed.means if placed is not None else (),
+        grade=None if placed is None else placed.grade, why="" if placed is None else placed.why,
     )  # fmt: skip
 
 

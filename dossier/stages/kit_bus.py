@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from dossier.arrange.parts import add_part
+from dossier.decide import fit
 from dossier.measure import true_peak
 from dossier.memo import Memo
 from dossier.model.beat import DrumFile
@@ -57,6 +58,7 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
         drum=drum, part=part, powers=part_powers(part), plays=as_it_plays(part, here.duration_s),
         gains=Gains(db=gain_db, state="together", music_db=ranking.kit_parts[0].gains.music_db),
         fit=ranking.kit.fit, score=ranking.kit.score, terms=ranking.kit.terms, reason=ranking.kit.reason,
+        grade=fit.grade(ranking.kit.score, None), why=ranking.kit.why,
     )  # fmt: skip
 
 

@@ -50,8 +50,13 @@ class KitTrials:
         """What a kit is worth among kits; see `dossier.decide.kit.worth`."""
         placed = [self.placed(item) for item in items]
         total = np.sum([one.excitation for one in placed], axis=0)
-        shares = [in_beat.audible_share(self.on, one, total - one.excitation) for one in placed]
-        return decide_kit.worth(_fit(self.here, self.on, self.frames, items)[1], shares, self.here.policy)
+        members = [
+            fit.job_done(item.fit.job, in_beat.heard(self.on, one, total - one.excitation)[1], item.part.role,
+                         self.here.policy)
+            for item, one in zip(items, placed, strict=True)
+        ]  # fmt: skip
+        _, score, _ = _fit(self.here, self.on, self.frames, items)
+        return decide_kit.worth(score, members)
 
 
 def choose_kit(
@@ -125,8 +130,12 @@ def kit_of(
         for item in parts if (role := item.part.role) is not None
     )  # fmt: skip
     measured, value, terms = _fit(here, here.scene.subset(frames), frames, parts)
-    reason = fit.reason(measured, gain_db=None, terms=terms, policy=here.policy)
-    return Kit(members=members, missing_roles=missing, score=value, terms=terms, fit=measured, reason=reason)
+    graded = fit.grade(value, None)
+    return Kit(
+        members=members, missing_roles=missing, score=value, terms=terms, fit=measured, grade=graded,
+        reason=fit.reason(measured, role=None, gain_db=None, terms=terms, policy=here.policy),
+        why=fit.why(terms, role=None, grade=graded, policy=here.policy),
+    )  # fmt: skip
 
 
 def balanced_together(
@@ -138,7 +147,8 @@ def balanced_together(
     total = np.sum([one.excitation for one in placed], axis=0)
     found = [in_beat.measure(on, one, total - one.excitation) for one in placed]
     return tuple(
-        scored(item.drum, item.part, here, item.powers, own, one, plays=item.plays, treated=item.treated)
+        scored(item.drum, item.part, here, item.powers, own, one, job=item.fit.job, plays=item.plays,
+               treated=item.treated)
         for item, own, one in zip(items, gains, found, strict=True)
     )
 
@@ -149,8 +159,10 @@ def _fit(
     """Fit and score of one-shots as one drum part, each at its gain."""
     powers = sum((item.powers[frames] * 10.0 ** (item.gains.db / 10.0) for item in items), np.zeros_like(on.powers))
     losses = [item.fit.mono_loss_lu for item in items if item.fit.mono_loss_lu is not None]
+    parts = [(item.part.role, item.fit.job or 0.0, 1.0) for item in items if item.part.role is not None]
     like = replace(
-        items[0].fit, tempo_match=1.0, tuning_match=_tuning([item.fit.tuning_match for item in items]),
+        items[0].fit, job=fit.job_of_parts(parts, here.policy), tempo_match=1.0,
+        tuning_match=_tuning([item.fit.tuning_match for item in items]),
         mono_loss_lu=max(losses, default=None),
     )  # fmt: skip
     return judge(on, powers, like, here=here)

@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier.decide import fit
-from dossier.measure import in_beat
+from dossier.measure import in_beat, roles
 from dossier.memo import Memo
 from dossier.model.findings import Fit, Gains
 from dossier.model.measures import Array, Indices
 from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Played
 from dossier.model.scene import InBeat, Scene
 from dossier.model.situation import Situation
+from dossier.model.vocabulary import Role
 from dossier.stages.candidates import as_it_plays, part_powers
 from dossier.stages.gains import alone
 
@@ -26,6 +27,7 @@ class LevelInBeat:
     plays: Played
     gains: Gains
     found: InBeat
+    job: float  # of the sound as it is now
 
 
 def place_alone(
@@ -38,11 +40,16 @@ def place_alone(
         powers, plays = part_powers(part), as_it_plays(part, here.duration_s)
         gains = alone(here, part, plays)
         found = in_beat.measure(on, in_beat.place(on, powers[frames], gain_db=gains.db))
-        return LevelInBeat(powers=powers, plays=plays, gains=gains, found=found)
+        job = fit.job(drum.measures, part.role, here.policy)
+        if treated and part.role is not None:
+            job = roles.likeness_of_sound(part.samples, part.rate_hz).get(part.role, 0.0)
+        return LevelInBeat(powers=powers, plays=plays, gains=gains, found=found, job=job)
 
     sound = part.samples if treated else [drum.sha256, drum.file.slices_s]
     kept = memo("level", LevelInBeat, level, sound, part.kind, part.role, part.loop, frames)
-    return scored(drum, part, here, kept.powers, kept.gains, kept.found, plays=kept.plays, treated=treated)
+    return scored(
+        drum, part, here, kept.powers, kept.gains, kept.found, job=kept.job, plays=kept.plays, treated=treated
+    )
 
 
 def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices) -> PlacedCandidate:
@@ -54,32 +61,37 @@ def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices) ->
     on, plays = here.scene.subset(few), as_it_plays(part, here.duration_s)
     gains = alone(here, part, plays)
     found = in_beat.measure(on, in_beat.place(on, powers[few], gain_db=gains.db))
-    return scored(drum, part, here, powers[:0], gains, found, plays=plays)
+    job = fit.job(drum.measures, part.role, here.policy)
+    return scored(drum, part, here, powers[:0], gains, found, job=job, plays=plays)
 
 
 def scored(
     drum: Drum, part: DrumPart, here: Situation, powers: Array, gains: Gains, found: InBeat, *,
-    plays: Played, treated: bool = False,
+    job: float | None, plays: Played, treated: bool = False,
 ) -> PlacedCandidate:  # fmt: skip
     """A candidate scored by what it does in the beat at its gain."""
     measured = Fit(
-        **found.told(Fit), mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
+        **found.told(Fit), job=job, heard_in_zones=fit.heard_in_zones(found.heard_zones, part.role),
+        mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu,
         tempo_match=part.loop.match if part.loop is not None else 1.0,
         tuning_match=fit.tuning_match(
             drum.measures.pitch.hz, here.music.key.name, gone_cents=here.policy["tuning_gone_cents"]
         ) if part.kind == "one-shot" else None,
     )  # fmt: skip
-    value, terms = fit.score(measured, fill=found.music_fill, policy=here.policy)
+    value, terms = fit.score(measured, role=part.role, fill=found.music_fill, policy=here.policy)
+    graded = fit.grade(value, part.role)
     return PlacedCandidate(
         drum=drum, part=part, powers=powers, plays=plays, gains=gains, fit=measured, score=value, terms=terms,
-        reason=fit.reason(measured, gain_db=gains.to_set_db, terms=terms, policy=here.policy), treated=treated,
+        grade=graded, why=fit.why(terms, role=part.role, grade=graded, policy=here.policy), treated=treated,
+        reason=fit.reason(measured, role=part.role, gain_db=gains.to_set_db, terms=terms, policy=here.policy),
     )  # fmt: skip
 
 
 def judge(
-    on: Scene, powers: Array, like: Fit, *, here: Situation, gain_db: float = 0.0
+    on: Scene, powers: Array, like: Fit, *, here: Situation, role: Role | None = None, gain_db: float = 0.0
 ) -> tuple[Fit, float, dict[str, float]]:
     """Fit, score and terms of a drum part in a scene; what does not depend on the scene is taken from `like`."""
     found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
-    measured = replace(like, **found.told(Fit))
-    return measured, *fit.score(measured, fill=found.music_fill, policy=here.policy)
+    heard = fit.heard_in_zones(found.heard_zones, role)
+    measured = replace(like, **found.told(Fit), heard_in_zones=heard)
+    return measured, *fit.score(measured, role=role, fill=found.music_fill, policy=here.policy)

@@ -1,7 +1,7 @@
-"""Sensitivity: the approach decided again where an assumption moves, or a stem is really lowered or left out.
+"""Sensitivity: the approach decided again where settings move, or a stem is really lowered or left out.
 
-Assumptions that move: the listening level, by +-`robust_level_db`; the reference, zone by zone, by
-+-`robust_reference_db`.  Gains are levels against the music, so none of these moves them.
+Everything starts from powers that are measured already.  Drawn settings are judged on a few seconds spread over the
+beat; what a draw changes there is added to what was told of the whole.  Each drum keeps its level against the music.
 """
 
 from __future__ import annotations
@@ -11,51 +11,203 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from dossier.decide import sensitivity
+from dossier.decide import balance, fit, sensitivity
+from dossier.decide import kit as decide_kit
 from dossier.decide.approach import Contender
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.memo import Memo
 from dossier.model.beat import Stem
-from dossier.model.findings import Approach, Fit, WhatIf
+from dossier.model.findings import Approach, Fit, Holds, WhatIf
 from dossier.model.measures import FRAME_S, Array, Grid, Indices, Samples
-from dossier.model.numbers import signed
 from dossier.model.parts import PlacedCandidate, Ranking
-from dossier.model.scene import Scene
+from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Situation
-from dossier.model.vocabulary import ZONES
 from dossier.parallel import thread_map
-from dossier.stages.music import at_level
 from dossier.stages.placing import judge
 from dossier.stages.stems import read_stem
 
+DRAWN_FRAMES, DRAWN_BLOCK_FRAMES = 80, 20  # on which draws are judged, in blocks spread evenly
+MOST_LOOPS, MOST_OTHERS = 3, 2  # loops that stand in a draw, and other files for each member of the kit
+KIT = "kit"
 EXCERPT_S, EXCERPT_BLOCK_S = 60.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
 
 
-def with_sensitivity(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> Approach:
-    """The approach with what would change it, and with a warning where it hangs on an assumption."""
+def with_sensitivity(
+    here: Situation, ranking: Ranking, approach: Approach, memo: Memo
+) -> Approach:
+    """The approach with what would change it, and how sure it and its drums are."""
+    sure, drums = how_sure(here, ranking, approach)
     return replace(
-        approach, what_would_change_it=_what_would_change(here, ranking, approach, memo),
-        uncertain=_uncertain(here, ranking, approach),
+        approach, drums_hold=drums, what_would_change_it=_what_would_change(here, ranking, approach, memo), holds=sure,
+        uncertain=None if sure is None else sensitivity.uncertain(sure, here.policy),
     )  # fmt: skip
 
 
-def _uncertain(here: Situation, ranking: Ranking, approach: Approach) -> str | None:
-    frames, policy = ranking.frames, here.policy
-    again = Redecision.of(here, ranking, here.scene.subset(frames), frames)
-    level, zone_db = policy["robust_level_db"], policy["robust_reference_db"]
+@dataclass(frozen=True, slots=True, eq=False)
+class Setup:
+    """A drum part that stands in a draw: a loop, or the members of a kit at their gains."""
 
-    def zone_moved(zone: int, change: float) -> tuple[str, sensitivity.Outcome]:
-        reference = _shifted_reference(here, occ.zone_weights()[zone], change)
-        outcome = again.outcome(replace(here.scene, reference=reference).subset(frames))
-        return f"with {signed(change, 0)} dB of {ZONES[zone].label} in the reference", outcome
+    name: str
+    items: tuple[PlacedCandidate, ...]
+    gains_db: tuple[float, ...]
+    fit: Fit
+    score: float  # as told; of a kit with another member, that of the kit
 
-    moved = [
-        (f"at a listening level {signed(change, 0)} dB", again.outcome(at_level(here, change).subset(frames)))
-        for change in (-level, level)
+    @property
+    def files(self) -> tuple[str, ...]:
+        return tuple(item.drum.name for item in self.items)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """How a setup comes out in a draw; `worth`: among setups of its kind."""
+
+    fit: Fit
+    score: float
+    worth: float
+
+
+def how_sure(here: Situation, ranking: Ranking, approach: Approach) -> tuple[Holds | None, dict[str, Holds]]:
+    """In how many drawn settings kind and direction, and each drum, come out as told; None without drums.
+
+    Drums by file: the best loop, and the members of the kit.
+    """
+    sides = [side for side in (_loops(ranking), _kits(here, ranking)) if side]
+    if not sides:
+        return None, {}
+    policy = here.policy
+    frames = ranking.frames[in_beat.spread_frames(len(ranking.frames), DRAWN_FRAMES, block=DRAWN_BLOCK_FRAMES)]
+    usual, levels = here.conditions.usual, [*dict.fromkeys(i.part.role for s in sides for i in s[0].items), None]
+    middle = {role: usual.all_drums_lu["level"] if role is None else usual.roles[role].level_lu for role in levels}
+    ranges = {role: (low - middle[role], high - middle[role])
+              for role in levels for low, high in [balance.usual_range(role, usual)]}  # fmt: skip
+    drawn = sensitivity.draws(policy, ranges)
+    fill_there, as_told = _under(here, sides, frames, sensitivity.Draw({}, policy, {}))
+    fill = float(occ.fill(here.scene.loudness, here.scene.reference, active=here.scene.active))
+
+    def one(draw: sensitivity.Draw) -> tuple[str, list[Setup]]:
+        fill_now, found = _under(here, sides, frames, draw)
+        best = []
+        for setups, now, told in zip(sides, found, as_told, strict=True):
+            # What speaks for another drum on these few frames alone does not count.
+            lead = [max(0.0, there.worth - told[0].worth) for there in told]
+            index = max(range(len(setups)), key=lambda k: (now[k].worth - lead[k], -k))
+            moved = setups[index].score + now[index].score - told[index].score
+            best.append((setups[index], Contender(setups[index].name, moved, now[index].fit)))
+        loop, kit = (next((c for s, c in best if (s.name != KIT) == wanted), None) for wanted in (True, False))
+        there = sensitivity.outcome(fill + fill_now - fill_there, loop, kit, draw.policy)
+        return there.words, [setup for setup, _ in best]
+
+    outcomes = list(thread_map(one, drawn, ahead=len(drawn)))
+    drums = {
+        file: sensitivity.holds(drawn, [chosen[side].files[part] for _, chosen in outcomes], file)
+        for side, setups in enumerate(sides) for part, file in enumerate(setups[0].files)
+    }  # fmt: skip
+    told = sensitivity.words(approach.kind, approach.direction)
+    return sensitivity.holds(drawn, [words for words, _ in outcomes], told), drums
+
+
+def _loops(ranking: Ranking) -> list[Setup]:
+    """The loop that speaks for all, and the next best; those that fit the tempo badly only where it does too."""
+    best = ranking.best_loop
+    if best is None:
+        return []
+    poor = best.part.loop is not None and best.part.loop.poor_match
+    others = [
+        item for item in ranking.loops
+        if item.closely and item is not best and (poor or item.part.loop is None or not item.part.loop.poor_match)
+    ]  # fmt: skip
+    return [
+        Setup(item.drum.name, (item,), (item.gains.db,), item.fit, item.score)
+        for item in (best, *others[: MOST_LOOPS - 1])
     ]
-    moved += [zone_moved(zone, change) for zone in range(len(ZONES)) for change in (-zone_db, zone_db)]
-    return sensitivity.uncertain(moved, approach, again.before)
+
+
+def _kits(here: Situation, ranking: Ranking) -> list[Setup]:
+    """The kit, and the kit with one member exchanged for another file of its role at the same level."""
+    kit, members = ranking.kit, ranking.kit_parts
+    if kit is None or not members:
+        return []
+    gains = tuple(item.gains.db for item in members)
+    found = [Setup(KIT, members, gains, kit.fit, kit.score)]
+    used = {item.drum.name for item in members}
+    pinned = {member.role for member in kit.members if member.pinned}
+    for index, member in enumerate(members):
+        role = member.part.role
+        others = [
+            item for item in ranking.one_shots
+            if item.closely and item.part.role == role and item.drum.name not in used and role not in pinned
+            and item.powers.any()
+        ]  # fmt: skip
+        for other in others[:MOST_OTHERS]:
+            level = _level_db(here, member) + gains[index] - _level_db(here, other)
+            items, levels = list(members), list(gains)
+            items[index], levels[index] = other, level
+            found.append(Setup(KIT, tuple(items), tuple(levels), kit.fit, kit.score))
+    return found
+
+
+def _level_db(here: Situation, item: PlacedCandidate) -> float:
+    return 10.0 * float(np.log10(max(float((item.powers @ here.scene.k_weights).sum()), 1e-30)))
+
+
+def _under(
+    here: Situation, sides: Sequence[Sequence[Setup]], frames: Indices, draw: sensitivity.Draw
+) -> tuple[float, list[list[Found]]]:
+    """The fill, and how every setup comes out, on some frames under a draw."""
+    on = _drawn_scene(here, draw, frames)
+    placed: dict[tuple[str, float], PlacedPart] = {}
+
+    def place(item: PlacedCandidate, gain_db: float) -> PlacedPart:
+        key = (item.drum.name, gain_db)
+        if key not in placed:
+            placed[key] = in_beat.place(on, item.powers[frames], gain_db=gain_db)
+        return placed[key]
+
+    def there(setup: Setup) -> Found:
+        gains = _moved(here, setup, draw)
+        parts = [place(item, gain) for item, gain in zip(setup.items, gains, strict=True)]
+        powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in parts], axis=0)
+        moved = replace(here, conditions=replace(here.conditions, policy=draw.policy))
+        if setup.name != KIT:
+            found, score, _ = judge(on, powers, setup.fit, here=moved)
+            return Found(found, score, score)
+        roles = [(item.part.role, item.fit.job or 0.0, 1.0) for item in setup.items if item.part.role is not None]
+        like = replace(setup.fit, job=fit.job_of_parts(roles, draw.policy))
+        found, score, _ = judge(on, powers, like, here=moved)
+        total = np.sum([part.excitation for part in parts], axis=0)
+        jobs = [
+            fit.job_done(item.fit.job, in_beat.heard(on, part, total - part.excitation)[1], item.part.role, draw.policy)
+            for item, part in zip(setup.items, parts, strict=True)
+        ]
+        return Found(found, score, decide_kit.worth(score, jobs))
+
+    fill = float(occ.fill(on.loudness, on.reference, active=on.active))
+    return fill, [[there(setup) for setup in setups] for setups in sides]
+
+
+def _moved(here: Situation, setup: Setup, draw: sensitivity.Draw) -> list[float]:
+    """Gains with the usual levels of a draw: the roles move among themselves, then all drums together."""
+    by = [draw.levels_db.get(item.part.role, 0.0) if item.part.role else 0.0 for item in setup.items]
+    energies = [_level_db(here, item) + gain for item, gain in zip(setup.items, setup.gains_db, strict=True)]
+    before = sum(10.0 ** (level / 10.0) for level in energies)
+    after = sum(10.0 ** ((level + more) / 10.0) for level, more in zip(energies, by, strict=True))
+    whole = draw.levels_db.get(None, 0.0) - 10.0 * float(np.log10(max(after, 1e-30) / max(before, 1e-30)))
+    return [gain + more + whole for gain, more in zip(setup.gains_db, by, strict=True)]
+
+
+def _drawn_scene(here: Situation, draw: sensitivity.Draw, frames: Indices) -> Scene:
+    """Frames of the scene at another listening level, against a tilted reference, with another masking constant."""
+    asked, scene = here.conditions, here.scene.subset(frames)
+    along = np.interp(hearing.FINE_CAM, hearing.FINE_CAM[[0, -1]], [1.0, -1.0])
+    reference = occ.reference_of(
+        here.reference_powers * 10.0 ** (draw.tilt_db * along / 10.0), target_lufs=asked.target_lufs,
+        listening_level=asked.listening_level_db_spl + draw.listening_db,
+    )  # fmt: skip
+    return in_beat.played(
+        replace(scene, reference=reference, masking_db=draw.masking_db), scene.powers, draw.listening_db
+    )
 
 
 def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> tuple[WhatIf, ...]:
@@ -65,16 +217,16 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
     as_it_is = _changed_scene(here, None, 0.0, frames, memo)
     if len(stems) < 2 or as_it_is is None:
         return ()
-    again = Redecision.of(here, ranking, as_it_is, frames)
     policy = here.policy
+    before = outcome_in(here, ranking, as_it_is, frames)
 
     def changed(stem: Stem, change_db: float | None) -> sensitivity.ChangedStem | None:
         scene = _changed_scene(here, stem, change_db, frames, memo)
         if scene is None:
             return None
-        # The rest is brought to the playing level again, and the drums stay where they are to it.
+        # The rest is brought to the playing level again; the drums keep their level against it.
         shift_db = as_it_is.spl_offset_db - scene.spl_offset_db
-        return sensitivity.ChangedStem(stem.file, change_db, again.outcome(scene, shift_db=shift_db))
+        return sensitivity.ChangedStem(stem.file, change_db, outcome_in(here, ranking, scene, frames, shift_db))
 
     def each(stems: Sequence[Stem], change_db: float | None) -> list[sensitivity.ChangedStem]:
         outcomes = thread_map(lambda stem: changed(stem, change_db), stems, each_bytes=here.music.samples.nbytes)
@@ -82,65 +234,28 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
 
     without = each(stems, None)
     # A stem that moves little when it is gone moves less when it is lowered.
-    telling = sensitivity.most_telling(without, approach, again.before, most=int(policy["what_if_lowered"]))
+    telling = sensitivity.most_telling(without, approach, before, most=int(policy["what_if_lowered"]))
     files = {one.stem for one in telling}
     lower = [stem for stem in stems if stem.file in files]
     lowered = each(lower, -policy["what_if_lower_db"])
-    shown = sensitivity.most_telling([*without, *lowered], approach, again.before, most=int(policy["what_if_shown"]))
-    return tuple(sensitivity.told(one, approach, again.before) for one in shown)
+    shown = sensitivity.most_telling([*without, *lowered], approach, before, most=int(policy["what_if_shown"]))
+    return tuple(sensitivity.told(one, approach, before) for one in shown)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Side:
-    """The best loop, or the best kit, to be judged again in changed scenes of the same frames."""
+def outcome_in(
+    here: Situation, ranking: Ranking, scene: Scene, frames: Indices, shift_db: float = 0.0
+) -> sensitivity.Outcome:
+    """Fill, kind and direction in a changed scene of some frames, with every drum turned by `shift_db`."""
 
-    name: str
-    here: Situation
-    powers: Array  # at its gains
-    fit: Fit
+    def there(name: str, items: Sequence[PlacedCandidate], like: Fit) -> Contender:
+        powers = np.sum([i.powers[frames] * 10.0 ** ((i.gains.db + shift_db) / 10.0) for i in items], axis=0)
+        found, score, _ = judge(scene, powers, like, here=here)
+        return Contender(name=name, score=score, fit=found)
 
-    def there(self, scene: Scene, shift_db: float) -> Contender:
-        """How it does in a scene, turned with the music."""
-        there, value, _ = judge(scene, self.powers, self.fit, here=self.here, gain_db=shift_db)
-        return Contender(name=self.name, score=value, fit=there)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Redecision:
-    """The approach decided again in changed scenes."""
-
-    here: Situation
-    loop: Side | None
-    kit: Side | None
-    before: sensitivity.Outcome  # what the same calculation says of the scene as it is
-
-    @staticmethod
-    def of(here: Situation, ranking: Ranking, scene: Scene, frames: Indices) -> Redecision:
-        def side(name: str, items: tuple[PlacedCandidate, ...], like: Fit) -> Side:
-            powers = np.sum([item.powers[frames] * 10.0 ** (item.gains.db / 10.0) for item in items], axis=0)
-            return Side(name=name, here=here, powers=powers, fit=like)
-
-        best, kit, items = ranking.best_loop, ranking.kit, ranking.kit_parts
-        again = Redecision(
-            here=here, loop=side("loop", (best,), best.fit) if best is not None else None,
-            kit=side("kit", items, kit.fit) if kit is not None else None,
-            before=sensitivity.Outcome(0.0, "either", "as it is"),
-        )  # fmt: skip
-        return replace(again, before=again.outcome(scene))
-
-    def outcome(self, scene: Scene, *, shift_db: float = 0.0) -> sensitivity.Outcome:
-        """Fill, kind and direction in a scene."""
-        both = (self.loop, self.kit)
-        loop, kit = (side.there(scene, shift_db) if side is not None else None for side in both)
-        fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
-        return sensitivity.outcome(fill, loop, kit, self.here.policy)
-
-
-def _shifted_reference(here: Situation, zone: Array, change_db: float) -> Array:
-    """N'ref with one zone (weights a band) raised or lowered by `change_db`."""
-    weight = np.interp(hearing.FINE_CAM, hearing.BAND_CAM, zone)
-    powers, asked = here.reference_powers * 10.0 ** (weight * change_db / 10.0), here.conditions
-    return occ.reference_of(powers, target_lufs=asked.target_lufs, listening_level=asked.listening_level_db_spl)
+    best, kit = ranking.best_loop, ranking.kit
+    loop = there(best.drum.name, [best], best.fit) if best is not None else None
+    fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
+    return sensitivity.outcome(fill, loop, there(KIT, ranking.kit_parts, kit.fit) if kit else None, here.policy)
 
 
 def _changed_scene(

@@ -11,8 +11,8 @@ from dossier.model.vocabulary import ZONE_KEYS
 
 
 def fit(room: float, overlap: float, buried: float) -> Fit:
-    return Fit(room_filled=room, spill=0.0, overlap=overlap, buried=buried, audible_share=0.8, lift_lu=None,
-               tempo_match=1.0, tuning_match=None, mono_loss_lu=None)  # fmt: skip
+    return Fit(job=0.9, heard_in_zones=2.0, room_filled=room, over=0.0, covered_music=buried, overlap=overlap,
+               audible_share=0.8, lift_lu=None, tempo_match=1.0, tuning_match=None, mono_loss_lu=None)  # fmt: skip
 
 
 def room(fill: float) -> Room:

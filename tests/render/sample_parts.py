@@ -29,8 +29,8 @@ from dossier.model.findings import (
 
 def fit(**changes: Any) -> Fit:
     base = Fit(
-        room_filled=0.142, spill=0.021, overlap=0.083, buried=0.041, audible_share=0.71, lift_lu=1.8,
-        tempo_match=0.98, tuning_match=0.86, mono_loss_lu=0.2,
+        job=0.93, heard_in_zones=2.4, room_filled=0.142, over=0.021, covered_music=0.041, overlap=0.083,
+        audible_share=0.71, lift_lu=1.8, tempo_match=0.98, tuning_match=0.86, mono_loss_lu=0.2,
     )  # fmt: skip
     return dataclasses.replace(base, **changes)
 

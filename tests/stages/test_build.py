@@ -35,7 +35,7 @@ def test_the_contract_of_the_data_file(small: Small) -> None:
     assert {"band_hz", "slot_s", "instrumental"} <= raw["occupancy"].keys()
     assert raw["approach"]["kind"] in ("loop", "one-shots", "either")
     assert raw["approach"]["direction"] in ("fuller", "leaner", "as it is")
-    fit = {"room_filled", "spill", "overlap", "buried", "audible_share", "lift_lu"}
+    fit = {"job", "heard_in_zones", "room_filled", "over", "covered_music", "lift_lu"}
     for candidate in raw["candidates"]:
         assert {"file", "kind", "role", "rights", "score", "terms", "fit", "gain_db", "plan"} <= candidate.keys()
         assert fit <= candidate["fit"].keys()

@@ -80,7 +80,7 @@ def renamed_loop(folder: Path) -> None:
 def other_settings(folder: Path) -> None:
     edited(folder, "\n", '\nintent = "tucked"\nlistening_level = 80.0\n')
     with (folder / "beat.toml").open("a", encoding="utf-8") as file:
-        file.write("\n[policy]\nlow_end_good_share = 0.9\nweight_share = 0.2\nceiling_dbtp = -3.0\n")
+        file.write("\n[policy]\nlow_end_good_share = 0.9\nweight_job = 0.4\nceiling_dbtp = -3.0\n")
 
 
 def other_stem(folder: Path) -> None:

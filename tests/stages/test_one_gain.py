@@ -164,8 +164,9 @@ def test_the_verdict_speaks_of_the_drums_as_they_finally_play(full: DossierData)
     fitting = [loop for loop in loops if loop.loop is not None and not loop.loop.poor_match]
     best = max(fitting, key=lambda candidate: candidate.score)
     for fit in (best.fit, full.kit.fit):
-        assert f"fills {100 * fit.room_filled:.1f} %, loses {100 * fit.overlap:.0f} % and hides " in said
-        assert f"hides {100 * fit.buried:.0f} %" in said
+        told = [f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.1f} %"
+                for share in (fit.room_filled, fit.covered_music)]  # fmt: skip
+        assert f"fills {told[0]} and covers {told[1]} of the music" in said
     assert best.file in said
     assert f"(score {best.score:.2f} against {full.kit.score:.2f})" in said
     assert {member.file for member in full.kit.members} == {part.file for part in full.balance.parts if part.chosen}

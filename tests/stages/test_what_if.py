@@ -89,9 +89,8 @@ def test_the_beat_as_it_is_turns_nothing(full: tuple[Ranked, tuple[WhatIf, ...],
     found, _, _ = full
     here, slots = found.analysis.here, found.ranking.frames
     scene = here.scene.subset(slots)
-    again = sensitivity.Redecision.of(here, found.ranking, scene, slots)
-    assert again.outcome(scene) == again.before
-    assert (again.before.kind, again.before.direction) == (found.approach.kind, found.approach.direction)
+    again = sensitivity.outcome_in(here, found.ranking, scene, slots)
+    assert (again.kind, again.direction) == (found.approach.kind, found.approach.direction)
 
 
 def test_sections_get_their_own_approach(tmp_path: Path) -> None:
