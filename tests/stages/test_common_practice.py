@@ -104,7 +104,7 @@ def test_a_kick_on_the_bass_overlaps_more_than_one_an_octave_away(
     assert found.of(crowded).fit.overlap > found.of(clear).fit.overlap
     if bass_hz < 100.0:  # above, what is heard of the lower kick is its overtone, which the bass covers as well
         assert found.of(crowded).fit.audible_share < found.of(clear).fit.audible_share
-        assert found.of(crowded).terms["heard"] < found.of(clear).terms["heard"]
+        assert found.of(crowded).fit.heard_in_zones < found.of(clear).fit.heard_in_zones
 
 
 def test_where_only_brilliance_is_open_a_soft_bright_hat_ranks_above_a_dark_one(tmp_path: Path) -> None:
@@ -161,4 +161,4 @@ def test_the_order_is_stable(plain: tuple[Ranked, Path], name: str, change: dict
     assert all(after[better] > after[worse] for better, worse in settled_order(before, 0.05))
     assert (found.approach.kind, found.approach.direction) == (first.approach.kind, first.approach.direction)
     if "gain" in next(iter(change)):
-        assert sorted(before, key=before.__getitem__) == sorted(after, key=after.__getitem__)
+        assert all(after[better] > after[worse] for better, worse in settled_order(before))
