@@ -8,7 +8,7 @@ Conventions
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from math import ceil
 
 from dossier.arrange.pattern import PatternError, check_density, in_order, swung
@@ -106,14 +106,23 @@ def _drawn_in(hits: Sequence[PatternHit], unit: int) -> int:
 def write(
     pattern: Pattern, *, tempo_bpm: float, meter: tuple[int, int], swing: float = 0.5, swing_pair: float = 0.5
 ) -> bytes:
-    """The pattern as a Standard MIDI File (format 0), swing written into the notes, each a 32nd long."""
+    """The pattern as a Standard MIDI File (format 0), swing written into the notes."""
+    played = [
+        (swung(hit.beat, swing, pair=swing_pair) if pattern.swing_applies else hit.beat, MIDI_NOTE[hit.role],
+         hit.velocity) for hit in pattern.hits
+    ]  # fmt: skip
+    return write_notes(played, length_beats=pattern.length_beats, tempo_bpm=tempo_bpm, meter=meter)
+
+
+def write_notes(
+    notes: Iterable[tuple[float, int, float]], *, length_beats: float, tempo_bpm: float, meter: tuple[int, int]
+) -> bytes:
+    """Percussion notes (quarter note, key number, velocity 0-1) as a Standard MIDI File, each a 32nd long."""
     import mido
 
     events: list[tuple[int, int, int, int]] = []  # tick, order, note, velocity
-    for hit in pattern.hits:
-        beat = swung(hit.beat, swing, pair=swing_pair) if pattern.swing_applies else hit.beat
-        tick = round(beat * TICKS_PER_BEAT)
-        note, velocity = MIDI_NOTE[hit.role], max(1, round(hit.velocity * 127))
+    for beat, note, strength in notes:
+        tick, velocity = round(beat * TICKS_PER_BEAT), max(1, round(strength * 127))
         events += [(tick, 1, note, velocity), (tick + TICKS_PER_BEAT // 8, 0, note, 0)]
     track = mido.MidiTrack()
     track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(tempo_bpm), time=0))
@@ -123,7 +132,7 @@ def write(
         kind = "note_on" if order else "note_off"
         track.append(mido.Message(kind, channel=PERCUSSION_CHANNEL, note=note, velocity=velocity, time=tick - now))
         now = tick
-    end = round(pattern.length_beats * TICKS_PER_BEAT)
+    end = round(length_beats * TICKS_PER_BEAT)
     track.append(mido.MetaMessage("end_of_track", time=max(0, end - now)))
     file = mido.MidiFile(type=0, ticks_per_beat=TICKS_PER_BEAT)
     file.tracks.append(track)

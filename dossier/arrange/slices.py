@@ -20,6 +20,7 @@ from math import ceil
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from dossier.arrange.midi import MIDI_NOTE
 from dossier.arrange.one_shots import CHOKED_BY
 from dossier.arrange.pattern import swung
 from dossier.model.beat import Pattern
@@ -36,6 +37,7 @@ SMOOTHED_S = 0.020
 GONE_NEPER = 11.5  # 100 dB down nothing is left to play
 RINGS_ON_S = 0.100  # of a slice that is played before a rest
 PICKUP_STANDS_OUT_DB = 6.0
+FIRST_FREE_KEY = 84  # above the percussion keys of General MIDI
 SAME_SLOT = 0.125  # quarter notes: half a sixteenth
 LONGEST_COMPARED = 64.0  # quarter notes
 
@@ -195,6 +197,29 @@ def relaid(
             placed.append(Placed(one, place, max(until, place + 1), gain, rests))
     placed.sort(key=lambda one: (one.hit, one.slice.hit))
     return lay(samples, rate_hz, placed, frames)
+
+
+def keys_of(slices: Sequence[Slice], rate_hz: int) -> dict[int, int]:
+    """The key of each slice, by index: of a role the best on its General MIDI note, further ones from 84 up.
+
+    What lies past the last key has none.
+    """
+    best = {index for role, index in slice_of_role(slices, rate_hz).items() if slices[index].role == role}
+    keys = {index: MIDI_NOTE[slices[index].role] for index in sorted(best)}
+    free = iter(range(FIRST_FREE_KEY, 128))
+    for index in range(len(slices)):
+        if index not in keys and (key := next(free, None)) is not None:
+            keys[index] = key
+    return keys
+
+
+def on_its_own(samples: Samples, rate_hz: int, one: Slice) -> Samples:
+    """A slice as a sound, from just before its hit to where the next is, its edges faded."""
+    out = np.array(samples[max(0, one.hit - _lead(rate_hz)) : one.end], dtype=np.float64)
+    rise, fall = (min(len(out), max(1, round(edge_s * rate_hz))) for edge_s in (LEAD_S / 2, CROSS_FADE_S))
+    out[:rise] *= np.linspace(0.0, 1.0, rise, endpoint=False)[:, None]
+    out[len(out) - fall :] *= np.linspace(1.0, 0.0, fall)[:, None]
+    return out
 
 
 def groove_kept(loop: LoopMeasures, pattern: Pattern, plays: Mapping[Role, Role]) -> float:

@@ -17,7 +17,9 @@ class Preview:
     Played at their `gain_db`, the music and the chosen parts are the rough mix before its overall gain.
     """
 
-    id: str  # "instrumental", a BalancePart.id, "untreated:<BalancePart.id>", "candidate:<file>", "mix"
+    # "instrumental", a BalancePart.id, "untreated:<BalancePart.id>", "candidate:<file>", "mix",
+    # "means:<means>:<file>" (a loop brought to the tempo by another means than the one that plays)
+    id: str
     label: str
     mp3: bytes
     # "layer": the music and the chosen parts, as they are treated; "untreated": part `of` as it was; "other": a part of

@@ -75,7 +75,7 @@ def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Check
     """What the page plays and computes from, and the files beside it."""
     here = analysis.here
     files, lowered = render_stage.renders(analysis, choice, balanced, checks, memo)
-    sounds, energies = playback.previews(here, analysis.room, choice, balanced, memo)
+    sounds, energies = playback.previews(here, analysis.room, analysis.groove, choice, balanced, memo)
     return Rendered(
         previews=sounds, energies=energies,
         what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db),

@@ -101,22 +101,30 @@ def _lay(
     drum: Drum, loop: LoopMeasures, fit: LoopFit, sound: Samples, here: Situation, groove: Groove
 ) -> tuple[Pass, tuple[Array, Array]]:
     """One pass, and where hits lie in the loop and in it, in seconds."""
-    grid, rate = here.grid, here.music.rate_hz
-    tempo, swing, pair = grid.tempo_bpm, grid.swing, grid.swing_pair_beats
+    rate, tempo = here.music.rate_hz, here.grid.tempo_bpm
     if not _cut(fit):
         cycle = loops.cycle_samples(sound, rate, fit, tempo_bpm=tempo)
         times = loops.loud_hits_s(loop, fit, tempo_bpm=tempo)
         return Pass(cycle, (), 0.0), (times, (times - fit.downbeat_s) / fit.ratio)
-    cut, plays = _slices(drum, len(sound), rate)
-    if fit.method == "sliced":
-        feel = slices.feel_of_beat(loop.swing, swing, pair=pair) if fit.feel == "beat" else None
-        laid = slices.sliced(sound, rate, cut, downbeat_s=fit.downbeat_s, ratio=fit.ratio, beats=fit.beats,
-                             tempo_bpm=tempo, feel=feel)  # fmt: skip
-    else:
-        laid = slices.relaid(sound, rate, cut, plays, groove.pattern, tempo_bpm=tempo, swing=swing, swing_pair=pair)
-    loud = set(loops.loud_hits_s(loop))
+    laid, loud = cut_pass(drum, fit, sound, here, groove)[1], set(loops.loud_hits_s(loop))
     heard = [one for one in laid.placed if one.slice.time_s in loud]
     return laid, (np.array([one.slice.time_s for one in heard]), np.array([one.hit / rate for one in heard]))
+
+
+def cut_pass(
+    drum: Drum, fit: LoopFit, sound: Samples, here: Situation, groove: Groove
+) -> tuple[tuple[Slice, ...], Pass]:
+    """The slices of a loop, `sound` at the beat's rate, and the pass that they play."""
+    grid, rate, loop = here.grid, here.music.rate_hz, drum.measures.loop
+    assert loop is not None
+    tempo, swing, pair = grid.tempo_bpm, grid.swing, grid.swing_pair_beats
+    cut, plays = _slices(drum, len(sound), rate)
+    if fit.method == "re-laid":
+        played = groove.pattern
+        return cut, slices.relaid(sound, rate, cut, plays, played, tempo_bpm=tempo, swing=swing, swing_pair=pair)
+    feel = slices.feel_of_beat(loop.swing, swing, pair=pair) if fit.feel == "beat" else None
+    return cut, slices.sliced(sound, rate, cut, downbeat_s=fit.downbeat_s, ratio=1.0 + fit.change_percent / 100.0,
+                              beats=fit.beats, tempo_bpm=tempo, feel=feel)  # fmt: skip
 
 
 def _cost(

@@ -6,7 +6,7 @@ follows from a table of shared energies (`measure.loudness.shared_energy`), so t
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 
@@ -20,9 +20,11 @@ from dossier.model.choice import Balanced, Choice
 from dossier.model.findings import Room
 from dossier.model.measures import Array, Grid, Samples
 from dossier.model.page import Preview
-from dossier.model.parts import DrumPart, PlacedCandidate
+from dossier.model.parts import DrumPart, Groove, PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
+from dossier.stages import loop_laying
+from dossier.stages.placing import place_alone
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
@@ -53,7 +55,7 @@ def excerpt(grid: Grid, room: Room) -> tuple[float, float]:
 
 
 def previews(
-    here: Situation, room: Room, choice: Choice, balanced: Balanced, memo: Memo
+    here: Situation, room: Room, groove: Groove, choice: Choice, balanced: Balanced, memo: Memo
 ) -> tuple[tuple[Preview, ...], Array]:
     """Everything that the page plays, and what each two of the sounds have in common."""
     rate = here.music.rate_hz
@@ -76,14 +78,17 @@ def previews(
     mix *= min(1.0, highest / max(float(np.abs(mix).max()), 1e-9))
     done.append(encoded(Layer("mix", "music and drums", lambda: mix, "mix", 0.0), mix))
 
-    def alone(item: PlacedCandidate) -> tuple[Preview, Array]:
-        sound = laid(item.part, start_s=start, length_s=length)
-        layer = Layer(f"candidate:{item.drum.name}", item.drum.name, lambda: sound, "candidate",
-                      item.gains.db + here.playing_gain_db)  # fmt: skip
+    def alone(audition: tuple[str, str, DrumPart, float]) -> tuple[Preview, Array]:
+        name, label, part, gain_db = audition
+        sound = laid(part, start_s=start, length_s=length)
+        layer = Layer(name, label, lambda: sound, "candidate", gain_db + here.playing_gain_db)
         return encoded(layer, sound), loudness.shared_energy([sound], rate)[0, 0]
 
+    auditions = [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
+    auditions += [(f"candidate:{item.drum.name}", item.drum.name, item.part, item.gains.db)
+                  for item in _others(choice, balanced)]
     energies, left = [], MOST_CANDIDATE_BYTES
-    for preview, energy in thread_map(alone, _others(choice, balanced)):
+    for preview, energy in thread_map(alone, auditions):
         left -= len(preview.mp3)
         if left < 0:
             break
@@ -131,3 +136,17 @@ def _others(choice: Choice, balanced: Balanced) -> list[PlacedCandidate]:
             ranked.setdefault(item.part.role or "loop", []).append(item)
     places = [(place, item) for found in ranked.values() for place, item in enumerate(found)]
     return [item for _, item in sorted(places, key=lambda entry: (entry[0], -entry[1].score, entry[1].drum.name))]
+
+
+def _other_means(
+    item: PlacedCandidate, here: Situation, groove: Groove, choice: Choice, memo: Memo
+) -> Iterator[tuple[str, str, DrumPart, float]]:
+    """The loop that plays, or could, by the means that were tried beside its own, each at its own gain, untreated."""
+    tried = [one.means for one in item.means if one.match is not None and not one.chosen]
+    ways = loop_laying.fits_of(item.drum, here, groove) if tried else {}
+    for means in tried:
+        fit = ways[means]
+        assert not isinstance(fit, str)
+        part = loop_laying.loop_part(item.drum, fit, here, groove, memo)
+        gain_db = place_alone(item.drum, part, here, choice.ranking.frames, memo).gains.db
+        yield f"means:{means}:{item.drum.name}", means, part, gain_db

@@ -1,9 +1,9 @@
 """Renders: the files beside the page.
 
 Treated drums, one cycle of every part and of all drums (24-bit WAV, tagged), full-length parts and the rough mix
-(24-bit FLAC), the kit as an instrument, the pattern as MIDI, the settings sheet.  A part's files play at 0 dB: the gain
-that is told of it is what to set.  A file is lowered where its sound would pass full scale, which integers cannot
-hold, and by how much is told.
+(24-bit FLAC), the kit and the slices of a loop as instruments, what they play as MIDI, the settings sheet.  A part's
+files play at 0 dB: the gain that is told of it is what to set.  A file is lowered where its sound would pass full
+scale, which integers cannot hold, and by how much is told.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from dossier.model.vocabulary import ROLES
 from dossier.stages import kit_bus
 from dossier.stages.mix import all_drums
 from dossier.stages.render_reuse import Renders, ReusableRender, Write, hit_file, in_range, over_db, reusable
+from dossier.stages.slice_files import slice_files
 from dossier.treat import FAMILIES
 from dossier.treat.samples import sample_peak
 
@@ -79,6 +80,10 @@ def renders(
             lower_db = over_db(sample_peak(drum.samples))
             laid = partial(LaidParts.at_gains, [(drum, -lower_db)], frames=frames, rate_hz=rate)
             keep(full, reusable(memo, laid, rate, "part", drum.role, drum.samples), lower_db)
+        if drum.loop is not None:
+            sliced, lower_dbs = slice_files(slug, part.item.drum, drum, here, groove)
+            files |= sliced
+            lowered |= lower_dbs
     if balanced.chosen:
         by_db = checks.drums_file_gain_db
         together = partial(all_drums, balanced.chosen, frames=frames, rate_hz=rate, by_db=by_db)

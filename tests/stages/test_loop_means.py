@@ -5,15 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import mido
 import numpy as np
 import pytest
+import sfz_reading
+import soundfile as sf
 from common_beats import LEANEST, RATE, Ranked, instrumental, ranked, real, ringing_loop, write_beat
 
+from dossier import stages
+from dossier.arrange.midi import GENERAL_MIDI
 from dossier.arrange.parts import laid
 from dossier.cache import Cache
 from dossier.measure.onsets import detect
 from dossier.model.findings import LoopFit, LoopMeans
-from dossier.model.vocabulary import MEANS
+from dossier.model.vocabulary import MEANS, Means
+from dossier.stages import playback
+from dossier.stages.loop_laying import fits_of, loop_part
+from dossier.stages.slice_files import slice_files
 
 OWN = {"loop_breakbeat": 126.0, "loop_industrial": 135.786, "loop_compus": 148.0, "loop_safari": 120.16}
 
@@ -128,3 +136,68 @@ def test_a_loop_without_hits_or_tempo_says_that_it_cannot_be_sliced(tmp_path: Pa
     ringing = means_of(found, "ringing")
     assert ringing["sliced"].cost is not None
     assert ringing["sliced"].cost.gaps > 0.02  # what rings on has to be made up
+
+
+@pytest.mark.parametrize(("name", "bpm", "means"), [("loop_industrial", 180.0, "sliced"),
+                                                    ("loop_compus", 180.0, "re-laid")])  # fmt: skip
+def test_slices_keys_and_midi_together_play_the_loop_as_it_is_laid(
+    beat_at: Callable[[float], Ranked], tmp_path: Path, name: str, bpm: float, means: Means
+) -> None:
+    """Round trip through readers of our own: WAVs on the keys that the SFZ gives them, played by the MIDI file."""
+    found = beat_at(bpm)
+    drum, here, groove = found.of(name).drum, found.analysis.here, found.analysis.groove
+    fit = fits_of(drum, here, groove)[means]
+    assert not isinstance(fit, str)
+    part = loop_part(drum, fit, here, groove, found.memo)
+    files, lowered = slice_files("x", drum, part, here, groove)
+    assert not lowered
+    for file, made in files.items():
+        (tmp_path / file).write_bytes(made) if isinstance(made, bytes) else made(tmp_path / file)
+    regions = sfz_reading.regions((tmp_path / "x-slices.sfz").read_text())
+    loop = drum.measures.loop
+    assert loop is not None
+    assert len(regions) == len(loop.hits)
+    roles = {int(one["key"]): one["sample"].split("-", 3)[3].removesuffix(".wav") for one in regions}
+    assert len(roles) == len(regions)
+    for key, role in roles.items():
+        assert GENERAL_MIDI.get(key, role) == role if key < 84 else True
+    assert {role for key, role in roles.items() if key < 84} == {hit.role for hit in loop.hits}
+    played = np.zeros_like(part.samples)
+    sounds = {int(one["key"]): sf.read(tmp_path / one["sample"], always_2d=True)[0] for one in regions}
+    group = {int(one["key"]): one["off_by"] for one in regions}
+    track = mido.MidiFile(tmp_path / "x-slices.mid")
+    now, notes = 0, []
+    for message in track.tracks[0]:
+        now += message.time
+        if message.type == "note_on" and message.velocity:
+            notes.append((round(now / track.ticks_per_beat * 60 / bpm * RATE), message.note, message.velocity))
+    for number, (at, key, velocity) in enumerate(notes):
+        sound = sounds[key] * (velocity / 127) ** 2
+        stop = next((later for later, other, _ in notes[number + 1 :] if group[other] == group[key]), len(played))
+        stop = min(stop, at + len(sound))
+        played[at:stop] += sound[: stop - at]
+    lag = round(0.001 * RATE)  # the slices start so long before their hits
+    # A MIDI file tells time in ticks, here of up to 0.7 ms: so powers are compared, a frame of 10 ms at a time.
+    frame, count = RATE // 100, (len(played) - RATE // 4) // (RATE // 100)
+    ours, theirs = (
+        10 * np.log10((sound[: count * frame].reshape(count, -1) ** 2).mean(axis=1) + 1e-6)
+        for sound in (played[lag:], part.samples)
+    )
+    assert np.median(np.abs(ours - theirs)) < 0.5
+    assert np.corrcoef(ours, theirs)[0, 1] > 0.95
+
+
+def test_every_means_of_the_loop_that_plays_can_be_heard(beat_at: Callable[[float], Ranked]) -> None:
+    found = beat_at(95.0)
+    analysis, memo = found.analysis, found.memo
+    way, treated = stages.treat(analysis, found.ranking, memo, jobs=1)
+    choice = stages.choose(analysis, found.ranking, treated, way, memo)
+    balanced = stages.balance(analysis, choice)
+    heard, _ = playback.previews(analysis.here, analysis.room, analysis.groove, choice, balanced, memo)
+    (loop,) = (part.item for part in balanced.parts if part.item.part.kind == "loop")
+    tried = [one.means for one in loop.means if one.match is not None and not one.chosen]
+    assert len(tried) >= 3
+    mine = [one for one in heard if one.id.startswith("means:")]
+    assert [one.id for one in mine] == [f"means:{means}:{loop.drum.name}" for means in tried]
+    assert len({one.mp3 for one in mine}) == len(mine)
+    assert sum(len(one.mp3) for one in mine) < 1_000_000  # beside 5 MB of a page
