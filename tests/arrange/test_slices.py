@@ -106,7 +106,7 @@ def test_no_step_is_larger_than_the_loops_own(name: str, ratio: float) -> None:
     own = step_outside(samples, [round(hit.time_s * rate) for hit in loop.hits], rate)
     assert step_outside(made.samples, [one.hit for one in made.placed], rate) <= 1.02 * own
     assert np.abs(np.diff(made.samples, axis=0)).max() <= 1.02 * np.abs(np.diff(samples, axis=0)).max()
-    assert (made.gaps > 1e-6) == (ratio != 1.0)
+    assert (made.gaps > 2e-4) == (ratio != 1.0)
 
 
 def test_onsets_keep_their_rise_where_a_stretch_smears(capsys: pytest.CaptureFixture[str]) -> None:
