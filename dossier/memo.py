@@ -52,13 +52,13 @@ class Memo:
 
     def process_map(
         self, kind: Kind, result: type[T], function: Callable[[In], T], inputs: Sequence[In],
-        depends: Sequence[Sequence[object]], *, jobs: int,
+        depends: Sequence[Sequence[object]], *, jobs: int, what: str = "", say: Callable[[str], object] = str,
     ) -> list[T]:  # fmt: skip
-        """`function` of each input: from the cache where it is known, the rest over several processes."""
+        """`function` of each input: from the cache where it is known, the rest over several processes, counted."""
         keys = [self.key(kind, result.__name__, *parts) for parts in depends]
         known = [self.cache.find(key, result) for key in keys]
         fresh = [index for index, value in enumerate(known) if value is None]
-        made = process_map(function, [inputs[index] for index in fresh], jobs=jobs)
+        made = process_map(function, [inputs[index] for index in fresh], jobs=jobs, what=what, say=say)
         for index, value in zip(fresh, made, strict=True):
             self.cache.keep(keys[index], value)
             known[index] = value

@@ -24,6 +24,22 @@ In = TypeVar("In")
 Out = TypeVar("Out")
 
 
+class Count(str):
+    """A step of a stage: its words, and how many of how many things are done."""
+
+    done: int
+    total: int
+
+
+def counted(results: Iterable[Out], total: int, what: str, say: Callable[[str], object]) -> Iterator[Out]:
+    """The results as they come; `say` gets a `Count` of `what` after each."""
+    for done, result in enumerate(results, 1):
+        step = Count(what)
+        step.done, step.total = done, total
+        say(step)
+        yield result
+
+
 def cores() -> int:
     """Cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -55,18 +71,22 @@ def thread_map(
             yield waiting.popleft().result()
 
 
-def process_map(function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int) -> list[Out]:
+def process_map(
+    function: Callable[[In], Out], inputs: Sequence[In], *, jobs: int, what: str = "",
+    say: Callable[[str], object] = str,
+) -> list[Out]:
     """`[function(each) for each in inputs]` on up to `jobs` processes; with one job, or one input, in this one.
 
-    Function and inputs must be picklable.  Put what takes longest first: pieces are handed out in order.
+    Function and inputs must be picklable.  Put what takes longest first: pieces are handed out in order.  `say` gets a
+    `Count` of `what` as they are done.
     """
     if jobs <= 1 or len(inputs) <= 1:
-        return [function(each) for each in inputs]
+        return list(counted(map(function, inputs), len(inputs), what, say))
     from joblib import Parallel, delayed
 
     helped = delayed(partial(_while_parent_lives, os.getpid(), function))
-    found: list[Out] = Parallel(n_jobs=min(jobs, len(inputs)), batch_size=1)(helped(each) for each in inputs)
-    return found
+    made = Parallel(n_jobs=min(jobs, len(inputs)), batch_size=1, return_as="generator")(helped(one) for one in inputs)
+    return list(counted(made, len(inputs), what, say))
 
 
 def _while_parent_lives(parent: int, function: Callable[[In], Out], each: In) -> Out:

@@ -70,9 +70,9 @@ def build(
 
     analysis, memo = stages.analyse(beat, cache, say)
     say("placing and ranking the candidates")
-    ranking = stages.rank(analysis, memo)
+    ranking = stages.rank(analysis, memo, say)
     say("searching treatments")
-    way, treated = stages.treat(analysis, ranking, memo, jobs=jobs)
+    way, treated = stages.treat(analysis, ranking, memo, jobs=jobs, say=say)
     say("balancing")
     choice = stages.choose(analysis, ranking, treated, way, memo)
     balanced = stages.balance(analysis, choice)

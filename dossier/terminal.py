@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from dossier.parallel import Count
 from dossier.render.format import MINUS, number
 
 if TYPE_CHECKING:
@@ -59,9 +61,19 @@ class Progress:
         line = self._line
         if line is None:
             note = self._note
-            return (lambda step: None) if note is None else (lambda step: note(f"{named}{step}"))
+            return lambda step: None if note is None or isinstance(step, Count) else note(f"{named}{step}")
         line.reset(self._task, description=f"{counted}{name}")
-        return lambda step: line.update(self._task, description=f"{counted}{named}{step}")
+        began: dict[str, float] = {}
+
+        def show(step: str) -> None:
+            if isinstance(step, Count):
+                so_far = time.monotonic() - began.setdefault(step, time.monotonic())
+                step = counting(step, step.done, step.total, so_far)
+            else:
+                began.clear()
+            line.update(self._task, description=f"{counted}{named}{step}")
+
+        return show
 
     def note(self, message: str) -> None:
         """Print a line that stays."""
@@ -80,6 +92,15 @@ class Progress:
             yield
         finally:
             self._line.start()
+
+
+def counting(what: str, done: int, total: int, so_far_s: float) -> str:
+    """`drums 120 of 321, 0:08 left`; the time is that of the rest at the pace so far, once there is one."""
+    told = f"{what} {done} of {total}"
+    if done < 2 or so_far_s < 1.0 or done == total:
+        return told
+    left_s = round(so_far_s / (done - 1) * (total - done))  # the first was done when the clock began
+    return f"{told}, {left_s // 60}:{left_s % 60:02d} left"
 
 
 def _moving_line() -> MovingLine:

@@ -639,6 +639,30 @@ def test_progress_moves_on_a_terminal_and_leaves_standard_output_alone(tmp_path:
     assert COLOUR.search(seen)
 
 
+@pytest.mark.parametrize(
+    ("done", "total", "so_far_s", "told"),
+    [(120, 321, 119 * 0.04, "drums 120 of 321, 0:08 left"), (2, 122, 1.0, "drums 2 of 122, 2:00 left"),
+     (1, 321, 5.0, "drums 1 of 321"), (3, 321, 0.2, "drums 3 of 321"), (321, 321, 9.0, "drums 321 of 321")],
+)  # fmt: skip
+def test_counts_tell_the_time_left_at_the_pace_so_far(done: int, total: int, so_far_s: float, told: str) -> None:
+    assert terminal.counting("drums", done, total, so_far_s) == told
+
+
+def test_counts_move_on_a_terminal_and_are_one_line_a_stage_in_a_pipe(tmp_path: Path) -> None:
+    """The same stage: its count on the terminal, its one line in a pipe."""
+    write(tmp_path / "b/stems/a.wav", 0.3 * tone(55.0, 3.0))
+    for number in range(5):
+        write(tmp_path / f"b/drums/kick {number}.wav", kick(0.1, 50.0 + number))
+    code, _, seen = on_a_terminal(["check", "b"], cwd=tmp_path, COLUMNS="120", DOSSIER_CACHE=str(tmp_path / "c"))
+    assert (code, "drums 5 of 5" in COLOUR.sub("", seen)) == (0, True)
+    lines: list[str] = []
+    with terminal.Progress(1, note=lines.append) as progress:
+        say = progress.item("b")
+        say("measuring 5 drum candidates")
+        list(parallel.counted(range(5), 5, "drums", say))
+    assert lines == ["b: measuring 5 drum candidates"]
+
+
 def test_no_color_leaves_out_colours_not_progress(tmp_path: Path) -> None:
     """no-color.org: set and not empty, it means no ANSI colour."""
     write(tmp_path / "kick.wav", kick())

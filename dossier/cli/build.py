@@ -23,6 +23,7 @@ from dossier.cli.output import (
     now,
     print_built,
     print_json,
+    say,
 )
 from dossier.errors import BeatError, DossierError
 from dossier.model.beat import Given
@@ -116,7 +117,7 @@ class _Builds:
             if briefly:
                 pipeline.index(self.archive)
                 state = "new" if built.new else "unchanged since"
-                print(f"{built.title}: {state} {built.revision}: {shown(built.page)}", flush=True)
+                say(f"{built.title}: {state} {built.revision}: {shown(built.page)}")
             elif not self.arguments.json:
                 print_built(built, remarks)
             for what in lost:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dossier.cli.output import DONE, FAILED, USAGE, add_given, fail, fault, given_of, print_json
+from dossier.cli.output import DONE, FAILED, USAGE, add_given, fail, fault, given_of, print_json, say
 from dossier.errors import AudioError, DossierError
 from dossier.names import printable
 from dossier.paths import name_of
@@ -101,9 +101,9 @@ def _check(arguments: argparse.Namespace) -> int:
     with Progress(len(arguments.beats), note=None) as progress:
         for place in arguments.beats:
             name = name_of(place)
-            say = progress.item(name)
+            step = progress.item(name)
             try:
-                found = overview(inputs.load(place, given), cache, say)
+                found = overview(inputs.load(place, given), cache, step)
             except DossierError as error:
                 wrong += 1
                 lines = [line if line.startswith(name) else f"{name}: {line}" for line in str(error).splitlines()]
@@ -130,7 +130,7 @@ def _print_overview(name: str, found: Overview, *, whole: bool) -> None:
     console = Console(highlight=False, color_system=None if plain else "auto", width=TABLE_WIDTH)
     print(f"{name}: {'nothing wrong' if not found.left_out else 'readable, with files left out'}")
     for line in overview_lines(found):
-        print(f"    {line}")
+        say(f"    {line}")
     table = overview_table(found, whole=whole)
     console.print(table)
     more = 0 if whole else sum(file.kind != "stem" for file in found.files) > MOST_ROWS
@@ -138,7 +138,7 @@ def _print_overview(name: str, found: Overview, *, whole: bool) -> None:
         print("--all lists each of them, --json too")
     own = [f"{file.file}: {note}" for file in found.files if whole or not more for note in file.notes]
     for note in (*found.notes, *own):
-        print(f"    note: {note}")
+        say(f"    note: {note}")
     print()
 
 

@@ -52,7 +52,7 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
     sections, section_notes = music.sections_of(beat, here.grid)
     others = _other_inputs(beat)
     say(f"measuring {len(beat.drums)} drum candidates")
-    drums, drum_inputs, drum_notes = candidates.read_drums(candidates.pinned(beat), files)
+    drums, drum_inputs, drum_notes = candidates.read_drums(candidates.pinned(beat), files, say)
     notes = (*beat.notes, *summed.notes, *here.grid.notes, *reference_notes, *section_notes, *drum_notes)
     analysis = Analysis(
         beat=beat, here=here, room=music.room_of(here.scene, here.grid, sections), drums=drums, warnings=notes,
@@ -65,10 +65,12 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
     return analysis, memo
 
 
-def treat(analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int) -> tuple[Direction, tuple[Treated, ...]]:
+def treat(
+    analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int, say: Callable[[str], object] = str
+) -> tuple[Direction, tuple[Treated, ...]]:
     """The direction that the drums as they are point to, and a plan for each that leads there."""
     way = approach_of(analysis.here, analysis.room, ranking)
-    return way.direction, treatments.search_plans(analysis, ranking, way, memo, jobs=jobs)
+    return way.direction, treatments.search_plans(analysis, ranking, way, memo, jobs=jobs, say=say)
 
 
 def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo) -> Rendered:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -21,7 +21,7 @@ from dossier.model.datafile import InputFile
 from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid, LoopMeasures, Samples, Tags
 from dossier.model.parts import Drum, DrumPart, Groove, Played
 from dossier.model.situation import Situation
-from dossier.parallel import thread_map
+from dossier.parallel import counted, thread_map
 from dossier.stages import loop_laying
 
 READ_AHEAD = 16  # candidates
@@ -82,7 +82,9 @@ def pinned(beat: Beat) -> list[DrumFile]:
     return sorted(told, key=lambda drum: drum.file not in roles)
 
 
-def read_drums(files: Sequence[DrumFile], memo: Memo) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
+def read_drums(
+    files: Sequence[DrumFile], memo: Memo, say: Callable[[str], None]
+) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
     """Read and measure the candidates: drums, inputs and warnings.
 
     A file that cannot be used is named in the warnings and left out; of copies of a sound the first is looked at.
@@ -121,7 +123,8 @@ def read_drums(files: Sequence[DrumFile], memo: Memo) -> tuple[tuple[Drum, ...],
         return Drum(file=file, clip=clip, measures=measures, sha256=digest,
                     problems=(*info.notes, *measures.notes))  # fmt: skip
 
-    return tuple(thread_map(drum, used, ahead=len(used))), inputs, warnings
+    measured = counted(thread_map(drum, used, ahead=len(used)), len(used), "drums", say)
+    return tuple(measured), inputs, warnings
 
 
 def _read(file: DrumFile) -> tuple[audio.ReadInfo, str, Tags] | AudioError:

@@ -7,14 +7,14 @@ beat at the gain that their intent asks for.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from dossier.memo import Memo
 from dossier.model.measures import Indices
 from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Ranking
 from dossier.model.situation import Analysis, Situation
-from dossier.parallel import thread_map
+from dossier.parallel import counted, thread_map
 from dossier.stages.candidates import drum_part
 from dossier.stages.gains import blocks
 from dossier.stages.kits import choose_kit
@@ -24,8 +24,8 @@ from dossier.stages.placing import place_alone, place_coarsely
 COARSE_FRAMES = 40  # four seconds are enough to tell the hopeless from the promising
 
 
-def rank(analysis: Analysis, memo: Memo) -> Ranking:
-    """Place, score and order all candidates of a beat."""
+def rank(analysis: Analysis, memo: Memo, say: Callable[[str], object] = str) -> Ranking:
+    """Place, score and order all candidates of a beat; `say` gets a count of them."""
     here, groove = analysis.here, analysis.groove
     unplaced: list[tuple[Drum, str]] = []
     parts: list[tuple[Drum, DrumPart]] = []
@@ -48,7 +48,8 @@ def rank(analysis: Analysis, memo: Memo) -> Ranking:
             return place_loop(drum, here, groove, frames, memo, thoroughly=False)
         return place_alone(drum, part, here, frames, memo)
 
-    placed = sorted(thread_map(closely, range(len(parts)), ahead=len(parts)), key=_order)
+    looked = counted(thread_map(closely, range(len(parts)), ahead=len(parts)), len(parts), "candidates", say)
+    placed = sorted(looked, key=_order)
     loops = [item for item in placed if item.part.kind == "loop"]
     best = int(here.policy["plans_loops"])
     loops[:best] = [

@@ -7,7 +7,7 @@ own gain; the before and after that are shown are measured on the whole beat.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -57,7 +57,8 @@ class PlanSearch:
 
 
 def search_plans(
-    analysis: Analysis, ranking: Ranking, approach: Approach, memo: Memo, *, jobs: int = 1
+    analysis: Analysis, ranking: Ranking, approach: Approach, memo: Memo, *, jobs: int = 1,
+    say: Callable[[str], object] = str,
 ) -> tuple[Treated, ...]:
     """A plan for each member of the kit, for the best loops and for the kit as a whole, in the approach's direction.
 
@@ -86,7 +87,8 @@ def search_plans(
         way = approach.direction
         searches.append(_search_of(here, ranking, way, item, on=on, bars=bars, layers=layers, adds_in=adds_in))
     depends = [one.depends() for one in searches]
-    found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, jobs=jobs)
+    found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, jobs=jobs, what="treatments",
+                             say=say)
     treated = []
     for number, (item, one) in enumerate(zip(wanted, found, strict=True), 1):
         render = _render_name(analysis.beat.slug, number, item.part) if one.plan.helped and one.plan.steps else None
