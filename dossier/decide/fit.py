@@ -14,7 +14,8 @@ Conventions
             Both count only beyond what is usual for the role.
     Heard is enough at what three quarters of people's drums reach.  Room earns in proportion to what is usual, up to
     `room_most` times as much.  What costs, costs 1 - u / x of its weight where x is beyond what is usual, u.
-    A candidate below the threshold of hearing comes after all that can be heard.
+    A part below the threshold of hearing comes after all that can be heard.  A single drum that only this music
+    covers is still what it is: it loses what is heard, and stays before a copy that is heard but does another job.
 """
 
 from __future__ import annotations
@@ -64,7 +65,8 @@ def score(fit: Fit, *, role: Role | None, fill: float, policy: Mapping[str, floa
     usual = usual_of(role)
     filled = max(0.0, fit.room_filled)
     mono_lu = fit.mono_loss_lu if fit.mono_loss_lu is not None else policy["mono_gone_lu"]
-    inaudible = sum(fit.heard_zones.values()) < policy["inaudible_sone"]
+    unheard = sum(fit.heard_zones.values()) < policy["inaudible_sone"]
+    inaudible = unheard and (role is None or fit.overlap <= 0.0)
     terms = {
         "job": policy["weight_job"] * (fit.job or 0.0),
         "heard": policy["weight_heard"] * heard_well(fit.heard_zones, role),

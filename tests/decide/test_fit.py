@@ -57,8 +57,10 @@ def test_room_counts_where_there_is_room_and_covering_where_there_is_music() -> 
 def test_what_is_silent_comes_after_the_worst_that_is_heard() -> None:
     worst = dataclasses.replace(GOOD, job=0.0, room_filled=0.0, over=9.0, covered_music=1.0, tempo_match=0.0,
                                 tuning_match=0.0, mono_loss_lu=None)  # fmt: skip
-    silent = dataclasses.replace(GOOD, heard_zones=SILENCE, room_filled=0.0)
+    silent = dataclasses.replace(GOOD, heard_zones=SILENCE, room_filled=0.0, overlap=0.0)
     assert score(silent) < score(worst)
+    assert score(dataclasses.replace(silent, overlap=0.01)) > score(worst), "covered, not silent"
+    assert score(dataclasses.replace(silent, overlap=0.01), None) < score(worst, None)
     terms = fit.score(silent, role="kick", fill=0.6, policy=DEFAULTS)[1]
     assert fit.why(terms, role="kick", grade="poor", policy=DEFAULTS) == "cannot be heard in this beat"
 
