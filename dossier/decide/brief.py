@@ -6,6 +6,7 @@ Both are worded from the finished document, in the state in which all its figure
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -28,22 +29,23 @@ _FILTERED = {"high-pass": "low-cut", "low-pass": "high-cut"}
 def told(data: DossierData) -> DossierData:
     """The document with its verdict and its concerns."""
     settings = {setting.name: setting.value for setting in data.settings}
-    said = verdict(data, settings)
+    said = verdict(data)
     proposals = tuple(replace(p, text=said) if p.kind == "approach" else p for p in data.proposals)
     approach = replace(data.approach, verdict=said)
     return replace(data, approach=approach, proposals=proposals, concerns=concerns(data, settings))
 
 
-def verdict(data: DossierData, settings: Mapping[str, float]) -> str:
+def verdict(data: DossierData) -> str:
     """Where there is space, which drums, the one thing to do to them, how they sit."""
     chosen = [part for part in data.balance.parts if part.chosen]
-    start = _space(data.instrumental.zones, settings)
+    start = _space(data.instrumental.zone_states)
     if not chosen:
         return f"{start} No drums to judge."
     loop = next((part for part in chosen if part.role is None), None)
-    name = f"the loop {_stem(loop.file)}" if loop else "the kit of one-shots"
+    name = f"the loop {_called(loop.file)}" if loop else "the kit of one-shots"
+    level = chosen[0].level_lu if len(chosen) == 1 else data.balance.all_drums_lu
     how = _treated([plan for part in chosen if (plan := plan_of(data, part)) is not None])
-    return f"{start} Use {name}{how}; {_sits(data.balance.all_drums_lu)}."
+    return f"{start} Use {name}{how}; {_sits(level)}."
 
 
 def plan_of(data: DossierData, part: BalancePart) -> Plan | None:
@@ -56,18 +58,36 @@ def _stem(file: str) -> str:
     return file.rsplit("/", 1)[-1].rsplit(".", 1)[0]
 
 
-def _space(zones: Mapping[str, float], settings: Mapping[str, float]) -> str:
-    means = {name: sum(zones.get(key, 0.0) for key in keys) / len(keys) for name, keys in PLACES}
-    open_ = [name for name, mean in means.items() if mean < settings.get("open_below", 0.0)]
-    full = [name for name, mean in means.items() if mean > settings.get("full_above", math.inf)]
-    if len(open_) == len(means):
+def _called(file: str) -> str:
+    """A loop's file as a name: without what else is told (that it is a loop, its tempo)."""
+    name = re.sub(r"(?i)^loop[-_ ]+|[-_ ]*\d+(\.\d+)? ?bpm$", "", _stem(file))
+    return re.sub(r"[-_]+", " ", name) or _stem(file)
+
+
+def _space(states: Mapping[str, str]) -> str:
+    """Where there is space and where there is none: two names each, places before single zones."""
+    found = {state: _places(states, state) for state in ("open", "full")}
+    if len(states) == sum(state == "open" for state in states.values()) and states:
         return "Plenty of space everywhere."
-    if len(full) == len(means):
-        return "Little space anywhere."
-    said = f"Plenty of space in {_listed(open_)}" if open_ else "Some space left"
-    if full:
-        said += f", {_listed(full)} {'is' if len(full) == 1 else 'are'} full"
-    return f"{said.replace('in the top', 'on top')}."
+    if not found["open"]:
+        return f"Little space: {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else "Some space."
+    start = f"{'Plenty of space' if len(found['open']) > 1 else 'Space'} in {_listed(found['open'])}"
+    return f"{start}, {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else f"{start}."
+
+
+def _places(states: Mapping[str, str], state: str) -> list[str]:
+    out = []
+    for name, keys in PLACES:
+        those = [key for key in keys if states.get(key) == state]
+        if len(those) == len(keys):
+            out.insert(0, name)
+        else:
+            out += [f"the {LABELS[key]}" for key in those]
+    return out[:2]
+
+
+def _are(names: Sequence[str]) -> str:
+    return "is" if len(names) == 1 else "are"
 
 
 def _treated(plans: Sequence[Plan]) -> str:

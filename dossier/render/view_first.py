@@ -83,7 +83,7 @@ def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
             file=part.cycle_file or fmt.file_name(part.file),
             raw=", ".join(_from(part, data)) if part.cycle_file else "",
             gain=fmt.db(part.gain_db, sign=True),
-            level=", ".join(filter(None, (spread(part), level_words(part.level_lu)))),
+            level=", ".join(filter(None, (level_words(part.level_lu), spread(part)))),
             treatment=fmt.capital(", then ".join(steps)) if steps else "As it is", words=part.advice,
             status=fmt.capital(", ".join(words)),
         ))  # fmt: skip
