@@ -72,9 +72,11 @@
   /* ---- words; shares are whole per cent in the document, so that the page never rounds the same share twice */
   var number = format.number, unit = format.unit, plain = format.plain;
   function percent(share) { return unit(share, 0, "%"); }
-  function points(left, right) { return left === null || right === null ? "" : number(right - left, 0, true); }
+  /* Every difference is newer less older, whichever side the newer one stands on. */
+  var way = 1;
+  function points(left, right) { return left === null || right === null ? "" : number(way * (right - left), 0, true); }
   function difference(left, right, digits, name) {
-    return left === null || right === null ? "" : unit(right - left, digits, name, true);
+    return left === null || right === null ? "" : unit(way * (right - left), digits, name, true);
   }
   function listed(items) {
     return items.length < 2 ? items.join("") : items.slice(0, -1).join(", ") + " and " + items[items.length - 1];
@@ -156,14 +158,14 @@
   function facts(left, right) {
     var a = left.revision, b = right.revision;
     function link(side) { return make("a", { href: side.revision.page }, [side.revision.id + ", " + side.revision.made]); }
-    return table("In short", [head("What"), sideHead(left), sideHead(right), head("Difference")], [
+    return table("In short", [head("What"), sideHead(left), sideHead(right), head("Newer less older")], [
       ["Dossier", link(left), link(right), ""],
       ["Advice", a.advice, b.advice, a.advice === b.advice ? "same" : "differs"],
       ["Fill", percent(a.fill), percent(b.fill), points(a.fill, b.fill) + " points"],
-      ["Tempo", plain(a.tempo, 2) + format.NBSP + "BPM", plain(b.tempo, 2) + format.NBSP + "BPM", unit(b.tempo - a.tempo, 1, "BPM", true)],
+      ["Tempo", plain(a.tempo, 2) + format.NBSP + "BPM", plain(b.tempo, 2) + format.NBSP + "BPM", difference(a.tempo, b.tempo, 1, "BPM")],
       ["Key", a.key, b.key, a.key === b.key ? "same" : "differs"],
       ["Meter", a.meter, b.meter, a.meter === b.meter ? "same" : "differs"],
-      ["Length", a.bars + " bars", b.bars + " bars", number(b.bars - a.bars, 0, true)],
+      ["Length", a.bars + " bars", b.bars + " bars", points(a.bars, b.bars)],
       ["Rough mix", unit(a.lufs, 1, "LUFS"), unit(b.lufs, 1, "LUFS"), difference(a.lufs, b.lufs, 1, "LU")],
       ["True peak", unit(a.peak, 1, "dBTP"), unit(b.peak, 1, "dBTP"), difference(a.peak, b.peak, 1, "dB")],
       ["Headroom", unit(a.headroom, 1, "dB"), unit(b.headroom, 1, "dB"), difference(a.headroom, b.headroom, 1, "dB")]
@@ -171,7 +173,7 @@
   }
   function shares(caption, first, left, right, rows) {
     var end = rows.reduce(function (most, row) { return Math.max(most, row[1], row[2]); }, 100);
-    return table(caption, [head(first), head("Fill"), sideHead(left, true), sideHead(right, true), head("Points", true)],
+    return table(caption, [head(first), head("Fill"), sideHead(left, true), sideHead(right, true), head("Newer less older", true)],
       rows.map(function (row) {
         return [row[0], twoBars(row[1], row[2], end), percent(row[1]), percent(row[2]), points(row[1], row[2])];
       }));
@@ -219,7 +221,7 @@
     var heard = three(5, percent, 0, "");
     var lift = three(6, function (v) { return unit(v, 1, "LU"); }, 1, "LU");
     function one(caption, of) {
-      return table(caption, [head("Part"), sideHead(left, true), sideHead(right, true), head("Difference", true)],
+      return table(caption, [head("Part"), sideHead(left, true), sideHead(right, true), head("Newer less older", true)],
         pairs.map(function (pair) { return [[isolated((pair[0] || pair[1])[0])]].concat(of(pair)); }));
     }
     return make("div", { "class": "levels" }, [one("Levels: gain to set", gain), one("Levels: loudness of the part", loud),
@@ -233,8 +235,8 @@
     return { title: "What changed from " + older.revision.id + " to " + newer.revision.id, lines: lines.length ? lines : ["Nothing was noted."] };
   }
   function changedBetween(left, right) {
-    var a = left.revision, b = right.revision, lines = [], step = b.fill - a.fill;
-    lines.push(step === 0 ? "Both are equally full." : right.name + " is " + Math.abs(step) + " points " + (step > 0 ? "fuller" : "emptier") + " than " + left.name + ".");
+    var older = way > 0 ? left : right, newer = way > 0 ? right : left, a = older.revision, b = newer.revision, lines = [], step = b.fill - a.fill;
+    lines.push(step === 0 ? "Both are equally full." : newer.name + " is " + Math.abs(step) + " points " + (step > 0 ? "fuller" : "emptier") + " than " + older.name + ".");
     var moved = data.zones.map(function (name, place) {
       return { name: name, by: b.zones[place] - a.zones[place] };
     }).filter(function (zone) { return Math.abs(zone.by) >= 5; });
@@ -245,10 +247,10 @@
       })) + ".");
     }
     var tempo = b.tempo - a.tempo;
-    if (Math.abs(tempo) >= 0.05) { lines.push("It is " + unit(Math.abs(tempo), 1, "BPM") + " " + (tempo > 0 ? "faster" : "slower") + "."); }
-    lines.push(a.advice === b.advice ? "Both get the same advice: " + a.advice + "." : "Advice: " + a.advice + " on the left, " + b.advice + " on the right.");
+    if (Math.abs(tempo) >= 0.05) { lines.push(newer.name + " is " + unit(Math.abs(tempo), 1, "BPM") + " " + (tempo > 0 ? "faster" : "slower") + "."); }
+    lines.push(a.advice === b.advice ? "Both get the same advice: " + a.advice + "." : "Advice: " + a.advice + " for " + older.name + ", " + b.advice + " for " + newer.name + ".");
     if (a.lufs !== null && b.lufs !== null && Math.abs(b.lufs - a.lufs) >= 0.05) {
-      lines.push("Its rough mix is " + unit(Math.abs(b.lufs - a.lufs), 1, "LU") + (b.lufs > a.lufs ? " louder." : " quieter."));
+      lines.push("The rough mix of " + newer.name + " is " + unit(Math.abs(b.lufs - a.lufs), 1, "LU") + (b.lufs > a.lufs ? " louder." : " quieter."));
     }
     return { title: "How they differ", lines: lines };
   }
@@ -279,6 +281,7 @@
     });
     var left = sides[0], right = sides[1];
     if (left.name === right.name) { sides.forEach(function (side) { side.name = left.beat === right.beat ? side.revision.id : label(chosen[side.side]); }); }
+    way = left.beat === right.beat ? (left.place <= right.place ? 1 : -1) : left.revision.at <= right.revision.at ? 1 : -1;
     var said = left.beat === right.beat ? changedWithin(left, right) : changedBetween(left, right);
     var lines = said.lines.map(function (line) { return make("li", {}, [line]); });
     [make("div", { "class": "said" }, [make("h3", {}, [said.title]), make("ul", {}, lines)]),
@@ -293,6 +296,13 @@
     });
   }
   addEventListener("resize", reachable);
+
+  /* ---- one mix at a time, all as loud as the quietest */
+  var players = all("audio"), quietest = Math.min.apply(null, players.map(function (each) { return Number(each.dataset.lufs || 0); }));
+  players.forEach(function (player) {
+    player.volume = player.dataset.lufs ? Math.min(1, Math.pow(10, (quietest - Number(player.dataset.lufs)) / 20)) : 1;
+    player.addEventListener("play", function () { players.forEach(function (each) { if (each !== player) { each.pause(); } }); });
+  });
   function remember(hash) {
     if (!hash && location.hash.indexOf("#compare=") !== 0) { return; }
     try { history.replaceState(null, "", hash || location.pathname + location.search); } catch (error) { /* not everywhere allowed on files */ }

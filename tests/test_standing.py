@@ -29,11 +29,11 @@ def pages(archive: Archive, data: DossierData) -> tuple[Node, Node]:
     dossier = parse(render_dossier(data, PageAssets((), None, standing)))
     archive.publish(data, "<html></html>", {})
     assert archive.standing(SLUG) == standing
-    return dossier.one("section", id="decisions"), parse(render_archive(archive.index())).one("li", class_="entry")
+    return dossier.one("details", id="decisions"), parse(render_archive(archive.index())).one("li", class_="entry")
 
 
 def said_of_each(dossier: Node) -> list[str]:
-    return [s.text for f in dossier.every("fieldset") for s in f.every("span", class_="proposal-status")]
+    return [s.text for f in dossier.every("fieldset") for s in f.every("span", class_="status")]
 
 
 @pytest.mark.parametrize("built_again", [True, False], ids=["another identity", "the same identity"])

@@ -163,7 +163,8 @@ class ArchiveReader:
                 revisions = tuple(
                     summarize(head, renders_there=count) for head, count in zip(heads, there, strict=True)
                 )
-                beats.append(BeatSummary(slug, revisions, standing, log.decisions))
+                files = tuple(entry.file for entry in heads[-1].inputs)
+                beats.append(BeatSummary(slug, revisions, standing, log.decisions, files))
         beats.sort(key=lambda beat: (beat.newest.title.casefold(), beat.slug))
         return ArchiveIndex(INDEX_FORMAT_VERSION, ProgramInfo("dossier", __version__), tuple(beats), tuple(skipped))
 

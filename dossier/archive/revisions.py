@@ -18,7 +18,7 @@ import msgspec
 
 from dossier.errors import ArchiveError
 from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
-from dossier.model.findings import Approach, Balance, SectionFill
+from dossier.model.findings import Approach, Balance, SectionFill, hook_of
 from dossier.model.index import ChosenDrum, RevisionSummary, RightsInUse
 
 _ID = re.compile(r"r([0-9]{3,240})\Z")  # no ceiling but the length that file systems give a name
@@ -123,6 +123,9 @@ def summarize(head: DataHead, *, renders_there: int | None = None) -> RevisionSu
         if entry.used and (entry.kind == "stem" or (entry.kind == "drum" and entry.file in playing))
     )
     beat, instrumental, mix = head.beat, head.instrumental, head.balance.mix
+    sounds = [name for name in head.renders if name.endswith("-rough-mix.flac")]
+    hook = hook_of(instrumental.sections)
+    hook_s = beat.first_downbeat_s + (hook.first_bar - 1) * beat.duration_s / max(1, beat.bars) if hook else 0.0
     return RevisionSummary(
         id=revision, made=head.revision.made,
         page=f"{slug}/{slug}-{revision}.html", data=f"{slug}/{slug}-{revision}.json",
@@ -132,5 +135,6 @@ def summarize(head: DataHead, *, renders_there: int | None = None) -> RevisionSu
         direction=head.approach.direction, verdict=head.approach.verdict, drums=drums, mix_lufs=mix.integrated_lufs,
         mix_true_peak_dbtp=mix.true_peak_dbtp, headroom_db=mix.headroom_db, target_lufs=beat.target_lufs,
         rights=rights, warnings=len(head.warnings), changes=head.revision.changes,
+        mix=f"{slug}/{slug}-{revision}/{sounds[0]}" if sounds else "", hook_s=round(hook_s, 2),
         renders=len(head.renders), renders_there=len(head.renders) if renders_there is None else renders_there,
     )  # fmt: skip

@@ -5,7 +5,6 @@ Both are worded from the finished document, in the state in which all its figure
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -76,7 +75,7 @@ def _space(states: Mapping[str, str]) -> str:
 
 
 def _places(states: Mapping[str, str], state: str) -> list[str]:
-    out = []
+    out: list[str] = []
     for name, keys in PLACES:
         those = [key for key in keys if states.get(key) == state]
         if len(those) == len(keys):

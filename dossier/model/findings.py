@@ -6,7 +6,7 @@ made, from the numbers that made it; pages, tables and data files only repeat th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from dossier.model.measures import LoopHit
@@ -22,6 +22,15 @@ class SectionFill:
     bars: int
     fill: float
     zones: Mapping[str, float]
+
+
+HOOKS = ("hook", "chorus", "refrain", "drop")  # names of the part that a listener remembers (common practice)
+
+
+def hook_of(sections: Sequence[SectionFill]) -> SectionFill | None:
+    """The section to listen to: the hook where one is named so, else the fullest."""
+    named = [s for s in sections if any(name in s.name.casefold() for name in HOOKS)]
+    return max(named or sections, key=lambda s: s.fill, default=None)
 
 
 @dataclass(frozen=True, slots=True)

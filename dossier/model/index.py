@@ -71,6 +71,8 @@ class RevisionSummary:
     changes: tuple[str, ...]
     renders: int = 0  # files that it came with
     renders_there: int = 0  # those that are still there
+    mix: str = ""  # the rough mix, relative to the archive
+    hook_s: float = 0.0  # where the part begins that a listener remembers
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,7 @@ class BeatSummary:
     revisions: tuple[RevisionSummary, ...]  # oldest first, at least one
     standing: Standing
     decisions: tuple[Decision, ...]  # all of them, oldest first, superseded ones too
+    files: tuple[str, ...] = ()  # every file of the newest revision, candidates too
 
     @property
     def newest(self) -> RevisionSummary:

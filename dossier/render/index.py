@@ -34,6 +34,7 @@ def render_archive(index: ArchiveIndex) -> str:
     style = "\n" + template_text("tokens.css").strip() + "\n" + template_text("archive.css").strip() + "\n"
     policy = (
         f"default-src 'none'; script-src {csp_hash(theme)} {csp_hash(script)}; style-src {csp_hash(style)}; "
+        "media-src 'self' file:; "
         "base-uri 'none'; form-action 'none'"
     )
     return environment().get_template("archive.html.j2").render(

@@ -71,6 +71,7 @@ def _compared(revision: RevisionSummary) -> dict[str, Any]:
     return {
         "id": revision.id,
         "made": fmt.day(revision.made),
+        "at": revision.made,
         "page": revision.page,
         "title": printable(revision.title),
         "tempo": revision.tempo_bpm,
@@ -108,7 +109,7 @@ def _entry(beat: BeatSummary) -> SimpleNamespace:
     drums = tuple(_drum(drum) for drum in newest.drums)
     tempo, lufs = fmt.plain(newest.tempo_bpm), newest.mix_lufs
     searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums, newest.meter,
-                *(entry.file for entry in newest.rights), f"{tempo} bpm"]  # fmt: skip
+                *(entry.file for entry in newest.rights), *beat.files, f"{tempo} bpm"]  # fmt: skip
     return SimpleNamespace(
         slug=beat.slug, title=newest.title, artist=newest.artist, page=newest.page, revision=newest.id,
         made=fmt.day(newest.made),
@@ -122,7 +123,8 @@ def _entry(beat: BeatSummary) -> SimpleNamespace:
         warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
         revisions=beat.revisions[::-1],
         decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
-        search=" ".join(printable(text) for text in searched if text).casefold(),
+        mix=f"{newest.mix}#t={newest.hook_s:g}" if newest.mix and newest.renders_there else "", lufs=lufs,
+        search=" ".join(dict.fromkeys(printable(text) for text in searched if text)).casefold(),
         order={
             "newest": newest.made, "tempo": f"{newest.tempo_bpm:08.2f}", "fill": f"{newest.fill:08.5f}",
             "loudness": f"{(lufs if lufs is not None else -999.0) + 1000.0:09.3f}",

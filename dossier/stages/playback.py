@@ -17,7 +17,7 @@ from dossier.arrange.parts import laid
 from dossier.measure import loudness
 from dossier.memo import Memo
 from dossier.model.choice import Balanced, Choice
-from dossier.model.findings import Room
+from dossier.model.findings import Room, hook_of
 from dossier.model.measures import Array, Grid, Samples
 from dossier.model.page import Preview
 from dossier.model.parts import DrumPart, Groove, PlacedCandidate
@@ -28,7 +28,6 @@ from dossier.stages.placing import place_alone
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
-HOOKS = ("hook", "chorus", "refrain", "drop")  # names of the section that a listener remembers (common practice)
 MOST_CANDIDATE_BYTES = 1_100_000  # of sounds beside the mix, so that a page with all of them can be mailed
 
 
@@ -46,8 +45,7 @@ class Layer:
 
 def excerpt(grid: Grid, room: Room) -> tuple[float, float]:
     """Start and length in seconds of the listening excerpt."""
-    named = [s for s in room.sections if any(name in s.name.casefold() for name in HOOKS)]
-    section = max(named or room.sections, key=lambda s: s.fill, default=None)
+    section = hook_of(room.sections)
     bars = max(1, min(EXCERPT_BARS, int(LONGEST_EXCERPT_S / grid.bar_s)))
     first = section.first_bar - 1 if section else 0
     first = max(0, min(first, grid.bars - bars))

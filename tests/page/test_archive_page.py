@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +10,9 @@ from typing import Any
 
 import factory
 import msgspec
+import numpy as np
 import pytest
+import soundfile
 
 from dossier.archive import Archive
 from dossier.archive.changes import changes
@@ -65,23 +68,24 @@ def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def visit(browser: Any) -> Iterator[Open]:
     """Opens a page and, when the test is over, holds it to no request but the page itself and no message at all."""
-    opened: list[tuple[Any, list[str], list[str]]] = []
+    opened: list[tuple[Any, list[str], list[str], int]] = []
 
-    def go(path: Path, *, hash: str = "", width: int = 1280, **options: Any) -> Any:
+    def go(path: Path, *, hash: str = "", width: int = 1280, requests: int = 1, **options: Any) -> Any:
         tab = browser.new_context(viewport={"width": width, "height": 900}, **options).new_page()
-        requests: list[str] = []
+        asked: list[str] = []
         messages: list[str] = []
-        tab.on("request", lambda request: requests.append(request.url))
+        tab.on("request", lambda request: asked.append(request.url))
         tab.on("console", lambda message: messages.append(message.text))
         tab.on("pageerror", lambda error: messages.append(str(error)))
         tab.goto(path.as_uri() + hash)
-        opened.append((tab, requests, messages))
+        opened.append((tab, asked, messages, requests))
         return tab
 
     yield go
-    for tab, requests, messages in opened:
+    for tab, asked, messages, requests in opened:
         tab.context.close()
-        assert len(requests) == 1, requests
+        assert len(asked) <= requests, asked
+        assert all(url.startswith("file://") for url in asked)
         assert messages == []
 
 
@@ -160,6 +164,39 @@ def rows(tab: Any, caption: str) -> list[list[str]]:
     )
 
 
+def test_search_finds_every_file_and_says_when_there_is_none(visit: Open, small: Path) -> None:
+    tab = visit(small)
+    files = {entry.file for entry in factory.dossier(slug="night-depot", seed=2, bars=2).inputs}
+    assert files
+    for file in files:
+        tab.fill("#find", file)
+        assert "Night Depot" in shown(tab), file
+    tab.fill("#find", "no-such-file.wav")
+    assert "No beat matches" in tab.inner_text("#none")
+
+
+def test_each_mix_plays_and_all_are_as_loud_as_the_quietest(visit: Open, tmp_path: Path) -> None:
+    """A real FLAC beside the page plays over file://, under the page's policy."""
+    archive, rate = Archive(tmp_path), 16000
+    tone = 0.2 * np.sin(2 * np.pi * 220 * np.arange(60 * rate) / rate)
+    sound = io.BytesIO()
+    soundfile.write(sound, tone, rate, format="FLAC")
+    for title, lufs in (("Night Depot", -14.0), ("Slow Ferry", -17.0)):
+        slug = title.lower().replace(" ", "-")
+        name = f"{slug}-rough-mix.flac"
+        data = replace(factory.dossier(slug=slug, title=title, bars=2, mix_lufs=lufs), renders=(name,))
+        archive.publish(data, "<html></html>", {name: sound.getvalue()})
+    archive.write_index(render_archive)
+    tab = visit(tmp_path / "index.html", requests=3)
+    assert tab.locator("audio").count() == 2
+    volumes = tab.eval_on_selector_all("audio", "found => found.map(each => each.volume)")
+    assert volumes == pytest.approx([10 ** (-3 / 20), 1.0], abs=0.01)
+    played = tab.eval_on_selector_all("audio", """async found => {
+        for (const each of found) { await each.play(); }
+        return found.map(each => [each.paused, each.duration > 59]); }""")
+    assert played == [[True, True], [False, True]], "one at a time"
+
+
 def test_two_beats_side_by_side(visit: Open, small: Path) -> None:
     tab = visit(small)
     tab.click("[data-compare='night-depot']")
@@ -194,7 +231,7 @@ def test_two_revisions_side_by_side(visit: Open, small: Path) -> None:
     assert rows(tab, "Levels: gain to set")[0] == ["kick", "−4.2 dB", "−2.0 dB", "+2.2 dB"]
     assert "kick-low.wav" in tab.inner_text(".drum-sides > div:first-child")
     tab.click("#swap")
-    assert rows(tab, "Levels: gain to set")[0] == ["kick", "−2.0 dB", "−4.2 dB", "−2.2 dB"]
+    assert rows(tab, "Levels: gain to set")[0] == ["kick", "−2.0 dB", "−4.2 dB", "+2.2 dB"], "newer less older"
     assert "What changed from r001 to r002" in tab.inner_text("#comparison"), "time runs one way"
     tab.click("#clear-compare")
     assert tab.inner_html("#comparison") == ""

@@ -127,7 +127,7 @@ def test_the_page_asks_for_nothing_and_allows_only_its_own_script_and_style(page
 
     assert meta["content"] == (
         f"default-src 'none'; script-src {source(scripts[0])} {source(scripts[1])}; style-src {source(style)}; "
-        "base-uri 'none'; form-action 'none'"
+        "media-src 'self' file:; base-uri 'none'; form-action 'none'"
     )
     assert not re.search(r"""(?:src|href|action)=["']?(?:https?:)?//""", text)
     assert not re.search(r"@import|url\(|fetch\(|XMLHttpRequest|\beval\(|new Function|innerHTML", text)
