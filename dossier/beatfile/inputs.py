@@ -104,7 +104,8 @@ class _Finder:
         self.given = given
         self.bounce = bounce
         self.own = {name: named(folder, name) if bounce is None else [] for name in ("stems", "drums")}
-        self.shown = ShownNames(folder, [name for names in self.own.values() for name in names])
+        taken = [name for names in self.own.values() for name in names]
+        self.shown = ShownNames(folder, (*taken, *map(str.casefold, taken)))
         self.libraries: list[Path] = []
         self.suggestions = 0
 
