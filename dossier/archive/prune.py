@@ -73,7 +73,7 @@ def prune(archive: Archive, listed: Sequence[Prunable]) -> None:
 def _regular(path: Path) -> os.stat_result | None:
     try:
         state = path.lstat()
-    except OSError:
+    except (OSError, ValueError):  # a name that no file can have
         return None
     return state if stat.S_ISREG(state.st_mode) else None
 

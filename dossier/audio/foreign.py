@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from dossier.audio.inspect import DAMAGE, MAX_DURATION_S
+from dossier.audio.inspect import DAMAGE, MAX_DURATION_S, MAX_VALUES
 from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS
 from dossier.errors import AudioError
 
@@ -24,6 +24,7 @@ READERS = {"MPEG-4": "mov", "AAC": "aac", "CAF": "caf", "WavPack": "wv", "Window
            "WAV": "wav"}  # fmt: skip
 SUFFIXES = frozenset(suffix for suffix, kind in SUFFIX_FORMATS.items() if kind in READERS and kind != "WAV")
 LONGEST_WORK_S = 600.0
+MOST_BYTES = 3 * 4 * MAX_VALUES  # half an hour of six channels in 32 bits
 PROBED_S = 0.1
 
 
@@ -54,12 +55,20 @@ def decoded(path: Path, kind: str, shown: str, *, whole: bool = True) -> Iterato
             program, "-nostdin", "-hide_banner", "-loglevel", "error", "-protocol_whitelist", "file",
             "-f", READERS[kind], "-i", b"file:" + os.fsencode(path), "-map", "0:a:0", "-vn", "-sn", "-dn",
             "-t", f"{MAX_DURATION_S + 1 if whole else PROBED_S:g}", "-map_metadata", "-1",
+            "-fs", str(MOST_BYTES + (1 << 21)),
             "-c:a", "pcm_f32le", "-rf64", "auto", "-f", "wav", b"file:" + os.fsencode(out),
         ]  # fmt: skip
+        complaints = Path(folder) / "complaints"  # not in memory: ten minutes of damage say much
         try:
-            done = subprocess.run(told, capture_output=True, timeout=LONGEST_WORK_S, check=False)
+            with complaints.open("wb") as errors:
+                done = subprocess.run(
+                    told, stdout=subprocess.DEVNULL, stderr=errors, timeout=LONGEST_WORK_S, check=False
+                )
         except (OSError, subprocess.TimeoutExpired) as error:
             raise AudioError(f"{shown}: ffmpeg could not read it ({type(error).__name__}); {EXPORT}") from None
         if not out.exists() or done.returncode != 0:
             raise AudioError(f"{shown}: looks like {kind} but ffmpeg finds no sound in it; {EXPORT}")
-        yield out, [DAMAGE] if done.stderr.strip() else []
+        if out.stat().st_size > MOST_BYTES:
+            most = f"{MOST_BYTES >> 20} MiB, unpacked"
+            raise AudioError(f"{shown}: holds more sound than is read ({most}); cut it shorter")
+        yield out, [DAMAGE] if complaints.stat().st_size else []

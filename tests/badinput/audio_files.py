@@ -180,7 +180,68 @@ GOOD_16 = encoded(noise(), "WAV", "PCM_16")
 ONE_SECOND = bytes(2 * RATE)
 HOSTILE = '"><img src=x onerror=alert(1)>.wav'
 
+
+
+def at(whole: bytes, place: int, new: bytes) -> bytes:
+    """With some bytes replaced."""
+    return whole[:place] + new + whole[place + len(new) :]
+
+
+def u16(number: int) -> bytes:
+    return struct.pack("<H", number)
+
+
+# Fields of good files' headers set to what they never are; offsets after the specifications named above.
+FLAC_16, AIFF_16, RF64 = (encoded(noise(), container, "PCM_16") for container in ("FLAC", "AIFF", "RF64"))
+OGG, OPUS, MP3 = (encoded(noise(), *how) for how in (("OGG", "VORBIS"), ("OGG", "OPUS"), ("MP3", "MPEG_LAYER_III")))
+COMM, LENGTH_MAX = AIFF_16.find(b"COMM"), b"\xff" * 4
+
+BROKEN: dict[str, bytes] = {
+    **{f"bits-{bits}.wav": at(GOOD_16, 34, u16(bits)) for bits in (0, 65535)},
+    **{f"tag-{tag:04x}.wav": at(GOOD_16, 20, u16(tag)) for tag in (0, 0x7FFF, 0xFFFE, 0xFFFF)},
+    "fmt-size-0.wav": at(GOOD_16, 16, bytes(4)), "fmt-size-max.wav": at(GOOD_16, 16, LENGTH_MAX),
+    "two-data.wav": GOOD_16 + GOOD_16[36:], "two-files.wav": GOOD_16 * 2, "rf64-huge.wav": at(RF64, 20, b"\xff" * 24),
+    "data-first.wav": GOOD_16[:12] + GOOD_16[36:] + GOOD_16[12:36],
+    "chunk-past-end.wav": GOOD_16[:12] + b"LIST\xff\xff\xff\x7f" + GOOD_16[12:],
+    "other-order.wav": GOOD_16.replace(b"RIFF", b"RIFX"),
+    "channels-0.aiff": at(AIFF_16, COMM + 8, bytes(2)), "channels-max.aiff": at(AIFF_16, COMM + 8, b"\xff\xff"),
+    "bits-0.aiff": at(AIFF_16, COMM + 14, bytes(2)), "no-comm.aiff": AIFF_16.replace(b"COMM", b"XXXX"),
+    "no-ssnd.aiff": AIFF_16.replace(b"SSND", b"XXXX"), "rate-0.flac": at(FLAC_16, 18, bytes(2)),
+    "endless-metadata.flac": at(FLAC_16, 4, b"\0\xff\xff\xff"), "no-frames.flac": FLAC_16[:60],
+    "picture-past-end.flac": FLAC_16[:42] + b"\x06\0\0\x20" + b"\xff" * 32 + FLAC_16[42:],
+    "version.ogg": at(OGG, 4, b"\xff"), "serial.ogg": at(OGG, 14, LENGTH_MAX), "rate-0.ogg": at(OGG, 40, bytes(4)),
+    "codec.ogg": OGG.replace(b"vorbis", b"nobody", 1), "channels.opus": at(OPUS, 37, b"\xff"),
+    "gain.opus": at(OPUS, 44, b"\xff\x7f"), "endless-tag.mp3": b"ID3\4\0\0\x7f\x7f\x7f\x7f" + MP3,
+    "part-of-a-frame.mp3": MP3[:500], "sync-only.mp3": b"\xff\xfb\x90\0" * 5000,
+    "free-rate.mp3": b"\xff\xfb\0\0" * 5000,
+}  # fmt: skip
+
+# What a decoder that guesses would follow to another file or host; ffmpeg is given none of it, or reads no sound.
+_FTYP = b"\0\0\0\x18ftypM4A \0\0\0\0M4A mp42"
+FED: dict[str, bytes] = {
+    "script.m4a": b"ffconcat version 1.0\nfile 'secret.wav'\n",
+    "script.wav": b"ffconcat version 1.0\nfile 'secret.wav'\n",
+    "playlist.m4a": b"#EXTM3U\n#EXTINF:1,\nsecret.wav\n#EXT-X-ENDLIST\n", "playlist.mp3": b"#EXTM3U\nsecret.wav\n" * 9,
+    "playlist.aac": b"#EXTM3U\n#EXTINF:1,\nfile:///etc/passwd\n", "address.mka": b"http://127.0.0.1:9/secret.wav\n",
+    "session.wma": b"v=0\no=- 0 0 IN IP4 127.0.0.1\nm=audio 5004 RTP/AVP 0\n",
+    "list.wv": b"[playlist]\nFile1=secret.wav\n",
+    "manifest.mp4": b"<?xml version='1.0'?><MPD><BaseURL>secret.wav</BaseURL></MPD>",
+    "inside.m4a": _FTYP + b"#EXTM3U\nsecret.wav\n", "empty.caf": b"caff\0\1\0\0" + bytes(100),
+    "noise.wv": b"wvpk" + b"\xff" * 100, "noise.mka": b"\x1aE\xdf\xa3" + b"\xff" * 200,
+    "noise.wma": b"\x30\x26\xb2\x75\x8e\x66\xcf\x11\xa6\xd9\0\xaa\0\x62\xce\x6c" + b"\xff" * 200,
+    "noise.aac": b"\xff\xf1" + np.random.default_rng(6).bytes(2_000),
+    "-i secret.m4a": _FTYP, "file:secret.m4a": _FTYP, "http:secret.m4a": _FTYP, "a|b;c`id`$(id).m4a": _FTYP,
+    "%03d.m4a": _FTYP, "concat:secret.wav|x.m4a": _FTYP,
+}  # fmt: skip
+
 REFUSED = (
+    *(Refused(name, put(content), ("cannot be decoded",)) for name, content in BROKEN.items()),
+    Refused("sound-inside.wav", put(b"RIFF" + GOOD_16), ("is not audio;",)),
+    Refused("wave-in-lower-case.wav", put(GOOD_16.replace(b"WAVE", b"wave")), ("is not audio;",)),
+    Refused("zeros-in-front.wav", put(bytes(16) + GOOD_16), ("zeros",)),
+    Refused("ones.mp3", put(b"\xff" * 50_000), ("not audio",)),
+    Refused("rate-0.aiff", put(at(AIFF_16, COMM + 16, bytes(10))), ("sample rate",)),
+    Refused("rate-nan.aiff", put(at(AIFF_16, COMM + 16, b"\x7f" + b"\xff" * 9)), ("sample rate",)),
     Refused("missing.wav", nothing, ("is not there",)),
     Refused("gone.wav", lambda path: path.symlink_to(path.with_name("moved.wav")), ("link to a file that is gone",)),
     Refused("loop.wav", loop, ("symbolic link", "leads back to itself")),
@@ -249,6 +310,16 @@ REFUSED = (
 )  # fmt: skip
 
 READ = (
+    *(Read(f"good-{bits}-in-bytes.wav", put(at(GOOD_16, 34, u16(bits)))) for bits in (12, 20)),
+    Read("align-0.wav", put(at(GOOD_16, 32, bytes(2))), frames=FRAMES),
+    Read("size-0.wav", put(at(GOOD_16, 4, bytes(4))), frames=FRAMES),
+    Read("size-max.wav", put(at(GOOD_16, 4, LENGTH_MAX)), frames=FRAMES),
+    Read("5000-empty-chunks.wav", put(GOOD_16[:12] + b"JUNK\0\0\0\0" * 5_000 + GOOD_16[12:]), frames=FRAMES),
+    Read("no-long-sizes.wav", put(GOOD_16.replace(b"RIFF", b"RF64")), frames=FRAMES),
+    Read("plain-inside.aifc", put(AIFF_16.replace(b"AIFF", b"AIFC")), frames=FRAMES),
+    Read("block-0.flac", put(at(FLAC_16, 8, bytes(4))), frames=FRAMES),
+    Read("digest.flac", put(at(FLAC_16, 26, b"\xff" * 16)), frames=FRAMES),
+    Read("2000-tags.mp3", put(b"ID3\4\0\0\0\0\0\0" * 2_000 + MP3), ("no MP3 audio, a foreign tag",), FRAMES),
     Read("good-8.wav", good("WAV", "PCM_U8"), frames=FRAMES),
     Read("good-16.wav", good("WAV", "PCM_16"), frames=FRAMES),
     Read("good-24.wav", good("WAV", "PCM_24"), frames=FRAMES),
