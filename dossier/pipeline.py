@@ -70,7 +70,7 @@ def build(
 
     analysis, memo = stages.analyse(beat, cache, say)
     say("placing and ranking the candidates")
-    ranking = stages.rank(analysis, memo, say)
+    analysis, memo, ranking = stages.place(analysis, memo, stages.rank(analysis, memo, say))
     say("searching treatments")
     way, treated = stages.treat(analysis, ranking, memo, jobs=jobs, say=say)
     say("balancing")

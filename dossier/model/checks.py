@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from dossier.model.datafile import Occupancy
-from dossier.model.findings import Approach, LowEnd, Mix, RoomLeft, Translation
+from dossier.model.findings import Approach, Covered, LowEnd, Mix, RoomLeft, Translation
 from dossier.model.measures import Samples, StereoImage
 
 
@@ -39,4 +39,5 @@ class Checks:
     translation: Translation | None
     occupancy: Occupancy
     room_left: RoomLeft | None
+    covered: tuple[Covered, ...]
     drums_file_gain_db: float  # 0 or less: what the file of all drums is lowered by, and the music beside it

@@ -341,11 +341,27 @@ class Mix:
 
 
 @dataclass(frozen=True, slots=True)
+class Covered:
+    """A part of which less is heard than in nine of ten mixes that people made."""
+
+    part: str  # BalancePart.id
+    by: str  # what covers it most: a stem's file, or another part's id
+    zone: str
+    share: float  # audible share
+    usual_share: float  # of nine in ten mixes
+    give_way_db: float | None  # what `by` would have to be lowered by in the zone; None: nothing that is asked would do
+    raise_db: float | None  # what the part would have to be raised by instead; None: turning it up won't fix it
+    text: str
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
 class Balance:
     parts: tuple[BalancePart, ...]
     equal_peaks: tuple[EqualPeaks, ...]
     mix: Mix
     advice: tuple[str, ...] = ()
+    covered: tuple[Covered, ...] = ()
     music_gain_db: float = 0.0  # to set; 0 or less
     all_drums_lu: float | None = None  # the chosen parts together, against the music
     mix_over_music_lu: float = 0.0  # how much louder than the music alone the mix is, as the analysis has it

@@ -12,3 +12,8 @@ def signed(value: float, digits: int = 1) -> str:
 def unsigned(value: float, digits: int = 1) -> str:
     """`1.5`, `-0.2`, `0.0`."""
     return signed(value, digits).removeprefix("+")
+
+
+def percentage(share: float) -> str:
+    """'4.2' for 0.042; two decimals below one per cent."""
+    return f"{100.0 * share:.2f}" if abs(share) < 0.01 else f"{100.0 * share:.1f}"

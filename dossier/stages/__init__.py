@@ -23,14 +23,14 @@ from dossier.model.vocabulary import Direction
 from dossier.names import printable
 from dossier.stages import candidates, music, page_assets, playback, stems, treatments
 from dossier.stages import renders as render_stage
-from dossier.stages.balance import balance
+from dossier.stages.balance import balance, over_music
 from dossier.stages.checks import check
 from dossier.stages.choice import approach_of, choose
 from dossier.stages.datafile import data_file
 from dossier.stages.ranking import rank
 from dossier.stages.render_reuse import from_earlier
 
-__all__ = ["analyse", "balance", "check", "choose", "data_file", "from_earlier", "rank", "render", "treat"]
+__all__ = ["analyse", "balance", "check", "choose", "data_file", "from_earlier", "place", "rank", "render", "treat"]
 
 
 def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analysis, Memo]:
@@ -63,6 +63,22 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
         sections,
     )  # fmt: skip
     return analysis, memo
+
+
+def place(analysis: Analysis, memo: Memo, ranking: Ranking) -> tuple[Analysis, Memo, Ranking]:
+    """The beat with the music where the solved mix leaves it; ranked again where that is not where it was taken to be.
+
+    Gains are levels against the music, so its place does not move them, and once is enough.
+    """
+    here, best = analysis.here, ranking.best_loop
+    over = over_music(here, ranking.kit_parts or ((best,) if best is not None else ()))
+    if abs(over - here.mix_over_music_lu) < here.policy["place_again_lu"]:
+        return analysis, memo, ranking
+    moved = music.situation_of(here.music, here.conditions, here.reference_powers, analysis.beat.sections, over)
+    sections = [(one.name, one.first_bar - 1, one.bars) for one in analysis.room.sections]
+    analysis = replace(analysis, here=moved, room=music.room_of(moved.scene, moved.grid, sections))
+    memo = memo.within(over)
+    return analysis, memo, rank(analysis, memo)
 
 
 def treat(

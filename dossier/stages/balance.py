@@ -43,6 +43,16 @@ def part_name(item: PlacedCandidate) -> str:
     return item.part.role or "loop"
 
 
+def over_music(here: Situation, items: Sequence[PlacedCandidate]) -> float:
+    """How much louder than the music alone it is with parts at their gains, LU."""
+    total = here.music.blocks.copy()
+    for item in items:
+        drums = _at_gain(_moved(here, item))[: len(total)]
+        total[: len(drums)] += drums
+    mix = loudness.integrated_from_blocks(total)
+    return 0.0 if mix is None else mix - here.music.integrated_lufs
+
+
 def _moved(here: Situation, item: PlacedCandidate) -> PlacedCandidate:
     """The part with its gain moving as its sections ask, in sound and in powers."""
     part = replace(item.part, moves=moves_of(here, item.gains))

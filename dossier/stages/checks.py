@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from dossier.memo import Memo
@@ -11,6 +12,7 @@ from dossier.model.choice import Balanced, Choice
 from dossier.model.situation import Analysis
 from dossier.parallel import thread_map
 from dossier.stages.low_end import low_end_check
+from dossier.stages.masking import covered_parts
 from dossier.stages.mix import drums_file_gain, rough_mix
 from dossier.stages.occupancy_maps import occupancy_maps, placed_parts, room_left
 from dossier.stages.sensitivity import with_sensitivity
@@ -28,10 +30,12 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
         lambda: occupancy_maps(here, balanced, placed, choice.plans),
         lambda: room_left(here, ranking, balanced, placed),
         lambda: drums_file_gain(here, balanced, memo),
+        lambda: covered_parts(here, balanced, memo),
     ]
     found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.samples.nbytes)
-    mix, low_end, approach, occupancy, left, lowered = found
+    mix, low_end, approach, occupancy, left, lowered, covered = found
     return Checks(
-        approach=approach, mix=mix, low_end=low_end, occupancy=occupancy, room_left=left, drums_file_gain_db=lowered,
+        approach=replace(approach, verdict=" ".join([approach.verdict, *(one.verdict for one in covered)])), mix=mix,
+        covered=covered, low_end=low_end, occupancy=occupancy, room_left=left, drums_file_gain_db=lowered,
         translation=translation(here, balanced, mix, ranking.frames),
     )  # fmt: skip

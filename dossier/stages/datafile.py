@@ -35,7 +35,8 @@ def data_file(
     balance = Balance(
         parts=tuple(replace(row, cycle_file=cycle, full_file=full) for row, cycle, full in files),
         mix=mix, equal_peaks=balanced.equal_peaks,
-        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy),), music_gain_db=balanced.music_gain_db,
+        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy), *(one.text for one in checks.covered)),
+        covered=checks.covered, music_gain_db=balanced.music_gain_db,
         all_drums_lu=balanced.all_drums_lu, mix_over_music_lu=here.mix_over_music_lu,
         drums_file_gain_db=checks.drums_file_gain_db,
     )  # fmt: skip

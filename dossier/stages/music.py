@@ -120,10 +120,15 @@ def _tempo_doubts(grid: Grid, tags: Sequence[tuple[str, Tags]]) -> list[str]:
 
 
 def situation_of(
-    music: Music, conditions: Conditions, reference_powers: Array, sections: Sequence[Section] = ()
-) -> Situation:
-    """The music at its level in the mix, against the reference."""
-    over = conditions.usual.mix_over_music_lu(conditions.intent)
+    music: Music, conditions: Conditions, reference_powers: Array, sections: Sequence[Section] = (),
+    over_music_lu: float | None = None,
+) -> Situation:  # fmt: skip
+    """The music at its level in the mix, against the reference.
+
+    `over_music_lu`: how much louder than the music alone the mix is; None: as drums at the level that is asked for, and
+    nothing else, make it.
+    """
+    over = conditions.usual.mix_over_music_lu(conditions.intent) if over_music_lu is None else over_music_lu
     gain = conditions.target_lufs - over - music.integrated_lufs
     level, target = conditions.listening_level_db_spl, conditions.target_lufs
     scene = in_beat.scene(

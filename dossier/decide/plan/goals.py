@@ -22,7 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dossier.model.findings import DrumFigures
-from dossier.model.numbers import unsigned
+from dossier.model.numbers import percentage, unsigned
 from dossier.model.vocabulary import Direction
 
 ROUNDING_TOLERANCE = 1e-6
@@ -104,11 +104,6 @@ def judge(
         gain=gained, broken=", and ".join(problems), harm=harm, side=side, matched_gain=matched_gain,
         only_level=only_level, met=not problems and gained >= policy["plan_gain_goal"] and not only_level,
     )  # fmt: skip
-
-
-def percentage(share: float) -> str:
-    """'4.2' for 0.042; two decimals below one per cent."""
-    return f"{100.0 * share:.2f}" if abs(share) < 0.01 else f"{100.0 * share:.1f}"
 
 
 def _rise(low: float | None, high: float | None) -> float:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dossier.decide.plan.goals import Verdict, percentage
+from dossier.decide.plan.goals import Verdict
 from dossier.decide.plan.trials import Treatment, Trial, Trials
 from dossier.model.findings import DrumFigures, Tried
-from dossier.model.numbers import unsigned
+from dossier.model.numbers import percentage, unsigned
 from dossier.model.vocabulary import Direction
 
 
