@@ -25,7 +25,7 @@ from dossier.stages.gains import moves_of
 def balance(analysis: Analysis, choice: Choice) -> Balanced:
     """The chosen parts at their gains, the other side's beside them."""
     here = analysis.here
-    chosen, others = (tuple(_moved(here, item) for item in side) for side in (choice.chosen, choice.others))
+    chosen, others = (tuple(in_sections(here, item) for item in side) for side in (choice.chosen, choice.others))
     rows = _rows(here, chosen, chosen=True)
     both = [*zip(chosen, rows, strict=True), *zip(others, _rows(here, others, chosen=False), strict=True)]
     candidates = [item for item in (*choice.ranking.loops, *choice.ranking.one_shots) if item.closely]
@@ -47,13 +47,13 @@ def over_music(here: Situation, items: Sequence[PlacedCandidate]) -> float:
     """How much louder than the music alone it is with parts at their gains, LU."""
     total = here.music.blocks.copy()
     for item in items:
-        drums = _at_gain(_moved(here, item))[: len(total)]
+        drums = _at_gain(in_sections(here, item))[: len(total)]
         total[: len(drums)] += drums
     mix = loudness.integrated_from_blocks(total)
     return 0.0 if mix is None else mix - here.music.integrated_lufs
 
 
-def _moved(here: Situation, item: PlacedCandidate) -> PlacedCandidate:
+def in_sections(here: Situation, item: PlacedCandidate) -> PlacedCandidate:
     """The part with its gain moving as its sections ask, in sound and in powers."""
     part = replace(item.part, moves=moves_of(here, item.gains))
     if not part.moves:

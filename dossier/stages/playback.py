@@ -7,7 +7,7 @@ follows from a table of shared energies (`measure.loudness.shared_energy`), so t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -24,6 +24,7 @@ from dossier.model.parts import DrumPart, Groove, PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.parallel import thread_map
 from dossier.stages import loop_laying
+from dossier.stages.balance import in_sections
 from dossier.stages.placing import place_alone
 
 EXCERPT_BARS = 4
@@ -83,7 +84,7 @@ def previews(
         return encoded(layer, sound), loudness.shared_energy([sound], rate)[0, 0]
 
     auditions = [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
-    auditions += [(f"candidate:{item.drum.name}", item.drum.name, item.part, item.gains.db)
+    auditions += [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
                   for item in _others(choice, balanced)]
     energies, left = [], MOST_CANDIDATE_BYTES
     for preview, energy in thread_map(alone, auditions):
@@ -120,7 +121,7 @@ def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: flo
         name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "other")
         out.append(Layer(name, row.part, sound_of(part.item.part), group, gain_db))
         if row.chosen and part.item.treated:
-            before = sound_of(plans[row.file].placed.part)
+            before = sound_of(replace(plans[row.file].placed.part, moves=part.item.part.moves))
             out.append(Layer(f"untreated:{part.id}", f"{row.part} as it is", before, "untreated", gain_db, of=part.id))
     return out
 
@@ -146,5 +147,5 @@ def _other_means(
         fit = ways[means]
         assert not isinstance(fit, str)
         part = loop_laying.loop_part(item.drum, fit, here, groove, memo)
-        gain_db = place_alone(item.drum, part, here, choice.ranking.frames, memo).gains.db
-        yield f"means:{means}:{item.drum.name}", means, part, gain_db
+        placed = in_sections(here, place_alone(item.drum, part, here, choice.ranking.frames, memo))
+        yield f"means:{means}:{item.drum.name}", means, placed.part, placed.gains.db

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from tests_support import grid
@@ -37,3 +39,16 @@ def test_slices_join_to_what_is_laid_at_once(piece: int) -> None:
     np.testing.assert_array_equal(joined, whole)
     np.testing.assert_array_equal(laid[:], whole)
     assert laid[frames:].shape == (0, 2)
+
+
+@pytest.mark.parametrize("piece", [1_000, 16_384])
+def test_a_gain_that_moves_is_heard_slice_by_slice(piece: int) -> None:
+    """Analytic: flat, then straight in decibels from corner to corner, held before the first and after the last."""
+    corners = ((1.0, 0.0), (1.5, -6.0), (3.0, -6.0), (3.5, 4.0))
+    times = np.arange(5 * RATE) / RATE
+    by_db = np.interp(times, [at for at, _ in corners], [by for _, by in corners])[:, None]
+    for part, gain_db in parts():
+        flat = LaidParts.at_gains([(part, gain_db)], frames=5 * RATE, rate_hz=RATE)[:]
+        moved = LaidParts.at_gains([(replace(part, moves=corners), gain_db)], frames=5 * RATE, rate_hz=RATE)
+        joined = np.concatenate([moved[first : first + piece] for first in range(0, 5 * RATE, piece)])
+        np.testing.assert_allclose(joined, flat * 10.0 ** (by_db / 20.0), rtol=1e-4, atol=1e-6)

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile as sf
+import soxr
 from small_beat import MADE, Small, kick, noise_hit
 from small_beat import write_beat as write_small
-from stage_beat import RATE, Staged, full_music, real, staged, write_beat
+from stage_beat import HEAD, PATTERN, RATE, Staged, full_music, noise, real, staged, time_of, write_beat
 
-from dossier import pipeline
+from dossier import audio, pipeline
 from dossier.archive import Archive
 from dossier.arrange.parts import laid
 from dossier.cache import Cache
@@ -27,6 +29,8 @@ from dossier.stages import kits
 from dossier.stages.balance import part_name
 from dossier.stages.candidates import as_it_plays, part_powers
 from dossier.stages.choice import approach_of
+from dossier.stages.masking import covered_parts
+from dossier.stages.mix import all_drums
 from dossier.stages.sensitivity import with_sensitivity
 
 NAMES = ("bd_zome", "drum_heavy_kick", "sn_dub", "drum_cymbal_closed")
@@ -42,6 +46,7 @@ intent = "forward"
 """
 
 Solved = dict[str, PlacedCandidate]
+Change = Callable[[Samples], Samples]
 
 
 def music(gain: float = 1.0) -> dict[str, Samples]:
@@ -113,6 +118,146 @@ def test_an_intent_a_section_gives_gains_of_its_own(beat: Staged) -> None:
         assert verse.gain_db - part.row.gain_db == pytest.approx(drums["tucked"] - drums["level"], abs=0.5)
         assert hook.gain_db - part.row.gain_db == pytest.approx(drums["forward"] - drums["level"], abs=0.5)
         assert part.item.gains.sections == part.row.sections
+
+
+def test_sections_are_heard_at_their_gains(beat: Staged) -> None:
+    """Analytic: in all drums as one and in previews, at the told gains, the hook's reached within its leading beat."""
+    parts = beat.balanced(tuple(solved(beat).values())).chosen
+    frames = len(beat.here.music.samples)
+    whole = all_drums(parts, frames=frames, rate_hz=RATE)[:]
+    times, flat = np.arange(frames) / RATE, np.zeros((frames, 2))
+    for part in parts:
+        verse, hook = (one.gain_db - part.row.gain_db for one in part.row.sections)
+        by_db = np.interp(times, [3.5, 4.0], [verse, hook])  # the hook begins at 4 s, a beat lasts 0.5 s
+        plain = laid(replace(part.item.part, moves=()), length_s=beat.here.duration_s)
+        flat += plain * 10.0 ** ((part.row.gain_db + by_db)[:, None] / 20.0)
+        excerpt = laid(part.item.part, start_s=3.0, length_s=2.0)
+        expected = (plain * 10.0 ** (by_db[:, None] / 20.0))[3 * RATE : 5 * RATE]
+        assert np.abs(excerpt - expected).max() < 1e-6
+        ratio = part.item.powers[:30].sum() / part_powers(part.item.part)[:30].sum()
+        assert 10.0 * np.log10(ratio) == pytest.approx(verse, abs=0.01), "measured as it sounds"
+    assert np.abs(whole - flat).max() < 1e-5 * np.abs(flat).max()
+
+
+def test_a_section_that_asks_the_same_is_not_listed(beat: Staged) -> None:
+    """Analytic: an intent of its own that is the beat's, over music that is as loud, moves nothing."""
+    sections = tuple(replace(one, intent="level", music_lu=0.2) for one in beat.here.sections)
+    there = beat.under(replace(beat.here, sections=sections))
+    parts = there.balanced(tuple(solved(there).values())).chosen
+    assert all(part.row.sections == () == part.item.part.moves for part in parts)
+
+
+def test_a_section_follows_its_own_music(beat: Staged) -> None:
+    """Analytic: against music 6 LU softer there, the same intent asks for 6 dB less."""
+    sections = (replace(beat.here.sections[0], intent="level", music_lu=-6.0),)
+    for item in solved(beat.under(replace(beat.here, sections=sections))).values():
+        (verse,) = item.gains.sections
+        assert verse.gain_db == pytest.approx(item.gains.to_set_db - 6.0, abs=1e-9)
+
+
+def test_files_too_soft_for_a_fader_bring_the_music_down(beat: Staged) -> None:
+    """Analytic: drums 30 dB softer: none is set above +6 dB, levels and what is heard stay; the music comes down."""
+    there = beat.under(replace(beat.here, sections=()))
+    parts = there.ranking.kit_parts
+    plain = solved(there)
+    soft = solved(there, [sounding(beat, item, item.part.samples * 10.0**-1.5) for item in parts])
+    assert max(item.gains.to_set_db for item in soft.values()) == 6.0
+    balanced = there.balanced(tuple(soft.values()))
+    assert balanced.music_gain_db < 0.0
+    for part in balanced.chosen:
+        was = plain[part.id]
+        assert part.row.music_gain_db == balanced.music_gain_db
+        assert part.row.level_lu == pytest.approx(was.gains.level_lu, abs=0.1 + 1e-6)
+        assert part.row.gain_db - balanced.music_gain_db == pytest.approx(was.gains.db + 30.0, abs=0.1 + 1e-6)
+        assert part.item.fit.audible_share == pytest.approx(was.fit.audible_share, abs=0.005)
+        assert f"the music comes down by {-balanced.music_gain_db:.1f} dB" in part.row.advice
+
+
+ROLE_OF = {"bd_zome": "kick", "sn_dub": "snare", "drum_cymbal_closed": "closed-hat"}
+
+
+@pytest.fixture(scope="module")
+def known(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, float]]:
+    """Gains of a kit of files whose roles are told, by role, and a folder for variants of the same beat."""
+    root = tmp_path_factory.mktemp("known")
+    return root, gains_of(root / "plain", root)
+
+
+def gains_of(folder: Path, root: Path, *, change: Change = lambda sound: sound, rate: int = RATE, rename: str = "",
+             drums: Change = lambda sound: sound) -> dict[str, float]:  # fmt: skip
+    def made(sound: Samples, given: int = RATE) -> tuple[Samples, int]:
+        return soxr.resample(0.25 * change(sound), given, rate), rate  # so that nothing clips when it is raised
+
+    files = {f"{rename}{number}" if rename else name: (name, role)
+             for number, (name, role) in enumerate(ROLE_OF.items())}  # fmt: skip
+    told = "".join(f'[[drums]]\nfile = "drums/{file}.wav"\nrole = "{role}"\nkind = "one-shot"\n'
+                   for file, (_, role) in files.items())  # fmt: skip
+    for name, sound in music().items():
+        audio.write_wav(path_of(folder / f"stems/{name}.wav"), made(sound)[0], rate)
+    for file, (name, _) in files.items():
+        sound, own = real(name)
+        audio.write_wav(path_of(folder / f"drums/{file}.wav"), drums(made(sound, own)[0]), rate)
+    (folder / "beat.toml").write_text(f"{HEAD}{told}{PATTERN}", encoding="utf-8")
+    return {item.part.role or "": item.gains.db for item in staged(folder, root / "cache").ranking.kit_parts}
+
+
+def path_of(path: Path) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("name", "by_db", "how"),
+    [("louder", 0.0, {"change": lambda sound: 2.0 * sound}), ("48k", 0.0, {"rate": 48_000}),
+     ("swapped", 0.0, {"change": lambda sound: sound[:, ::-1].copy()}), ("renamed", 0.0, {"rename": "snare-"}),
+     ("drums louder", -6.0, {"drums": lambda sound: 10.0**0.3 * sound})],
+)  # fmt: skip
+def test_gains_follow_what_changes_nothing(
+    known: tuple[Path, dict[str, float]], name: str, by_db: float, how: dict[str, Any]
+) -> None:
+    """Analytic: +6 dB on all files, 48 instead of 44.1 kHz, channels swapped, files renamed: within 0.1 dB."""
+    root, plain = known
+    assert set(plain) == set(ROLE_OF.values())
+    found = gains_of(root / name.replace(" ", "-"), root, **how)
+    assert found == pytest.approx({role: gain + by_db for role, gain in plain.items()}, abs=0.1 + 1e-6)
+
+
+def test_a_loop_and_the_same_sound_as_a_kit_are_equally_loud(beat: Staged, tmp_path: Path) -> None:
+    """Analytic: the kit bounced over two bars, as a loop: both sound within 0.3 LU of each other at their gains."""
+    there = beat.under(replace(beat.here, sections=()))
+    parts = there.balanced(tuple(solved(there).values())).chosen
+    kit = all_drums(parts, frames=8 * RATE, rate_hz=RATE)[:]
+    bounce = kit[4 * RATE :] / np.abs(kit).max()
+    told = '[[drums]]\nfile = "drums/bounce.wav"\nkind = "loop"\ntempo = 120.0\n'
+    folder = write_beat(tmp_path / "bounced", stems=music(), drums={"bounce": bounce}, toml=told)
+    looped = staged(folder, tmp_path / "cache")
+    (loop,) = looped.ranking.loops
+    sound = laid(loop.part, length_s=8.0) * 10.0 ** (loop.gains.to_set_db / 20.0)
+    levels = [loudness.integrated(np.asarray(one, dtype=np.float64), RATE) for one in (kit, sound)]
+    assert None not in levels
+    assert levels[0] == pytest.approx(levels[1], abs=0.3)
+
+
+@pytest.mark.parametrize("raised", [False, True])
+def test_a_covered_part_is_named_with_what_covers_it(tmp_path: Path, raised: bool) -> None:
+    """Analytic: hiss in the snare's own bands buries it; lowered there by what is told, enough of it is heard."""
+    hiss = noise(8.0, low_hz=150.0, high_hz=15_000.0, seed=5, tilt=0.0)
+    tone = np.sin(2.0 * np.pi * 55.0 * time_of(8.0))[:, None] * np.ones((1, 2))
+    folder = write_beat(tmp_path / "covered", stems={"hiss": hiss, "tone": 0.1 * tone},
+                        drums={name: real(name) for name in ROLE_OF})  # fmt: skip
+    there = staged(folder, tmp_path / "cache").told(covered_below=0.3 if raised else 0.023)
+    found = covered_parts(there.here, there.balanced(), there.memo)
+    by_part = {one.part: one for one in found}
+    if not raised:
+        assert all(one.share < one.usual_share for one in found)
+        return
+    one = by_part["snare"]
+    assert one.by == "stems/hiss.wav"
+    assert one.share < 0.3 == one.usual_share
+    assert one.text.startswith("The snare is covered:")
+    assert ("Turning it up won't fix it" in one.text) is (one.raise_db is None)
+    if one.give_way_db is not None:
+        assert f"lower hiss there by {one.give_way_db:.0f} dB" in one.text
 
 
 def test_shuffling_the_parts_changes_no_gain(beat: Staged) -> None:
@@ -253,7 +398,7 @@ def test_every_part_carries_every_figure(small: Small) -> None:
 
 def test_the_rough_mix_is_measured_from_its_file_section_by_section(small: Small) -> None:
     """Analytic: loudness, true peak, headroom, range and sections of the file are those of the data."""
-    path = small.archive.root / "paper-harbour/paper-harbour-r001/paper-harbour-rough-mix.wav"
+    path = small.archive.root / "paper-harbour/paper-harbour-r001/paper-harbour-rough-mix.flac"
     samples, rate = sf.read(path, always_2d=True)
     found, mix = loudness.measure(samples, rate), small.data.balance.mix
     assert found.integrated_lufs == pytest.approx(mix.integrated_lufs, abs=0.02)

@@ -23,6 +23,19 @@ def notated(tmp_path_factory: pytest.TempPathFactory) -> dict[float, Ranked]:
     return found
 
 
+@pytest.mark.parametrize("bpm", [105.9, 106.2])
+def test_a_hair_of_tempo_moves_no_gain(tmp_path_factory: pytest.TempPathFactory, bpm: float) -> None:
+    """Analytic: the same music and drums at 105.9, 106.0 and 106.2 BPM: gains within 0.1 dB, kicks in one order."""
+    folder = tmp_path_factory.mktemp("hair")
+    stems = instrumental("full", 106.0, 6)
+    found = [ranked(write_beat(folder / f"at-{at:g}", stems, DRUMS, bpm=at, lines=LINES), Cache(folder / "cache"))
+             for at in (106.0, bpm)]  # fmt: skip
+    gains = [{item.drum.name: item.gains.db for item in one.ranking.one_shots} for one in found]
+    assert gains[1] == pytest.approx(gains[0], abs=0.1 + 1e-9)
+    order = [[item.drum.name for item in one.ranking.one_shots] for one in found]
+    assert order[0] == order[1]
+
+
 @pytest.mark.parametrize("bpm", [60.0, 240.0])
 def test_notation_moves_neither_gains_nor_order_nor_verdict(notated: dict[float, Ranked], bpm: float) -> None:
     true, other = notated[120.0], notated[bpm]
