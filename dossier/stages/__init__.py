@@ -25,7 +25,7 @@ from dossier.stages import candidates, music, page_assets, playback, stems, trea
 from dossier.stages import renders as render_stage
 from dossier.stages.balance import balance, over_music
 from dossier.stages.checks import check
-from dossier.stages.choice import approach_of, choose
+from dossier.stages.choice import approach_of, choose, sides
 from dossier.stages.datafile import data_file
 from dossier.stages.ranking import rank
 from dossier.stages.render_reuse import from_earlier
@@ -70,8 +70,8 @@ def place(analysis: Analysis, memo: Memo, ranking: Ranking) -> tuple[Analysis, M
 
     Gains are levels against the music, so its place does not move them, and once is enough.
     """
-    here, best = analysis.here, ranking.best_loop
-    over = over_music(here, ranking.kit_parts or ((best,) if best is not None else ()))
+    here = analysis.here
+    over = over_music(here, sides(approach_of(here, analysis.room, ranking), ranking)[0])
     if abs(over - here.mix_over_music_lu) < here.policy["place_again_lu"]:
         return analysis, memo, ranking
     moved = music.situation_of(here.music, here.conditions, here.reference_powers, analysis.beat.sections, over)

@@ -45,7 +45,7 @@ def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way
     loops = [after(item) for item in ranking.loops if item.drum.name in by_name]
     final = replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)
     approach = approach_of(here, analysis.room, final, treated=True, way=way)
-    chosen, others = _sides(approach, final)
+    chosen, others = sides(approach, final)
     return Choice(approach=approach, untreated=ranking, plans=tuple(treated), ranking=final, chosen=chosen,
                   others=others)  # fmt: skip
 
@@ -78,7 +78,7 @@ def _poor(grade: Grade | None, terms: Mapping[str, float], role: Role | None, he
     return fit.poor_words(terms, role=role, policy=here.policy) if grade == "poor" else ""
 
 
-def _sides(approach: Approach, ranking: Ranking) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
+def sides(approach: Approach, ranking: Ranking) -> tuple[tuple[PlacedCandidate, ...], tuple[PlacedCandidate, ...]]:
     """The drums of the approach, and the other side's."""
     best, kit = ranking.best_loop, ranking.kit_parts
     loop = (best,) if best is not None else ()

@@ -15,6 +15,7 @@ from sfz_reading import regions
 from tests_support import Demo
 
 from dossier import audio
+from dossier.measure import loudness
 from dossier.model.measures import Samples
 from dossier.stages.render_reuse import hit_file
 
@@ -78,6 +79,35 @@ def test_every_level_belongs_to_a_file(demo: Demo, slug: str) -> None:
     places = [round((data.beat.first_downbeat_s + bar * bar_s) * rate) for bar in range(data.beat.bars)]
     apart = [_apart(whole, cycle, place) for place in places if place + len(cycle) < len(whole)]
     assert min(apart) < 1e-3 * np.abs(cycle).max()
+
+
+@pytest.mark.parametrize("slug", SLUGS)
+def test_drums_and_music_give_the_stated_loudness(demo: Demo, slug: str) -> None:
+    """analytic: at the stated gains, within 0.3 LU: drums against the music, and the mix before what is put on all."""
+    data, folder = demo.data(slug), demo.renders(slug)
+    balance, rate = data.balance, data.beat.sample_rate_hz
+    drums = sound(folder / f"{slug}-drums.flac")
+    music = np.zeros_like(drums)
+    for entry in data.inputs:
+        if entry.kind == "stem":
+            stem = turned(sound(demo.audio / slug / entry.file), entry.gain_db)
+            music[: len(stem)] += stem[: len(music)]
+    music = turned(music, balance.music_gain_db + balance.drums_file_gain_db)
+    levels = [loudness.integrated(one, rate) for one in (music, drums, music + drums)]
+    assert None not in levels
+    assert balance.drums_file_gain_db == -data.lowered.get(f"{slug}-drums.flac", 0.0)
+    assert levels[1] - levels[0] == pytest.approx(balance.all_drums_lu, abs=0.3)
+    assert levels[2] - levels[0] == pytest.approx(balance.mix_over_music_lu, abs=0.3)
+    if balance.mix.limiter_db < 0.5:
+        stated = balance.mix.integrated_lufs - balance.mix.gain_db + balance.drums_file_gain_db
+        assert levels[2] == pytest.approx(stated, abs=0.3)
+    for part in balance.parts:
+        if part.chosen:
+            alone = loudness.integrated(turned(sound(folder / part.full_file), data.lowered.get(part.full_file, 0.0)),
+                                        rate)  # fmt: skip
+            assert part.integrated_lufs == pytest.approx(alone, abs=0.3)
+            told = part.integrated_lufs + part.gain_db - data.instrumental.integrated_lufs - part.music_gain_db
+            assert part.level_lu == pytest.approx(told, abs=1e-3)
 
 
 def _apart(whole: np.ndarray, piece: np.ndarray, place: int) -> float:
