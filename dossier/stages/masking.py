@@ -19,8 +19,6 @@ from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONES
 from dossier.stages.stems import read_stem
 
-SILENCE = 1e-30
-
 
 def covered_parts(here: Situation, balanced: Balanced, memo: Memo) -> tuple[Covered, ...]:
     """The chosen parts of which less is heard than usual, with what would free them."""
@@ -51,8 +49,7 @@ def _covered(here: Situation, part: BalancedPart, placed: Mapping[str, PlacedPar
     whole = on.powers if by in stems else powers[by]
 
     def heard(masker: Array, drum: PlacedPart) -> float:
-        partial = hearing.partial_loudness(drum.excitation, masker)
-        return float(partial.sum() / max(float(drum.alone.sum()), SILENCE))
+        return float(hearing.partial_loudness(drum.excitation, masker).sum() / drum.alone.sum())
 
     def lowered(by_db: float) -> float:
         less = np.minimum(powers[by], whole) * inside * (1.0 - 10.0 ** (-by_db / 10.0))
