@@ -17,7 +17,7 @@ LOWS: frozenset[Role] = frozenset({"kick", "tom"})
 
 def covered_below(role: Role | None, policy: Mapping[str, float]) -> float:
     """The audible share below which less of a part is heard than in nine of ten mixes that people made."""
-    return policy["covered_lows_below" if role in LOWS else "covered_below"]
+    return policy["covered_lows_below"] if role in LOWS else policy["covered_below"]
 
 
 def least_db(share_at: Callable[[float], float], enough: float, policy: Mapping[str, float]) -> float | None:
