@@ -181,7 +181,7 @@ def test_numbers_are_rounded_and_rows_stay_on_one_line() -> None:
         {"one": 1 / 3, "minus": -1e-9, "row": [1 / 3, 2.0, 3], "none": None, "yes": True, "text": 'é\u2028"</'}
     )
     assert raw.decode() == (
-        '{"minus": 0.0, "none": null, "one": 0.333333, "row": [0.33333, 2.0, 3], "text": "é\u2028\\"</", "yes": true}\n'
+        '{"minus": 0.0, "none": null, "one": 0.333333, "row": [0.33333,2.0,3], "text": "é\u2028\\"</", "yes": true}\n'
     )
     lines = encode(factory.dossier(bars=40)).decode().splitlines()
     assert max(map(len, lines)) > 600, "a band's row is one line"

@@ -164,7 +164,7 @@ def _array(values: Sequence[object], indent: int, path: str) -> str:
     if values and {type(value) for value in values} <= {float, int}:
         where = f"{path}.[row]"
         row = [_rounded(value, _ROW_DECIMALS, where) if isinstance(value, float) else value for value in values]
-        return msgspec.json.encode(row).decode().replace(",", ", ")
+        return msgspec.json.encode(row).decode()  # without spaces, which in a long beat's maps take 0.2 MB
     if values and all(type(value) is str and len(value) <= _WORD for value in values):
         return f"[{', '.join(msgspec.json.encode(value).decode() for value in values)}]"
     parts = [_text(value, indent + 1, f"{path}.[{place}]") for place, value in enumerate(values)]
