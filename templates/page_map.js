@@ -8,7 +8,9 @@
   function values(name) {
     if (name === "room") {
       if (!arrays.room && arrays.instrumental) {
-        arrays.room = arrays.instrumental.map(function (v) { return Math.max(0, 1 - v); });
+        arrays.room = arrays.instrumental.map(function (v, i) {
+          return Math.max(0, 1 - v - (map.kept[Math.floor(i / map.slots)] || 0));
+        });
       }
       return arrays.room;
     }

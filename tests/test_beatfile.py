@@ -122,6 +122,7 @@ def test_a_folder_without_beat_toml(tmp_path: Path) -> None:
     assert {stem.rights for stem in beat.stems} == {"unknown"}
     assert (beat.tempo_bpm, beat.meter, beat.key, beat.swing, beat.target_lufs) == (None,) * 5
     assert (beat.intent, beat.listening_level_db_spl, beat.first_downbeat_s) == ("level", None, None)
+    assert beat.voice == "expected"
     assert beat.pattern is not None
     assert (beat.pattern.source, [hit.role for hit in beat.pattern.hits]) == ("groove.mid", ["kick"])
     assert beat.config_files == (folder / "groove.mid",)
@@ -137,6 +138,7 @@ def test_every_key_arrives(tmp_path: Path) -> None:
     assert (beat.title, beat.artist, beat.slug) == ("Night Bus", "The Invented", "night-bus")
     assert (beat.tempo_bpm, beat.meter, beat.key, beat.first_downbeat_s) == (92.0, (6, 8), "F# minor", 0.25)
     assert (beat.swing, beat.target_lufs, beat.intent, beat.listening_level_db_spl) == (0.56, -14.0, "tucked", 70.0)
+    assert beat.voice == "in-stems"
     assert beat.role_intents == {"kick": "forward", "closed-hat": "level"}
     pad, bass = beat.stems
     assert (pad.file, pad.gain_db, pad.origin, pad.rights) == ("stems/pad.flac", -3.0, "played by A. Nobody", "own")

@@ -52,6 +52,7 @@ def _facts(previous: DossierData, now: DossierData) -> list[str]:
             "First downbeat": f"{number(beat.first_downbeat_s, 3)} s",
             "Length": f"{beat.bars} bars",
             "Intent": beat.intent,
+            "Voice": beat.voice,
             "Target loudness": _level(beat.target_lufs, "LUFS"),
             "Listening level": f"{plain(beat.listening_level_db_spl, 1)} dB SPL",
         }

@@ -90,7 +90,7 @@ class _Loader:
             first_downbeat_s=_given(table.first_downbeat),
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
             target_lufs=_given(table.target_loudness), listening_level_db_spl=_given(table.listening_level),
-            intent=table.intent, role_intents=self.intents(table), policy=self.policy(table),
+            intent=table.intent, voice=table.voice, role_intents=self.intents(table), policy=self.policy(table),
             pattern=pattern, section_patterns=section_patterns, sections=sections,
             config_files=tuple(self.config_files), notes=tuple(self.ledger.notes),
         )  # fmt: skip

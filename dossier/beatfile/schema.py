@@ -16,7 +16,7 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from dossier.model.notes import key_meant
-from dossier.model.vocabulary import Feel, Intent, Means, Rights
+from dossier.model.vocabulary import Feel, Intent, Means, Rights, Voice
 
 # A hyphen may be written as a space.
 RoleWord = Literal[
@@ -45,6 +45,11 @@ Origin = Annotated[
 ]
 RightsWord = Annotated[Rights, Meta(description="state of its rights as you know it; unknown if not given")]
 IntentWord = Annotated[Intent, Meta(description="how drums sit: forward leads, level sits beside, tucked lies under")]
+VoiceWord = Annotated[
+    Voice,
+    Meta(description="a singer or rapper to come: none, expected (room is kept free), or in-stems; if not given, "
+         "expected"),
+]  # fmt: skip
 StepsPerBeat = Annotated[int, Meta(ge=1, le=24, description="cells in a beat of the meter; 4 if not given")]
 Lines = Annotated[
     list[Annotated[str, Meta(max_length=MAX_LINE_LENGTH)]],
@@ -212,6 +217,7 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     ] | UnsetType = UNSET  # fmt: skip
     target_loudness: Target | UnsetType = UNSET
     intent: IntentWord = "level"
+    voice: VoiceWord = "expected"
     listening_level: Listening | UnsetType = UNSET
     intents: Annotated[
         dict[RoleWord, IntentWord], Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES)

@@ -115,6 +115,9 @@ def decide(
         f"The most room is in the {roomy} ({used[room.roomiest_zone]}, against music without drums), the least in the "
         f"{full} ({used[room.fullest_zone]})."
     )
+    if room.kept:
+        low, high, kept = policy["voice_from_hz"], policy["voice_to_hz"], policy["voice_room"]
+        where += f" From {low:g} to {high:g} Hz {percent(kept)} of the reference is kept free for a voice."
     parts = []
     for section, section_loop, section_kit in sections:
         section_kind, _ = kind(section_loop, section_kit, policy)

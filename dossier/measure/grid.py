@@ -7,8 +7,8 @@ Conventions
     tempo's is the lesser of the share of onset strength on the grid beyond chance and of how sure the beat's level is.
 
 Order of sources
-    The argument (beat.toml), else a tempo in the stems' file names that the sound does not contradict, else the
-    estimate; where no steady tempo is found, sixteenths of 120 with a plain warning.
+    The argument (beat.toml), else a tempo in the stems' tags, else one in their file names, either where the sound does
+    not contradict it, else the estimate; where no steady tempo is found, sixteenths of 120 with a plain warning.
 
 References
     `dossier.measure.onsets`, `rhythm`, `beat_level` and `bar_lines` hold the methods.
@@ -30,6 +30,7 @@ from dossier.model.measures import Grid, Samples
 __all__ = ["estimate", "tempo_from_name"]
 
 FALLBACK_BPM = 120.0
+SAME_TEMPO = 0.006  # relative distance of tempos that are one
 STEADY = 0.25  # confidence below which no steady tempo is claimed; onsets at random reach 0.11 in 200 trials
 IN_THREES = 0.6  # most that a tempo is sure of in threes that nobody stated: they may be fours of another tempo
 _UNHEARD_S = 0.012  # drift over the whole piece
@@ -158,18 +159,16 @@ def _changes(
 
 def _tempo(
     onsets: Onsets,
-    stated_bpm: float | None,
-    named_bpm: float | None,
+    stated: Sequence[tuple[float | None, str]],
     swing: float | None,
     meter: tuple[int, int] | None,
     notes: list[str],
 ) -> tuple[_Tempo, Onsets]:
-    """The tempo from the best source, and the onsets that the grid is to be fitted to."""
-    given = stated_bpm if stated_bpm is not None else named_bpm
+    """The tempo from the first source that states one, and the onsets that the grid is to be fitted to."""
+    given, source = next(((tempo, of) for tempo, of in stated if tempo is not None), (None, ""))
     if given is None:
         return _estimated(onsets, swing, meter, notes), onsets
-    by_name = stated_bpm is None
-    source, confidence = ("file name", 0.9) if by_name else ("beat.toml", 1.0)
+    confidence = 1.0 if source == "beat.toml" else 0.9
     if not len(onsets.times_s):
         return _Tempo(given, source, confidence, None), onsets
     heard, against = None, rhythm.contradicts(onsets, given)
@@ -178,8 +177,8 @@ def _tempo(
     elif (near := _drifting(onsets, given)) is not None:
         heard = _Tempo(_rounded(near, onsets.duration_s), "estimated", near.confidence, near)
     if heard is not None and heard.fit is not None and heard.fit.confidence >= _CLEAR:
-        if by_name:
-            notes.append(f"A file name states {given:g} BPM, but the onsets fit {heard.bpm:.2f} BPM, which was taken.")
+        if source != "beat.toml":
+            notes.append(f"A {source} states {given:g} BPM, but the onsets fit {heard.bpm:.2f} BPM, which was taken.")
             return heard, onsets
         drift_s = abs(heard.bpm / given - 1.0) * onsets.duration_s
         costs = "does not follow them" if against else f"drifts by {drift_s:.2f} s over the length of the stems"
@@ -196,6 +195,7 @@ def estimate(
     first_downbeat_s: float | None = None,
     swing: float | None = None,
     meter: tuple[int, int] | None = None,
+    tag_bpm: float | None = None,
     names: Sequence[str] = (),
 ) -> Grid:
     """Grid of a beat from its instrumental and from what the user states.
@@ -206,6 +206,7 @@ def estimate(
     rate_hz : sample rate
     tempo_bpm, first_downbeat_s, swing : stated values, taken as they are
     meter : beats of a bar and their note value, a whole number of sixteenths; None: 4/4, 3/4 or 6/8 from the sound
+    tag_bpm : what the stems' tags state
     names : the stems' file names, which may state a tempo
 
     Returns
@@ -216,10 +217,14 @@ def estimate(
     notes: list[str] = []
     onsets = detect(samples, rate_hz)
     named = _named_tempo(names, notes) if tempo_bpm is None else None
+    if tag_bpm is not None and named is not None and abs(named / tag_bpm - 1.0) > SAME_TEMPO:
+        notes.append(f"A file name states {named:g} BPM, a tag {tag_bpm:g}: the tag goes first.")
     parts = rhythm.sections(onsets)
     longest = max(parts, key=lambda part: part.end_s - part.start_s) if len(parts) > 1 else None
     steady = onsets if longest is None else _between(onsets, longest.start_s, longest.end_s)
-    tempo, used = _tempo(steady, tempo_bpm, named, swing, meter, notes)
+    tempo, used = _tempo(
+        steady, ((tempo_bpm, "beat.toml"), (tag_bpm, "tag"), (named, "file name")), swing, meter, notes
+    )
     changes = () if longest is None else _changes(onsets, parts, longest, tempo.bpm, notes)
     fit = tempo.fit
     slot_s = 15.0 / tempo.bpm

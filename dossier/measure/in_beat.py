@@ -6,8 +6,9 @@ Conventions
     so specific loudness in sone/Cam is sone a band.
 
 Definitions (alone, partial: loudness without and with the masker; Moore, Glasberg and Baer, see `hearing`)
-    room filled     rise of what stays within the reference: of sum min(N', N'ref), as a share of the sum of N'ref
-    spill           sum of max(0, N' - N'ref) with the drum less the same without, as a share of the sum of N'ref
+    room filled     rise of what stays within N'free: of sum min(N', N'free), as a share of the sum of N'ref; N'free is
+                    the reference less what is kept of it for a voice
+    spill           sum of max(0, N' - N'free) with the drum less the same without, as a share of the sum of N'ref
     overlap         sum of (alone - partial in the instrumental), as a share of the sum of N'ref
     buried          1 - (instrumental's partial loudness with the drum as masker) / (its loudness alone)
     audible share   (drum's partial loudness in everything else that plays) / (its loudness alone), over its own hits,
@@ -35,12 +36,14 @@ OWN_HIT_SHARE = 0.25  # of a drum's loudest frame makes a frame one of its hits:
 OWN_BAND_DB = 12.0  # below a drum's strongest K-weighted band, down to which a fine band is its own
 
 
-def scene(powers: Array, *, reference: Array, active: Mask, k_weights: Array, spl_offset_db: float) -> Scene:
+def scene(
+    powers: Array, *, reference: Array, kept: Array, active: Mask, k_weights: Array, spl_offset_db: float
+) -> Scene:
     """Build a scene from the instrumental's powers `(frames, fine)` in full-scale^2."""
     excitation = hearing.excitation(powers, spl_offset_db=spl_offset_db)
     return Scene(
         powers=powers, excitation=excitation, loudness=hearing.specific_loudness(excitation), reference=reference,
-        active=active, zone_weights=occ.zone_weights(), k_weights=k_weights, spl_offset_db=spl_offset_db,
+        kept=kept, active=active, zone_weights=occ.zone_weights(), k_weights=k_weights, spl_offset_db=spl_offset_db,
     )  # fmt: skip
 
 
@@ -175,7 +178,8 @@ def _partial(on: Scene, signal: Array, masker: Array) -> Array:
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:
-    return occ.fill(loudness, on.reference, active=on.active), occ.spill(loudness, on.reference, active=on.active)
+    spilt = occ.spill(loudness, on.reference, active=on.active, kept=on.kept)
+    return occ.fill(loudness, on.reference, active=on.active), spilt
 
 
 def occupancy_with(on: Scene, drums: Sequence[PlacedPart]) -> Array:

@@ -25,7 +25,7 @@ import numpy as np
 
 from dossier.measure import rhythm
 from dossier.measure.file_names import numbers_in, tempo_from_name
-from dossier.measure.grid import STEADY
+from dossier.measure.grid import SAME_TEMPO, STEADY
 from dossier.measure.loop_hits import hits_of
 from dossier.measure.loop_tempo import LoopReading, read, usual
 from dossier.measure.onsets import SILENT_PEAK, Onsets, channels_of, detect
@@ -35,7 +35,6 @@ _SWING_SURE = 0.3
 _FRAME_S = 0.010
 _CLEAR_OF_HIT_S = 0.060
 _CONTINUITY_DB = 50.0
-SAME_TEMPO = 0.006  # relative distance of tempos that are one
 _AGREES = 0.5  # of the fit at the loop's own tempo: right tempos and their multiples keep more, wrong ones under 0.4
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from dossier.model.vocabulary import Feel, Intent, Kind, Means, Rights, Role
+from dossier.model.vocabulary import Feel, Intent, Kind, Means, Rights, Role, Voice
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +100,7 @@ class Beat:
     swing: float | None = None  # 0.5 straight, 2/3 triplet
     target_lufs: float | None = None
     intent: Intent = "level"
+    voice: Voice = "expected"
     role_intents: Mapping[Role, Intent] = field(default_factory=dict)
     listening_level_db_spl: float | None = None
     pattern: Pattern | None = None

@@ -11,7 +11,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from dossier.model.findings import Approach, Balance, Candidate, Kit, LowEnd, Plan, RoomLeft, SectionFill, Translation
+from dossier.model.findings import (
+    Approach,
+    Balance,
+    Candidate,
+    DrumsHeard,
+    Kit,
+    LowEnd,
+    Plan,
+    RoomLeft,
+    SectionFill,
+    Translation,
+)
 from dossier.model.measures import StereoMeasure
 from dossier.model.vocabulary import Rights
 
@@ -40,11 +51,12 @@ class BeatInfo:
     target_lufs: float
     listening_level_db_spl: float
     sample_rate_hz: int
-    sources: Mapping[str, str]  # field -> "beat.toml" | "file name" | "estimated" | "assumed" | "default"
+    sources: Mapping[str, str]  # field -> "beat.toml" | "tag" | "file name" | "estimated" | "assumed" | "default"
     confidences: Mapping[str, float]
     notes: tuple[str, ...] = ()
     tempo_alternatives: tuple[float, ...] = ()  # tempos that the music may have instead
     swing_of: str = "sixteenths"  # the pairs that swing: "eighths" | "sixteenths"
+    voice: str = "none"  # "none" | "expected" (room is kept free) | "in-stems"
     id: str = ""  # as beat.toml gives it
 
 
@@ -87,6 +99,8 @@ class Instrumental:
     roomiest_zone: str
     fullest_zone: str
     zone_states: Mapping[str, str] = field(default_factory=dict)  # "open", "part filled" or "full", zone by zone
+    kept: Mapping[str, float] = field(default_factory=dict)  # share of each zone that is kept free for a voice
+    drums: tuple[DrumsHeard, ...] = ()  # that are in the music already
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +117,7 @@ class Occupancy:
     overlap: tuple[tuple[float, ...], ...]  # what of the chosen drums the instrumental masks
     treatment_change: tuple[tuple[float, ...], ...] = ()  # treated less untreated
     reference_sone: tuple[float, ...] = ()  # sone/Cam a band
+    kept: tuple[float, ...] = ()  # share of each band that is kept free for a voice; empty: nothing is
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,16 @@ class Room:
     roomiest_zone: str
     fullest_zone: str
     bars: tuple[float, ...]  # fill of each bar
+    kept: Mapping[str, float] = field(default_factory=dict)  # share of each zone that is kept free for a voice
+
+
+@dataclass(frozen=True, slots=True)
+class DrumsHeard:
+    """Bars in which the music has drums already."""
+
+    first_bar: int  # 1-based
+    bars: int
+    stems: tuple[str, ...]  # in which they are heard; none where only the sum tells
 
 
 @dataclass(frozen=True, slots=True)

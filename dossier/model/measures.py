@@ -97,7 +97,7 @@ class Grid:
     """The beat's grid of slots (sixteenth notes)."""
 
     tempo_bpm: float
-    tempo_source: str  # "beat.toml" | "file name" | "estimated" | "assumed"
+    tempo_source: str  # "beat.toml" | "tag" | "file name" | "estimated" | "assumed"
     tempo_confidence: float  # 0-1
     first_downbeat_s: float
     downbeat_source: str

@@ -22,6 +22,7 @@ class Scene:
     excitation: Array  # (frames, bands), linear, at the playing level
     loudness: Array  # (frames, bands), sone/Cam
     reference: Array  # (bands,), sone/Cam
+    kept: Array  # (bands,), share of the reference that is kept free, for a voice
     active: Mask  # (frames,)
     zone_weights: Array  # (zones, bands)
     k_weights: Array  # (fine,), linear power

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
-from dossier.model.findings import Room
+from dossier.model.findings import DrumsHeard, Room
 from dossier.model.measures import Array, Grid, Key, Loudness, Samples, StereoImage
 from dossier.model.parts import Drum, Groove
 from dossier.model.scene import Scene
 from dossier.model.usual import UsualLevels
-from dossier.model.vocabulary import Intent, Role
+from dossier.model.vocabulary import Intent, Role, Voice
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,7 @@ class MusicMeasures:
     grid: Grid
     key: Key
     powers: Array  # (frames, fine bands), full-scale^2
+    drums: tuple[DrumsHeard, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,6 +71,7 @@ class Conditions:
     target_lufs: float
     listening_level_db_spl: float
     intent: Intent
+    voice: Voice
     role_intents: Mapping[Role, Intent]
     usual: UsualLevels
 

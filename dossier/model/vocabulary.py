@@ -13,6 +13,7 @@ Role = Literal["kick", "snare", "clap", "rim", "closed-hat", "open-hat", "ride",
 Kind = Literal["loop", "one-shot"]
 Rights = Literal["own", "licensed", "cleared", "pending", "unknown"]
 Intent = Literal["forward", "level", "tucked"]
+Voice = Literal["none", "expected", "in-stems"]  # of a singer: none, to come, there already
 Means = Literal["as it is", "repitch", "sliced", "stretch", "re-laid"]  # how a loop meets a tempo, gentle ones first
 Feel = Literal["own", "beat"]  # the swing that a sliced loop keeps, or is given
 Direction = Literal["fuller", "leaner", "as it is"]

@@ -64,10 +64,11 @@ def map_views(data: DossierData) -> tuple[MapView, ...]:
     overlap, change = axes.array(occupancy.overlap), axes.array(occupancy.treatment_change)
     most, furthest = axes.scale_top(overlap), axes.scale_top(change)
     full = (0.0, FULL_SCALE, "empty", f"{percent(FULL_SCALE)} and above", "of what finished mixes carry")
+    voice = " beside what a voice needs" if occupancy.kept else ""
     views = [
         MapView("instrumental", "Music", "Dark: full. What the music carries, without drums.", "blue", *full),
-        MapView("room", "Space", "Dark: free. What is left for drums.", "ochre", 0.0, 1.0, "none left", "all free",
-                "is free"),
+        MapView("room", "Space", f"Dark: free. What is left for drums{voice}.", "ochre", 0.0, 1.0, "none left",
+                "all free", "is free"),
     ]  # fmt: skip
     if occupancy.with_drums:
         views.append(MapView("with_drums", "With drums", "Dark: full. Music and chosen drums together.", "blue", *full))
@@ -179,6 +180,7 @@ def map_data(data: DossierData) -> dict[str, Any]:
         "firstSlot": occupancy.first_slot_s,
         "slotsPerBar": occupancy.slots_per_bar,
         "bands": len(occupancy.band_hz),
+        "kept": list(occupancy.kept),
         "beatsPerBar": axes.beats_per_bar(data.beat.meter),
         "slots": len(occupancy.instrumental[0]) if occupancy.instrumental else 0,
         "bandNames": [f"{fmt.hz(a)}\u2013{fmt.hz(b)}" for a, b in pairwise(axes.band_edges(occupancy.band_hz))],

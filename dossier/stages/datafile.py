@@ -83,7 +83,7 @@ def _beat(analysis: Analysis) -> document.BeatInfo:
             "tempo_bpm": grid.tempo_confidence, "first_downbeat_s": grid.downbeat_confidence,
             "swing": grid.swing_confidence, "key": music.key.confidence, "meter": grid.meter_confidence,
         },
-        id=beat.id, tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of,
+        id=beat.id, tempo_alternatives=grid.tempo_alternatives, swing_of=grid.swing_of, voice=beat.voice,
     )  # fmt: skip
 
 
@@ -94,7 +94,7 @@ def _instrumental(analysis: Analysis) -> document.Instrumental:
         fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars, roomiest_zone=room.roomiest_zone,
         fullest_zone=room.fullest_zone, integrated_lufs=loud.integrated_lufs, true_peak_dbtp=loud.true_peak_dbtp,
         loudness_range_lu=loud.loudness_range_lu, width={"whole": music.image.whole, **music.image.zones},
-        zone_states=zone_fullness(room.zones, analysis.here.policy),
+        zone_states=zone_fullness(room.zones, analysis.here.policy), drums=music.drums, kept=room.kept,
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ It is brought to its level in the mix: the mix's target less what drums at the l
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import fields, replace
@@ -16,14 +17,14 @@ from dossier import audio
 from dossier.decide.balance import usual_levels
 from dossier.decide.policy import USUAL, Policy
 from dossier.errors import AudioError, BeatError, Problem
+from dossier.measure import drum_hits, hearing, in_beat, loudness, pitch, stereo
 from dossier.measure import grid as grid_measure
-from dossier.measure import hearing, in_beat, loudness, pitch, stereo
 from dossier.measure import occupancy as occ
+from dossier.measure.grid import SAME_TEMPO
 from dossier.measure.key_finding import CLEAR_KEY
-from dossier.measure.loops import SAME_TEMPO
 from dossier.memo import Memo
 from dossier.model.beat import Beat, Section
-from dossier.model.findings import Room, SectionFill
+from dossier.model.findings import DrumsHeard, Room, SectionFill
 from dossier.model.measures import Array, Grid, Key, Mask, Samples, Tags
 from dossier.model.scene import Scene
 from dossier.model.situation import Conditions, Music, MusicMeasures, SectionIntent, Situation
@@ -31,9 +32,10 @@ from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.parallel import thread_map
-from dossier.stages.stems import SummedStems
+from dossier.stages.stems import SummedStems, read_stem
 
 LEAST_MUSIC_S = 2.0
+VOICE = re.compile(r"voice|vocal|\bvox\b|[_-]vox")  # breath and sibilants are noise, as drums are
 
 
 def conditions_of(beat: Beat, usual: UsualLevels = USUAL) -> Conditions:
@@ -43,7 +45,7 @@ def conditions_of(beat: Beat, usual: UsualLevels = USUAL) -> Conditions:
     return Conditions(
         policy=dict(policy), target_lufs=policy["target_lufs"] if beat.target_lufs is None else beat.target_lufs,
         listening_level_db_spl=policy["listening_level"] if level is None else level,
-        intent=beat.intent, role_intents=beat.role_intents, usual=usual_levels(usual, policy),
+        intent=beat.intent, voice=beat.voice, role_intents=beat.role_intents, usual=usual_levels(usual, policy),
     )  # fmt: skip
 
 
@@ -74,16 +76,51 @@ def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMe
     if whole.integrated_lufs is None:
         why = whole.reasons.get("integrated_lufs", "it is silent")
         raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
+    tags = [(stem.file, audio.read_tags(stem.path, shown_as=stem.file)) for stem in beat.stems]
+    tagged = Counter(tag.tempo_bpm for _, tag in tags if tag.tempo_bpm is not None)
+    tag_bpm = max(tagged, key=lambda tempo: (tagged[tempo], -tempo), default=None)
     grid = grid_measure.estimate(
         samples, rate_hz, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
-        meter=beat.meter, names=tuple(stem.file for stem in beat.stems),
+        meter=beat.meter, tag_bpm=tag_bpm, names=tuple(stem.file for stem in beat.stems),
     )  # fmt: skip
-    tags = [(stem.file, audio.read_tags(stem.path, shown_as=stem.file)) for stem in beat.stems]
     key, doubts = _key_of(beat, tags, samples, rate_hz)
-    grid = replace(grid, notes=(*grid.notes, *doubts, *_tempo_doubts(grid, tags)))
+    grid = replace(grid, notes=(*grid.notes, *doubts, *_tempo_doubts(beat.tempo_bpm or tag_bpm, tags)))
     powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.frame_edges_s())
     image = stereo.measure(samples, rate_hz)
-    return MusicMeasures(loudness=whole, blocks=blocks, grid=grid, key=key, image=image, powers=powers)
+    drums = _drums_heard(beat, samples, rate_hz, grid)
+    grid = replace(grid, notes=(*grid.notes, *_drum_notes(drums, grid.bars)))
+    return MusicMeasures(loudness=whole, blocks=blocks, grid=grid, key=key, image=image, powers=powers, drums=drums)
+
+
+def _drums_heard(beat: Beat, samples: Samples, rate_hz: int, grid: Grid) -> tuple[DrumsHeard, ...]:
+    """Runs of bars with drums in the music, and the stems that hold them: these are read again, one at a time."""
+    times, mean_power = drum_hits.hits(samples, rate_hz)
+    runs = drum_hits.bars_with_drums(times, grid)
+    own = {beat.stems[0].file: runs}
+    if runs and len(beat.stems) > 1:
+        alone = ((stem.file, drum_hits.hits(read_stem(stem, rate_hz), rate_hz, mean_power=mean_power)[0])
+                 for stem in beat.stems)  # fmt: skip
+        own = {file: drum_hits.bars_with_drums(found, grid) for file, found in alone}
+    voices = {stem.file for stem in beat.stems if VOICE.search(f"{stem.role} {stem.file}".lower())}
+    found = (
+        DrumsHeard(first_bar=first + 1, bars=count, stems=tuple(
+            file for file, theirs in own.items() if any(a < first + count and a + n > first for a, n in theirs)
+        )) for first, count in runs
+    )  # fmt: skip
+    return tuple(run for run in found if not run.stems or set(run.stems) - voices)
+
+
+def _drum_notes(drums: Sequence[DrumsHeard], bars: int) -> list[str]:
+    """One sentence for the runs of bars that the same stems hold."""
+    spans: dict[tuple[str, ...], list[str]] = {}
+    for run in drums:
+        last = run.first_bar + run.bars - 1
+        spans.setdefault(run.stems, []).append("throughout" if run.bars == bars else f"in bars {run.first_bar}-{last}")
+    return [
+        f"Drums are heard in the music already, {', '.join((*told, *(f'of {file}' for file in stems)))}: they count as "
+        "music here, and what is advised plays on top of them."
+        for stems, told in spans.items()
+    ]
 
 
 def _key_of(
@@ -110,12 +147,13 @@ def _key_of(
     return key, doubts
 
 
-def _tempo_doubts(grid: Grid, tags: Sequence[tuple[str, Tags]]) -> list[str]:
-    """Stems whose tag states another tempo than the grid's, and what else their tags hold that cannot be."""
+def _tempo_doubts(stated: float | None, tags: Sequence[tuple[str, Tags]]) -> list[str]:
+    """Stems whose tag states another tempo than goes first, and what else their tags hold that cannot be."""
     other = [
-        f"{file}: its tag states {tag.tempo_bpm:g} BPM; the grid has {grid.tempo_bpm:g} ({grid.tempo_source})."
-        for file, tag in tags if tag.tempo_bpm is not None and abs(tag.tempo_bpm / grid.tempo_bpm - 1.0) > SAME_TEMPO
-    ]  # fmt: skip
+        f"{file}: its tag states {tag.tempo_bpm:g} BPM; {stated:g} goes first."
+        for file, tag in tags
+        if stated and tag.tempo_bpm is not None and abs(tag.tempo_bpm / stated - 1.0) > SAME_TEMPO
+    ]
     return other + [f"{file}: {note}" for file, tag in tags for note in tag.notes]
 
 
@@ -131,8 +169,10 @@ def situation_of(
     over = conditions.usual.mix_over_music_lu(conditions.intent) if over_music_lu is None else over_music_lu
     gain = conditions.target_lufs - over - music.integrated_lufs
     level, target = conditions.listening_level_db_spl, conditions.target_lufs
+    policy, share = conditions.policy, conditions.policy["voice_room"] if conditions.voice == "expected" else 0.0
     scene = in_beat.scene(
         music.powers, reference=occ.reference_of(reference_powers, target_lufs=target, listening_level=level),
+        kept=occ.kept_share(share, policy["voice_from_hz"], policy["voice_to_hz"]),
         active=occ.active_frames(music.powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
         spl_offset_db=level - target + gain,
     )  # fmt: skip
@@ -192,14 +232,15 @@ def room_of(scene: Scene, grid: Grid, sections: Sequence[tuple[str, int, int]]) 
     def fill(rows: Mask) -> float:
         return float(occ.fill(scene.loudness, ref, active=rows)) if rows.any() else 0.0
 
-    zones = occ.zone_fills(scene.loudness, ref, active)
+    zones, kept = occ.zone_fills(scene.loudness, ref, active), occ.zone_fills(scene.kept * ref[None, :], ref)
     parts = tuple(
         SectionFill(name=name, first_bar=first + 1, bars=count, fill=fill(rows_of(first, count)),
                     zones=occ.zone_fills(scene.loudness, ref, rows_of(first, count)))
         for name, first, count in sections if rows_of(first, count).any()
     )  # fmt: skip
     return Room(
-        fill=fill(active), zones=zones, sections=parts, roomiest_zone=min(ZONE_KEYS, key=lambda zone: zones[zone]),
+        fill=fill(active), zones=zones, sections=parts, kept={zone: share for zone, share in kept.items() if share},
+        roomiest_zone=min(ZONE_KEYS, key=lambda zone: zones[zone] + kept[zone]),
         fullest_zone=max(ZONE_KEYS, key=lambda zone: zones[zone]),
         bars=tuple(fill(rows_of(bar, 1)) for bar in range(grid.bars)),
     )  # fmt: skip

@@ -43,6 +43,7 @@ def occupancy_maps(
         slot_s=grid.slot_s, slots_per_bar=grid.slots_per_bar, first_slot_s=grid.first_downbeat_s,
         instrumental=_map(occ.occupancy(scene.loudness, scene.reference), grid), with_drums=_map(with_drums, grid),
         overlap=_map(lost, grid), treatment_change=_treatment_change(here, balanced, with_drums, treated),
+        kept=tuple(round(float(value), 4) for value in scene.kept) if scene.kept.any() else (),
         reference_sone=tuple(round(float(value), 5) for value in scene.reference),
     )  # fmt: skip
 
@@ -74,8 +75,8 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
     excitation = here.scene.excitation + np.sum([item.excitation for item in placed], axis=0)
     scene = replace(here.scene, excitation=excitation, loudness=hearing.specific_loudness(excitation))
     fills, frames = occ.zone_fills(scene.loudness, scene.reference, scene.active), ranking.frames
-    room = occ.room(scene.loudness, scene.reference)
-    per_bar = here.grid.slots_per_bar
+    room = occ.room(scene.loudness, scene.reference, scene.kept)
+    kept, per_bar = occ.zone_fills(scene.kept * scene.reference[None, :], scene.reference), here.grid.slots_per_bar
     share = (room * scene.reference[None, :]).sum(axis=1) / scene.reference.sum()
     shares, active = in_beat.per_slot(share, here.grid), in_beat.per_slot(scene.active.astype(float), here.grid) > 0.5
     position = np.arange(len(shares)) % per_bar
@@ -90,7 +91,8 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
 
     used = {part.item.drum.name for part in balanced.chosen}
     unused = [item for item in ranking.one_shots if item.closely and item.drum.name not in used]
+    left = {zone: max(0.0, 1.0 - fill - kept[zone]) for zone, fill in fills.items()}
     return decide_room_left.decide(
-        {zone: max(0.0, 1.0 - fill) for zone, fill in fills.items()}, by_slot, [extra(item) for item in unused],
+        left, by_slot, [extra(item) for item in unused],
         fill=float(occ.fill(scene.loudness, scene.reference, active=scene.active)), policy=here.policy,
     )  # fmt: skip

@@ -280,7 +280,8 @@ def _changed_scene(
     conditions = here.conditions
     gain = conditions.target_lufs - here.mix_over_music_lu - integrated
     return in_beat.scene(
-        powers, reference=here.scene.reference, active=here.scene.active[frames], k_weights=here.scene.k_weights,
+        powers, reference=here.scene.reference, kept=here.scene.kept, active=here.scene.active[frames],
+        k_weights=here.scene.k_weights,
         spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,
     )  # fmt: skip
 

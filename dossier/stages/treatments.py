@@ -73,7 +73,8 @@ def search_plans(
     bars = round(groove.pattern.length_beats / here.grid.bar_beats)
     on = here.scene.subset(ranking.frames)
     fills = occ.zone_fills(on.loudness, on.reference, on.active)
-    room = np.array([max(0.0, 1.0 - fills[zone]) for zone in ZONE_KEYS])
+    kept = occ.zone_fills(on.kept * on.reference[None, :], on.reference)
+    room = np.array([max(0.0, 1.0 - fills[zone] - kept[zone]) for zone in ZONE_KEYS])
     close = {item.drum.name: item for item in ranking.one_shots if item.closely}
     shares = {name: zone_shares(on, item) for name, item in close.items()}
     searches = []

@@ -31,6 +31,7 @@ first_downbeat = 0.25
 swing = 56
 target_loudness = -14
 intent = "tucked"
+voice = "in-stems"
 listening_level = 70
 [intents]
 kick = "forward"
@@ -172,6 +173,7 @@ def link(name: str, target: str) -> Callable[[Path], object]:
 
 
 ALLOWED_INTENT = "allowed: forward, level, tucked"
+ALLOWED_VOICE = "allowed: expected, in-stems, none"
 
 def bad(name: str, text: str, key: str, words: str) -> BadToml:
     """A beat.toml with one fault."""
@@ -219,6 +221,9 @@ BAD_TOML = (
     bad("intent-misspelt", 'intent = "foward"', "intent", f"{ALLOWED_INTENT}; did you mean 'forward'?"),
     bad("intent-case", 'intent = "Level"', "intent", "did you mean 'level'?"),
     bad("intent-list", "intent = []", "intent", f"found an empty list; {ALLOWED_INTENT}"),
+    bad("voice-misspelt", 'voice = "instems"', "voice", f"{ALLOWED_VOICE}; did you mean 'in-stems'?"),
+    bad("voice-bool", "voice = true", "voice", f"found true; {ALLOWED_VOICE}"),
+    bad("voice-empty", 'voice = ""', "voice", ALLOWED_VOICE),
     bad("listening-loud", "listening_level = 140", "listening_level", "allowed: a number from 40 to 100"),
     bad("unknown-key", "tempoo = 92", "tempoo", "is not a known key; did you mean 'tempo'?"),
     bad("unknown-numbered-key", "key0 = 'D minor'", "key0", "is not a known key; known here: title"),

@@ -16,9 +16,9 @@ over that of the mix's mean power.  Excitation, not power in fine bands: a band 
 and x of fine bands overstates how much (1.06 instead of 1.01).
 
 Printed: fill of each mix against its own mean spectrum, plain and with x pooled from the other collections (1 is
-right); of mix and music alone against the default reference; thirds of the latter, with 95 % intervals (pieces
-resampled), which are the limits of open and full in `dossier.decide.policy`; and what steady noise fills.  `--table`
-writes x, the package's frame_spread.csv.
+right); against the default reference that of the mix, and of the music alone at its place under a mix of usual levels;
+thirds of the latter, with 95 % intervals (pieces resampled), which are the limits of open and full in
+`dossier.decide.policy`; and what steady noise fills.  `--table` writes x, the package's frame_spread.csv.
 
 The package's figures come from General MIDI songs of the Debian packages openttd-openmsx, planetblupi-music-midi and
 simutrans-data (its songs numbered below 28), played by libfluidsynth3 (no reverb, no chorus, gain 0.3) through the
@@ -39,6 +39,7 @@ import numpy as np
 import soundfile
 
 from dossier.arrange import midi, one_shots
+from dossier.decide.policy import USUAL
 from dossier.measure import hearing, loudness, occupancy
 from dossier.model.measures import Grid
 from dossier.model.vocabulary import ZONE_KEYS
@@ -89,8 +90,13 @@ def measured(folder: Path) -> Mix:
     lufs = loudness.integrated(mix, rate)
     assert lufs is not None
     edges = FRAME_S * np.arange(int(len(music) / rate / FRAME_S) + 1)
-    gain = 10.0 ** ((TARGET_LUFS - lufs) / 10.0)
-    powers, alone = (gain * hearing.slot_powers(hearing.band_energies(x, rate), edges) for x in (mix, music))
+    music_lufs = loudness.integrated(music, rate)
+    assert music_lufs is not None
+    gains = (TARGET_LUFS - lufs, TARGET_LUFS - USUAL.mix_over_music_lu("level") - music_lufs)
+    powers, alone = (
+        10.0 ** (gain / 10.0) * hearing.slot_powers(hearing.band_energies(x, rate), edges)
+        for x, gain in zip((mix, music), gains, strict=True)
+    )
     active = occupancy.active_frames(powers)
     mean = powers[active].mean(axis=0)
     frames = excited(powers[active])

@@ -37,7 +37,7 @@ def test_open_asks_for_fuller_and_full_for_leaner(fill: float, way: str) -> None
 )  # fmt: skip
 def test_between_open_and_full_the_drums_decide(winner: Fit, way: str) -> None:
     contender = approach.Contender("a.wav", 0.3, winner)
-    assert approach.decide(room(0.74), loop=contender, kit=None, policy=DEFAULTS).direction == way
+    assert approach.decide(room(0.85), loop=contender, kit=None, policy=DEFAULTS).direction == way
 
 
 @pytest.mark.parametrize(("loop", "kit_score", "kind"), [(0.5, 0.3, "loop"), (0.3, 0.5, "one-shots"),

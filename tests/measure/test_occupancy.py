@@ -159,6 +159,22 @@ def test_analytic_what_exceeds_the_reference_reads_over_1_and_silence_0():
     assert np.all(occ.room(silence, REFERENCE) == 1.0)
 
 
+def test_analytic_what_is_kept_for_a_voice_is_no_room_and_what_enters_it_spills():
+    """By definition: bands inside the range keep the share, bands outside nothing, those across its ends a part."""
+    kept = occ.kept_share(0.3, 200.0, 4000.0)
+    edges = bands.hz(bands.BAND_EDGES_CAM)
+    low, high = edges[:-1], edges[1:]
+    assert kept[(low >= 200.0) & (high <= 4000.0)] == pytest.approx(0.3)
+    assert not kept[(high <= 200.0) | (low >= 4000.0)].any()
+    assert kept.sum() == pytest.approx(0.3 * float(bands.cam(4000.0) - bands.cam(200.0)))
+    heard = np.tile(0.5 * REFERENCE, (4, 1))
+    assert occ.room(heard, REFERENCE, kept)[0] == pytest.approx(0.5 - kept)
+    assert not occ.room(np.tile(REFERENCE, (4, 1)), REFERENCE, kept).any()
+    full, whole = np.tile(REFERENCE, (4, 1)), float(REFERENCE.sum())
+    assert occ.spill(full, REFERENCE, kept=kept) == pytest.approx(float((kept * REFERENCE).sum()) / whole)
+    assert occ.spill(full, REFERENCE) == 0.0
+
+
 def test_analytic_the_spread_of_frames():
     """Softest first; in the mean 1, and up to 7 % more, because filters widen with level."""
     spread = occ.frame_spread()

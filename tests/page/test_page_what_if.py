@@ -28,7 +28,7 @@ def expected(arrays: WhatIfArrays, gains: dict[str, float]) -> dict[str, Any]:
     scene = Scene(
         powers=np.zeros((len(music), len(hearing.FINE_HZ))), excitation=music,
         loudness=hearing.specific_loudness(music),
-        reference=arrays.reference_sone, active=active, zone_weights=arrays.zone_weights,
+        reference=arrays.reference_sone, kept=np.zeros(music.shape[1]), active=active, zone_weights=arrays.zone_weights,
         k_weights=np.ones(len(hearing.FINE_HZ)), spl_offset_db=arrays.spl_offset_db,
     )  # fmt: skip
     set_to = {part.id: gains.get(part.id, part.gain_db) for part in arrays.parts}

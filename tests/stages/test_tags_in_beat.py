@@ -42,7 +42,7 @@ def test_a_stems_key_is_taken_from_its_tag_and_doubts_are_said(tmp_path: Path) -
     key = analysis.here.music.key
     assert (key.name, key.source) == ("F major", "tag")
     assert "stems/bass.wav: its tag states Eb minor; F major (tag) is taken." in analysis.warnings
-    assert "stems/keys.wav: its tag states 92 BPM; the grid has 120 (beat.toml)." in analysis.warnings
+    assert "stems/keys.wav: its tag states 92 BPM; 120 goes first." in analysis.warnings
     (drum,) = (drum for drum in analysis.drums if drum.name.endswith("dusty_loop.wav"))
     assert drum.measures.loop is not None
     assert drum.measures.loop.tempo_bpm == TEMPO
@@ -56,3 +56,19 @@ def test_the_users_key_stands_before_a_tag(tmp_path: Path) -> None:
     analysis, _ = analyse(beatfile.load(where), Cache(tmp_path / "cache"), lambda step: None)
     assert (analysis.here.music.key.name, analysis.here.music.key.source) == ("F major", "beat.toml")
     assert "stems/keys.wav: its tag states A minor; F major (beat.toml) is taken." in analysis.warnings
+
+
+def test_a_stems_tempo_tag_goes_before_file_names_and_is_checked_against_the_sound(tmp_path: Path) -> None:
+    """Notes on every beat of 120: a tag of 120 is taken over a name of 90; one of 97 is not believed, and said."""
+    where = folder_of(tmp_path / "beat")
+    (where / "stems" / "keys.wav").rename(where / "stems" / "keys_90bpm.wav")
+    tag(where / "stems" / "bass.wav", TBPM="120")
+    grid = analyse(beatfile.load(where), Cache(tmp_path / "cache"), lambda step: None)[0].here.grid
+    assert (grid.tempo_bpm, grid.tempo_source) == (120.0, "tag")
+    assert "A file name states 90 BPM, a tag 120: the tag goes first." in grid.notes
+    tag(where / "stems" / "keys_90bpm.wav", TBPM="120")
+    wave.WAVE(where / "stems" / "bass.wav").delete()
+    tag(where / "stems" / "bass.wav", TBPM="97")
+    tag_97 = analyse(beatfile.load(where), Cache(tmp_path / "cache"), lambda step: None)[0].here.grid
+    assert tag_97.tempo_source == "estimated"
+    assert any("A tag states 97 BPM, but the onsets fit" in note for note in tag_97.notes)
