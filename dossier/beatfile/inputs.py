@@ -21,6 +21,7 @@ from typing import cast
 
 from msgspec import UNSET, UnsetType
 
+from dossier.audio.sniff import EXPORT
 from dossier.beatfile import listing as files
 from dossier.beatfile.listing import (
     AudioFile,
@@ -44,6 +45,9 @@ from dossier.names import clean, did_you_mean, printable
 LINK_OUT = "is a link that leads out of the beat; put the file itself there, or name its folder under library"
 MAX_SUGGESTIONS = 20
 MAX_COMPARED = 500
+# Sound that is not read: in stems/ it may not be passed over, as the music would be another one.
+SOUND_ENDINGS = frozenset((".ape", ".mp2", ".mpc", ".au", ".snd", ".ac3", ".amr", ".dsf", ".dff", ".tta", ".ra", ".sd2",
+                           ".aup3", ".mogg", ".m4p", ".3gp", ".mov"))  # fmt: skip
 MAX_ENDINGS = 8  # of files passed over, in a note
 _FILE_RANK = 10**6  # outranks folders of any depth
 _DRUMS_RANK, _LIBRARY_RANK = -1, -2
@@ -182,6 +186,10 @@ class _Finder:
         listing = self.listing("stems")
         if self.bounce is not None:
             listing.files.append(AudioFile(self.bounce, self.bounce.name, identity(self.bounce), link=False))
+        for other in listing.others:
+            if (ending := os.path.splitext(other)[1].lower()) in SOUND_ENDINGS:
+                kinds = f"sound of a kind that is not read ({ending})"
+                self.ledger.about_folder(f"stems: '{printable(other)}' is {kinds}; {EXPORT}, or take it away")
         known = [file.relative for file in listing.files]
         stems: list[Stem] = []
         places: dict[Identity, str] = {}

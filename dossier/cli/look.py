@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 def add(commands: Commands) -> None:
     measure = commands.add_parser("measure", help="the measurements of single files, as a table or JSON")
-    measure.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a wav, aiff, flac, mp3 or ogg file")
+    measure.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a sound file (wav, aiff, flac, mp3, ogg)")
     measure.add_argument("--json", action="store_true", help="an array, one object a file")
     measure.set_defaults(run=_measure)
 

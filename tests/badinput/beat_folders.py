@@ -367,6 +367,7 @@ BAD_FOLDERS = (
     BadFolder("drums-only", only("drums/kick.wav"), ("has no stems",)),
     BadFolder("empty-stems", lambda folder: (folder / "stems").mkdir(parents=True), ("has no stems",)),
     BadFolder("stems-beside", only("bass.wav", "pad.wav"), ("found: bass.wav, pad.wav",)),
+    BadFolder("stem-of-unread-kind", only("stems/a.wav", "stems/in/P.APE"), ("'in/P.APE' is sound of a kind",)),
     BadFolder("stems-a-file", only("stems"), ("stems is a file; it has to be a folder",)),
     BadFolder("stems-loop", looping_stems, ("stems is a symbolic link",)),
     BadFolder("drums-a-file", only("stems/a.wav", "drums"), ("drums is a file; it has",)),
