@@ -150,13 +150,16 @@ def test_evidence_stands_on_both_sides_of_every_plan(small: Small) -> None:
 
 
 def test_a_plan_reads_the_same_from_its_rendered_file(small: Small) -> None:
-    """Analytic: peak, true peak and crest factor of the 24-bit file are those of the plan's after."""
+    """Analytic: peak, true peak and crest factor of the 24-bit file are those of the plan's after.
+
+    A file that would pass full scale is lowered by what the data says.
+    """
     folder = small.archive.root / "paper-harbour/paper-harbour-r001"
     helped = [plan for plan in small.data.plans if plan.render and plan.candidate != "kit"]
     assert helped
     for plan in helped:
         samples, rate = sf.read(folder / plan.render, always_2d=True)
-        found = loudness.measure(samples, rate)
+        found = loudness.measure(samples * 10.0 ** (small.data.lowered.get(plan.render, 0.0) / 20.0), rate)
         assert found.sample_peak_dbfs == pytest.approx(plan.after.sample_peak_dbfs, abs=0.01)
         assert found.true_peak_dbtp == pytest.approx(plan.after.true_peak_dbtp, abs=0.02)
         assert found.crest_factor_db == pytest.approx(plan.after.crest_factor_db, abs=0.02)
