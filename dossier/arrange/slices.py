@@ -283,17 +283,17 @@ def sound_of(samples: Samples, rate_hz: int, one: Placed) -> Samples:
 
 def _decay(body: Samples, count: int, rate_hz: int) -> Samples:
     """`count` frames that go on where a slice ends, falling as its tail fell."""
-    length, loud = len(body), (body**2).mean(axis=1)
-    settled = min(int(loud.argmax()) + round(0.01 * rate_hz), length - round(0.03 * rate_hz))
-    first = max(0, settled, length - round(TAIL_S * rate_hz))
-    tail, power = body[first:], loud[first:]
+    tail = body[-max(1, round(TAIL_S * rate_hz)) :]
+    power = np.einsum("ij,ij->i", tail, tail)
+    first = max(0, min(int(power.argmax()) + round(0.01 * rate_hz), len(tail) - round(0.03 * rate_hz)))
+    tail, power = tail[first:], power[first:]
     if len(tail) < 2 or not power.any():
         return np.zeros((count, body.shape[1]))
     level = np.sqrt(uniform_filter1d(power, min(len(power), round(SMOOTHED_S * rate_hz)), mode="reflect"))
     level = np.maximum(level, 1e-9 * float(level.max()))
-    step = max(1, round(0.002 * rate_hz))
-    seen = np.log(level[::step])
-    slope = min(0.0, float(np.polyfit(np.arange(len(seen)) * step, seen, 1)[0])) if len(seen) > 1 else 0.0
+    seen = np.log(level[:: max(1, round(0.002 * rate_hz))])
+    apart = np.arange(len(seen)) - 0.5 * (len(seen) - 1)
+    slope = min(0.0, float(apart @ seen / max(float(apart @ apart), 1e-9)) / max(1, round(0.002 * rate_hz)))
     out = np.zeros((count, body.shape[1]))
     count = min(count, int(GONE_NEPER / max(-slope, 1e-9)) + 1)
     turn = np.arange(count) % (2 * len(tail))  # back from the end, and forth again
