@@ -145,14 +145,14 @@ def groove_of(beat: Beat, grid: Grid) -> Groove:
 
 
 def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPart | None:
-    """The candidate laid into the beat, a loop by the first means at hand; None for a one-shot without a role."""
+    """The candidate laid into the beat, of a loop only its first bars; None for a one-shot without a role."""
     grid = here.grid
     hit = drum.measures.hit
     if hit.kind == "loop":
         ways = loop_laying.fits_of(drum, here, groove)
         fit = ways[loop_laying.first_of(ways, drum.file.means)]
         assert not isinstance(fit, str)
-        return loop_laying.loop_part(drum, fit, here, groove, memo)
+        return loop_laying.glance(drum, fit, here, groove, memo)
     at_rate = audio.resample(drum.clip, here.music.rate_hz)
     role = hit.role
     if role is None:

@@ -18,6 +18,8 @@ from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import Means, Role
 
+GLANCE_BARS = 2
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LaidLoop:
@@ -91,6 +93,13 @@ def loop_part(
     told = replace(fit, match=match, cost=kept.cost, poor_match=poor)
     return DrumPart(name=drum.name, kind="loop", role=None, samples=kept.samples, rate_hz=rate, grid=grid, voice=None,
                     loop=told)  # fmt: skip
+
+
+def glance(drum: Drum, fit: LoopFit, here: Situation, groove: Groove, memo: Memo) -> DrumPart:
+    """Its first bars, to look at it coarsely: of hundreds of loops nobody needs all."""
+    short = replace(fit, beats=min(fit.beats, GLANCE_BARS * here.grid.bar_beats))
+    part = loop_part(drum, short, here, groove, memo)
+    return replace(part, loop=replace(part.loop, beats=fit.beats)) if part.loop is not None else part
 
 
 def _cut(fit: LoopFit) -> bool:

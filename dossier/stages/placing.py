@@ -52,17 +52,23 @@ def place_alone(
     )
 
 
-def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices) -> PlacedCandidate:
+def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices, memo: Memo) -> PlacedCandidate:
     """A look at a few bars; at those where it plays, if it rests in the common ones."""
-    powers = part_powers(part)
-    if not powers[few].any() and powers.any():
-        first = int(np.argmax(powers.sum(axis=1)))
-        few = np.arange(first, min(first + len(few), len(powers)), dtype=np.intp)
-    on, plays = here.scene.subset(few), as_it_plays(part, here.duration_s)
-    gains = alone(here, part, plays)
-    found = in_beat.measure(on, in_beat.place(on, powers[few], gain_db=gains.db))
-    job = fit.job(drum.measures, part.role, here.policy)
-    return scored(drum, part, here, powers[:0], gains, found, job=job, plays=plays)
+
+    def level() -> LevelInBeat:
+        powers, rows = part_powers(part), few
+        if not powers[few].any() and powers.any():
+            first = int(np.argmax(powers.sum(axis=1)))
+            rows = np.arange(first, min(first + len(few), len(powers)), dtype=np.intp)
+        on, plays = here.scene.subset(rows), as_it_plays(part, here.duration_s)
+        gains = alone(here, part, plays)
+        found = in_beat.measure(on, in_beat.place(on, powers[rows], gain_db=gains.db))
+        job = fit.job(drum.measures, part.role, here.policy)
+        return LevelInBeat(powers=powers[:0], plays=plays, gains=gains, found=found, job=job)
+
+    sound = [drum.sha256, drum.file.slices_s]
+    kept = memo("level", LevelInBeat, level, "coarsely", sound, part.kind, part.role, part.loop, few)
+    return scored(drum, part, here, kept.powers, kept.gains, kept.found, job=kept.job, plays=kept.plays)
 
 
 def scored(

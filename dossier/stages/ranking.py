@@ -38,7 +38,8 @@ def rank(analysis: Analysis, memo: Memo, say: Callable[[str], object] = str) -> 
         told = replace(drum, problems=(*drum.problems, *part.notes)) if part.notes else drum
         parts.append((told, part))
     frames = blocks(here, groove, int(here.policy["ranking_frames"]))
-    coarse = _coarse(parts, here, blocks(here, groove, COARSE_FRAMES), set(analysis.beat.kit_pins.values()))
+    few, pins = blocks(here, groove, COARSE_FRAMES), set(analysis.beat.kit_pins.values())
+    coarse = _coarse(parts, here, few, pins, memo)
 
     def closely(index: int) -> PlacedCandidate:
         drum, part = parts[index]
@@ -78,7 +79,7 @@ def _order(item: PlacedCandidate) -> tuple[bool, float, str]:
 
 
 def _coarse(
-    parts: Sequence[tuple[Drum, DrumPart]], here: Situation, few: Indices, pins: set[str]
+    parts: Sequence[tuple[Drum, DrumPart]], here: Situation, few: Indices, pins: set[str], memo: Memo
 ) -> dict[int, PlacedCandidate]:
     """Those to be left at a coarse look, by index; empty where there are few candidates.
 
@@ -93,7 +94,7 @@ def _coarse(
     for group, members in groups.items():
         most = int(policy["closely_loops"] if group == "loop" else policy["closely_per_role"])
         if len(members) > most:
-            seen = thread_map(lambda i: place_coarsely(*parts[i], here, few), members, ahead=len(members))
+            seen = thread_map(lambda i: place_coarsely(*parts[i], here, few, memo), members, ahead=len(members))
             looked = dict(zip(members, seen, strict=True))
             order = sorted(members, key=lambda i: (parts[i][0].name not in pins, -looked[i].score, i))
             left.update({i: looked[i] for i in order[most:]})
