@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from dossier import __version__, inputs
 from dossier.archive import Archive
-from dossier.archive.changes import changes
+from dossier.archive.changes import asked_and_done, changes
 from dossier.cache import Cache, key_of
 from dossier.errors import ArchiveError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
@@ -111,7 +111,9 @@ def publish(
             decisions=archive.decisions(beat.slug), rendered=rendered,
         )  # fmt: skip
         if previous is not None:
-            data = replace(data, revision=replace(data.revision, changes=changes(previous, data)))
+            asked, done = asked_and_done(previous, data)
+            told = replace(data.revision, changes=changes(previous, data), asked=asked, done=done)
+            data = replace(data, revision=told)
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
         assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data), rendered.energies)
         html = render_dossier(

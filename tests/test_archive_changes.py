@@ -7,8 +7,8 @@ from dataclasses import replace
 import factory
 import pytest
 
-from dossier.archive.changes import changes
-from dossier.model.datafile import DossierData, InputFile, SettingUsed
+from dossier.archive.changes import asked_and_done, changes
+from dossier.model.datafile import DossierData, InputFile, Mark, SettingUsed
 
 BASE = factory.dossier()
 
@@ -108,3 +108,25 @@ def test_many_lines_of_one_kind_are_cut_short() -> None:
     said = changes(was, now)
     assert len(said) == 6
     assert said[-1] == "And 15 more of that kind."
+
+
+@pytest.mark.parametrize(
+    ("mark", "change", "done"),
+    [
+        ("gain:kick", {"gain_db": BASE.balance.parts[0].gain_db + 1.4}, "Kick +1.4 dB against the music."),
+        ("gain:kick", {}, "Kick as loud against the music as it was."),
+        ("drums", {}, "The same drums."),
+        ("drums", {"file": "drums/other.wav"}, "Other drums."),
+        ("rights:x", {}, "Nothing that was asked for has changed."),
+    ],
+)
+def test_a_revision_says_what_was_asked_and_what_came_of_it(mark: str, change: dict[str, object], done: str) -> None:
+    """Analytic: only what an answer to the previous revision marks is spoken of, and a wish that was not met is told."""
+    wish = factory.decision(
+        id="d0001", revision="r001", identity=BASE.revision.identity, status="to change", text="Louder, please.",
+        marks=(Mark(mark, "to change", "Louder, please."),),
+    )  # fmt: skip
+    other = factory.decision(id="d0002", revision="r000", identity="0" * 64, status="to change", text="Not this.")
+    now = replace(with_parts(**change), decisions=(other, wish))
+    assert asked_and_done(BASE, now) == ("Louder, please.", done)
+    assert asked_and_done(BASE, replace(now, decisions=(other,))) == ("", "")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from dossier.archive.standing import in_force
 from dossier.model.datafile import BeatInfo, DossierData, InputFile
 from dossier.model.findings import Approach, SectionApproach
 from dossier.model.vocabulary import ZONES
@@ -38,6 +39,40 @@ def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
         *_levels(previous, now),
     ]
     return tuple(lines) or ("Nothing that was measured or advised has changed.",)
+
+
+def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
+    """What the answers to `previous` asked to change, and what came of it in `now`; both empty where none did."""
+    about = [d for d in in_force(now.decisions) if d.identity == previous.revision.identity and d.status == "to change"]
+    if not about:
+        return "", ""
+    marks = [mark for d in about for mark in d.marks if mark.mark == "to change"]
+    words = [*(d.text for d in about), *(mark.note for mark in marks)]
+    asked, marked, done = " ".join(dict.fromkeys(filter(None, words))), [mark.proposal for mark in marks], []
+    old = {part.id: part for part in previous.balance.parts if part.chosen}
+    for part in (p for p in now.balance.parts if p.chosen and p.id in old):
+        was, moved = old[part.id], f"gain:{part.id}" in marked
+        step, music = part.gain_db - was.gain_db, now.balance.music_gain_db - previous.balance.music_gain_db
+        against = number(step - music, sign=True)
+        if against.strip("+-\u22120."):
+            done.append(f"{part.part} {against} dB against the music")
+        elif moved:
+            done.append(f"{part.part} as loud against the music as it was")
+    was_lufs, lufs = previous.balance.mix.integrated_lufs, now.balance.mix.integrated_lufs
+    if was_lufs is not None and lufs is not None and number(lufs - was_lufs).strip("\u22120."):
+        done.append(f"the whole mix {number(lufs - was_lufs, sign=True)} LU")
+    for proposal in marked:
+        if proposal.startswith("plan:"):
+            file = proposal.removeprefix("plan:")
+            steps = [[step.label for plan in data.plans if plan.candidate == file for step in plan.steps]
+                     for data in (previous, now)]  # fmt: skip
+            how = "treated otherwise" if steps[0] != steps[1] else "treated as before"
+            done.append(f"{file.rsplit('/', 1)[-1]} {how}")
+        elif proposal in ("drums", "approach"):
+            same = {p.file for p in old.values()} == {p.file for p in now.balance.parts if p.chosen}
+            done.append("the same drums" if same else "other drums")
+    said = ", ".join(dict.fromkeys(done)) or "nothing that was asked for has changed"
+    return asked, f"{said[:1].upper()}{said[1:]}."
 
 
 def _facts(previous: DossierData, now: DossierData) -> list[str]:

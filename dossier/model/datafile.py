@@ -67,6 +67,8 @@ class RevisionInfo:
     identity: str  # sha256 of inputs, settings and program version
     changes: tuple[str, ...] = ()  # since the previous revision, in words
     previous: str | None = None
+    asked: str = ""  # what the answer to the previous revision asked to change
+    done: str = ""  # what came of it here
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
+from dossier.render import format as fmt
 from dossier.render import view_first
 from dossier.render.trim import Trimmed
 from dossier.render.view_drums import drums_view
@@ -29,12 +30,17 @@ def sure_view(data: DossierData) -> SimpleNamespace:
     return SimpleNamespace(line=line, strip=Markup(""))
 
 
+def asked(data: DossierData) -> str:
+    revision = data.revision
+    return f"\u201c{fmt.short(' '.join(revision.asked.split()), 120)}\u201d {revision.done}" if revision.done else ""
+
+
 def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = False) -> SimpleNamespace:
     """Every text of the page that the data file does not hold as it is to be read."""
     data = trimmed.data
     record = record_view(data, assets.standing)
     return SimpleNamespace(
-        facts=view_first.facts(data), asked="", hear=view_first.hear(data, assets),
+        facts=view_first.facts(data), asked=asked(data), hear=view_first.hear(data, assets),
         where=view_first.where(data, assets), zones=view_first.zones_drawing(data), standing=record.standing.sentence,
         recipe=view_first.recipe_view(data, assets), room=room_view(data), drums=drums_view(trimmed, assets),
         treatments=treatments_view(data, assets), levels=levels_view(data, assets, has_constants=has_constants),
