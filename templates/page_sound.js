@@ -14,9 +14,12 @@
     if (each.buffer) { return each.buffer; }
     var data = page.bytes(document.querySelector("[data-sound='" + each.at + "']").textContent);
     each.buffer = context.decodeAudioData(data.buffer).then(function (buffer) {
-      each.decoded = buffer;
-      /* Some decoders keep the encoder's padding: skip it. */
-      each.lead = buffer.duration - LENGTH > 0.03 ? 1105 / buffer.sampleRate : 0;
+      /* Some decoders keep the encoder's padding, some cut the end: all layers get one length. */
+      var lead = buffer.duration - LENGTH > 0.03 ? 1105 : 0, frames = Math.round(LENGTH * buffer.sampleRate);
+      each.decoded = context.createBuffer(buffer.numberOfChannels, frames, buffer.sampleRate);
+      for (var c = 0; c < buffer.numberOfChannels; c += 1) {
+        each.decoded.copyToChannel(buffer.getChannelData(c).subarray(lead, lead + frames), c);
+      }
     });
     return each.buffer;
   }
@@ -27,17 +30,16 @@
       master.gain.value = 0;
       master.connect(context.destination);
     }
-    return context.resume().then(function () { return Promise.all(ids.map(decode)); });
+    context.resume(); /* without a sound device it may never be done */
+    return Promise.all(ids.map(decode));
   }
   function begin(id, when, from) {
     var each = byId[id], source = context.createBufferSource(), gain = context.createGain();
     source.buffer = each.decoded;
     source.loop = true;
-    source.loopStart = each.lead;
-    source.loopEnd = Math.min(each.decoded.duration, each.lead + LENGTH);
     gain.gain.value = 0;
     source.connect(gain).connect(master);
-    source.start(when, each.lead + from);
+    source.start(when, from);
     voices[id] = { source: source, gain: gain.gain, now: 0 };
   }
   function end(when) {

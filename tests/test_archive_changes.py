@@ -121,7 +121,7 @@ def test_many_lines_of_one_kind_are_cut_short() -> None:
     ],
 )
 def test_a_revision_says_what_was_asked_and_what_came_of_it(mark: str, change: dict[str, object], done: str) -> None:
-    """Analytic: only what an answer to the previous revision marks is spoken of, and a wish that was not met is told."""
+    """Analytic: only what an answer to the previous revision marks is spoken of, also where it was not met."""
     wish = factory.decision(
         id="d0001", revision="r001", identity=BASE.revision.identity, status="to change", text="Louder, please.",
         marks=(Mark(mark, "to change", "Louder, please."),),
