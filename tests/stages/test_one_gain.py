@@ -151,7 +151,7 @@ def test_sections_have_gains_of_their_own_and_are_listed_as_such(demo: Demo, ful
     parts = [part for part in full.balance.parts if part.chosen]
     there = [part.sections[0] for part in parts]
     assert {(one.name, one.intent) for part in parts for one in part.sections} == {("verse", "tucked")}
-    rows = parse(demo.page(FULL)).one("section", id="levels").every("tr")
+    rows = parse(demo.page(FULL)).one("table", id="table-gains-by-section").every("tr")
     (row,) = (row for row in rows if plain(row.words).startswith("verse tucked"))
     assert [plain(cell.words) for cell in row.every("td")][-len(parts) :] == [f"{one.gain_db:+.1f}" for one in there]
     assert all(one.gain_db == round(one.gain_db, 1) != part.gain_db for one, part in zip(there, parts, strict=True))
