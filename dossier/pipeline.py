@@ -9,6 +9,7 @@ bytes.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -54,7 +55,8 @@ def build(
     folder, its audio or the archive cannot be used; nothing was published then.
     """
     beat = inputs.load(place, given)
-    home = key_of("home", str(archive.root.resolve()), str(place.resolve()))  # of this machine: no one else sees it
+    places = archive.root.resolve(), place.resolve()  # of this machine: no one else sees them
+    home = key_of("home", *map(os.fsencode, places))
 
     def slug() -> str:
         known = bool(given.name) or cache.find(home, str) == beat.slug

@@ -755,6 +755,27 @@ def test_hidden_characters_are_escaped_on_the_terminal(run: Run, argv: list[str]
     assert "a fault in dossier" not in err
 
 
+@pytest.mark.parametrize("number", ["9" * 5_000, "0", "\u0663", "1e3", "-1"])
+def test_a_number_of_processes_that_is_none_is_said_in_short(run: Run, number: str) -> None:
+    code, _, err = run("build", "x", f"--jobs={number}")
+    assert code == 2
+    assert len(err.splitlines()[-1]) < 200
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes")
+def test_a_folder_whose_name_is_no_text_is_built(tmp_path: Path) -> None:
+    beat = tmp_path / "a\udcff\x1b[31m"
+    write(beat / "stems/bass.wav", 0.3 * tone(55.0, 2.0))
+    write(beat / "drums/kick.wav", kick())
+    line = [b"bash", b"-c", b'exec "$0" -m dossier build "$1" --jobs 1', os.fsencode(sys.executable), os.fsencode(beat)]
+    env = {**os.environ, "PYTHONPATH": str(ROOT), "DOSSIER_CACHE": str(tmp_path / "cache")}
+    done = subprocess.run(line, capture_output=True, check=False, cwd=tmp_path, env=env)
+    assert done.returncode == 0, done.stderr
+    assert b"\x1b" not in done.stdout + done.stderr
+    (data,) = tmp_path.glob("site/*/*-r001.json")
+    assert data.read_bytes().decode().isprintable() or "\x1b" not in data.read_text(encoding="utf-8")
+
+
 def limited(limit: str, argv: str, cwd: Path) -> tuple[int, str]:
     """Run a command under a limit of the shell's; exit code and standard error."""
     done = subprocess.run(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -56,8 +57,8 @@ def add(commands: Commands) -> None:
 
 
 def _count(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes from 1 up")
+    if not re.fullmatch(r"0*[1-9][0-9]{0,8}", text):
+        raise argparse.ArgumentTypeError(f"{text[:20]!r} is no number of processes from 1 up")
     return int(text)
 
 
