@@ -77,7 +77,7 @@ def kind(
     if loop is None:
         if kit is None:
             return "either", "there is no loop that could be placed, and no one-shot for a role that the pattern plays"
-        return "one-shots", "there is no loop that fits the tempo, to compare the kit with"
+        return "one-shots", "no loop can be brought to the tempo, to compare the kit with"
     if kit is None:
         return "loop", f"there is no kit to compare {loop.name} with"
     lead = loop.score - kit.score
