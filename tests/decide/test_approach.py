@@ -52,7 +52,7 @@ def test_the_better_score_wins_and_a_hair_is_either(loop: float, kit_score: floa
 
 def test_one_side_missing_is_said() -> None:
     assert approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).kind == "one-shots"
-    assert "no loop" in approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).reasons[1]
+    assert "No loop" in approach.decide(room(0.5), loop=None, kit=KIT, policy=DEFAULTS).reasons[1]
     nothing = approach.decide(room(0.5), loop=None, kit=None, policy=DEFAULTS)
     assert nothing.kind == "either"
     assert "there are no drums to judge" in nothing.verdict
