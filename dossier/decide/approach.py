@@ -161,7 +161,7 @@ def _verdict(
         return f"{start}: none of these drums works here: {best.poor}."
     rich = "a rich loop" if way == "fuller" else "a loop"
     what = {"loop": rich, "one-shots": "separate one-shots", "either": KIND_WORDS["either"]}[chosen]
-    left = "left as it is" if chosen == "loop" else "left as they are"
+    left = "untreated"
     how = {"fuller": "made fuller", "leaner": "kept lean", "as it is": left}[way]
     return f"{start}: use {what}, {how}.{''.join(f' {_sentence(gap)}' for gap in best.gaps[:1])}"
 

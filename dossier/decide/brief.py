@@ -10,13 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from dossier.model.datafile import DossierData
-from dossier.model.findings import BalancePart, Plan, Step
+from dossier.model.findings import BalancePart, Covered, Plan, Step
 from dossier.model.vocabulary import ZONES
 
 LABELS = {zone.key: zone.label for zone in ZONES}
 PLACES = (("the low end", ("sub", "bass")), ("the middle", ("low_mid", "mid")),
           ("the top", ("high_mid", "presence", "brilliance")))  # fmt: skip
 MOST_CONCERNS = 3
+MOST_WORDS = 30
 _DONE = {
     "saturation": "saturated", "transient shaping": "reshaped", "layering": "layered", "truncation": "cut short",
     "parallel compression": "compressed in parallel", "band and bit reduction": "thinned out",
@@ -35,16 +36,34 @@ def told(data: DossierData) -> DossierData:
 
 
 def verdict(data: DossierData) -> str:
-    """Where there is space, which drums, the one thing to do to them, how they sit."""
+    """Where there is space, which drums, the one thing to do to them, how they sit or what covers them."""
     chosen = [part for part in data.balance.parts if part.chosen]
-    start = _space(data.instrumental.zone_states)
+    space = _space(data.instrumental.zone_states)
     if not chosen:
-        return f"{start} No drums to judge."
+        return f"{space} No drums to judge."
     loop = next((part for part in chosen if part.role is None), None)
-    name = f"the loop {_called(loop.file)}" if loop else "the kit of one-shots"
+    grades = {candidate.file: candidate.grade for candidate in data.candidates}
+    poor = [part.part for part in chosen if grades.get(part.file) == "poor"]
     level = chosen[0].level_lu if len(chosen) == 1 else data.balance.all_drums_lu
+    use = "None of these drums works; nearest is" if len(poor) == len(chosen) else "Use"
+    name = f"the loop {_called(loop.file)}" if loop else "the kit of one-shots"
     how = _treated([plan for part in chosen if (plan := plan_of(data, part)) is not None])
-    return f"{start} Use {name}{how}; {_sits(level)}."
+    worst = data.balance.covered[0] if data.balance.covered else None
+    ending = _uncovered(worst, data) if worst else f"{_sits(level)}."
+    drums = f"{use} {name}{how}; {ending}"
+    for start in (space, space.split(",")[0].rstrip(".") + ".", ""):
+        said = f"{start} {drums}".strip()
+        if len(said.split()) <= MOST_WORDS:
+            break
+    return said
+
+
+def _uncovered(one: Covered, data: DossierData) -> str:
+    """What to do about a part that is covered, or that it stays so."""
+    label = next((part.part for part in data.balance.parts if part.id == one.part), one.part)
+    if one.give_way_db is None:
+        return f"the {label} stays covered by {_stem(one.by)}."
+    return f"lower {_stem(one.by)} {one.give_way_db:.0f} dB in the {LABELS[one.zone]} under the {label}."
 
 
 def plan_of(data: DossierData, part: BalancePart) -> Plan | None:
@@ -111,16 +130,24 @@ def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...
     """At most three, in this order: what cannot be heard, what is too full, kick and bass, tempo, rights."""
     chosen = [part for part in data.balance.parts if part.chosen]
     found: list[str] = []
+    for one in data.balance.covered[:1]:
+        why = "turning it up won't fix it" if one.raise_db is None else "less is heard than usual"
+        rest = len(data.balance.covered) - 1
+        more = f" {rest} more part{'s' if rest > 1 else ''} covered." if rest else ""
+        found.append(f"{one.part.replace('-', ' ').capitalize()}: {why}; {_uncovered(one, data)}{more}")
+    lost = [line for line in data.warnings if any(f.kind == "stem" and not f.used and line.startswith(f.file)
+                                                  for f in data.inputs)]  # fmt: skip
+    found += [f"A stem is missing from the music: {line}" for line in lost[:1]]
     fullest = data.instrumental.fullest_zone
-    if data.instrumental.zones.get(fullest, 0.0) > 1.0:
+    if data.instrumental.zones.get(fullest, 0.0) > 1.0 and data.instrumental.zone_states.get(fullest) == "full":
         low, high = next((zone.low_hz, zone.high_hz) for zone in ZONES if zone.key == fullest)
         found.append(f"The {LABELS[fullest]} ({low:g} to {high:g} Hz) is over-full before any drum plays.")
     low_end = data.low_end
     kick = next((part for part in chosen if low_end and part.file == low_end.kick), None)
     share = low_end.kick_share if low_end else None
     if low_end and kick and share is not None and share < settings.get("low_end_good_share", 0.0):
-        best = max(low_end.remedies, key=lambda r: r.kick_share, default=None)
-        found.append("Kick and bass collide." + (f" Best fix: {best.label}." if best else ""))
+        fix = next((line for line in low_end.sentences if line.startswith("Best fix")), "")
+        found.append(f"Kick and bass collide. {fix}".strip())
     if data.beat.tempo_alternatives:
         others = _listed([f"{bpm:g}" for bpm in data.beat.tempo_alternatives])
         found.append(f"The tempo may be {others} BPM instead of {data.beat.tempo_bpm:g}: say which in beat.toml.")

@@ -225,9 +225,9 @@ def reason(
         else f"that it has two of kick, backbeat and top is sure to {likely:.0f} % only",
         "heard": f"{fit.heard_in_zones or 0.0:.2f} sone of it are heard where {like} {'works' if role else 'work'}",
         "over": f"{100 * fit.over:.1f} % goes above the reference",
-        "covers": f"it hides {100 * fit.covered_music:.1f} % of the instrumental",
+        "covers": f"it covers {100 * fit.covered_music:.1f} % of the music",
         "tempo": "its tempo does not fit as it is",
-        "tuning": "its pitch lies beside the notes of the key",
+        "tuning": "it is out of key",
         "silent": "nothing of it is heard",
         "mono": "it vanishes in mono" if fit.mono_loss_lu is None else f"it loses {fit.mono_loss_lu:.1f} LU in mono",
     }

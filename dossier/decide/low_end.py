@@ -117,11 +117,11 @@ def sentences(
     overlaps = ((overlap_sub, "sub"), (overlap_bass, "bass"))
     lost = [f"{percent(value)} of it in the {zone}" for value, zone in overlaps if value is not None]
     if lost:
-        said.append(f"Beside {bass}, {percent(kick_share)} of {kick} is heard below 250 Hz; {bass} masks "
+        said.append(f"Beside {bass}, {percent(kick_share)} of {kick} is heard below 250 Hz; {bass} covers "
                     f"{' and '.join(lost)}.")  # fmt: skip
     if cents is not None and key is not None:
         near = abs(cents) <= policy["low_end_cents_off"]
-        place = "sits on a note of the key" if near else "lies beside the notes of the key"
+        place = "sits on a note of the key" if near else "is out of key in"
         said.append(f"The kick's pitch ({note}) {place} {key}: {signed(cents, 0)} cents from the nearest.")
     if bass_cents is not None:
         name, apart = bass_cents
@@ -142,13 +142,13 @@ def sentences(
     best = best_remedy(kick_share, remedies, policy)
     if best is not None:
         what = "is lost" if best.bass_lost >= 0 else "comes back"
-        said.append(f"Of the ways out, {best.label} costs least for what it gives: the kick's share goes from "
-                    f"{percent(kick_share)} to {percent(best.kick_share)}, and {percent(abs(best.bass_lost))} of the "
-                    f"bass's loudness {what}.")  # fmt: skip
+        said.append(f"Best fix: {in_short(best)}.")
+        said.append(f"The kick's share goes from {percent(kick_share)} to {percent(best.kick_share)}, and "
+                    f"{percent(abs(best.bass_lost))} of the bass's loudness {what}.")  # fmt: skip
     elif kick_share >= policy["low_end_good_share"]:
         said.append("The kick has its share of the low end; nothing needs to give way.")
     elif remedies:
-        said.append("None of the ways out that were computed gives the kick clearly more.")
+        said.append("No fix that was tried gives the kick clearly more.")
     return tuple(said)
 
 
@@ -160,3 +160,15 @@ def cents_from_bass(kick_hz: float, bass_notes: Mapping[str, float]) -> tuple[st
     apart = {name: (1200.0 * log2(kick_hz / hz) + 600.0) % 1200.0 - 600.0 for name, hz in bass_notes.items()}
     name = min(apart, key=lambda note: (abs(apart[note]), note), default=None)
     return None if name is None else (name, apart[name])
+
+
+def in_short(remedy: LowEndRemedy) -> str:
+    """`duck the bass 11 dB, 80 ms release`, as it is said."""
+    amounts = {name: float(value) for name, value in remedy.amounts.items() if not isinstance(value, str)}
+    if {"depth_db", "release_ms"} <= amounts.keys():
+        return f"{remedy.name} {amounts['depth_db']:.0f} dB, {amounts['release_ms']:.0f} ms release"
+    if "length_ms" in amounts:
+        return f"{remedy.name} to {amounts['length_ms']:.0f} ms"
+    if "semitones" in amounts:
+        return f"{remedy.name} by {signed(amounts['semitones'], 0)} semitones"
+    return remedy.label

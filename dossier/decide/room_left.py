@@ -55,7 +55,7 @@ def decide(
         f"{LABELS[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
     )
     if not ideas:
-        sentence += " None of the other candidates fills more of it than it crowds: nothing more fits."
+        sentence += " Nothing else is worth adding."
     elif fill > policy["full_above"]:
         sentence += " The beat is full now, so an extra should be a rare one, not a steady part."
     return RoomLeft(zones=zones, slots=slots, sentence=sentence, ideas=ideas)

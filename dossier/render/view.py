@@ -13,8 +13,8 @@ from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
+from dossier.render import charts, view_first
 from dossier.render import format as fmt
-from dossier.render import view_first
 from dossier.render.trim import Trimmed
 from dossier.render.view_drums import drums_view
 from dossier.render.view_levels import levels_view
@@ -26,8 +26,12 @@ from dossier.render.view_treatments import treatments_view
 
 
 def sure_view(data: DossierData) -> SimpleNamespace:
-    line = data.approach.uncertain or "The advice holds under every assumption that was tried."
-    return SimpleNamespace(line=line, strip=Markup(""))
+    holds = data.approach.holds
+    if holds is None:
+        return SimpleNamespace(line=data.approach.uncertain or "How sure this is was not measured.", strip=Markup(""))
+    line = f"Holds in {holds.of} of {holds.draws} plausible settings"
+    line += f"; otherwise {holds.otherwise}, most by {holds.moved_by}." if holds.otherwise else "."
+    return SimpleNamespace(line=line, strip=charts.strip(holds.of, holds.draws))
 
 
 def asked(data: DossierData) -> str:

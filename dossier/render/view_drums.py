@@ -31,14 +31,24 @@ def sides(data: DossierData) -> Markup | None:
     return charts.stacks(rows, label=f"How full the beat is: {said}")
 
 
-def row_of(c: Candidate, sounds: dict[str, str]) -> SimpleNamespace:
+def row_of(c: Candidate, sounds: dict[str, str], layers: set[str]) -> SimpleNamespace:
     return SimpleNamespace(
         id=c.file, name=fmt.file_name(c.file), chosen=c.chosen, sound=sounds.get(c.file, ""), members=(),
-        grade="chosen" if c.chosen else "", level=level_words(c.level_lu),
-        why=c.problems[0] if c.problems else c.reason.rstrip("."), score=fmt.number(c.score, 2),
+        grade=graded(c.chosen, c.grade), level=level_words(c.level_lu), means=means_of(c, layers),
+        why=c.why or (c.problems[0] if c.problems else c.reason.rstrip(".")), score=fmt.number(c.score, 2),
         terms=", ".join(f"{name} {fmt.number(value, 2, sign=True)}" for name, value in c.terms.items()),
         details=[line for line in map(fmt.sentence, details(c)) if line],
     )  # fmt: skip
+
+
+def graded(chosen: bool, grade: str | None) -> str:
+    return ", ".join(filter(None, ("chosen" if chosen else "", grade)))
+
+
+def means_of(c: Candidate, layers: set[str]) -> list[tuple[str, str, str]]:
+    """The ways to bring a loop to the tempo: name, what it costs, and its sound where there is one."""
+    return [(f"{one.means}{' (chosen)' if one.chosen else ''}", one.why,
+             sound if (sound := f"means:{one.means}:{c.file}") in layers else "") for one in c.means]  # fmt: skip
 
 
 def details(c: Candidate) -> list[str]:
@@ -74,9 +84,9 @@ def kit_row(data: DossierData, sounding: bool) -> SimpleNamespace | None:
     is_chosen = {m.file for m in kit.members} <= chosen
     missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
     return SimpleNamespace(
-        id="kit", name="kit of one-shots", chosen=is_chosen, grade="chosen" if is_chosen else "",
-        sound=("treated" if is_chosen else "other") if sounding else "", level="", why=kit.reason.rstrip("."),
-        score=fmt.number(kit.score, 2),
+        id="kit", name="kit of one-shots", chosen=is_chosen, grade=graded(is_chosen, kit.grade), level="",
+        sound=("treated" if is_chosen else "other") if sounding else "", means=(),
+        why=kit.why or kit.reason.rstrip("."), score=fmt.number(kit.score, 2),
         terms=", ".join(f"{name} {fmt.number(value, 2, sign=True)}" for name, value in kit.terms.items()),
         details=[*([f"No file was found for {missing}."] if missing else []), fmt.sentence(fit_words(kit.fit))],
         members=[(glossary.role(m.role), m.file, fmt.db(m.gain_db, sign=True)) for m in kit.members],
@@ -90,7 +100,7 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     sounds |= {p.file: f"part:{p.id}" for p in data.balance.parts if p.chosen and p.id in layers}
 
     def rows_of(found: Iterable[Candidate]) -> list[SimpleNamespace]:
-        return [row_of(c, sounds) for c in by_score(found)]
+        return [row_of(c, sounds, layers) for c in by_score(found)]
 
     groups = []
     loops = rows_of(c for c in data.candidates if c.kind == "loop")
@@ -110,4 +120,8 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     line = f"{fmt.capital(fmt.count(looked.files, 'file'))}, {looked.placed} tried in this beat"
     if looked.unreadable:
         line += f", {looked.unreadable} could not be read"
+    counts = Counter(c.grade for c in data.candidates if c.grade and not c.chosen)
+    said = [f"{counts[grade]} {grade}" for grade in ("fits well", "workable", "poor") if counts[grade]]
+    if said:
+        line += f": of those not chosen {fmt.listed(said)}"
     return SimpleNamespace(line=f"{line}.", groups=groups, sides=sides(data))

@@ -53,7 +53,8 @@ def zones_drawing(data: DossierData) -> Markup:
         music, drums = shares.get(key, 0.0), added.get(key, 0.0)
         over = music + drums > 1.0 and states.get(key) == "full"
         word = "over-full" if over else _STATES.get(states.get(key, ""), "")
-        rows.append(charts.Stack(glossary.zone(key), glossary.zone_range(key), music, drums, word=word))
+        kept = data.instrumental.kept.get(key, 0.0)
+        rows.append(charts.Stack(glossary.zone(key), glossary.zone_range(key), music, drums, kept, word))
     said = fmt.listed(f"{row.name} {row.word} ({fmt.percent(row.music + row.drums)})" for row in rows)
     return charts.stacks(rows, label=f"How full each zone is with the chosen drums, against finished mixes: {said}")
 
@@ -70,6 +71,7 @@ def level_words(level_lu: float | None) -> str:
 def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
     sounds = {sound.id for sound in assets.previews}
     rights = {f.file: f.rights for f in data.inputs}
+    graded = {c.file: ": ".join(filter(None, (c.grade, c.why))) for c in data.candidates}
     status = {p.id: p.status for p in assets.standing.proposals}
     rows = []
     for part in (p for p in data.balance.parts if p.chosen):
@@ -84,12 +86,14 @@ def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
             raw=", ".join(_from(part, data)) if part.cycle_file else "",
             gain=fmt.db(part.gain_db, sign=True),
             level=", ".join(filter(None, (level_words(part.level_lu), spread(part)))),
-            treatment=fmt.capital(", then ".join(steps)) if steps else "As it is", words=part.advice,
-            status=fmt.capital(", ".join(words)),
+            treatment=fmt.capital(", then ".join(steps)) if steps else "As it is",
+            words=fmt.capital(graded.get(part.file) or part.advice), status=fmt.capital(", ".join(words)),
         ))  # fmt: skip
     music = data.balance.music_gain_db
-    return SimpleNamespace(rows=rows, patterns=[pattern_view(p) for p in data.patterns], to_music=(),
-                           music=fmt.db(music, sign=True) if fmt.number(music).strip("0.") else "")  # fmt: skip
+    return SimpleNamespace(
+        rows=rows, patterns=[pattern_view(p) for p in data.patterns], to_music=[c.text for c in data.balance.covered],
+        music=fmt.db(music, sign=True) if fmt.number(music).strip("0.") else "",
+    )  # fmt: skip
 
 
 def _from(part: BalancePart, data: DossierData) -> list[str]:

@@ -29,8 +29,8 @@ def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
     return (
         ("kick", low.kick or "none"),
         ("bass", low.bass_stem or "none found"),
-        ("kick masked by the bass in sub", fmt.percent(low.overlap_sub)),
-        ("kick masked by it in the bass zone", fmt.percent(low.overlap_bass)),
+        ("kick covered by the bass in sub", fmt.percent(low.overlap_sub)),
+        ("kick covered by it in the bass zone", fmt.percent(low.overlap_bass)),
         (f"heard of the kick below {fmt.hz(_BASS_TOP_HZ)}", fmt.percent(low.kick_share)),
         ("kick's pitch", f"{fmt.hz(low.kick_pitch_hz)} ({low.kick_note}{cents})" if pitched else "unpitched"),
         ("bass notes", fmt.listed(low.bass_notes) or fmt.MISSING),
@@ -85,8 +85,8 @@ def low_end_view(data: DossierData) -> SimpleNamespace:
     share, good = (low.kick_share if low else None), settings.get("low_end_good_share")
     trouble = bool(low and low.kick in used and share is not None and good is not None and share < good)
     if trouble and low:
-        best = max(low.remedies, key=lambda r: r.kick_share, default=None)
-        line = f"Kick and bass collide{f'; best fix: {best.label}' if best else ''}."
+        fix = next((s for s in low.sentences if s.startswith("Best fix")), "")
+        line = f"Kick and bass collide. {fix}".strip()
     else:
         line = "Kick and bass leave each other room." if low and low.kick in used else "No kick of its own to check."
     return SimpleNamespace(

@@ -16,18 +16,18 @@ from dossier.render.map_axes import frequency_ticks
 from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
 
-_ROWS: tuple[tuple[str, str, Callable[[DrumFigures], float | None], str], ...] = (
-    ("sample peak", "sample peak", lambda f: f.sample_peak_dbfs, "dBFS"),
-    ("true peak", "dBTP", lambda f: f.true_peak_dbtp, "dBTP"),
-    ("integrated loudness", "LUFS", lambda f: f.integrated_lufs, "LUFS"),
-    ("crest factor", "crest factor", lambda f: f.crest_factor_db, "dB"),
-    ("length", "length", lambda f: f.effective_length_s, "s"),
-    ("fill of the beat with it", "fill", lambda f: f.fill, "%"),
-    ("room filled", "room filled", lambda f: f.room_filled, "%"),
-    ("spill", "spill", lambda f: f.spill, "%"),
-    ("overlap", "overlap", lambda f: f.overlap, "%"),
-    ("instrumental buried", "buried", lambda f: f.buried, "%"),
-    ("audible share", "audible share", lambda f: f.audible_share, "%"),
+_ROWS: tuple[tuple[str, Callable[[DrumFigures], float | None], str], ...] = (
+    ("sample peak", lambda f: f.sample_peak_dbfs, "dBFS"),
+    ("true peak", lambda f: f.true_peak_dbtp, "dBTP"),
+    ("integrated loudness", lambda f: f.integrated_lufs, "LUFS"),
+    ("crest factor", lambda f: f.crest_factor_db, "dB"),
+    ("length", lambda f: f.effective_length_s, "s"),
+    ("fill of the beat with it", lambda f: f.fill, "%"),
+    ("room filled", lambda f: f.room_filled, "%"),
+    ("spill", lambda f: f.spill, "%"),
+    ("overlap", lambda f: f.overlap, "%"),
+    ("music covered", lambda f: f.buried, "%"),
+    ("audible share", lambda f: f.audible_share, "%"),
 )
 
 
@@ -43,10 +43,10 @@ def _cell(value: float | None, unit: str, *, sign: bool = False) -> Cell:
 
 def before_after(plan: Plan) -> Table:
     rows = []
-    for label, term, read, unit in _ROWS:
+    for label, read, unit in _ROWS:
         before, after = read(plan.before), read(plan.after)
         change = None if before is None or after is None else after - before
-        rows.append((Cell(label, note=term), _cell(before, unit), _cell(after, unit), _cell(change, unit, sign=True)))
+        rows.append((Cell(label), _cell(before, unit), _cell(after, unit), _cell(change, unit, sign=True)))
     columns = (Column("in this beat", numeric=False), Column("before"), Column("after"), Column("change"))
     return tables.table(f"plan-{plan.id}", f"{plan.candidate}: before and after", columns, rows)
 

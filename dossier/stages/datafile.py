@@ -117,7 +117,7 @@ def _candidate(
     m = drum.measures
     problems = drum.problems
     if placed is not None and placed.part.assumed_voice:
-        problems = (*problems, f"the pattern plays no {placed.part.role}: a plain line was assumed to compare it")
+        problems = (*problems, f"no {str(placed.part.role).replace('-', ' ')} in your pattern; tried on a simple one")
     if placed is not None and placed.part.loop is not None and placed.part.loop.poor_match:
         problems = (*problems, placed.part.loop.note)
     return Candidate(

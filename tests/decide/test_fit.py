@@ -113,7 +113,7 @@ def test_the_reason_names_what_it_lacks_most() -> None:
     one = dataclasses.replace(GOOD, covered_music=0.3)
     terms = fit.score(one, role="kick", fill=0.9, policy=DEFAULTS)[1]
     said = fit.reason(one, role="kick", gain_db=-3.0, terms=terms, policy=DEFAULTS)
-    assert "hides 30.0 %" in said
+    assert "covers 30.0 %" in said
     assert "-3.0 dB" in said
 
 

@@ -53,7 +53,7 @@ def side_effects(before: DrumFigures, after: DrumFigures, verdict: Verdict, poli
         rows.append(("overlap", percentage(before.overlap), percentage(after.overlap), "%"))
     else:
         rows.append(("room filled", percentage(before.room_filled), percentage(after.room_filled), "%"))
-    rows.append(("buried", percentage(before.buried), percentage(after.buried), "%"))
+    rows.append(("music covered", percentage(before.buried), percentage(after.buried), "%"))
     return "; ".join(f"{name} {old} to {new} {unit}" for name, old, new, unit in rows if old != new)
 
 
@@ -83,7 +83,7 @@ def reason(trials: Trials, best: Trial | None) -> str:
         return "The drum is silent: there is nothing to treat."
     if trials.pointless:
         return (
-            f"The instrumental masks only {percentage(before.overlap)} % of the reference of it: there is nothing for "
+            f"The music covers only {percentage(before.overlap)} % of the reference of it: there is nothing for "
             "a leaner treatment to take away."
         )
     if best is not None:
