@@ -99,6 +99,7 @@ def glance(drum: Drum, fit: LoopFit, here: Situation, groove: Groove, memo: Memo
     """Its first bars, to look at it coarsely: of hundreds of loops nobody needs all."""
     short = replace(fit, beats=min(fit.beats, GLANCE_BARS * here.grid.bar_beats))
     part = loop_part(drum, short, here, groove, memo)
+    part = part.with_samples(part.samples.astype(np.float32))
     return replace(part, loop=replace(part.loop, beats=fit.beats)) if part.loop is not None else part
 
 
