@@ -66,4 +66,5 @@ def why(chosen: Means, tried: Mapping[Means, tuple[float, LoopCost]], *, pinned:
         return f"{said}."
     near = max(others, key=lambda way: tried[way][0])
     against = f"{DONE[near]}, {costs_in_words(tried[near][1])} (score {signed(tried[near][0], 2)})"
-    return f"{said} (score {signed(score, 2)}); the next best is {against}."
+    stands = "the next best is" if tried[near][0] < score else "no better to the ear, and less gentle, is"
+    return f"{said} (score {signed(score, 2)}); {stands} {against}."

@@ -43,4 +43,6 @@ def test_the_sentence_names_both_costs() -> None:
     assert said == ("Sliced, 4 % of it is tails made longer or cut (score +0.31); the next best is stretched, its hits "
                     "rise 9.1 ms slower (score +0.12).")  # fmt: skip
     assert means.why("repitch", tried, pinned=True).endswith("0.3 ms slower: beat.toml asks for it.")
+    close = means.why("repitch", {"repitch": (0.30, cost(semitones=0.2)), "sliced": (0.305, NOTHING)})
+    assert "no better to the ear, and less gentle, is sliced" in close
     assert means.why("as it is", {"as it is": (0.1, NOTHING)}) == "Left as it is, nothing is lost."
