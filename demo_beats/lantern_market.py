@@ -190,8 +190,8 @@ def snare_rich() -> Sound:
 
 @cache
 def snare_lean() -> Sound:
-    return snare(RATE, rng_for("postcard"), length_s=0.09, low_hz=262.0, skin_s=0.05, wires_s=0.06, wires=0.5,
-                 bright_hz=9000.0, snap=1.6)
+    return snare(RATE, rng_for("postcard"), length_s=0.2, low_hz=165.0, skin_s=0.2, wires_s=0.14, wires=0.9,
+                 bright_hz=11000.0, snap=0.2)
 
 
 @cache
@@ -245,12 +245,14 @@ def loop_rich() -> Sound:
                 dark_hz=6000.0, air_db=-22.0, air_band=(200.0, 9000.0), glue=1.7)
 
 
-def loop_lean() -> Sound:
-    """One bar at 108, three dry sounds: says where the beat is and leaves."""
+def loop_busy() -> Sound:
+    """One bar at 108: three sounds and a purse of coins that jingles in every gap."""
     voices = [
         Voice(kick_short(), "x--x--x-x--x--x-"),
         Voice(snare_lean(), "----X-------X---", -3.0),
         Voice(hat_bright(), "--x---x---x---x-", -12.0),
+        Voice(jingle(), "x-xxx-x-x-xxx-x-", -4.0),
+        Voice(beads(), "xXoxxXoxxXoxxXox", -6.0),
     ]
     return loop(Clock(RATE, 108.0, 1), rng_for("counting coins"), voices, channels=1)
 
@@ -322,7 +324,7 @@ SCORE = Score(
         "drums/tom-basket.wav": at_peak(-3.0, lambda: tom(
             RATE, rng_for("basket"), length_s=0.5, low_hz=118.0, ring_s=0.5, stick=0.5)),
         "drums/loop-street-band_132bpm.wav": loop_rich,
-        "drums/loop-counting-coins_108bpm.wav": loop_lean,
+        "drums/loop-counting-coins_108bpm.wav": loop_busy,
     },
     midi={"groove.mid": groove},
 )
