@@ -154,6 +154,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("closely_per_role", 6.0, "count", "one-shots a role that are placed on the whole beat"),
     Setting("closely_loops", 10.0, "count", "loops that are placed on the whole beat"),
     Setting("ranking_frames", 400.0, "count", "frames of the beat, 40 s spread over it, that a ranking measures"),
+    Setting("reference_tilt_db", 0.0, "dB", "finished mixes as they are; higher is darker, at both ends"),
+    Setting("masking_moved_db", 0.0, "dB", "the hearing model's masking constant as published"),
     # how sure
     Setting("sure_draws", 64.0, "number", "one in eight is then told to within about a tenth"),
     Setting("sure_weights", 0.25, "ratio", "nobody could set a weight more finely"),
@@ -163,7 +165,6 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("sure_from", 0.75, "ratio", "what turns in more than a quarter of plausible settings is a close call"),
     # room left
     Setting("extra_least_room", 0.004, "ratio", "an extra that fills less is not missed"),
-    Setting("extra_most_crowding", 0.5, "ratio", "an extra must fill twice what it loses or spills"),
     # low end and translation
     Setting("gone_below", 0.05, "ratio", "less of a part than this is no longer heard as that part"),
     Setting("mono_zone_told_lu", 0.05, "LU", "a smaller loss in a zone reads as 0.0 LU"),

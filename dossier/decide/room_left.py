@@ -1,7 +1,7 @@
 """Room left: after the chosen drums are in, what remains by zone and slot, and which unused candidates would fit.
 
-An idea must fill more than it crowds: it has to bring some of the reference, and lose or spill less than a part of what
-it brings (common practice, no source: an extra that is not missed should not be added).
+An unused file is judged like any candidate, with the chosen drums as part of the music: what fits well there and brings
+some of the reference is an idea (common practice, no source: an extra that is not missed should not be added).
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.decide.approach import LABELS
-from dossier.model.findings import RoomLeft
+from dossier.model.findings import Fit, RoomLeft
+from dossier.model.vocabulary import Grade
 
 MOST_IDEAS = 3
 
@@ -21,9 +22,9 @@ class Extra:
 
     name: str
     role: str
-    room_filled: float
-    spill: float
-    lost: float  # its own loudness that everything else masks, as a share of the reference
+    fit: Fit
+    score: float
+    grade: Grade
 
 
 def decide(
@@ -37,17 +38,16 @@ def decide(
     roomiest = max(LABELS, key=lambda zone: zones[zone])
     fitting = [
         extra for extra in extras
-        if extra.room_filled >= policy["extra_least_room"]
-        and extra.spill + extra.lost < policy["extra_most_crowding"] * extra.room_filled
+        if extra.fit.room_filled >= policy["extra_least_room"] and extra.grade == "fits well"
     ]  # fmt: skip
-    fitting.sort(key=lambda extra: (extra.spill + extra.lost - extra.room_filled, extra.name))
+    fitting.sort(key=lambda extra: (-extra.score, extra.name))
     taken: list[Extra] = []
     for extra in fitting:
         if all(extra.role != other.role for other in taken):
             taken.append(extra)
     ideas = tuple(
         f"{extra.name} as an extra {extra.role.replace('-', ' ')}: it would "
-        f"fill {100 * extra.room_filled:.1f} % more and lose {100 * (extra.lost + extra.spill):.1f} %"
+        f"fill {100 * extra.fit.room_filled:.1f} % more and cover {100 * extra.fit.covered_music:.1f} % of the rest"
         for extra in taken[:MOST_IDEAS]
     )
     sentence = (

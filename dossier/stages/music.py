@@ -169,6 +169,7 @@ def situation_of(
     over = conditions.usual.mix_over_music_lu(conditions.intent) if over_music_lu is None else over_music_lu
     gain = conditions.target_lufs - over - music.integrated_lufs
     level, target = conditions.listening_level_db_spl, conditions.target_lufs
+    reference_powers = tilted(reference_powers, conditions.policy["reference_tilt_db"])
     policy, share = conditions.policy, conditions.policy["voice_room"] if conditions.voice == "expected" else 0.0
     scene = in_beat.scene(
         music.powers, reference=occ.reference_of(reference_powers, target_lufs=target, listening_level=level),
@@ -176,8 +177,15 @@ def situation_of(
         active=occ.active_frames(music.powers), k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
         spl_offset_db=level - target + gain,
     )  # fmt: skip
+    scene = replace(scene, masking_db=conditions.policy["masking_moved_db"])
     return Situation(music=music, conditions=conditions, scene=scene, reference_powers=reference_powers,
                      mix_over_music_lu=over, sections=tuple(_with_intent(music, sections)))  # fmt: skip
+
+
+def tilted(powers: Array, tilt_db: float) -> Array:
+    """Powers in the fine bands, raised by `tilt_db` at the lowest and lowered by it at the highest."""
+    along = np.interp(hearing.FINE_CAM, hearing.FINE_CAM[[0, -1]], [1.0, -1.0])
+    return np.asarray(powers * 10.0 ** (tilt_db * along / 10.0))
 
 
 def _with_intent(music: Music, sections: Sequence[Section]) -> Iterator[SectionIntent]:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from dossier.decide import fit
 from dossier.decide import room_left as decide_room_left
 from dossier.measure import hearing, in_beat
 from dossier.measure import occupancy as occ
@@ -19,6 +20,7 @@ from dossier.model.scene import PlacedPart
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.stages.candidates import part_powers
+from dossier.stages.placing import judge
 
 Maps = tuple[tuple[float, ...], ...]
 
@@ -85,9 +87,9 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
     on = scene.subset(frames)
 
     def extra(item: PlacedCandidate) -> decide_room_left.Extra:
-        found = in_beat.measure(on, in_beat.place(on, item.powers[frames], gain_db=item.gains.db))
-        return decide_room_left.Extra(name=item.drum.name, role=item.part.role or "", room_filled=found.room_filled,
-                                      spill=found.spill, lost=found.overlap)  # fmt: skip
+        role = item.part.role
+        found, score, _ = judge(on, item.powers[frames], item.fit, here=here, role=role, gain_db=item.gains.db)
+        return decide_room_left.Extra(item.drum.name, role or "", found, score, fit.grade(score, role))
 
     used = {part.item.drum.name for part in balanced.chosen}
     unused = [item for item in ranking.one_shots if item.closely and item.drum.name not in used]

@@ -23,7 +23,9 @@ from dossier.model.measures import FRAME_S, Array, Grid, Indices, Samples
 from dossier.model.parts import PlacedCandidate, Ranking
 from dossier.model.scene import PlacedPart, Scene
 from dossier.model.situation import Situation
+from dossier.model.vocabulary import ROLES, Role
 from dossier.parallel import thread_map
+from dossier.stages.music import tilted
 from dossier.stages.placing import judge
 from dossier.stages.stems import read_stem
 
@@ -73,17 +75,38 @@ def how_sure(here: Situation, ranking: Ranking, approach: Approach) -> tuple[Hol
 
     Drums by file: the best loop, and the members of the kit.
     """
-    sides = [side for side in (_loops(ranking), _kits(here, ranking)) if side]
+    sides, frames, drawn = drawn_over(here, ranking)
     if not sides:
         return None, {}
-    policy = here.policy
+    outcomes = decided(here, sides, frames, drawn)
+    drums = {
+        file: sensitivity.holds(drawn, [chosen[side].files[part] for _, chosen in outcomes], file)
+        for side, setups in enumerate(sides) for part, file in enumerate(setups[0].files)
+    }  # fmt: skip
+    told = sensitivity.words(approach.kind, approach.direction)
+    return sensitivity.holds(drawn, [words for words, _ in outcomes], told), drums
+
+
+def drawn_over(
+    here: Situation, ranking: Ranking
+) -> tuple[list[list[Setup]], Indices, tuple[sensitivity.Draw, ...]]:
+    """The setups of each side, the frames, and the draws that they are judged under."""
+    sides = [side for side in (_loops(ranking), _kits(here, ranking)) if side]
     frames = ranking.frames[in_beat.spread_frames(len(ranking.frames), DRAWN_FRAMES, block=DRAWN_BLOCK_FRAMES)]
-    usual, levels = here.conditions.usual, [*dict.fromkeys(i.part.role for s in sides for i in s[0].items), None]
-    middle = {role: usual.all_drums_lu["level"] if role is None else usual.roles[role].level_lu for role in levels}
-    ranges = {role: (low - middle[role], high - middle[role])
-              for role in levels for low, high in [balance.usual_range(role, usual)]}  # fmt: skip
-    drawn = sensitivity.draws(policy, ranges)
-    fill_there, as_told = _under(here, sides, frames, sensitivity.Draw({}, policy, {}))
+    usual, roles = here.conditions.usual, {item.part.role for side in sides for item in side[0].items}
+    ranges: dict[Role | None, tuple[float, float]] = {}
+    for role in (*(role for role in ROLES if role in roles), None):
+        middle = usual.all_drums_lu["level"] if role is None else usual.roles[role].level_lu
+        low, high = balance.usual_range(role, usual)
+        ranges[role] = (low - middle, high - middle)
+    return sides, frames, sensitivity.draws(here.policy, ranges)
+
+
+def decided(
+    here: Situation, sides: Sequence[Sequence[Setup]], frames: Indices, drawn: Sequence[sensitivity.Draw]
+) -> list[tuple[str, list[Setup]]]:
+    """Kind and direction in words, and the best setup of each side, under each draw."""
+    fill_there, as_told = _under(here, sides, frames, sensitivity.Draw({}, here.policy, {}))
     fill = float(occ.fill(here.scene.loudness, here.scene.reference, active=here.scene.active))
 
     def one(draw: sensitivity.Draw) -> tuple[str, list[Setup]]:
@@ -99,13 +122,7 @@ def how_sure(here: Situation, ranking: Ranking, approach: Approach) -> tuple[Hol
         there = sensitivity.outcome(fill + fill_now - fill_there, loop, kit, draw.policy)
         return there.words, [setup for setup, _ in best]
 
-    outcomes = list(thread_map(one, drawn, ahead=len(drawn)))
-    drums = {
-        file: sensitivity.holds(drawn, [chosen[side].files[part] for _, chosen in outcomes], file)
-        for side, setups in enumerate(sides) for part, file in enumerate(setups[0].files)
-    }  # fmt: skip
-    told = sensitivity.words(approach.kind, approach.direction)
-    return sensitivity.holds(drawn, [words for words, _ in outcomes], told), drums
+    return list(thread_map(one, drawn, ahead=len(drawn)))
 
 
 def _loops(ranking: Ranking) -> list[Setup]:
@@ -200,14 +217,12 @@ def _moved(here: Situation, setup: Setup, draw: sensitivity.Draw) -> list[float]
 def _drawn_scene(here: Situation, draw: sensitivity.Draw, frames: Indices) -> Scene:
     """Frames of the scene at another listening level, against a tilted reference, with another masking constant."""
     asked, scene = here.conditions, here.scene.subset(frames)
-    along = np.interp(hearing.FINE_CAM, hearing.FINE_CAM[[0, -1]], [1.0, -1.0])
     reference = occ.reference_of(
-        here.reference_powers * 10.0 ** (draw.tilt_db * along / 10.0), target_lufs=asked.target_lufs,
+        tilted(here.reference_powers, draw.tilt_db), target_lufs=asked.target_lufs,
         listening_level=asked.listening_level_db_spl + draw.listening_db,
     )  # fmt: skip
-    return in_beat.played(
-        replace(scene, reference=reference, masking_db=draw.masking_db), scene.powers, draw.listening_db
-    )
+    moved = replace(scene, reference=reference, masking_db=scene.masking_db + draw.masking_db)
+    return in_beat.played(moved, scene.powers, draw.listening_db)
 
 
 def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> tuple[WhatIf, ...]:
