@@ -112,7 +112,7 @@ def scene_of(folder: Path) -> tuple[dict, Scene, dict, Grid, float]:
     powers = hearing.slot_powers(hearing.band_energies(music, stems[0][1]), grid.frame_edges_s())
     target, listening = DEFAULTS["target_lufs"], DEFAULTS["listening_level"]
     scene = in_beat.scene(
-        powers, active=occ.active_frames(powers), k_weights=K_WEIGHTS,
+        powers, active=occ.active_frames(powers), k_weights=K_WEIGHTS, kept=np.zeros(len(hearing.BAND_HZ)),
         reference=occ.reference_of(occ.reference_powers(target_lufs=target), target_lufs=target,
                                    listening_level=listening),
         spl_offset_db=listening - USUAL.mix_over_music_lu("level") - level,
