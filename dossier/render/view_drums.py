@@ -121,7 +121,8 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     if looked.unreadable:
         line += f", {looked.unreadable} could not be read"
     counts = Counter(c.grade for c in data.candidates if c.grade and not c.chosen)
-    said = [f"{counts[grade]} {grade}" for grade in ("fits well", "workable", "poor") if counts[grade]]
+    grades = {"fits well": "fit well", "workable": "are workable", "poor": "are poor"}
+    said = [f"{counts[grade]} {words}" for grade, words in grades.items() if counts[grade]]
     if said:
-        line += f": of those not chosen {fmt.listed(said)}"
+        line += f"; of those not chosen {fmt.listed(said)}"
     return SimpleNamespace(line=f"{line}.", groups=groups, sides=sides(data))

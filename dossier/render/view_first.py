@@ -127,14 +127,14 @@ def hear(data: DossierData, assets: PageAssets) -> list[tuple[str, str]]:
     groups = {sound.group for sound in assets.previews}
     if "layer" not in groups:
         return []
-    found = [("music", "music alone")]
+    found = [("music", "music")]
     if any(part.chosen for part in data.balance.parts):
         if "untreated" in groups:
             found.append(("untreated", "drums as they are"))
         found.append(("treated", "drums treated" if "untreated" in groups else "with drums"))
     if "other" in groups:
         loop = any(p.role is None for p in data.balance.parts if not p.chosen)
-        found.append(("other", f"other choice: the {'loop' if loop else 'kit'}"))
+        found.append(("other", f"the {'loop' if loop else 'kit'} instead"))
     return found
 
 

@@ -29,7 +29,7 @@ from dossier.stages.placing import place_alone
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
-MOST_CANDIDATE_BYTES = 1_100_000  # of sounds beside the mix, so that a page with all of them can be mailed
+MOST_BYTES = 1_850_000  # of all sounds, so that the page stays below 5 MB; candidates get what the mix leaves
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +86,7 @@ def previews(
     auditions = [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
     auditions += [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
                   for item in _others(choice, balanced)]
-    energies, left = [], MOST_CANDIDATE_BYTES
+    energies, left = [], MOST_BYTES - sum(len(preview.mp3) for preview in done)
     for preview, energy in thread_map(alone, auditions):
         left -= len(preview.mp3)
         if left < 0:

@@ -172,6 +172,7 @@ def test_the_demo_is_heard_and_understood_in_a_minute(browser: Any, demo: Demo) 
     found = sorted(demo.archive.root.glob("*/*.html"))
     assert len(found) >= 3
     for path in found:
+        assert path.stat().st_size <= 5_000_000
         for width, first in ((1280, 900), (360, 1400)):
             context = browser.new_context(viewport={"width": width, "height": 900})
             tab = context.new_page()
