@@ -61,6 +61,8 @@ def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
     was_lufs, lufs = previous.balance.mix.integrated_lufs, now.balance.mix.integrated_lufs
     if was_lufs is not None and lufs is not None and number(lufs - was_lufs).strip("\u22120."):
         done.append(f"the whole mix {number(lufs - was_lufs, sign=True)} LU")
+    elif any(proposal.startswith("gain:") for proposal in marked):
+        done.append("the whole mix as loud as it was")
     for proposal in marked:
         if proposal.startswith("plan:"):
             file = proposal.removeprefix("plan:")

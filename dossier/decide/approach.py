@@ -60,8 +60,8 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
     crowding = (winner.overlap + winner.covered_music) / max(winner.room_filled, policy["crowding_least_room"])
     numbers = (
-        f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and lose or "
-        f"hide {crowding:.1f} times as much"
+        f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and cover "
+        f"{crowding:.1f} times as much"
     )
     if crowding > policy["crowding_leaner_above"]:
         return "leaner", numbers

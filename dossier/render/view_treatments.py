@@ -80,7 +80,8 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Simp
     return SimpleNamespace(
         title="Kit as a whole" if plan.candidate == "kit" else f"{sort}: {fmt.file_name(plan.candidate)}",
         verdict=f"{fmt.capital(plan.direction)}: {outcome}." if plan.helped else "Nothing that was tried helps.",
-        steps=tuple(step.label for step in plan.steps), reason=fmt.sentence(plan.reason), table=before_after(plan),
+        id=plan.id, used=used, steps=tuple(s.label for s in plan.steps if s.label != "output 0.0 dB"),
+        reason=fmt.sentence(plan.reason), table=before_after(plan),
         curve=spectrum_plot(plan, data.occupancy.band_hz) if used and plan.helped else None,
         tried=tuple((t.label or t.treatment, fmt.sentence(t.reason)) for t in plan.tried),
         effort=f"{fmt.capital(fmt.count(plan.evaluations, 'setting'))} tried in this beat."
