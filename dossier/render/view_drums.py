@@ -120,7 +120,7 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     line = f"{fmt.capital(fmt.count(looked.files, 'file'))}, {looked.placed} tried in this beat"
     if looked.unreadable:
         line += f", {looked.unreadable} could not be read"
-    counts = Counter(c.grade for c in data.candidates if c.grade and not c.chosen)
+    counts = Counter(str(c.grade) for c in data.candidates if c.grade and not c.chosen)
     grades = {"fits well": "fit well", "workable": "are workable", "poor": "are poor"}
     said = [f"{counts[grade]} {words}" for grade, words in grades.items() if counts[grade]]
     if said:

@@ -26,7 +26,7 @@ def inputs_table(data: DossierData) -> Table | None:
     )  # fmt: skip
     rows = [
         (
-            Cell(f.file, note="" if f.used else "could not be read"), Cell(f.kind),
+            Cell(f.file, note="could not be read" if not f.used else f"starts at {fmt.seconds(f.start_s)}" if f.start_s else ""), Cell(f.kind),
             Cell(fmt.seconds(f.duration_s), f.duration_s), tables.level(f.sample_rate_hz, digits=0),
             tables.level(f.channels, digits=0),
             tables.level(f.gain_db if f.kind == "stem" else None, sign=True),  # a drum's gain is an answer, no input
