@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 
-from dossier.model.datafile import BeatInfo, DossierData
+from dossier.model.datafile import BeatInfo, DossierData, InputFile
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.tables import Cell, Column, Table
@@ -18,6 +18,12 @@ _INTENTS = {
 }
 
 
+def _remark(file: InputFile) -> str:
+    if not file.used:
+        return "could not be read"
+    return f"starts at {fmt.seconds(file.start_s)}" if file.start_s else ""
+
+
 def inputs_table(data: DossierData) -> Table | None:
     columns = (
         Column("file", numeric=False), Column("kind", numeric=False), Column("length"), Column("rate", unit="Hz"),
@@ -26,7 +32,7 @@ def inputs_table(data: DossierData) -> Table | None:
     )  # fmt: skip
     rows = [
         (
-            Cell(f.file, note="could not be read" if not f.used else f"starts at {fmt.seconds(f.start_s)}" if f.start_s else ""), Cell(f.kind),
+            Cell(f.file, note=_remark(f)), Cell(f.kind),
             Cell(fmt.seconds(f.duration_s), f.duration_s), tables.level(f.sample_rate_hz, digits=0),
             tables.level(f.channels, digits=0),
             tables.level(f.gain_db if f.kind == "stem" else None, sign=True),  # a drum's gain is an answer, no input
