@@ -90,7 +90,8 @@ def _space(states: Mapping[str, str]) -> str:
     if not found["open"]:
         return f"Little space: {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else "Some space."
     start = f"{'Plenty of space' if len(found['open']) > 1 else 'Space'} in {_listed(found['open'])}"
-    return f"{start}, {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else f"{start}."
+    said = f"{start}, {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else f"{start}."
+    return said.replace("in the top", "on top")
 
 
 def _places(states: Mapping[str, str], state: str) -> list[str]:
@@ -98,10 +99,10 @@ def _places(states: Mapping[str, str], state: str) -> list[str]:
     for name, keys in PLACES:
         those = [key for key in keys if states.get(key) == state]
         if len(those) == len(keys):
-            out.insert(0, name)
+            out.append(name)
         else:
             out += [f"the {LABELS[key]}" for key in those]
-    return out[:2]
+    return sorted(out, key=lambda name: all(name != place for place, _ in PLACES))[:2]
 
 
 def _are(names: Sequence[str]) -> str:

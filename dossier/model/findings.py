@@ -407,6 +407,8 @@ class LowEnd:
     remedies: tuple[LowEndRemedy, ...]
     sentences: tuple[str, ...]
     reasons: Mapping[str, str] = field(default_factory=dict)
+    kick_spectrum_db: tuple[float, ...] = ()  # level by band while the kick plays, at its gain
+    bass_spectrum_db: tuple[float, ...] = ()  # of the bass in the same frames
 
 
 @dataclass(frozen=True, slots=True)

@@ -160,7 +160,7 @@ def curve_plot(
 def pattern_drawing(rows: Sequence[tuple[str, Sequence[float]]], *, steps_per_beat: int, label: str) -> Markup:
     """Steps as dots, larger for louder, with a line at each beat."""
     steps = max((len(cells) for _, cells in rows), default=0)
-    left, step, row, top = 76.0, 20.0, 20.0, 20.0
+    left, step, row, top = 96.0, 20.0, 20.0, 22.0
     width, height = left + steps * step + 6, top + len(rows) * row + 4
     parts = []
     for i in range(0, steps, max(1, steps_per_beat)):

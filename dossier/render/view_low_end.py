@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
+
+from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import LowEnd, Translation
 from dossier.model.vocabulary import ZONE_KEYS, ZONES
+from dossier.render import charts, glossary, tables
 from dossier.render import format as fmt
-from dossier.render import glossary, tables
+from dossier.render.map_axes import frequency_ticks
+from dossier.render.svg import Tick
 from dossier.render.tables import Cell, Column, Table
 
+_SHOWN_HZ = 600.0
 _BASS_TOP_HZ = next(zone.high_hz for zone in ZONES if zone.key == "bass")
 
 
@@ -79,6 +84,20 @@ def _mono(translation: Translation) -> Table | None:
     return tables.table("mono-zones", caption, columns, rows) if translation.mono_zones else None
 
 
+def spectra(low: LowEnd, band_hz: Sequence[float]) -> Markup | None:
+    """Kick and bass over each other, up to the low mids."""
+    shown = sum(hz <= _SHOWN_HZ for hz in band_hz)
+    if not low.kick_spectrum_db or len(low.kick_spectrum_db) != len(band_hz) or not shown:
+        return None
+    sides = {"kick": low.kick_spectrum_db[:shown], "bass": low.bass_spectrum_db[:shown]}
+    ticks = [Tick(t.at, t.text) for t in frequency_ticks(band_hz[:shown])]
+    return charts.curve_plot(
+        {name: [(i + 0.5, level) for i, level in enumerate(levels)] for name, levels in sides.items()},
+        label="Level by band of kick and bass while the kick plays.", x_end=float(shown), x_ticks=ticks, x_title="",
+        top=max(max(levels) for levels in sides.values()), y_title="level by band, dB under the loudest",
+    )  # fmt: skip
+
+
 def low_end_view(data: DossierData) -> SimpleNamespace:
     low, translation, settings = data.low_end, data.translation, glossary.settings_of(data)
     used = {part.file for part in data.balance.parts if part.chosen}
@@ -91,6 +110,7 @@ def low_end_view(data: DossierData) -> SimpleNamespace:
         line = "Kick and bass leave each other room." if low and low.kick in used else "No kick of its own to check."
     return SimpleNamespace(
         line=line, trouble=trouble, facts=_facts(low) if low else (), remedies=_remedies(low) if low else None,
-        parts=_parts(translation, settings) if translation else None, spectra=None,
+        parts=_parts(translation, settings) if translation else None,
+        spectra=spectra(low, data.occupancy.band_hz) if low else None,
         mono=_mono(translation) if translation else None,
     )  # fmt: skip

@@ -13,7 +13,7 @@ from dossier.arrange.one_shots import lay_energies
 from dossier.arrange.parts import laid
 from dossier.decide import fit
 from dossier.decide import low_end as decide_low_end
-from dossier.measure import hearing, low_end, pitch
+from dossier.measure import hearing, in_beat, low_end, pitch
 from dossier.measure import occupancy as occ
 from dossier.memo import Memo
 from dossier.model.beat import Stem
@@ -119,9 +119,17 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
         kick=kick.drum.name, bass_stem=bass.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share,
         kick_pitch_hz=found.hz, kick_note=note, kick_cents_from_key=cents, bass_notes=tuple(notes),
         polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
-        sentences=said,
+        sentences=said, kick_spectrum_db=_spectrum(plain, plain), bass_spectrum_db=_spectrum(before, plain),
     )  # fmt: skip
     return LowEndCheck(finding, renders, lowered)
+
+
+def _spectrum(excitation: Array, kick: Array) -> tuple[float, ...]:
+    """Mean level by band over the frames in which the kick plays, dB."""
+    frames = min(len(kick), len(excitation))
+    strength = kick[:frames].sum(axis=1)
+    mean = excitation[:frames][strength >= in_beat.OWN_HIT_SHARE * strength.max()].mean(axis=0)
+    return tuple(round(float(level), 1) for level in 10.0 * np.log10(np.maximum(mean, 1e-6)))
 
 
 def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Memo) -> KickAndBass | None:

@@ -228,6 +228,12 @@ def test_a_phone_needs_no_sideways_scrolling(open_page: Any, name: str) -> None:
         parseFloat(getComputedStyle(e).fontSize) < 12).length"""
     )
     assert small == 0
+    labels = page.run(
+        """() => { document.querySelectorAll('main details').forEach((fold) => { fold.open = true; });
+        return [...document.querySelectorAll('main svg[viewBox] text')].filter((e) => e.getClientRects().length)
+        .map((e) => parseFloat(getComputedStyle(e).fontSize) * e.getScreenCTM().a); }"""
+    )
+    assert min(labels) >= 9, "labels of drawings are at least 9 px tall"
 
 
 def test_without_scripts_the_argument_stands(open_page: Any) -> None:

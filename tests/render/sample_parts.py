@@ -212,5 +212,6 @@ def low_end() -> LowEnd:
             "Kick and bass share 31 % of the bass zone where both sound.",
             "Turning the kick's polarity over and moving it 1.5 ms earlier brings 1.9 dB of low end.",
         ),
-        reasons={},
+        reasons={}, kick_spectrum_db=tuple(70.0 - 2 * abs(i - 3) for i in range(38)),
+        bass_spectrum_db=tuple(66.0 - 2 * abs(i - 5) for i in range(38)),
     )
