@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier import beatfile
-from dossier.beatfile.schema import RoleWord, suggest_meter
+from dossier.beatfile.schema import BeatTable, RoleWord, suggest_meter
 from dossier.beatfile.validate import check
 from dossier.model.notes import key_meant
 from dossier.model.vocabulary import INTENTS, RIGHTS, ROLES
@@ -57,13 +57,14 @@ def valid(document: Any, schema: Mapping[str, Any], root: Mapping[str, Any]) -> 
         )  # fmt: skip
     if isinstance(document, str):
         fits = schema.get("minLength", 0) <= len(document) <= schema.get("maxLength", 10**9)
-        return fits and re.search(schema.get("pattern", ""), document) is not None
+        pattern = schema.get("pattern", "").replace("$", r"\Z")  # in ECMA-262's words, which JSON Schema speaks
+        return fits and re.search(pattern, document) is not None
     return not number or schema.get("minimum", -1e999) <= document <= schema.get("maximum", 1e999)
 
 
 def structural_problems(document: Mapping[str, Any]) -> list[str]:
     found: list[str] = []
-    check(document, lambda key, message: found.append(f"{key}: {message}"))
+    check(document, lambda key, message: found.append(f"{key}: {message}"), BeatTable)
     return found
 
 

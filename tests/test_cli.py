@@ -103,7 +103,9 @@ def test_wrong_usage_is_exit_code_2_without_traceback(run: Run, argv: list[str])
     assert "usage: dossier" in out + err
 
 
-@pytest.mark.parametrize("command", ["", "demo", "new", "build", "measure", "check", "decide", "index", "schema"])
+@pytest.mark.parametrize(
+    "command", ["", "demo", "new", "build", "measure", "check", "decide", "index", "learn", "schema"]
+)
 def test_help_is_exit_code_0_and_explains_every_argument(run: Run, command: str) -> None:
     code, out, _ = run(*([command] if command else []), "--help")
     assert code == 0

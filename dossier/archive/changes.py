@@ -129,12 +129,21 @@ def _files(previous: Sequence[InputFile], now: Sequence[InputFile]) -> list[str]
 
 def _settings(previous: DossierData, now: DossierData) -> list[str]:
     old = {setting.name: setting.value for setting in previous.settings}
-    lines: list[str] = []
+    overridden = {s.name for data in (previous, now) for s in data.settings if s.value != s.default}
+    lines = _moved("Taste", _taste(previous), _taste(now))
+    by_taste = bool(lines)
     for setting in now.settings:
+        if by_taste and setting.name.startswith(("usual_", "all_drums_")) and setting.name not in overridden:
+            continue
         unit = f" {setting.unit}" if setting.unit else ""
         was, value = (f"{plain(v, 6)}{unit}" for v in (old.get(setting.name, setting.default), setting.value))
         lines += _moved(f"Setting '{setting.name.replace('_', ' ')}'", was, value)
     return [*_capped(lines), *_moved("Program version", previous.program.version, now.program.version)]
+
+
+def _taste(data: DossierData) -> str:
+    own = data.taste
+    return "none" if own is None else f"{own.name} of {own.made[:10] or 'no date'} ({own.pieces} pieces)"
 
 
 def _advice(previous: DossierData, now: DossierData) -> list[str]:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import msgspec
 
 from dossier.errors import ArchiveError
-from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
+from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo, SettingUsed
 from dossier.model.findings import Approach, Balance, SectionFill, hook_of
 from dossier.model.index import ChosenDrum, RevisionSummary, RightsInUse
 
@@ -46,6 +46,7 @@ class DataHead:
     proposals: tuple[Proposal, ...]
     warnings: tuple[str, ...]
     renders: tuple[str, ...] = ()
+    settings: tuple[SettingUsed, ...] = ()
 
 
 def head_of(data: DossierData) -> DataHead:
@@ -55,7 +56,7 @@ def head_of(data: DossierData) -> DataHead:
         beat=data.beat, revision=data.revision, inputs=data.inputs,
         instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone),
         approach=data.approach, balance=data.balance, proposals=data.proposals, warnings=data.warnings,
-        renders=data.renders,
+        renders=data.renders, settings=data.settings,
     )  # fmt: skip
 
 

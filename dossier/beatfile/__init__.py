@@ -10,8 +10,6 @@ Conventions
 from __future__ import annotations
 
 import os
-import re
-import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -20,13 +18,15 @@ from msgspec import UnsetType
 
 from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
+from dossier.beatfile import taste, toml
 from dossier.beatfile.inputs import find_inputs, hyphened
 from dossier.beatfile.listing import is_audio, locate, named, state_of
 from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
-from dossier.beatfile.validate import Ledger, check, found, join
+from dossier.beatfile.validate import Ledger, check, join
 from dossier.errors import UnusableFileError
 from dossier.files import FOLDER, leads_out, read_bounded, why_unreadable
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given, Pattern, Section
+from dossier.model.usual import Taste
 from dossier.model.vocabulary import Intent, Role
 from dossier.names import clean, did_you_mean, printable, slug
 
@@ -37,13 +37,6 @@ GROOVE_NAME = "groove.mid"
 MAX_CONFIG_BYTES = 2**20  # about the size of a beat.toml that lists ten thousand drums
 MAX_MIDI_BYTES = 2**20  # a groove of some bars has a few kilobytes
 MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any pattern
-
-# A parser's memory grows with the square of a dotted key's parts: 50,000 of them would take 10 GB.  Texts and remarks
-# are taken out first, in the parser's own order, so what is left of dots stands in keys, numbers and dates.
-_TOML_TEXT = re.compile(
-    r'"""(?:\\.|.)*?(?:"""|\Z)|"(?:\\.|[^"\\\n])*+"?|' r"'''.*?(?:'''|\Z)|'[^'\n]*+'?|#[^\n]*+", re.DOTALL
-)
-_DEEP_KEY = re.compile(r"(?<![\w-])[\w-]++(?:[ \t]*+\.[ \t]*+[\w-]++){8}")
 
 T = TypeVar("T")
 
@@ -72,7 +65,7 @@ class _Loader:
             self.check_folder()
         document = self.document() if self.bounce is None else None
         self.ledger.close()
-        table = check(document or {}, self.ledger.about_key)
+        table = check(document or {}, self.ledger.about_key, BeatTable)
         title = self.title(table)
         if document is None:
             what = "as --name says" if self.given.name else f"the {'folder' if self.bounce is None else 'file'}'s name"
@@ -91,7 +84,7 @@ class _Loader:
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
             target_lufs=_given(table.target_loudness), listening_level_db_spl=_given(table.listening_level),
             intent=table.intent, voice=table.voice, role_intents=self.intents(table), policy=self.policy(table),
-            pattern=pattern, section_patterns=section_patterns, sections=sections,
+            pattern=pattern, section_patterns=section_patterns, sections=sections, taste=self.taste(table),
             config_files=tuple(self.config_files), notes=tuple(self.ledger.notes),
         )  # fmt: skip
         self.ledger.close()
@@ -122,20 +115,10 @@ class _Loader:
             self.ledger.about_key("", why)
             return None
         try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            self.ledger.about_key("", f"is not UTF-8 text (byte {error.start + 1}); save it as UTF-8")
+            return toml.parsed(raw)
+        except UnusableFileError as error:
+            self.ledger.about_key("", str(error))
             return None
-        if _DEEP_KEY.search(_TOML_TEXT.sub("s", text)):
-            self.ledger.about_key("", "is nested too deeply; no table of it needs more than three levels")
-            return None
-        try:
-            return tomllib.loads(text)
-        except RecursionError:
-            self.ledger.about_key("", "is nested too deeply; no table of it needs more than three levels")
-        except ValueError as error:
-            self.ledger.about_key("", f"is not valid TOML: {_toml_error(str(error), text)}")
-        return None
 
     def content(self, path: Path, limit: int, advice: str) -> tuple[bytes, str]:
         """The bytes of a small file, or none and the reason.  A link out of the beat is not followed."""
@@ -250,6 +233,29 @@ class _Loader:
             return None
         return _bounded(made, about)
 
+    def taste(self, table: BeatTable) -> Taste | None:
+        """The taste that beat.toml names, else the one that is given."""
+        told = _given(table.taste)
+        path = self.given.taste if told is None else locate(self.folder, told)
+        if path is None:
+            return None
+        name = printable(path.name)
+
+        def wrong(key: str, message: str) -> None:
+            place = f"'{name}' {f'{key}: ' if key else ''}{message}"
+            if told is None:
+                self.ledger.about_folder(f"the taste {place}")
+            else:
+                self.ledger.about_key("taste", place)
+
+        raw, why = self.content(path, taste.MAX_BYTES, "a taste is smaller")
+        why = why or ("" if path.suffix == ".toml" else "is no .toml file; allowed: one that `dossier learn` wrote")
+        if why:
+            wrong("", why)
+            return None
+        self.config_files.append(path)
+        return taste.read(raw, name, wrong)
+
     def intents(self, table: BeatTable) -> dict[Role, Intent]:
         intents: dict[Role, Intent] = {}
         for word, intent in table.intents.items():
@@ -277,12 +283,3 @@ def _bounded(pattern: Pattern, about: Callable[[str], None]) -> Pattern | None:
         return pattern
     about(f"is {pattern.length_beats:.6g} quarter notes long; allowed: up to {MAX_PATTERN_BEATS:.0f}")
     return None
-
-
-def _toml_error(message: str, text: str) -> str:
-    """The parser's message, with the line it stumbled over."""
-    place = re.search(r"at line (\d+)", message)
-    lines = text.splitlines()
-    if not place or not 1 <= int(place[1]) <= len(lines):
-        return printable(message)
-    return f"{printable(message)}; that line is {found(lines[int(place[1]) - 1].strip())}"

@@ -219,6 +219,11 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
     intent: IntentWord = "level"
     voice: VoiceWord = "expected"
     listening_level: Listening | UnsetType = UNSET
+    taste: Annotated[
+        FilePath,
+        Meta(description="the user's own usual levels, as `dossier learn` writes them; if not given, taste.toml beside "
+             "the archive, if it is there"),
+    ] | UnsetType = UNSET  # fmt: skip
     intents: Annotated[
         dict[RoleWord, IntentWord], Meta(description="intent of single roles", extra_json_schema=_ROLE_NAMES)
     ] = {}

@@ -1,4 +1,4 @@
-"""What is wrong with a beat.toml: every departure from the tables of `dossier.beatfile.schema`, with its place.
+"""What is wrong with a beat.toml or a taste: every departure from their declared tables, with its place.
 
 Conventions
     Key paths read like `drums[2].role`; entries count from 0.  A message says what was found, what is allowed and,
@@ -10,15 +10,15 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Any, TypeVar
 
 from msgspec import inspect
 
-from dossier.beatfile.schema import BeatTable
 from dossier.errors import BeatError, Problem
 from dossier.names import did_you_mean, printable
 
 Report = Callable[[str, str], None]  # (key path, message)
+T = TypeVar("T")
 
 MAX_PROBLEMS = 50  # nobody reads more
 
@@ -54,16 +54,16 @@ _BAD: Any = object()
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
-def check(document: Mapping[str, Any], report: Report) -> BeatTable:
-    """Report every departure of a parsed document from the declared tables, and return what is valid.
+def check(document: Mapping[str, Any], report: Report, table: type[T]) -> T:
+    """Report every departure of a parsed document from the declared `table`, and return what is valid.
 
     An invalid value becomes its default or, where it has none (a stem's `file`), empty (`""`, 0), so that entries keep
     their places in their lists.
     """
-    kind = inspect.type_info(BeatTable)
+    kind = inspect.type_info(table)
     assert isinstance(kind, inspect.StructType)
-    table: BeatTable = _table(document, kind, "", report)
-    return table
+    made: T = _table(document, kind, "", report)
+    return made
 
 
 def join(key: str, name: str) -> str:

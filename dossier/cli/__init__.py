@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from dossier import __version__
-from dossier.cli import build, keep, look, new, send
+from dossier.cli import build, keep, learn, look, new, send
 from dossier.cli.help import explain, refuse
 from dossier.cli.output import (
     DONE,
@@ -81,7 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"dossier {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    for module in (new, build, look, keep, send):
+    for module in (new, build, look, keep, learn, send):
         module.add(commands)
     explain(commands)
     return parser

@@ -127,7 +127,7 @@ def on_fader(gain_db: float) -> float:
 
 
 def advice(
-    gains: Gains, *, usual_lu: tuple[float, float], lift_lu: float | None, policy: Mapping[str, float]
+    gains: Gains, *, usual_lu: tuple[float, float], lift_lu: float | None, policy: Mapping[str, float], mixes: str
 ) -> str:
     """Where one part stands, in a sentence made of its numbers."""
     if gains.level_lu is None:
@@ -135,7 +135,7 @@ def advice(
     low, high = usual_lu
     own = f", {signed(lift_lu)} LU over it in its own bands" if lift_lu is not None else ""
     usual = f"{signed(low)} to {signed(high)} LU in half" if low < high else f"{signed(low)} LU in the middle one"
-    words = f"{signed(gains.level_lu)} LU against the music{own}; usual is {usual} of the mixes that people made."
+    words = f"{signed(gains.level_lu)} LU against the music{own}; usual is {usual} of {mixes}."
     if gains.music_db:
         most = signed(policy["part_most_db"], 0)
         words += f" No part is set above {most} dB, so the music comes down by {unsigned(-gains.music_db)} dB."

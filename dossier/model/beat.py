@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from dossier.model.usual import Taste
 from dossier.model.vocabulary import Feel, Intent, Kind, Means, Rights, Role, Voice
 
 
@@ -47,6 +48,7 @@ class Given:
     include: tuple[str, ...] = ()  # globs over names inside those folders
     exclude: tuple[str, ...] = ()
     name: str = ""
+    taste: Path | None = None  # the file that holds where beat.toml names none
 
 
 NOTHING_GIVEN = Given()
@@ -110,5 +112,6 @@ class Beat:
     references: tuple[Path, ...] = ()
     libraries: tuple[Path, ...] = ()  # folders of drums elsewhere; never shown
     policy: Mapping[str, float] = field(default_factory=dict)
-    config_files: tuple[Path, ...] = ()  # beat.toml and MIDI, whose content is part of the beat's identity
+    taste: Taste | None = None  # the user's own usual levels
+    config_files: tuple[Path, ...] = ()  # beat.toml, MIDI, taste, whose content is part of the beat's identity
     notes: tuple[str, ...] = ()  # what the reader assumed, in plain words

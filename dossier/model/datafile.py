@@ -200,6 +200,17 @@ class SettingUsed:
 
 
 @dataclass(frozen=True, slots=True)
+class TasteUsed:
+    """The user's own usual levels that the gains follow."""
+
+    name: str  # of its file
+    made: str  # when it was learnt, ISO 8601
+    pieces: int  # that it was learnt from
+    differs_db: Mapping[str, float]  # "all drums" from the default; roles from theirs, against all drums; no zeros
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Looked:
     """How many candidates were looked at how closely."""
 
@@ -234,4 +245,5 @@ class DossierData:
     settings: tuple[SettingUsed, ...]
     renders: tuple[str, ...] = ()
     lowered: Mapping[str, float] = field(default_factory=dict)  # renders that would pass full scale: by how many dB
+    taste: TasteUsed | None = None  # None: the default levels
     concerns: tuple[str, ...] = ()  # at most three, worst first, in sentences

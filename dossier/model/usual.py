@@ -35,7 +35,49 @@ class UsualLevels:
     all_drums_range_db: tuple[float, float]  # quartiles about the median
     n: int
     source: str  # where they come from, in words
+    mixes: str = "the mixes that people made"
 
     def mix_over_music_lu(self, intent: Intent) -> float:
         """How much louder than the music alone the mix is: powers of unrelated sounds add."""
         return 10.0 * log10(1.0 + 10.0 ** (self.all_drums_lu[intent] / 10.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Taste:
+    """A user's own usual levels, as a file holds them."""
+
+    name: str  # of the file
+    made: str  # when they were learnt, ISO 8601
+    usual: UsualLevels
+
+
+@dataclass(frozen=True, slots=True)
+class HeardPart:
+    """A role in one finished piece; `hit_level_db` is None where only its level was decided."""
+
+    role: Role
+    level_lu: float
+    hit_level_db: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class HeardPiece:
+    """How loud a user set the drums of one piece, all together and by role."""
+
+    name: str
+    all_drums_lu: float
+    parts: tuple[HeardPart, ...] = ()  # one a role
+    intent: Intent = "level"  # that the piece was made with
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What a user's pieces say of a role, or with no role of all drums."""
+
+    role: Role | None
+    pieces: tuple[str, ...]  # names
+    found_lu: float  # median over the pieces
+    level_lu: float | None  # in force: shrunk towards the default; None: too few pieces
+    low_lu: float  # quartiles about the level in force, shrunk alike
+    high_lu: float
+    hit_level_db: float

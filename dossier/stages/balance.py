@@ -82,7 +82,8 @@ def _rows(here: Situation, items: Sequence[PlacedCandidate], *, chosen: bool) ->
         found = in_beat.measure(scene, one, others=total - one.excitation)
         role, plays, gains = item.part.role, item.plays, item.gains
         usual_lu = decide_balance.usual_range(role, usual)
-        advice = decide_balance.advice(gains, usual_lu=usual_lu, lift_lu=found.lift_lu, policy=here.policy)
+        advice = decide_balance.advice(gains, usual_lu=usual_lu, lift_lu=found.lift_lu, policy=here.policy,
+                                        mixes=usual.mixes)  # fmt: skip
         rows.append(BalancePart(
             id=part_name(item), part=part_name(item).replace("-", " "), file=item.drum.name, role=role,
             intent=here.conditions.intent_of(role), sample_peak_dbfs=plays.sample_peak_dbfs,

@@ -9,7 +9,8 @@ from dossier.arrange.pattern import roles_of
 from dossier.decide import brief
 from dossier.decide.approach import zone_fullness
 from dossier.decide.balance import mix_advice
-from dossier.decide.policy import SETTINGS
+from dossier.decide.policy import SETTINGS, Policy
+from dossier.decide.taste import differs, told
 from dossier.model import datafile as document
 from dossier.model.beat import Pattern
 from dossier.model.checks import Checks
@@ -32,10 +33,12 @@ def data_file(
     plans = tuple(item.plan for item in choice.plans)
     mix = checks.mix.mix
     files = [(part.row, *files_of(analysis.beat.slug, part)) for part in balanced.parts]
+    taste = _taste(analysis, balanced)
     balance = Balance(
         parts=tuple(replace(row, cycle_file=cycle, full_file=full) for row, cycle, full in files),
         mix=mix, equal_peaks=balanced.equal_peaks,
-        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy), *(one.text for one in checks.covered)),
+        advice=(mix_advice(mix, here.conditions.target_lufs, here.policy), *((taste.text,) if taste else ()),
+                *(one.text for one in checks.covered)),
         covered=checks.covered, music_gain_db=balanced.music_gain_db,
         all_drums_lu=balanced.all_drums_lu, mix_over_music_lu=here.mix_over_music_lu,
         drums_file_gain_db=checks.drums_file_gain_db,
@@ -45,8 +48,11 @@ def data_file(
         placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
         unreadable=sum(entry.kind == "drum" and not entry.used and not entry.sha256 for entry in analysis.inputs),
     )  # fmt: skip
+    own = analysis.beat.taste
+    defaults = Policy() if own is None else Policy(usual=own.usual)
     settings = tuple(
-        document.SettingUsed(name=s.name, value=here.policy[s.name], default=s.default, unit=s.unit, reason=s.reason)
+        document.SettingUsed(name=s.name, value=here.policy[s.name], default=defaults[s.name], unit=s.unit,
+                             reason=s.reason)
         for s in SETTINGS
     )
     return brief.told(document.DossierData(
@@ -55,12 +61,22 @@ def data_file(
         occupancy=checks.occupancy, approach=checks.approach, kit=ranking.kit, plans=plans, balance=balance,
         candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name),
         low_end=checks.low_end.finding, translation=checks.translation, room_left=checks.room_left, looked=looked,
-        settings=settings,
+        settings=settings, taste=taste,
         patterns=_patterns(analysis.groove, here.grid.meter), decisions=tuple(decisions),
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
         warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
         lowered=dict(sorted(rendered.lowered.items())),
     ))  # fmt: skip
+
+
+def _taste(analysis: Analysis, balanced: Balanced) -> document.TasteUsed | None:
+    own = analysis.beat.taste
+    if own is None:
+        return None
+    return document.TasteUsed(
+        name=own.name, made=own.made, pieces=own.usual.n, differs_db=differs(own.usual),
+        text=told(own, [part.row.role for part in balanced.chosen]),
+    )
 
 
 def _beat(analysis: Analysis) -> document.BeatInfo:

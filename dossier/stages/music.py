@@ -28,7 +28,6 @@ from dossier.model.findings import DrumsHeard, Room, SectionFill
 from dossier.model.measures import Array, Grid, Key, Mask, Samples, Tags
 from dossier.model.scene import Scene
 from dossier.model.situation import Conditions, Music, MusicMeasures, SectionIntent, Situation
-from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.parallel import thread_map
@@ -38,8 +37,9 @@ LEAST_MUSIC_S = 2.0
 VOICE = re.compile(r"voice|vocal|\bvox\b|[_-]vox")  # breath and sibilants are noise, as drums are
 
 
-def conditions_of(beat: Beat, usual: UsualLevels = USUAL) -> Conditions:
-    """What the user asked for, the defaults where nothing was; `usual`: what people's mixes have, or the user's own."""
+def conditions_of(beat: Beat) -> Conditions:
+    """What the user asked for, the defaults where nothing was."""
+    usual = USUAL if beat.taste is None else beat.taste.usual
     policy = Policy(beat.policy, usual)
     level = beat.listening_level_db_spl
     return Conditions(

@@ -116,7 +116,7 @@ def test_analytic_above_six_decibels_the_music_comes_down_instead(gains: list[fl
     assert balance.music_gain(gains, DEFAULTS) == pytest.approx(music)
     if gains:
         said = balance.advice(Gains(gains[0], "together", -9.0, music), usual_lu=(-11.0, -8.0), lift_lu=None,
-                              policy=DEFAULTS)  # fmt: skip
+                              policy=DEFAULTS, mixes=USUAL.mixes)  # fmt: skip
         assert ("the music comes down by 10.0 dB" in said) is (music < 0.0)
 
 
