@@ -87,7 +87,7 @@ def read(raw: bytes, name: str, report: Report) -> Taste | None:
     except UnusableFileError as error:
         wrong("", str(error))
         return None
-    if "taste" not in document:
+    if not isinstance(document.get("taste"), int):
         wrong("", "is no taste: it has no line 'taste = 1'; `dossier learn` writes one")
         return None
     table = check(document, wrong, TasteTable)
