@@ -138,13 +138,8 @@ def explain(error: OSError, doing: str) -> ArchiveError:
 
 def sync_folder(folder: Path) -> None:
     """Flush a folder's entries, so that a rename in it outlives a power cut; nothing to do on Windows."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    if os.name == "posix":
+        sync_file(folder)
 
 
 def sync_file(path: Path) -> None:
@@ -204,9 +199,10 @@ def append_line(path: Path, line: bytes) -> None:
     if b"\n" in line:
         raise ArchiveError(f"cannot add to {path}: one line was expected, with no line break in it")
     try:
-        with open(path, "ab", opener=_unlinked) as file:
+        with open(path, "a+b", opener=_unlinked) as file:
             end = file.tell()
-            open_end = end > 0 and _last_byte(path) != b"\n"
+            file.seek(max(0, end - 1))
+            open_end = file.read(1) not in (b"", b"\n")
             try:
                 file.write((b"\n" if open_end else b"") + line + b"\n")
                 file.flush()
@@ -225,12 +221,6 @@ def _unlinked(path: str, flags: int) -> int:
         return handle
     os.close(handle)
     raise OSError(errno.EEXIST, "is no regular file", path)
-
-
-def _last_byte(path: Path) -> bytes:
-    with path.open("rb") as file:
-        file.seek(-1, os.SEEK_END)
-        return file.read(1)
 
 
 def make_folder(folder: Path) -> None:

@@ -18,12 +18,13 @@ from contextlib import contextmanager
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 from dossier.parallel import Count
 from dossier.render.format import MINUS, number
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.progress import Progress as MovingLine
     from rich.table import Table
 
@@ -103,17 +104,23 @@ def counting(what: str, done: int, total: int, so_far_s: float) -> str:
     return f"{told}, {left_s // 60}:{left_s % 60:02d} left"
 
 
-def _moving_line() -> MovingLine:
+def console(stream: TextIO | None = None, *, width: int | None = None) -> Console:
+    """A console on standard output, or another stream, with colours unless NO_COLOR is set."""
     from rich.console import Console
+
+    colours: Literal["auto"] | None = None if os.environ.get("NO_COLOR") else "auto"
+    return Console(file=stream, width=width, highlight=False, color_system=colours)
+
+
+def _moving_line() -> MovingLine:
     from rich.progress import Progress as MovingLine
     from rich.progress import SpinnerColumn, TextColumn, TimeElapsedColumn
     from rich.table import Column
 
-    console = Console(file=sys.stderr, highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
     return MovingLine(
         SpinnerColumn("line"), TextColumn("{task.description}", markup=False, table_column=Column(no_wrap=True)),
         TimeElapsedColumn(),
-        console=console, transient=True, redirect_stdout=False, redirect_stderr=False,
+        console=console(sys.stderr), transient=True, redirect_stdout=False, redirect_stderr=False,
     )  # fmt: skip
 
 

@@ -67,12 +67,16 @@ class ArchiveReader:
     def latest(self, slug: str) -> DossierData | None:
         """The newest readable dossier of a beat, or None where there is none."""
         for number in reversed(self._numbers(slug)):
-            path = self._data_path(slug, number)
             try:
-                return read_data(self._read(path), shown_as=self._shown(path))
+                return self.dossier(slug, revision_id(number))
             except ArchiveError as error:
                 self._tell(f"passed over {error}")
         return None
+
+    def dossier(self, slug: str, revision: str) -> DossierData:
+        """One dossier; ArchiveError where its data file cannot be read."""
+        path = self.root / slug / f"{slug}-{revision}.json"
+        return read_data(self._read(path), shown_as=self._shown(path))
 
     def renders_of(self, slug: str, revision: str) -> Path:
         """The folder of a revision's renders; it exists only where there are any."""

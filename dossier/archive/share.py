@@ -16,8 +16,6 @@ from pathlib import Path
 
 from dossier import files
 from dossier.archive import Archive, check_private
-from dossier.archive.dataformat import read_data
-from dossier.archive.reader import MAX_DATA_BYTES
 from dossier.archive.revisions import head_of
 from dossier.errors import ArchiveError, UnusableFileError
 from dossier.names import printable
@@ -51,11 +49,7 @@ def share(archive: Archive, slug: str, *, revision: str = "", target: Path | Non
         raise ArchiveError(f"{slug}: has no revision {printable(revision[:20])} (there: {', '.join(known[-8:])})")
     name = f"{slug}-{revision or known[-1]}"
     folder = archive.root / slug
-    try:
-        raw = files.read_bounded(folder / f"{name}.json", MAX_DATA_BYTES, follow=False)
-    except UnusableFileError as error:
-        raise ArchiveError(f"{name}.json: {error}") from None
-    data = read_data(raw, shown_as=f"{name}.json")
+    data = archive.dossier(slug, revision or known[-1])
     check_private(data)
     listed = archive.render_paths(head_of(data))
     there = [path for path in listed if path.is_file() and not path.is_symlink()]

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
 
+from dossier.cli.output import Commands
 from dossier.names import did_you_mean
-
-if TYPE_CHECKING:
-    from dossier.cli.output import Commands
 
 EXAMPLES = {
     "new": ("new my-beat", "new night.wav --drums ~/drums"),

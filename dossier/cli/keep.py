@@ -5,17 +5,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from dossier import paths
-from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, note, now
+from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, Commands, note, now
 from dossier.errors import ArchiveError, UnusableFileError
 from dossier.files import read_bounded
 from dossier.names import printable
 from dossier.paths import name_of, shown
-
-if TYPE_CHECKING:
-    from dossier.cli.output import Commands
 
 
 def add(commands: Commands) -> None:

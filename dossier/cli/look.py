@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dossier.cli.output import DONE, FAILED, USAGE, add_given, fail, fault, given_of, print_json, say
+from dossier.cli.output import DONE, FAILED, USAGE, Commands, add_given, fail, fault, given_of, print_json, say
 from dossier.errors import AudioError, DossierError
 from dossier.names import printable
 from dossier.paths import name_of
@@ -17,6 +16,7 @@ from dossier.terminal import (
     TABLE_WIDTH,
     Progress,
     as_object,
+    console,
     overview_lines,
     overview_object,
     overview_table,
@@ -24,7 +24,6 @@ from dossier.terminal import (
 )
 
 if TYPE_CHECKING:
-    from dossier.cli.output import Commands
     from dossier.stages.overview import Overview
 
 
@@ -80,14 +79,12 @@ def _measure(arguments: argparse.Namespace) -> int:
 
 
 def _print_tables(files: Sequence[dict[str, object]]) -> None:
-    from rich.console import Console
-
-    console = Console(highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
-    for table, remarks in tables(files, width=console.width):
-        console.print(table, soft_wrap=True)
+    screen = console()
+    for table, remarks in tables(files, width=screen.width):
+        screen.print(table, soft_wrap=True)
         for remark in remarks:
-            console.print(remark, markup=False, soft_wrap=True)
-        console.print()
+            screen.print(remark, markup=False, soft_wrap=True)
+        screen.print()
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -124,15 +121,10 @@ def _check(arguments: argparse.Namespace) -> int:
 
 
 def _print_overview(name: str, found: Overview, *, whole: bool) -> None:
-    from rich.console import Console
-
-    plain = bool(os.environ.get("NO_COLOR"))
-    console = Console(highlight=False, color_system=None if plain else "auto", width=TABLE_WIDTH)
     print(f"{name}: {'nothing wrong' if not found.left_out else 'readable, with files left out'}")
     for line in overview_lines(found):
         say(f"    {line}")
-    table = overview_table(found, whole=whole)
-    console.print(table)
+    console(width=TABLE_WIDTH).print(overview_table(found, whole=whole))
     more = 0 if whole else sum(file.kind != "stem" for file in found.files) > MOST_ROWS
     if more:
         print("--all lists each of them, --json too")

@@ -5,15 +5,11 @@ from __future__ import annotations
 import argparse
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from dossier.cli.output import DONE, FAILED, add_given, fail, given_of, note
+from dossier.cli.output import DONE, FAILED, Commands, add_given, fail, given_of, note
 from dossier.errors import BeatError, Problem
 from dossier.paths import name_of, shown
 from dossier.terminal import Progress
-
-if TYPE_CHECKING:
-    from dossier.cli.output import Commands
 
 
 def add(commands: Commands) -> None:

@@ -6,11 +6,12 @@ import argparse
 import errno
 import io
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TextIO, cast
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeAlias, cast
 
 from dossier.errors import BeatError, Problem
 from dossier.model.beat import Given
@@ -20,8 +21,7 @@ from dossier.paths import name_of, shown
 if TYPE_CHECKING:
     from dossier.pipeline import Built
 
-    Commands = argparse._SubParsersAction[Any]
-
+Commands: TypeAlias = "argparse._SubParsersAction[Any]"
 DONE, FAILED, USAGE = 0, 1, 2
 LEAST_MEMORY_MIB = 512
 ARCHIVE = Path("site")
@@ -45,6 +45,17 @@ def given_of(arguments: argparse.Namespace, beats: int) -> Given:
     if arguments.name and not clean(arguments.name):
         raise BeatError([Problem("--name", "", "has no visible character; give a name")])
     return Given(tuple(arguments.drums), tuple(arguments.include), tuple(arguments.exclude), arguments.name)
+
+
+def number_of(what: str) -> Callable[[str], int]:
+    """An argument that is a whole number from 1 up, of something."""
+
+    def read(text: str) -> int:
+        if not re.fullmatch(r"0*[1-9][0-9]{0,8}", text):
+            raise argparse.ArgumentTypeError(f"{text[:20]!r} is no number of {what} from 1 up")
+        return int(text)
+
+    return read
 
 
 def now() -> str:

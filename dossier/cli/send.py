@@ -7,12 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier import paths
-from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, FAILED, fail, note
+from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, FAILED, Commands, fail, note, number_of
 from dossier.paths import shown
 
 if TYPE_CHECKING:
     from dossier.archive import Archive
-    from dossier.cli.output import Commands
 
 
 def add(commands: Commands) -> None:
@@ -30,16 +29,10 @@ def add(commands: Commands) -> None:
         "Pages, data and decisions stay, as do the renders of the last agreed revision.",
     )  # fmt: skip
     prune.add_argument("archive", type=Path, metavar="DIR", nargs="?", default=ARCHIVE, help=ARCHIVE_HELP)
-    prune.add_argument("--keep", type=_count, default=1, metavar="N",
+    prune.add_argument("--keep", type=number_of("revisions"), default=1, metavar="N",
                        help="newest revisions of each beat that keep their renders (default: %(default)s)")  # fmt: skip
     prune.add_argument("--yes", action="store_true", help="do it")
     prune.set_defaults(run=_prune)
-
-
-def _count(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or not int(text[:9]) >= 1:
-        raise argparse.ArgumentTypeError(f"{text[:20]!r} is no number of revisions from 1 up")
-    return int(text[:9])
 
 
 def _share(arguments: argparse.Namespace) -> int:
