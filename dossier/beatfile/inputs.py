@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import partial
@@ -22,7 +22,6 @@ from typing import cast
 from msgspec import UNSET, UnsetType
 
 from dossier.audio.sniff import EXPORT
-from dossier.beatfile import listing as files
 from dossier.beatfile.listing import (
     AudioFile,
     Identity,
@@ -30,8 +29,10 @@ from dossier.beatfile.listing import (
     ShownNames,
     identity,
     is_audio,
+    list_audio,
     locate,
     named,
+    relative_to,
     state_of,
 )
 from dossier.beatfile.schema import BeatTable, DrumEntry
@@ -127,44 +128,42 @@ class _Finder:
         found = Listing()
         for own in self.own[name]:
             why = state_of(self.folder / own)
-            if why != FOLDER:
-                problem = f"{own} {why or 'is a file; it has to be a folder'}"
-                self.ledger.about_folder(problem)
-                found.problems.append(problem)
+            if why == FOLDER and not leads_out(self.folder / own, self.folder):
+                listing = self.listed(self.folder / own, own, self.ledger.about_folder, self.folder)
+                found.problems += listing.problems
+                found.files += [replace(file, relative=f"{own}/{file.relative}") for file in listing.files]
+                found.others += listing.others
                 continue
-            if leads_out(self.folder / own, self.folder):
-                found.problems.append(f"{own} {LINK_OUT}")
-                self.ledger.about_folder(found.problems[-1])
-                continue
-            listing = files.list_audio(self.folder / own, shown=own, home=self.folder)
-            listing.problems += [f"{link} {LINK_OUT}" for link in listing.outside]
-            for message in listing.problems:
-                self.ledger.about_folder(message)
-            found.problems += listing.problems
-            found.files += [replace(file, relative=f"{own}/{file.relative}") for file in listing.files]
-            found.others += listing.others
-            self.note(listing, own)
+            why = LINK_OUT if why == FOLDER else why or "is a file; it has to be a folder"
+            found.problems.append(f"{own} {why}")
+            self.ledger.about_folder(found.problems[-1])
         return found
 
-    def note(self, listing: Listing, shown: str) -> None:
-        """Put what was noticed in a folder into the notes."""
-        self.ledger.notes.extend(listing.notes)
-        if listing.outside and listing.home != self.folder:
+    def listed(self, folder: Path, shown: str, about: Callable[[str], None], home: Path | None = None) -> Listing:
+        """The audio in a folder, whose links may lead into `home`; what was noticed is said."""
+        listing = list_audio(folder, shown=shown, home=home)
+        if home is not None:
+            listing.problems += [f"{link} {LINK_OUT}" for link in listing.outside]
+        elif listing.outside:
             links = f"{len(listing.outside)} link{'s' if len(listing.outside) > 1 else ''}"
-            self.ledger.notes.append(f"passed over in {shown}: {links} out of it, such as {listing.outside[0]}")
+            listing.notes.append(f"passed over in {shown}: {links} out of it, such as {listing.outside[0]}")
+        for message in listing.problems:
+            about(message)
+        self.ledger.notes += listing.notes
         if not listing.others:
-            return
+            return listing
         endings = Counter(os.path.splitext(other)[1].lower() or "no ending" for other in listing.others)
         most = [ending for ending, _ in endings.most_common(MAX_ENDINGS)]
         told = printable(", ".join(sorted(most))) + (", ..." if len(endings) > MAX_ENDINGS else "")
         count = f"{len(listing.others)} file{'s' if len(listing.others) > 1 else ''}"
         self.ledger.notes.append(f"passed over in {shown}: {count} of other kinds ({told})")
+        return listing
 
     def file_named(self, key: str, text: str, known: list[str]) -> Path | None:
         """The audio file that an entry names; None, and a problem, if it cannot be one."""
         path = locate(self.folder, text)
         why = state_of(path)
-        if why is None and files.relative_to(path, self.folder) is not None and leads_out(path, self.folder):
+        if why is None and relative_to(path, self.folder) is not None and leads_out(path, self.folder):
             why = LINK_OUT
         if why is None and not is_audio(path.name):
             why = "is no audio file by its ending; allowed: wav, aiff, flac, mp3, ogg"
@@ -296,11 +295,8 @@ class _Finder:
                 about(f"{name} {why or 'is a file; name the folder of drums that holds it'}")
                 continue
             self.libraries.append(path)
-            listing = files.list_audio(path, shown=self.shown.of_folder(path, hidden=True))
-            for message in listing.problems:
-                about(message)
+            listing = self.listed(path, self.shown.of_folder(path, hidden=True), about)
             passed = [file for file in listing.files if wanted(file.relative, include, exclude)]
-            self.note(listing, self.shown.of_folder(path, hidden=True))
             if not passed and not listing.problems:
                 about(f"{name} holds no audio file{' that include and exclude let pass' if listing.files else ''}")
             claims += [_Claim(_LIBRARY_RANK, "library", file.path, path, None) for file in passed]
@@ -316,10 +312,7 @@ class _Finder:
         if before != key:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is the same folder as {before}; list it once")
             return []
-        listing = files.list_audio(path, shown=self.shown.of_folder(path))
-        for message in listing.problems:
-            self.ledger.about_key(f"{key}.file", message)
-        self.note(listing, self.shown.of_folder(path))
+        listing = self.listed(path, self.shown.of_folder(path), partial(self.ledger.about_key, f"{key}.file"))
         if not listing.files and not listing.problems:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is a folder without audio files")
         return [_Claim(len(path.parts), key, file.path, path, entry) for file in listing.files]
