@@ -1,7 +1,7 @@
 """What the tests of kills and of concurrent builds run in processes of their own.
 
 python archive_worker.py some ROOT SLUG WORKER COUNT    publish and decide COUNT times
-python archive_worker.py nursery ROOT SLUG              fork a publisher for each line read, print its pid
+python archive_worker.py nursery ROOT SLUG              fork a publisher for each line read, print its pid and end
 """
 
 from __future__ import annotations
@@ -72,20 +72,20 @@ def publish_killed_at(root: str, slug: str, step: int) -> None:
 
 
 def nursery(root: str, slug: str) -> None:
-    """For each line on standard input, start a publisher, say its pid, and wait for its end (it is killed)."""
-    for run, _ in enumerate(sys.stdin):
+    """For each line on standard input, `go` or a step, start a publisher, say its pid and, once it ended, how."""
+    for run, told in enumerate(sys.stdin):
         pid = os.fork()
         if pid == 0:
-            publish_until_killed(root, slug, run)
+            if told == "go\n":
+                publish_until_killed(root, slug, run)
+            publish_killed_at(root, slug, int(told))
+            os._exit(0)
         print(pid, flush=True)
-        os.waitpid(pid, 0)
-        print("ended", flush=True)
+        print(os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), flush=True)
 
 
 if __name__ == "__main__":
     if sys.argv[1] == "some":
         publish_some(sys.argv[2], sys.argv[3], int(sys.argv[4]), int(sys.argv[5]))
-    elif sys.argv[1] == "step":
-        publish_killed_at(sys.argv[2], sys.argv[3], int(sys.argv[4]))
     else:
         nursery(sys.argv[2], sys.argv[3])
