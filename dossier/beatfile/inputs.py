@@ -24,10 +24,10 @@ from msgspec import UNSET, UnsetType
 from dossier.audio.sniff import EXPORT
 from dossier.beatfile.listing import (
     AudioFile,
-    Identity,
+    FileId,
     Listing,
     ShownNames,
-    identity,
+    id_of,
     is_audio,
     list_audio,
     locate,
@@ -181,23 +181,23 @@ class _Finder:
             known = [name for name in known if os.path.dirname(name) == os.path.dirname(text)][:MAX_COMPARED]
         return did_you_mean(text, known)
 
-    def stems(self, table: BeatTable) -> tuple[tuple[Stem, ...], dict[Identity, str]]:
+    def stems(self, table: BeatTable) -> tuple[tuple[Stem, ...], dict[FileId, str]]:
         listing = self.listing("stems")
         if self.bounce is not None:
-            listing.files.append(AudioFile(self.bounce, self.bounce.name, identity(self.bounce), link=False))
+            listing.files.append(AudioFile(self.bounce, self.bounce.name, id_of(self.bounce), link=False))
         for other in listing.others:
             if (ending := os.path.splitext(other)[1].lower()) in SOUND_ENDINGS:
                 kinds = f"sound of a kind that is not read ({ending})"
                 self.ledger.about_folder(f"stems: '{printable(other)}' is {kinds}; {EXPORT}, or take it away")
         known = [file.relative for file in listing.files]
         stems: list[Stem] = []
-        places: dict[Identity, str] = {}
+        places: dict[FileId, str] = {}
         for index, entry in enumerate(table.stems):
             key = f"stems[{index}].file"
             path = self.file_named(key, entry.file, known) if entry.file else None
             if path is None:
                 continue
-            here = identity(path)
+            here = id_of(path)
             if here in places:
                 self.ledger.about_key(key, f"{found(entry.file)} is the same file as {places[here]}; list it once")
                 continue
@@ -208,16 +208,16 @@ class _Finder:
                 role=clean(entry.role), start_s=self.start(f"stems[{index}].start", entry.start, table),
             ))  # fmt: skip
         listed = set(places)
-        unlisted = [file for file in listing.files if file.identity not in listed]
+        unlisted = [file for file in listing.files if file.id not in listed]
         for file in unlisted:
             shown = self.shown.of(file.path, library=file.path.parent)
             why = state_of(file.path)
-            if why is None and file.identity in places:
-                why = f"is the same file as {places[file.identity]}; remove one of the two"
+            if why is None and file.id in places:
+                why = f"is the same file as {places[file.id]}; remove one of the two"
             if why is not None:
                 self.ledger.about_folder(f"{shown} {why}")
                 continue
-            places[file.identity] = shown
+            places[file.id] = shown
             stems.append(Stem(file=shown, path=file.path))
         if table.stems and unlisted:
             names = ", ".join(printable(file.relative) for file in unlisted)
@@ -246,18 +246,18 @@ class _Finder:
             near = [name for name in names if is_audio(name) or name.casefold() in ("stem", "stems")]
         return f"{what}; found: {printable(', '.join(near[:5]))}" if near else what
 
-    def drums(self, table: BeatTable, stem_places: Mapping[Identity, str]) -> dict[Identity, DrumFile]:
-        claims: dict[Identity, _Claim] = {}
+    def drums(self, table: BeatTable, stem_places: Mapping[FileId, str]) -> dict[FileId, DrumFile]:
+        claims: dict[FileId, _Claim] = {}
         known: list[str] = []
         for file in self.listing("drums").files:
             known.append(file.relative)
-            if file.identity not in stem_places:
-                claims.setdefault(file.identity, _Claim(_DRUMS_RANK, "drums", file.path, self.folder, None))
+            if file.id not in stem_places:
+                claims.setdefault(file.id, _Claim(_DRUMS_RANK, "drums", file.path, self.folder, None))
         for claim in self.library(table):
-            here = identity(claim.path)
+            here = id_of(claim.path)
             if here not in stem_places:
                 claims.setdefault(here, claim)
-        folders: dict[Identity, str] = {}
+        folders: dict[FileId, str] = {}
         for index, entry in enumerate(table.drums):
             key = f"drums[{index}]"
             if entry.kind != UNSET and entry.kind != "loop" and entry.tempo != UNSET:
@@ -302,13 +302,13 @@ class _Finder:
             claims += [_Claim(_LIBRARY_RANK, "library", file.path, path, None) for file in passed]
         return claims
 
-    def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[Identity, str]) -> list[_Claim]:
+    def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[FileId, str]) -> list[_Claim]:
         """What an entry of [[drums]] lists: a file, or each audio file in a folder."""
         path = locate(self.folder, entry.file)
         if state_of(path) != FOLDER:
             file = self.file_named(f"{key}.file", entry.file, known)
             return [] if file is None else [_Claim(_FILE_RANK, key, file, file.parent, entry)]
-        before = folders.setdefault(identity(path), key)
+        before = folders.setdefault(id_of(path), key)
         if before != key:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is the same folder as {before}; list it once")
             return []
@@ -317,9 +317,9 @@ class _Finder:
             self.ledger.about_key(f"{key}.file", f"{found(entry.file)} is a folder without audio files")
         return [_Claim(len(path.parts), key, file.path, path, entry) for file in listing.files]
 
-    def stake(self, claim: _Claim, claims: dict[Identity, _Claim], stem_places: Mapping[Identity, str]) -> None:
+    def stake(self, claim: _Claim, claims: dict[FileId, _Claim], stem_places: Mapping[FileId, str]) -> None:
         """Let a claim replace the one before it if it outranks it."""
-        here, key = identity(claim.path), f"{claim.place}.file"
+        here, key = id_of(claim.path), f"{claim.place}.file"
         if here in stem_places:
             if claim.rank == _FILE_RANK:
                 self.ledger.about_key(key, f"is a stem too ({stem_places[here]}); a stem cannot be a candidate")
@@ -344,13 +344,13 @@ class _Finder:
             feel=entry.feel, plays={cast(Role, hyphened(word)): time_s for word, time_s in entry.plays.items()},
         )  # fmt: skip
 
-    def kit(self, table: BeatTable, drums: Mapping[Identity, DrumFile]) -> dict[Role, str]:
+    def kit(self, table: BeatTable, drums: Mapping[FileId, DrumFile]) -> dict[Role, str]:
         by_name = {drum.file: drum for drum in drums.values()}
         listed = {entry.file for entry in table.drums}
         pins: dict[Role, str] = {}
         for word, text in table.kit.items():
             key, role = join("kit", word), cast(Role, hyphened(word))
-            drum = by_name.get(text) or drums.get(identity(locate(self.folder, text)))
+            drum = by_name.get(text) or drums.get(id_of(locate(self.folder, text)))
             if drum is None and text in listed:
                 continue  # said of its own entry already
             if drum is None:
@@ -369,8 +369,8 @@ class _Finder:
             return ()
         texts = [(f"reference.files[{index}]", text) for index, text in enumerate(table.reference.files)]
         named = [(key, self.file_named(key, text, [])) for key, text in texts]
-        files: dict[Identity, Path] = {}
+        files: dict[FileId, Path] = {}
         for key, path in named:
-            if path is not None and files.setdefault(identity(path), path) is not path:
+            if path is not None and files.setdefault(id_of(path), path) is not path:
                 self.ledger.about_key(key, "is named twice; list it once")
         return tuple(files.values())

@@ -26,7 +26,7 @@ MAX_FILES = 50_000  # audio files in a folder of candidates; a whole library has
 MAX_ENTRIES = 500_000  # names looked at, so that a link to a whole disk ends
 MAX_DEPTH = 32
 
-Identity = tuple[int, int] | str
+FileId = tuple[int, int] | str
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class AudioFile:
 
     path: Path
     relative: str
-    identity: Identity
+    id: FileId
     link: bool
 
 
@@ -66,7 +66,7 @@ class Listing:
         return len(self.files) > MAX_FILES or self.looked_at > MAX_ENTRIES
 
 
-def identity(path: Path) -> Identity:
+def id_of(path: Path) -> FileId:
     """What two names for one file share: device and inode, or else the path."""
     try:
         state = os.stat(path)
@@ -91,7 +91,7 @@ def state_of(path: Path) -> str | None:
 def list_audio(folder: Path, *, shown: str, home: Path | None = None) -> Listing:
     """The audio files of a folder and its sub-folders; no link is followed out of `home`, the folder itself if None."""
     listing = Listing(home=home or folder)
-    seen = {identity(folder), *(identity(parent) for parent in folder.absolute().parents)}
+    seen = {id_of(folder), *(id_of(parent) for parent in folder.absolute().parents)}
     _list(folder, "", printable(shown), seen, listing)
     if listing.full:
         listing.problems.append(f"{printable(shown)} holds more than {MAX_FILES} audio files; name a smaller folder")
@@ -99,7 +99,7 @@ def list_audio(folder: Path, *, shown: str, home: Path | None = None) -> Listing
     return listing
 
 
-def _list(folder: Path, inside: str, shown: str, seen: set[Identity], listing: Listing) -> None:
+def _list(folder: Path, inside: str, shown: str, seen: set[FileId], listing: Listing) -> None:
     try:
         with os.scandir(folder) as entries:
             visible = [entry for entry in entries if not entry.name.startswith((".", "__MACOSX"))]
@@ -116,10 +116,10 @@ def _list(folder: Path, inside: str, shown: str, seen: set[Identity], listing: L
             listing.outside.append(f"{shown}/{printable(relative)}")
         elif state_of(path) != FOLDER:
             if is_audio(name):
-                listing.files.append(AudioFile(path=path, relative=relative, identity=identity(path), link=link))
+                listing.files.append(AudioFile(path=path, relative=relative, id=id_of(path), link=link))
             else:
                 listing.others.append(relative)
-        elif (here := identity(path)) in seen or relative.count("/") >= MAX_DEPTH:
+        elif (here := id_of(path)) in seen or relative.count("/") >= MAX_DEPTH:
             listing.notes.append(f"{shown}/{printable(relative)} leads to a folder that is read already; passed over")
         else:
             seen.add(here)
@@ -143,7 +143,7 @@ class ShownNames:
 
     def __init__(self, folder: Path, taken: Iterable[str]) -> None:
         self._folder = folder
-        self._labels: dict[Identity, str] = {}
+        self._labels: dict[FileId, str] = {}
         self._taken_labels = set(taken)
         self._names: set[str] = set()
         self._users = _user_names()
@@ -166,7 +166,7 @@ class ShownNames:
         return self._label(folder) if inside is None else printable(inside)
 
     def _label(self, library: Path) -> str:
-        here = identity(library)
+        here = id_of(library)
         if here not in self._labels:
             name = library.name
             hidden = not name or name in self._users or library.parent in (Path("/home"), Path("/Users"))

@@ -51,6 +51,8 @@ class Ledger:
 
 
 _BAD: Any = object()
+_Refuse = Callable[[str, str], Any]  # reports, and answers `_BAD`
+_NOTHING: Mapping[str, Any] = {}
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -62,7 +64,12 @@ def check(document: Mapping[str, Any], report: Report, table: type[T]) -> T:
     """
     kind = inspect.type_info(table)
     assert isinstance(kind, inspect.StructType)
-    made: T = _table(document, kind, "", report)
+
+    def refuse(key: str, message: str) -> Any:
+        report(key, message)
+        return _BAD
+
+    made: T = _table(document, kind, "", refuse, _NOTHING)
     return made
 
 
@@ -89,28 +96,14 @@ def found(value: object) -> str:
     return f"a date or time ({value})"
 
 
-def _walk(value: Any, kind: inspect.Type, key: str, report: Report, extra: Mapping[str, Any]) -> Any:
+def _walk(value: Any, kind: inspect.Type, key: str, refuse: _Refuse, extra: Mapping[str, Any] = _NOTHING) -> Any:
     if isinstance(kind, inspect.Metadata):
-        return _walk(value, kind.type, key, report, {**extra, **(kind.extra or {})})
+        return _walk(value, kind.type, key, refuse, {**extra, **(kind.extra or {})})
     if isinstance(kind, inspect.UnionType):  # a number, or a text in words of its own
         number, text = sorted(kind.types, key=lambda one: isinstance(_plain(one), inspect.StrType))
         numeric = isinstance(value, int | float) and not isinstance(value, bool)
-        return _walk(value, number if numeric else text, key, report, extra)
-    if isinstance(kind, inspect.StructType):
-        if not isinstance(value, dict):
-            report(key, f"found {found(value)}; allowed: a table with {_names(kind)}")
-            return _BAD
-        return _table(value, kind, key, report)
-    if isinstance(kind, inspect.ListType):
-        return _list(value, kind, key, report)
-    if isinstance(kind, inspect.DictType):
-        return _mapping(value, kind, key, report)
-    if isinstance(kind, inspect.LiteralType):
-        return _word(value, [str(word) for word in kind.values], key, report)
-    if isinstance(kind, inspect.StrType):
-        return _text(value, kind, key, report, extra)
-    assert isinstance(kind, inspect.IntType | inspect.FloatType)
-    return _number(value, kind, key, report, extra)
+        return _walk(value, number if numeric else text, key, refuse, extra)
+    return _CHECKS[type(kind)](value, kind, key, refuse, extra)
 
 
 def _plain(kind: inspect.Type) -> inspect.Type:
@@ -121,21 +114,23 @@ def _names(kind: inspect.StructType) -> str:
     return ", ".join(field.encode_name for field in kind.fields)
 
 
-def _table(value: Mapping[str, Any], kind: inspect.StructType, key: str, report: Report) -> Any:
+def _table(value: Any, kind: inspect.StructType, key: str, refuse: _Refuse, _: Mapping[str, Any]) -> Any:
+    if not isinstance(value, dict):
+        return refuse(key, f"found {found(value)}; allowed: a table with {_names(kind)}")
     fields = {field.encode_name: field for field in kind.fields}
     for name in value:
         if name not in fields:
             numbered = name.rstrip("0123456789") in fields  # key0 is not meant for key
             hint = (did_you_mean(name, fields) if not numbered else "") or f"; known here: {_names(kind)}"
-            report(join(key, name), f"is not a known key{hint}")
+            refuse(join(key, name), f"is not a known key{hint}")
     made: dict[str, Any] = {}
     for name, field in fields.items():
         if name in value:
-            got = _walk(value[name], field.type, join(key, name), report, {})
+            got = _walk(value[name], field.type, join(key, name), refuse)
             if got is not _BAD:
                 made[name] = got
         elif field.required:
-            report(join(key, name), "is missing")
+            refuse(join(key, name), "is missing")
         if field.required and name not in made:
             made[name] = _empty(field.type)
     return kind.cls(**made)
@@ -151,7 +146,7 @@ def _empty(kind: inspect.Type) -> Any:
     return 0 if isinstance(kind, inspect.IntType) else ""
 
 
-def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
+def _list(value: Any, kind: inspect.ListType, key: str, refuse: _Refuse, _: Mapping[str, Any]) -> Any:
     inner = _plain(kind.item_type)
     tables = isinstance(inner, inspect.StructType)
     numbers = isinstance(inner, inspect.FloatType)
@@ -159,15 +154,13 @@ def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
     if not isinstance(value, list):
         hint = f"; write [[{key}]] with two brackets" if tables and isinstance(value, dict) else ""
         hint = hint or ("; put it in brackets: [...]" if isinstance(value, str) or numbers else "")
-        report(key, f"found {found(value)}; allowed: a list of {of}{hint}")
-        return _BAD
+        return refuse(key, f"found {found(value)}; allowed: a list of {of}{hint}")
     low, high = kind.min_length or 0, kind.max_length
     if len(value) < low or (high is not None and len(value) > high):
-        report(key, f"has {len(value)} entries; allowed: {low} to {high}")
-        return _BAD
+        return refuse(key, f"has {len(value)} entries; allowed: {low} to {high}")
     out = []
     for index, item in enumerate(value):
-        got = _walk(item, kind.item_type, f"{key}[{index}]", _naming(item, report), {})
+        got = _walk(item, kind.item_type, f"{key}[{index}]", _naming(item, refuse))
         if got is _BAD and not tables:
             out = _BAD
         elif out is not _BAD:
@@ -175,26 +168,25 @@ def _list(value: Any, kind: inspect.ListType, key: str, report: Report) -> Any:
     return out
 
 
-def _naming(item: Any, report: Report) -> Report:
+def _naming(item: Any, refuse: _Refuse) -> _Refuse:
     """Name the entry in each of its problems: in a long file entries are hard to count."""
     name = item.get("file", item.get("name")) if isinstance(item, dict) else None
     if not isinstance(name, str) or not name:
-        return report
-    return lambda key, message: report(key, f"{message} (in the entry of {found(name)})")
+        return refuse
+    return lambda key, message: refuse(key, f"{message} (in the entry of {found(name)})")
 
 
-def _mapping(value: Any, kind: inspect.DictType, key: str, report: Report) -> Any:
+def _mapping(value: Any, kind: inspect.DictType, key: str, refuse: _Refuse, _: Mapping[str, Any]) -> Any:
     if not isinstance(value, dict):
-        report(key, f"found {found(value)}; allowed: a table [{key}]")
-        return _BAD
+        return refuse(key, f"found {found(value)}; allowed: a table [{key}]")
     words = [str(word) for word in kind.key_type.values] if isinstance(kind.key_type, inspect.LiteralType) else None
     made = {}
     for name, item in value.items():
         here = join(key, name)
         if words is not None and name not in words:
-            report(here, f"is not a role; allowed: {_plain_words(words)}{did_you_mean(name, words)}")
+            refuse(here, f"is not a role; allowed: {_plain_words(words)}{did_you_mean(name, words)}")
             continue
-        got = _walk(item, kind.value_type, here, report, {})
+        got = _walk(item, kind.value_type, here, refuse)
         if got is not _BAD:
             made[name] = got
     return made
@@ -205,35 +197,31 @@ def _plain_words(words: Iterable[str]) -> str:
     return ", ".join(word for word in listed if word.replace(" ", "-") == word or word.replace(" ", "-") not in listed)
 
 
-def _word(value: Any, words: list[str], key: str, report: Report) -> Any:
+def _word(value: Any, kind: inspect.LiteralType, key: str, refuse: _Refuse, _: Mapping[str, Any]) -> Any:
+    words = [str(word) for word in kind.values]
     if isinstance(value, str) and value in words:
         return value
     hint = did_you_mean(value, words) if isinstance(value, str) else ""
-    report(key, f"found {found(value)}; allowed: {_plain_words(words)}{hint}")
-    return _BAD
+    return refuse(key, f"found {found(value)}; allowed: {_plain_words(words)}{hint}")
 
 
-def _text(value: Any, kind: inspect.StrType, key: str, report: Report, extra: Mapping[str, Any]) -> Any:
+def _text(value: Any, kind: inspect.StrType, key: str, refuse: _Refuse, extra: Mapping[str, Any]) -> Any:
     if not isinstance(value, str):
-        report(key, f"found {found(value)}; allowed: {extra.get('allowed', 'text')}; write it in quotes")
-        return _BAD
+        return refuse(key, f"found {found(value)}; allowed: {extra.get('allowed', 'text')}; write it in quotes")
     low, high = kind.min_length or 0, kind.max_length
     if len(value) < low:
-        report(key, "is empty; allowed: text that is not empty")
-        return _BAD
+        return refuse(key, "is empty; allowed: text that is not empty")
     if high is not None and len(value) > high:
-        report(key, f"has {len(value)} characters; allowed: at most {high}")
-        return _BAD
+        return refuse(key, f"has {len(value)} characters; allowed: at most {high}")
     if kind.pattern is not None and not re.search(kind.pattern.replace("$", r"\Z"), value):
         suggested = extra["suggest"](value) if "suggest" in extra else None
         hint = f"; did you mean '{suggested}'?" if suggested else ""
-        report(key, f"found {found(value)}; allowed: {extra.get('allowed', kind.pattern)}{hint}")
-        return _BAD
+        return refuse(key, f"found {found(value)}; allowed: {extra.get('allowed', kind.pattern)}{hint}")
     return value
 
 
 def _number(
-    value: Any, kind: inspect.IntType | inspect.FloatType, key: str, report: Report, extra: Mapping[str, Any]
+    value: Any, kind: inspect.IntType | inspect.FloatType, key: str, refuse: _Refuse, extra: Mapping[str, Any]
 ) -> Any:
     whole = isinstance(kind, inspect.IntType)
     numeric = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
@@ -250,5 +238,10 @@ def _number(
     elif numeric and isinstance(value, float) and not math.isfinite(value):
         hint = "; it has to be a plain number"
     kind_of = "a whole number" if whole else "a number"
-    report(key, f"found {found(value)}; allowed: {kind_of} from {low:g} to {high:g}{hint}")
-    return _BAD
+    return refuse(key, f"found {found(value)}; allowed: {kind_of} from {low:g} to {high:g}{hint}")
+
+
+_CHECKS: dict[type[inspect.Type], Callable[..., Any]] = {
+    inspect.StructType: _table, inspect.ListType: _list, inspect.DictType: _mapping, inspect.LiteralType: _word,
+    inspect.StrType: _text, inspect.IntType: _number, inspect.FloatType: _number,
+}  # fmt: skip
