@@ -1,8 +1,9 @@
-"""A cache of this run's own, and the demo built once a run for all tests that look at a real dossier."""
+"""A cache of this run's own, the demo built once a run for all tests that look at a real dossier, a limit of time."""
 
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -54,3 +55,17 @@ def demo(demo_audio: Path, own_cache: Path, run_folder: Path) -> Demo:
             assert page.is_file()
             done.touch()
     return Demo(audio=demo_audio, archive=Archive(site), cache=Cache(own_cache))
+
+
+@pytest.fixture
+def time_limit() -> Iterator[None]:
+    """No input may make the program wait, as a pipe or a device would, or walk without end."""
+
+    def give_up(*_: object) -> None:
+        raise TimeoutError("waited for a file")
+
+    before = signal.signal(signal.SIGALRM, give_up)
+    signal.alarm(20)
+    yield
+    signal.alarm(0)
+    signal.signal(signal.SIGALRM, before)

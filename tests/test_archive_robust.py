@@ -22,6 +22,7 @@ from typing import Any
 import archive_worker
 import factory
 import pytest
+from tests_support import contents
 
 from dossier import files
 from dossier.archive import Archive
@@ -40,10 +41,6 @@ def quick() -> Iterator[Path]:
         yield Path(name)
 
 
-def snapshot(root: Path) -> dict[str, bytes]:
-    return {path.relative_to(root).as_posix(): path.read_bytes() for path in sorted(root.rglob("*")) if path.is_file()}
-
-
 def check_whole(root: Path) -> list[str]:
     """Every revision that a data file announces has its page, its renders and readable numbers; returns their marks."""
     archive = Archive(root)
@@ -52,7 +49,7 @@ def check_whole(root: Path) -> list[str]:
         stem = root / SLUG / f"{SLUG}-{info.id}"
         (mark,) = json.loads(stem.with_suffix(".json").read_bytes())["warnings"]
         assert stem.with_suffix(".html").read_text() == f"<html>{info.id} {mark}</html>"
-        assert snapshot(stem) == archive_worker.RENDERS
+        assert contents(stem) == archive_worker.RENDERS
         marks.append(mark)
     return marks
 
@@ -187,7 +184,7 @@ def test_a_full_disk_leaves_the_archive_as_it_was(tmp_path: Path, monkeypatch: p
     archive = Archive(tmp_path)
     archive.publish(factory.dossier(), "<html>one</html>", archive_worker.RENDERS)
     archive.write_index(lambda index: "index")
-    before = snapshot(tmp_path)
+    before = contents(tmp_path)
     data_file = tmp_path / SLUG / f"{SLUG}-r002.json"
     failed = 0
     while not data_file.exists():  # once it is there, only the flush of the folder can have failed
@@ -195,12 +192,12 @@ def test_a_full_disk_leaves_the_archive_as_it_was(tmp_path: Path, monkeypatch: p
         with pytest.raises(ArchiveError, match=r"write lantern-market r002 .*no space is left on the disk"):
             publish_second(archive)
         failed += 1
-        assert data_file.exists() or snapshot(tmp_path) == before
+        assert data_file.exists() or contents(tmp_path) == before
         assert failed < 100
     monkeypatch.undo()
     assert failed >= 8, "every file and folder of the revision is flushed"
     assert [info.id for info in archive.revisions(SLUG)] == ["r001", "r002"]
-    assert snapshot(tmp_path / SLUG / f"{SLUG}-r002") == archive_worker.RENDERS
+    assert contents(tmp_path / SLUG / f"{SLUG}-r002") == archive_worker.RENDERS
 
 
 def test_a_full_disk_while_an_index_or_a_decision_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -208,14 +205,14 @@ def test_a_full_disk_while_an_index_or_a_decision_is_written(tmp_path: Path, mon
     archive.publish(factory.dossier(), "<html>one</html>", {})
     archive.record(SLUG, factory.decision(text="first"))
     archive.write_index(lambda index: "index")
-    before = snapshot(tmp_path)
+    before = contents(tmp_path)
     monkeypatch.setattr(os, "fsync", FullDisk(0))
     with pytest.raises(ArchiveError, match=r"cannot write .*archive\.json: no space is left"):
         archive.write_index(lambda index: "another")
     with pytest.raises(ArchiveError, match=r"cannot add to .*decisions\.jsonl: no space is left"):
         archive.record(SLUG, factory.decision(text="second"))
     monkeypatch.undo()
-    assert snapshot(tmp_path) == before
+    assert contents(tmp_path) == before
     archive.record(SLUG, factory.decision(text="second"))
     assert [entry.text for entry in archive.decisions(SLUG)] == ["first", "second"]
 
@@ -275,7 +272,7 @@ def shut() -> Iterator[Path]:
 
 def test_a_read_only_archive_is_read_and_says_that_it_cannot_be_written(shut: Path) -> None:
     archive = Archive(shut)
-    before = snapshot(shut)
+    before = contents(shut)
     assert archive.standing(SLUG).status == "awaiting answer"
     assert len(archive.index().beats) == 1
     for act in (
@@ -285,7 +282,7 @@ def test_a_read_only_archive_is_read_and_says_that_it_cannot_be_written(shut: Pa
     ):
         with pytest.raises(ArchiveError, match="read-only or belongs to another account"):
             act()
-    assert snapshot(shut) == before
+    assert contents(shut) == before
 
 
 def test_a_file_where_the_archive_should_be(tmp_path: Path) -> None:

@@ -6,11 +6,9 @@ import hashlib
 import io
 import os
 import re
-import signal
 import subprocess
 import sys
 import tracemalloc
-from collections.abc import Iterator
 from pathlib import Path
 
 import imageio_ffmpeg
@@ -27,19 +25,7 @@ from dossier.audio import foreign, sniff
 from dossier.errors import AudioError
 from dossier.names import printable
 
-
-@pytest.fixture(autouse=True)
-def _time_limit() -> Iterator[None]:
-    """No input may make the program wait: a pipe or a device would."""
-
-    def give_up(*_: object) -> None:
-        raise TimeoutError("waited for a file")
-
-    before = signal.signal(signal.SIGALRM, give_up)
-    signal.alarm(20)
-    yield
-    signal.alarm(0)
-    signal.signal(signal.SIGALRM, before)
+pytestmark = pytest.mark.usefixtures("time_limit")
 
 
 def label(case: Refused | Read) -> str:

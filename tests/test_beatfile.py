@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,18 +19,7 @@ from dossier.names import printable
 POLICY = {"open_below": 0.55, "full_above": 0.7}
 
 
-@pytest.fixture(autouse=True)
-def _time_limit() -> Iterator[None]:
-    """No folder may make the program wait or walk without end."""
-
-    def give_up(*_: object) -> None:
-        raise TimeoutError("waited for a file")
-
-    before = signal.signal(signal.SIGALRM, give_up)
-    signal.alarm(20)
-    yield
-    signal.alarm(0)
-    signal.signal(signal.SIGALRM, before)
+pytestmark = pytest.mark.usefixtures("time_limit")
 
 
 def problems_of(folder: Path) -> BeatError:

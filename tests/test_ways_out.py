@@ -17,6 +17,7 @@ from pathlib import Path
 
 import factory
 import pytest
+from tests_support import contents
 
 from dossier import cli
 from dossier.archive import Archive
@@ -49,10 +50,6 @@ def disk_bytes(folder: Path) -> int:
     """What `du` says."""
     told = subprocess.run(["du", "-s", "-B1", folder], capture_output=True, text=True, check=True)
     return int(told.stdout.split()[0])
-
-
-def contents(root: Path) -> dict[str, bytes]:
-    return {path.relative_to(root).as_posix(): path.read_bytes() for path in root.rglob("*") if path.is_file()}
 
 
 def test_what_revisions_share_lies_there_once_and_read_only(archive: Archive) -> None:

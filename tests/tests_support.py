@@ -1,4 +1,4 @@
-"""What several tests need: a grid that is known exactly, and the demo where it was built."""
+"""What several tests need: a grid that is known exactly, a folder's content, the demo where it was built."""
 
 from __future__ import annotations
 
@@ -19,6 +19,11 @@ def grid(bars: int = 2, tempo: float = 120.0, swing: float = 0.5, start: float =
         downbeat_source="beat.toml", downbeat_confidence=1.0, swing=swing, swing_source="beat.toml",
         swing_confidence=1.0, meter=(4, 4), bars=bars,
     )  # fmt: skip
+
+
+def contents(root: Path) -> dict[str, bytes]:
+    """Every file in a folder, by its place there."""
+    return {path.relative_to(root).as_posix(): path.read_bytes() for path in root.rglob("*") if path.is_file()}
 
 
 @dataclass(frozen=True)
