@@ -202,13 +202,6 @@ def _with_intent(music: Music, sections: Sequence[Section]) -> Iterator[SectionI
                             0.0 if level is None else level - music.integrated_lufs)  # fmt: skip
 
 
-def at_level(here: Situation, change_db: float) -> Scene:
-    """The scene when everything is played `change_db` louder, the reference included."""
-    level, target = here.conditions.listening_level_db_spl + change_db, here.conditions.target_lufs
-    reference = occ.reference_of(here.reference_powers, target_lufs=target, listening_level=level)
-    return in_beat.played(replace(here.scene, reference=reference), here.scene.powers, change_db)
-
-
 def reference_of(beat: Beat, target_lufs: float) -> tuple[Array, list[str]]:
     """The reference's powers at the target loudness, from the user's own recordings or published; and warnings."""
 
