@@ -180,6 +180,8 @@ class DrumFigures:
     envelope_db: tuple[float, ...] = ()
     envelope_step_s: float = 0.0
     spectrum_db: tuple[float, ...] = ()  # one value a band
+    heard_zones: Mapping[str, float] = field(default_factory=dict)  # sone a zone, at its hits
+    job: float | None = None  # 0-1: how like its role it sounds; of a hit
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,14 +202,15 @@ class Plan:
     role: Role | None
     direction: Direction
     steps: tuple[Step, ...]
-    before: DrumFigures
-    after: DrumFigures
+    before: DrumFigures  # at its gain
+    after: DrumFigures  # at the gain that it gets as treated
     helped: bool
     reason: str
     tried: tuple[Tried, ...]
     evaluations: int
     render: str | None = None  # file name beside the page
     occupancy_change: tuple[tuple[float, ...], ...] = ()  # (band, slot of the pattern cycle)
+    at_equal_loudness: DrumFigures | None = None  # treated, as loud as before; None in data files of format 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from dossier.model.ears import Agreement, Comparison, Heard
 from dossier.model.measures import Array
 from dossier.model.standing import Standing
 
@@ -63,8 +62,6 @@ class PageAssets:
     what_if: WhatIfArrays | None
     standing: Standing
     energies: Array | None = None  # see `Rendered`
-    heard: tuple[Heard, ...] = ()  # blind comparisons of this beat, oldest first
-    agreement: Agreement | None = None  # of this archive's listeners with the advice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,4 +73,3 @@ class Rendered:
     energies: Array  # (previews, previews, blocks), `measure.loudness.shared_energy`; of a candidate only its own
     files: Mapping[str, bytes | Callable[[Path], None]]
     lowered: Mapping[str, float]  # files whose sound would pass full scale, and by how many dB they are lowered
-    comparisons: tuple[Comparison, ...] = ()

@@ -13,6 +13,7 @@ import numpy as np
 from dossier.decide import approach as decide_approach
 from dossier.decide import fit
 from dossier.decide.approach import Contender
+from dossier.decide.plan import in_the_end
 from dossier.memo import Memo
 from dossier.model.choice import Choice
 from dossier.model.findings import Approach, Fit, Room
@@ -20,6 +21,7 @@ from dossier.model.measures import Array, Indices
 from dossier.model.parts import PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import Direction, Grade, Role
+from dossier.stages.drum_meter import at_gain
 from dossier.stages.kits import balanced_together, kit_of
 from dossier.stages.placing import judge, place_alone
 from dossier.stages.ranking import with_treated
@@ -28,6 +30,17 @@ from dossier.stages.ranking import with_treated
 def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way: Direction, memo: Memo) -> Choice:
     """The approach and its drums; `way` is the direction in which the plans were searched, which stays."""
     here = analysis.here
+    final = _with_plans(here, ranking, treated, memo)
+    told = [_as_it_ends(here, item, final) for item in treated]
+    if any(one.changes != item.changes for one, item in zip(told, treated, strict=True)):
+        final = _with_plans(here, ranking, told, memo)
+    approach = approach_of(here, analysis.room, final, treated=True, way=way)
+    chosen, others = sides(approach, final)
+    return Choice(approach=approach, untreated=ranking, plans=tuple(told), ranking=final, chosen=chosen, others=others)
+
+
+def _with_plans(here: Situation, ranking: Ranking, treated: Sequence[Treated], memo: Memo) -> Ranking:
+    """The ranking with every drum as its plan leaves it, and the kit's gains solved again."""
     by_name = {item.placed.drum.name: item for item in treated if item.changes}
 
     def after(item: PlacedCandidate) -> PlacedCandidate:
@@ -43,11 +56,16 @@ def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way
         kit_parts = balanced_together(here, kit_parts, ranking.frames)
         kit = kit_of(here, kit_parts, ranking.frames, pinned=pinned, missing=kit.missing_roles)
     loops = [after(item) for item in ranking.loops if item.drum.name in by_name]
-    final = replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)
-    approach = approach_of(here, analysis.room, final, treated=True, way=way)
-    chosen, others = sides(approach, final)
-    return Choice(approach=approach, untreated=ranking, plans=tuple(treated), ranking=final, chosen=chosen,
-                  others=others)  # fmt: skip
+    return replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)
+
+
+def _as_it_ends(here: Situation, item: Treated, final: Ranking) -> Treated:
+    """A plan with its figures at the gain that its drum has in the end."""
+    there = {one.drum.name: one for one in (*final.loops, *final.kit_parts)}.get(item.placed.drum.name)
+    if not item.changes or there is None:
+        return item
+    plan = in_the_end(item.plan, at_gain(here.scene, there.powers, there.gains.db, like=item.plan.after))
+    return replace(item, plan=plan, samples=item.samples if plan.helped else item.placed.part.samples)
 
 
 def approach_of(

@@ -13,7 +13,7 @@ from dossier.measure import in_beat, loudness
 from dossier.model.findings import Gains, SectionGain
 from dossier.model.measures import FRAME_S, Indices
 from dossier.model.parts import DrumPart, Groove, PlacedCandidate, Played
-from dossier.model.situation import Situation
+from dossier.model.situation import Conditions, Situation
 
 LONGEST_BLOCK_BARS = 4
 LONGEST_BLOCK_S = 8.0
@@ -35,14 +35,21 @@ def together(here: Situation, items: Sequence[PlacedCandidate]) -> tuple[Gains, 
     return _solved(here, [(item.part, item.plays) for item in items], "together")
 
 
-def _solved(here: Situation, playing: Sequence[tuple[DrumPart, Played]], state: str) -> tuple[Gains, ...]:
-    usual, music_lufs = here.conditions.usual, here.music.integrated_lufs
+def base_gains(
+    playing: Sequence[tuple[DrumPart, Played]], conditions: Conditions, music_lufs: float
+) -> list[float]:
+    """The gains of parts that play together, beside the music as its stems are; 0 dB for a part too soft to measure."""
     heard = [(part, plays) for part, plays in playing if plays.integrated_lufs is not None]
     solved = iter(balance.solve(
-        [_to_level(here, part, plays) for part, plays in heard], music_lufs=music_lufs, usual=usual,
-        intent=here.conditions.intent, loudness_of=loudness.integrated_from_blocks,
+        [_to_level(conditions, part, plays) for part, plays in heard], music_lufs=music_lufs, usual=conditions.usual,
+        intent=conditions.intent, loudness_of=loudness.integrated_from_blocks,
     ))  # fmt: skip
-    gains = [next(solved) if plays.integrated_lufs is not None else 0.0 for _, plays in playing]
+    return [next(solved) if plays.integrated_lufs is not None else 0.0 for _, plays in playing]
+
+
+def _solved(here: Situation, playing: Sequence[tuple[DrumPart, Played]], state: str) -> tuple[Gains, ...]:
+    usual, music_lufs = here.conditions.usual, here.music.integrated_lufs
+    gains = base_gains(playing, here.conditions, music_lufs)
     in_sections = [_in_sections(here, part, plays, gain) for (part, plays), gain in zip(playing, gains, strict=True)]
     highest = [gain.gain_db for sections in in_sections for gain in sections]
     music_db = balance.music_gain([*gains, *highest], here.policy)
@@ -58,23 +65,23 @@ def _solved(here: Situation, playing: Sequence[tuple[DrumPart, Played]], state: 
     return tuple(found)
 
 
-def _to_level(here: Situation, part: DrumPart, plays: Played) -> balance.PartToLevel:
+def _to_level(conditions: Conditions, part: DrumPart, plays: Played) -> balance.PartToLevel:
     assert plays.integrated_lufs is not None
     hit = plays.integrated_lufs if plays.hit_lufs is None else plays.hit_lufs
     return balance.PartToLevel(
-        role=part.role, intent=here.conditions.intent_of(part.role), integrated_lufs=plays.integrated_lufs,
-        blocks=plays.blocks, hit_level_db=hit - plays.integrated_lufs, written_db=_written_db(here, part),
+        role=part.role, intent=conditions.intent_of(part.role), integrated_lufs=plays.integrated_lufs,
+        blocks=plays.blocks, hit_level_db=hit - plays.integrated_lufs, written_db=_written_db(conditions, part),
     )  # fmt: skip
 
 
-def _written_db(here: Situation, part: DrumPart) -> float:
+def _written_db(conditions: Conditions, part: DrumPart) -> float:
     """How much louder than usual the pattern writes the part's loudest hit."""
     if part.voice is None or part.role is None or part.assumed_voice or not part.voice.velocities:
         return 0.0
     loudest = 20.0 * float(np.log10(max(part.voice.gains)))
     if part.voice.velocities == "written":
         return loudest - 40.0 * float(np.log10(HIT))
-    return loudest - here.conditions.usual.roles[part.role].velocity_db
+    return loudest - conditions.usual.roles[part.role].velocity_db
 
 
 def _in_sections(here: Situation, part: DrumPart, plays: Played, gain_db: float) -> list[SectionGain]:

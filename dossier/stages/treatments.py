@@ -1,7 +1,7 @@
 """Treatments: for the drums of each approach the plan that leads in the direction, searched in this beat.
 
-Every trial is rendered, laid on the grid and measured against the instrumental on the ranking's frames, at the drum's
-own gain; the before and after that are shown are measured on the whole beat.
+Every trial is rendered, laid on the grid and measured against the instrumental on the ranking's frames, as loud as the
+drum was before; what is told is measured on the whole beat.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
+from functools import partial
 
 import numpy as np
 
@@ -20,13 +21,13 @@ from dossier.memo import Memo
 from dossier.model.findings import Approach, Plan
 from dossier.model.measures import Array, Indices, Samples
 from dossier.model.numbers import signed
-from dossier.model.parts import DrumPart, PlacedCandidate, Ranking, Treated
+from dossier.model.parts import DrumPart, PlacedCandidate, Played, Ranking, Treated
 from dossier.model.scene import Scene
-from dossier.model.situation import Analysis, Situation
-from dossier.model.vocabulary import ZONE_KEYS, Direction
+from dossier.model.situation import Analysis, Conditions, Situation
+from dossier.model.vocabulary import ZONE_KEYS, ZONES, Direction
 from dossier.names import slug
 from dossier.stages import drum_meter, kit_bus
-from dossier.stages.gains import LONGEST_BLOCK_BARS
+from dossier.stages.gains import LONGEST_BLOCK_BARS, base_gains
 from dossier.treat import FAMILIES, eq
 from dossier.treat.families import AmountLine
 
@@ -41,18 +42,21 @@ class PlanSearch:
     gain_db: float  # beside the music as its stems are
     to_set_db: float
     scene: Scene
+    conditions: Conditions
+    music_lufs: float
     frames: Indices
     direction: Direction
     layers: Mapping[str, Samples]
     adds_in: Mapping[str, str]  # layer -> the zone in which it adds most, in words
     own_lines: Mapping[str, tuple[AmountLine, ...]]  # amounts made for this drum in this beat
-    policy: Mapping[str, float]  # the settings of plans
+    over_hz: tuple[tuple[float, float], ...]  # zones that are over the reference with the drum in
     most: int
     cycle_bars: int
 
     def depends(self) -> list[object]:
         """Everything that a result rests on beside the beat itself."""
-        amounts = [getattr(self, field.name) for field in fields(self) if field.name not in ("part", "scene")]
+        given = ("part", "scene", "conditions")
+        amounts = [getattr(self, field.name) for field in fields(self) if field.name not in given]
         return [self.part.name, self.part.role, self.part.samples, *amounts]
 
 
@@ -127,20 +131,43 @@ def covered_lines(
     )
 
 
+def over_zones(on: Scene, item: PlacedCandidate, frames: Indices) -> dict[tuple[float, float], float]:
+    """Ends in Hz of the zones that are over the reference with the drum in, and the share that it adds there."""
+    drum = in_beat.place(on, item.powers[frames], gain_db=item.gains.db)
+    sides = (on.excitation, on.excitation + drum.excitation)
+    before, after = (occ.zone_fills(hearing.specific_loudness(side), on.reference, on.active) for side in sides)
+    return {
+        (zone.low_hz, zone.high_hz): after[zone.key] - before[zone.key] for zone in ZONES if after[zone.key] > 1.0
+    }
+
+
 def _search_of(
     here: Situation, ranking: Ranking, direction: Direction, item: PlacedCandidate, *, on: Scene,
     layers: Mapping[str, Samples], adds_in: Mapping[str, str], bars: int,
 ) -> PlanSearch:  # fmt: skip
     policy, part = here.policy, item.part
     most = policy["plan_evaluations"] if part.kind == "one-shot" else policy["plan_loop_evaluations"]
+    over = over_zones(on, item, ranking.frames)
     if part.kind == "loop":
         bars = round(len(part.samples) / part.rate_hz / part.grid.bar_s)
-    lines = {"EQ": covered_lines(on, item, ranking.frames, policy)} if direction == "leaner" else {}
+    covered = covered_lines(on, item, ranking.frames, policy) if direction == "leaner" else ()
+    cuts = [eq.over_line(low, high) for (low, high), added in over.items() if added >= policy["plan_least"]]
+    lines = {"EQ": (*cuts, *covered)}
     return PlanSearch(
-        part=part, gain_db=item.gains.db, to_set_db=item.gains.to_set_db, scene=here.scene, frames=ranking.frames,
+        part=part, gain_db=item.gains.db, to_set_db=item.gains.to_set_db, scene=here.scene,
+        conditions=_sendable(here.conditions), music_lufs=here.music.integrated_lufs,
+        frames=ranking.frames, over_hz=tuple(over),
         direction=direction, layers=layers, adds_in=adds_in, own_lines=lines, most=int(most),
-        policy={name: value for name, value in policy.items() if name.startswith("plan_")},
         cycle_bars=max(1, min(LONGEST_BLOCK_BARS, bars)),
+    )  # fmt: skip
+
+
+def _sendable(conditions: Conditions) -> Conditions:
+    """The conditions with plain dicts, which another process can be handed."""
+    usual = conditions.usual
+    return replace(
+        conditions, role_intents=dict(conditions.role_intents), policy=dict(conditions.policy),
+        usual=replace(usual, roles=dict(usual.roles), all_drums_lu=dict(usual.all_drums_lu)),
     )  # fmt: skip
 
 
@@ -161,26 +188,22 @@ def _render_name(beat: str, number: int, part: DrumPart) -> str:
 def search(task: PlanSearch) -> decide_plan.SearchResult:
     """Search one plan, in the beat that the task describes; its figures are those on the whole beat."""
     part, scene, gain_db = task.part, task.scene, task.gain_db
-    meter = drum_meter.DrumMeter(part=part, on=scene.subset(task.frames), frames=task.frames, gain_db=gain_db)
+
+    def gain_of(plays: Played) -> float:
+        return base_gains([(part, plays)], task.conditions, task.music_lufs)[0]
+
+    meter_of = partial(drum_meter.DrumMeter, part, scene, gain_db, gain_of)
+    whole = meter_of()
     result = decide_plan.search(
         part.samples, part.rate_hz, candidate=part.name, role=part.role, direction=task.direction,
-        families=FAMILIES, measure=meter.figures, measure_at_gain=meter.turned, true_peak=true_peak.true_peak,
-        layers=task.layers, policy=task.policy, own_lines=task.own_lines,
-        most_evaluations=task.most,
+        families=FAMILIES, ear=meter_of(task.frames), whole=whole, true_peak=true_peak.true_peak, layers=task.layers,
+        policy=task.conditions.policy, own_lines=task.own_lines, over_hz=task.over_hz, most_evaluations=task.most,
     )  # fmt: skip
-    before, powers_before = drum_meter.full_figures(scene, part, part.samples, gain_db)
-    after, powers, matched = before, powers_before, None
-    if result.plan.helped:
-        after, powers = drum_meter.full_figures(scene, part, result.samples, gain_db)
-        if before.integrated_lufs is not None and after.integrated_lufs is not None:
-            level_db = gain_db + before.integrated_lufs - after.integrated_lufs
-            matched = drum_meter.at_gain(scene, powers, level_db, like=after)
-    change = drum_meter.occupancy_change(scene, part, powers_before, powers, gain_db, bars=task.cycle_bars)
-    plan = decide_plan.with_figures(
-        result.plan, before=before, after=after, policy=task.policy, matched=matched
-    )
-    plan = replace(plan, occupancy_change=change, reason=_with_grounds(plan, task))
-    return replace(result, plan=plan)
+    sides = whole.powers(part.samples), whole.powers(result.samples)
+    gains_db = gain_db, whole.final_gain_db(result.samples)
+    change = drum_meter.occupancy_change(scene, part, *sides, gains_db, bars=task.cycle_bars)
+    plan = replace(result.plan, occupancy_change=change)
+    return replace(result, plan=replace(plan, reason=_with_grounds(plan, task)))
 
 
 def _with_grounds(plan: Plan, task: PlanSearch) -> str:

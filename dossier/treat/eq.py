@@ -129,6 +129,12 @@ def covered_line(low_hz: float, high_hz: float, *, from_bottom: bool = False, to
     return _gains("bell", rounded(centre), (-3.0, -6.0, -9.0, -12.0, -18.0), q=rounded(q))
 
 
+def over_line(low_hz: float, high_hz: float) -> AmountLine:
+    """Cuts, gentle to strong, of a zone that is over the reference."""
+    centre = math.sqrt(low_hz * high_hz)
+    return _gains("bell", rounded(centre), (-1.5, -3.0, -4.5, -6.0), q=rounded(centre / (high_hz - low_hz)))
+
+
 def _words(*, shape: str, hz: float, gain_db: float = 0.0, q: float = BUTTERWORTH_Q) -> str:
     gain = f", {in_db(gain_db)}" if shape in ("bell", "low shelf", "high shelf") else ""
     return f"{shape}{gain} at {in_hz(hz)}, Q {q:.2g}"

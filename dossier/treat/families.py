@@ -48,6 +48,7 @@ class Family:
     apply : `apply(samples, rate_hz, **amounts) -> samples`; layering also takes `layer=samples`
     words : `words(**amounts)`, in trade words: "truncate to 180 ms with a 30 ms fade"
     sheet : rows of a settings sheet: words, the amount's name (or a fixed number), unit
+    effort : what it does to the sound: "filter" (takes away), "shape" (moves in time) or "colour" (adds)
     suits_loops : False where it only makes sense on a single hit
     resolve : fills in amounts that depend on the sound (the delay and polarity of a layer)
     nothing_to_do : why a sound comes back unchanged, in words
@@ -59,6 +60,7 @@ class Family:
     apply: Callable[..., Samples]
     words: Callable[..., str]
     sheet: tuple[SheetRow, ...]
+    effort: str = "filter"
     suits_loops: bool = True
     resolve: Callable[..., Amounts] = lambda samples, rate_hz, amounts, **_: amounts
     nothing_to_do: str = "leaves this sound as it is"

@@ -149,7 +149,8 @@ def _words(*, file: str, gain_db: float, delay_ms: float | None = None, polarity
 
 
 FAMILY = Family(
-    name="layering", directions=("fuller",), amount_lines=_amount_lines, apply=add_layer, words=_words,
+    name="layering", effort="colour", directions=("fuller",),
+    amount_lines=_amount_lines, apply=add_layer, words=_words,
     sheet=(("layer", "file", ""), ("gain, at equal peaks", "gain_db", "dB"), ("delay", "delay_ms", "ms"),
            ("polarity", "polarity", "")),
     suits_loops=False, resolve=resolve, nothing_to_do="has nothing to add: one of the two sounds is silent",

@@ -78,7 +78,8 @@ def _words(
 
 
 FAMILY = Family(
-    name="parallel compression", directions=("fuller",), amount_lines=_amount_lines, apply=compress, words=_words,
+    name="parallel compression", effort="shape", directions=("fuller",),
+    amount_lines=_amount_lines, apply=compress, words=_words,
     sheet=(
         ("threshold, relative to the peak", "threshold_db", "dB"), ("ratio", "ratio", ":1"), ("blend", "blend", "%"),
         ("attack", "attack_ms", "ms"), ("release", "release_ms", "ms"), ("hold", 1e3 * HOLD_S, "ms"),

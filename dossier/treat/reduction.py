@@ -78,6 +78,7 @@ def _words(*, reduced_rate_hz: float, bits: float) -> str:
 
 
 FAMILY = Family(
-    name="band and bit reduction", directions=("leaner",), amount_lines=_amount_lines, apply=reduce, words=_words,
+    name="band and bit reduction", effort="colour", directions=("leaner",),
+    amount_lines=_amount_lines, apply=reduce, words=_words,
     sheet=(("sample rate", "reduced_rate_hz", "Hz"), ("word length", "bits", "bits")),
 )  # fmt: skip

@@ -79,6 +79,6 @@ def _words(*, decay_s: float, mix: float) -> str:
 
 
 FAMILY = Family(
-    name="short room", directions=("fuller",), amount_lines=_amount_lines, apply=in_room, words=_words,
+    name="short room", effort="colour", directions=("fuller",), amount_lines=_amount_lines, apply=in_room, words=_words,
     sheet=(("decay (60 dB)", "decay_s", "s"), ("mix", "mix", "%"), ("delay before the room", 1e3 * DELAY_S, "ms")),
 )  # fmt: skip

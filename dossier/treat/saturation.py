@@ -119,6 +119,7 @@ def _words(*, drive_db: float, mix: float = 1.0, asymmetry: float = 0.0) -> str:
 
 
 FAMILY = Family(
-    name="saturation", directions=("fuller",), amount_lines=_amount_lines, apply=saturate, words=_words,
+    name="saturation", effort="colour", directions=("fuller",),
+    amount_lines=_amount_lines, apply=saturate, words=_words,
     sheet=(("drive over the peak", "drive_db", "dB"), ("asymmetry", "asymmetry", "%"), ("mix", "mix", "%")),
 )  # fmt: skip

@@ -84,6 +84,7 @@ def _words(*, attack_db: float = 0.0, sustain_db: float = 0.0) -> str:
 
 
 FAMILY = Family(
-    name="transient shaping", directions=("fuller", "leaner"), amount_lines=_amount_lines, apply=shape, words=_words,
+    name="transient shaping", effort="shape", directions=("fuller", "leaner"),
+    amount_lines=_amount_lines, apply=shape, words=_words,
     sheet=(("attack gain", "attack_db", "dB"), ("sustain gain", "sustain_db", "dB")),
 )  # fmt: skip

@@ -21,11 +21,13 @@ EDGES_HZ = np.array([20, 60, 120, 250, 500, 1000, 2000, 4000, 8000, 16_000.0])
 BANDS = len(EDGES_HZ) - 1
 SLOT = 4800  # 0.1 s
 SLOTS = 8
+ZONES = ("sub", "bass", "bass", "low_mid", "mid", "mid", "high_mid", "presence", "brilliance")  # of the bands
 REFERENCE = np.array([0.9, 1.0, 1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4])  # loudness a band
 
 FIGURES = DrumFigures(
     sample_peak_dbfs=-1.0, true_peak_dbtp=-0.9, integrated_lufs=-20.0, crest_factor_db=15.0, effective_length_s=0.3,
     fill=0.5, room_filled=0.10, spill=0.02, overlap=0.05, buried=0.05, audible_share=0.8,
+    heard_zones={"low_mid": 1.0, "mid": 2.0, "high_mid": 1.0, "presence": 0.5, "brilliance": 0.2},
 )  # fmt: skip
 
 
@@ -79,6 +81,7 @@ class SmallBeat:
             overlap=float((alone - heard).sum()) / total,
             buried=float((before - left).sum()) / max(float(before.sum()), 1e-12),
             audible_share=float(heard.sum() / alone.sum()) if alone.sum() else 0.0,
+            heard_zones={z: float(heard[:, [i for i, of in enumerate(ZONES) if of == z]].sum()) for z in set(ZONES)},
         )  # fmt: skip
 
 
@@ -90,15 +93,20 @@ def played(drum: Samples, steps: Iterable[Step], layers: Mapping[str, Samples]) 
     return drum
 
 
-class Counted:
-    """A measure that counts how often it was asked."""
+class SmallEar:
+    """Hears a drum in a small beat, as loud as it was; its final gain is one of true peak.  Counts what it hears."""
 
-    def __init__(self, measure: Callable[[Samples], DrumFigures]) -> None:
-        self.measure, self.calls = measure, 0
+    def __init__(self, drum: Samples, figures: Callable[[Samples], DrumFigures]) -> None:
+        self.drum, self.figures, self.calls = drum, figures, 0
 
-    def __call__(self, samples: Samples) -> DrumFigures:
+    def level(self, samples: Samples) -> DrumFigures:
         self.calls += 1
-        return self.measure(samples)
+        energies = [float(np.sum(sound**2)) for sound in (self.drum, samples)]
+        return self.figures(samples * np.sqrt(energies[0] / energies[1])) if min(energies) else self.figures(samples)
+
+    def final(self, samples: Samples) -> DrumFigures:
+        peaks = [float(np.abs(sound).max(initial=0.0)) for sound in (self.drum, samples)]
+        return self.figures(samples * (peaks[0] / peaks[1] if peaks[1] else 1.0))
 
 
 def _db(value: float) -> float | None:

@@ -39,7 +39,7 @@ def test_the_contract_of_the_data_file(small: Small) -> None:
     for candidate in raw["candidates"]:
         assert {"file", "kind", "role", "rights", "score", "terms", "fit", "gain_db", "plan"} <= candidate.keys()
         assert fit <= candidate["fit"].keys()
-    assert {"candidate", "steps", "before", "after", "helped"} <= raw["plans"][0].keys()
+    assert {"candidate", "steps", "before", "after", "at_equal_loudness", "helped"} <= raw["plans"][0].keys()
     part = {"part", "sample_peak_dbfs", "true_peak_dbtp", "integrated_lufs", "peak_to_loudness_db", "audible_share",
             "lift_lu", "gain_db", "gain_range_db", "level_lu", "usual_lu", "sections"}  # fmt: skip
     assert all(part <= row.keys() for row in raw["balance"]["parts"])

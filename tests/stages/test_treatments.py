@@ -41,8 +41,11 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 
 
 @pytest.fixture(scope="module")
-def treated(beat: Staged) -> tuple[Treated, ...]:
-    return plans_of(beat, approach("one-shots", "fuller"))
+def treated(beat: Staged, tmp_path_factory: pytest.TempPathFactory) -> tuple[Treated, ...]:
+    """Plans at a goal that is easily met: these tests ask what is made of a plan."""
+    asked = beat.told(plan_fuller_goal=0.01, plan_least=0.001, plan_slack=0.01)
+    memo = Memo(Cache(tmp_path_factory.mktemp("treated")))
+    return plans_of(replace(asked, memo=memo), approach("one-shots", "fuller"))
 
 
 def plans_of(beat: Staged, way: Approach, ranking: Ranking | None = None) -> tuple[Treated, ...]:
@@ -91,7 +94,7 @@ def test_the_kits_plan_comes_last_and_says_what_it_is(beat: Staged, treated: tup
     assert (plan.candidate, plan.role) == ("kit", None)
     assert len(treated) == len(beat.ranking.kit_parts) + 2 + 1
     assert plan.helped
-    assert plan.after.room_filled >= 1.1 * plan.before.room_filled
+    assert plan.after.room_filled > plan.before.room_filled
     assert "all members of the kit together" in plan.reason
     assert not {"layering", "truncation"} & {step.treatment for step in plan.steps}
     assert {row.treatment: row.reason for row in plan.tried}["layering"].startswith("works on single hits")
@@ -127,18 +130,22 @@ def test_a_hostile_name_becomes_a_plain_one(beat: Staged) -> None:
 def test_evidence_stands_on_both_sides_of_every_plan(small: Small) -> None:
     """Analytic: the data file carries before and after, envelope and spectrum, the map's change and what was tried."""
     assert small.data.plans
+    beats = {row.file: row.loop.beats for row in small.data.candidates if row.loop}
     for plan in small.data.plans:
-        for side in (plan.before, plan.after):
+        assert plan.at_equal_loudness is not None
+        assert plan.at_equal_loudness.integrated_lufs == pytest.approx(plan.before.integrated_lufs, abs=0.1)
+        for side in (plan.before, plan.after, plan.at_equal_loudness):
             for name in FIGURES:
                 value = getattr(side, name)
                 assert value is not None, (plan.candidate, name)
                 assert math.isfinite(value), (plan.candidate, name)
+            assert set(side.heard_zones) == set(ZONE_KEYS)
             assert len(side.spectrum_db) == len(small.data.occupancy.band_hz)
             assert len(side.envelope_db) > 10
             assert side.envelope_step_s > 0.0
         assert len(plan.occupancy_change) == len(small.data.occupancy.band_hz)
         slots = {len(row) for row in plan.occupancy_change}
-        assert slots == ({32} if "loop" in plan.candidate else {16})  # loops of two bars, a pattern of one
+        assert slots == {round(4 * beats.get(plan.candidate, 4.0))}  # sixteenths of one pass, or of the pattern's bar
         if plan.helped:
             assert any(value != 0.0 for row in plan.occupancy_change for value in row)
         assert plan.tried
@@ -323,7 +330,7 @@ def assert_held(plan: Plan) -> None:
     before, after = plan.before, plan.after
     assert before.true_peak_dbtp is not None
     assert after.true_peak_dbtp is not None
-    assert after.true_peak_dbtp <= before.true_peak_dbtp + 0.02 or "true peak rises" in plan.reason
+    assert after.true_peak_dbtp == pytest.approx(before.true_peak_dbtp, abs=0.02)
     assert 0.0 <= after.audible_share <= 1.0
 
 

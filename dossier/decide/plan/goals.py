@@ -1,31 +1,26 @@
 """What a plan is for: the goal of each direction, and what it must not cost.
 
 Conventions
-    before and after are `DrumFigures` of one drum as it plays in the beat, at equal true peak.  A gain is a change for
-    the better, as a share of what was there before.  All thresholds are in `dossier.decide.policy` (`plan_...`).
-    fuller     gain = (room filled after - before) / before.
-               Must hold: audible share not down, true peak not up.
-    leaner     gain = 1 - overlap after / overlap before.
-               Must hold: buried not up; audible share nearly that of before, or what the intent asks for; true peak
-               not up; not simply turned down.
-    as it is   either gain, but only where it costs the other side nothing: fuller at no more overlap and buried, leaner
-               at no less room filled.
-    Level alone moves both gains: whatever gets louder under its peak fills more room.  So where the treated drum was
-    also measured at the untreated one's loudness (`matched`), a part of the gain must be left there.
-    Beside the goal stands the harm: overlap, buried and loudness above the reference that a fuller drum adds, room that
-    a leaner one no longer fills.  It raises a plan's cost; it does not rule it out.
+    before and after are `DrumFigures` of one drum in the beat **at equal integrated loudness on the grid**: whatever is
+    louder seems to fill more.  A gain is a change for the better, as a share of what was there before.  Thresholds are
+    in `dossier.decide.policy` (`plan_...`).
+    fuller     gain = (room filled after - before) / before, and enough of the reference; no more over.
+    leaner     gain = 1 - (covered music + over) after / before; neither of the two up.
+    as it is   either gain, but only where it costs the other side nothing: fuller at no more covered, leaner at no
+               less room filled.
+    Both keep the drum's job: its likeness to its role and, in sone, what is heard of it in its own zones, by groups of
+    zones (a kick's weight and its click) and in the zone of each that holds most of it (a hat's air).
+    The sign of the gain must hold at the final gain too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from dossier.decide import fit
 from dossier.model.findings import DrumFigures
-from dossier.model.numbers import percentage, unsigned
-from dossier.model.vocabulary import Direction
-
-ROUNDING_TOLERANCE = 1e-6
+from dossier.model.vocabulary import Direction, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,77 +29,61 @@ class Verdict:
 
     gain: float
     broken: str  # in words with numbers; empty where everything holds
-    harm: float  # side effects, as a share of the reference
     met: bool
     side: Direction  # which gain it is: "fuller" or "leaner"
-    matched_gain: float | None = None  # at equal loudness; None where it was not measured
-    only_level: bool = False  # too little of the gain is left at equal loudness
-
-    @property
-    def held(self) -> bool:
-        return not self.broken
 
 
 def load(figures: DrumFigures) -> float:
-    """Overlap and buried together."""
-    return figures.overlap + figures.buried
+    """Covered music and over together."""
+    return figures.buried + figures.spill
 
 
-def gain(before: DrumFigures, after: DrumFigures, side: Direction, policy: Mapping[str, float]) -> float:
-    """Change for the better on one side, as a share of what was there before."""
-    least = policy["plan_least_share"]
-    if side == "fuller":
-        return (after.room_filled - before.room_filled) / max(before.room_filled, least)
-    return 1.0 - after.overlap / before.overlap if before.overlap >= least else 0.0
+def gain(before: DrumFigures, after: DrumFigures, side: Direction) -> float:
+    """Change for the better on one side, as a share of what was there before; 0 where there was nothing."""
+    old, new = (load(before), load(after)) if side == "leaner" else (before.room_filled, after.room_filled)
+    if old <= 0.0:
+        return 0.0 if side == "leaner" or new <= 0.0 else 1.0
+    return (old - new) / old if side == "leaner" else (new - old) / old
 
 
 def judge(
-    before: DrumFigures, after: DrumFigures, side: Direction, policy: Mapping[str, float], *,
-    strict: bool = False, matched: DrumFigures | None = None,
+    before: DrumFigures, after: DrumFigures, side: Direction, role: Role | None, policy: Mapping[str, float], *,
+    strict: bool = False,
 ) -> Verdict:  # fmt: skip
-    """Compare a treated drum with itself untreated; `side` is what the treatment was for, "fuller" or "leaner".
+    """Compare a treated drum with itself untreated, at equal loudness; `side`: what the treatment was for.
 
-    `strict`: the other side must not get worse either; `matched`: the treated drum at the loudness of the untreated
-    one, where measured.
+    `strict`: the other side must not get worse either.
     """
     problems = []
 
-    def moves(what: str, old: float, new: float) -> str:
-        return f"{what} from {percentage(old)} to {percentage(new)} %"
+    def must_not_rise(what: str, old: float, new: float) -> None:
+        if new > old + policy["plan_slack"]:
+            problems.append(f"{what} rises from {100.0 * old:.1f} to {100.0 * new:.1f} %")
 
-    share_falls = f"audible share falls from {100.0 * before.audible_share:.0f} to {100.0 * after.audible_share:.0f} %"
-    slack, other_side = policy["plan_share_slack"], policy["plan_other_side"]
-    if _rise(before.true_peak_dbtp, after.true_peak_dbtp) > policy["plan_peak_slack_db"]:
-        was, now = unsigned(before.true_peak_dbtp or 0.0), unsigned(after.true_peak_dbtp or 0.0)
-        problems.append(f"true peak rises from {was} to {now} dBTP")
-    if side == "fuller":
-        harm = max(0.0, load(after) - load(before)) + max(0.0, after.spill - before.spill)
-        if after.audible_share < before.audible_share - slack:
-            problems.append(share_falls)
-        if strict and load(after) > load(before) * (1.0 + other_side) + ROUNDING_TOLERANCE:
-            problems.append(moves("overlap and buried rise", load(before), load(after)))
-    else:
-        harm = max(0.0, before.room_filled - after.room_filled)
-        floor = before.audible_share * (1.0 - policy["plan_share_loss"])
-        if strict:
-            floor = before.audible_share - slack
-        if after.audible_share < floor:
-            problems.append(share_falls)
-        if after.buried > before.buried * (1.0 + other_side) + ROUNDING_TOLERANCE:
-            problems.append(moves("buried rises", before.buried, after.buried))
-        if _rise(after.integrated_lufs, before.integrated_lufs) > policy["plan_loudness_loss_lu"]:
-            lufs = f"from {before.integrated_lufs:.1f} to {after.integrated_lufs:.1f} LUFS"
-            problems.append(f"it is only turned down, {lufs}")
-        if strict and after.room_filled < before.room_filled * (1.0 - other_side):
-            problems.append(moves("room filled falls", before.room_filled, after.room_filled))
-    gained = gain(before, after, side, policy)
-    matched_gain = None if matched is None else gain(before, matched, side, policy)
-    only_level = matched_gain is not None and matched_gain < policy["plan_matched_gain"]
-    return Verdict(
-        gain=gained, broken=", and ".join(problems), harm=harm, side=side, matched_gain=matched_gain,
-        only_level=only_level, met=not problems and gained >= policy["plan_gain_goal"] and not only_level,
-    )  # fmt: skip
+    must_not_rise("over", before.spill, after.spill)
+    if side == "leaner" or strict:
+        must_not_rise("covered music", before.buried, after.buried)
+    if strict and side == "leaner":
+        must_not_rise("room left", -before.room_filled, -after.room_filled)
+    problems += _job_lost(before, after, role, policy)
+    gained = gain(before, after, side)
+    enough = gained >= policy[f"plan_{side}_goal"] and (
+        side == "leaner" or after.room_filled - before.room_filled >= policy["plan_least"]
+    )
+    return Verdict(gain=gained, broken=", and ".join(problems), met=enough and not problems, side=side)
 
 
-def _rise(low: float | None, high: float | None) -> float:
-    return high - low if low is not None and high is not None else 0.0
+def _job_lost(
+    before: DrumFigures, after: DrumFigures, role: Role | None, policy: Mapping[str, float]
+) -> Iterator[str]:
+    """What a drum no longer does, in words."""
+    if before.job is not None and after.job is not None and after.job < before.job - policy["plan_job_slack"]:
+        yield f"it sounds less like {fit.role_words(role)}: {100.0 * before.job:.0f} to {100.0 * after.job:.0f} %"
+    for group in fit.OWN_ZONES[role]:
+        most = max(group, key=lambda zone: before.heard_zones.get(zone, 0.0))
+        for zones in (group, (most,)):
+            old, new = (sum(side.heard_zones.get(zone, 0.0) for zone in zones) for side in (before, after))
+            if old >= policy["inaudible_sone"] and new < old * (1.0 - policy["plan_heard_loss"]):
+                where = " and ".join(fit.LABELS[zone] for zone in zones)
+                yield f"{100.0 * (1.0 - new / old):.0f} % less of it is heard in the {where}"
+                break

@@ -13,6 +13,7 @@ import numpy as np
 from dossier.decide.plan.trials import Chain, ChainKey, Move, Trial, Trials
 
 MOST_STEPS = 3
+MOST_SINGLES = 60  # per cent of the measurements; the rest is left for chains
 MOST_PAIRS, MOST_TRIPLES, MOST_EXTENDED = 12, 10, 4
 MOST_AFTER_FIRST = 6  # singles beyond one a line, for a drum that should stay as it is
 
@@ -38,29 +39,16 @@ class Search:
     def __init__(self, trials: Trials) -> None:
         self.trials, self.policy = trials, trials.policy
 
-    def best(self) -> Trial | None:
-        """Search, and return the chain to offer, or None where nothing helps clearly."""
-        direction = self.trials.direction
+    def run(self) -> list[Trial]:
+        """Search, and return the chains that meet the goal, the cheapest first (ties in the order of the trials)."""
         if not self.trials.pointless:
             self._singles()
-            if direction != "as it is":
+            if self.trials.direction != "as it is":
                 self._half_steps()
                 self._chains(2, MOST_PAIRS)
                 self._chains(3, MOST_TRIPLES)
                 self._gentler()
-        met = self._met()
-        if met is not None or direction == "as it is":
-            return met
-        least = self.policy["plan_least_offered"]
-        near = [trial for trial in self.trials.done if trial.verdict.held and trial.verdict.gain >= least]
-        return max(near, key=self._worth, default=None)
-
-    def _worth(self, trial: Trial) -> float:
-        """What a chain that misses the goal is worth: what it gains up to the goal, some of it at equal loudness."""
-        goal, matched, verdict = self.policy["plan_gain_goal"], self.policy["plan_matched_gain"], trial.verdict
-        left = matched if verdict.matched_gain is None else min(max(verdict.matched_gain, 0.0), matched)
-        cost = self.policy["plan_gain_per_cost"] * trial.cost
-        return min(verdict.gain, goal) + left * goal / max(matched, 1e-9) - cost
+        return sorted((trial for trial in self.trials.done if trial.verdict.met), key=lambda trial: trial.cost)
 
     def _met(self) -> Trial | None:
         """The cheapest chain that meets the goal (the first of equals)."""
@@ -80,7 +68,7 @@ class Search:
             while found is None and line.next is not None and trials.evaluations < trials.most:
                 found = self._advance(line)
             started.append((found.verdict.gain if found else 0.0, line))
-        limit = max(len(started), round(self.policy["plan_singles_share"] * trials.most))
+        limit = max(len(started), trials.most * MOST_SINGLES // 100)
         if trials.direction == "as it is":
             limit = len(started) + MOST_AFTER_FIRST
         for _, line in sorted(started, key=lambda entry: -entry[0]):
@@ -94,10 +82,10 @@ class Search:
         found = self.trials.try_chain((move,), below=below)
         if found is None and self.trials.leaves_as_it_is(move):
             line.low = line.middle  # stronger
-        elif found is None or found.verdict.met or not found.verdict.held:  # None: too dear to be measured
+        elif found is None or found.verdict.met or found.verdict.broken:  # None: too dear to be measured
             line.high = line.middle  # gentler
         else:  # stronger where it helps, else no further
-            line.low = line.middle if found.verdict.gain > self.policy["plan_promising"] else line.high
+            line.low = line.middle if found.verdict.gain > 0.0 else line.high
         return found
 
     def _half_steps(self) -> None:
@@ -125,13 +113,13 @@ class Search:
     def _chains(self, length: int, most: int) -> None:
         """Chains of `length`, made of measured singles (or of the best pairs and a single)."""
         trials = self.trials
-        promising = [trial for trial in trials.done if trial.verdict.gain > self.policy["plan_promising"]]
+        promising = [trial for trial in trials.done if trial.verdict.gain > 0.0 and not trial.verdict.broken]
         singles = [trial for trial in promising if len(trial.moves) == 1]
         if length == 2:
             pool = list(combinations(singles, 2))
         else:
             pairs = [trial for trial in promising if len(trial.moves) == 2]
-            pairs.sort(key=lambda trial: -(trial.verdict.gain if trial.verdict.held else 0.0))
+            pairs.sort(key=lambda trial: -trial.verdict.gain)
             pool = [(pair, single) for pair in pairs[:MOST_EXTENDED] for single in singles]
         waiting: dict[ChainKey, tuple[tuple[bool, float], Chain]] = {}
         for parts in pool:
@@ -146,19 +134,14 @@ class Search:
             trials.try_chain(moves, below=self._cost_to_beat())
 
     def _promise(self, parts: Sequence[Trial], moves: Chain) -> tuple[bool, float]:
-        """Order of a chain before it is rendered: gains add (fuller) or what remains multiplies (leaner)."""
-        policy, before = self.policy, max(self.trials.before.audible_share, 1e-9)
-        share = float(np.prod([part.figures.audible_share / before for part in parts]))
-        if self.trials.direction == "fuller":
-            added, holds = sum(part.verdict.gain for part in parts), share >= 1.0
-        else:
-            added = 1.0 - float(np.prod([1.0 - part.verdict.gain for part in parts]))
-            holds = share >= 1.0 - policy["plan_share_loss"]
-        matched = [part.verdict.matched_gain for part in parts if part.verdict.matched_gain is not None]
-        dense = not matched or sum(matched) >= policy["plan_matched_gain"]
-        if added >= policy["plan_gain_goal"] and holds and dense:
+        """Order of a chain before it is rendered: what may meet the goal by cost, then by gain, as if gains added."""
+        side = moves[0].side
+        added = sum(part.verdict.gain for part in parts)
+        room = sum(part.figures.room_filled - self.trials.before.room_filled for part in parts)
+        enough = side == "leaner" or room >= self.policy["plan_least"]
+        if enough and added >= self.policy[f"plan_{side}_goal"]:
             return False, sum(move.cost for move in moves)
-        return True, -added + (0.0 if holds else 1.0) + (0.0 if dense else 0.5)
+        return True, -added
 
     def _gentler(self) -> None:
         """The best chain with each of its steps a step gentler, the dearest first, as long as the goal holds."""

@@ -1,4 +1,4 @@
-"""The trials of a search: what can be tried on one drum, rendered at a fair level and measured, each chain once."""
+"""The trials of a search: what can be tried on one drum, rendered and measured at equal loudness, each chain once."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
-from dossier.decide.plan.goals import Verdict, gain, judge
+from dossier.decide.plan.goals import Verdict, gain, judge, load
 from dossier.model.findings import Amount, DrumFigures, Step
 from dossier.model.measures import Samples
 from dossier.model.vocabulary import Direction, Kind, Role
@@ -29,6 +29,8 @@ class Treatment(Protocol):
     @property
     def directions(self) -> tuple[Direction, ...]: ...
     @property
+    def effort(self) -> str: ...
+    @property
     def suits_loops(self) -> bool: ...
     @property
     def nothing_to_do(self) -> str: ...
@@ -41,6 +43,16 @@ class Treatment(Protocol):
     ) -> Samples: ...
     def between(self, gentler: Amounts, stronger: Amounts) -> Amounts | None: ...
     def label(self, amounts: Amounts) -> str: ...
+
+
+class Listener(Protocol):
+    """How a search hears one drum in the beat."""
+
+    def level(self, samples: Samples) -> DrumFigures:
+        """Figures at the untreated drum's integrated loudness on the grid; levels are those at 0 dB gain, so turned."""
+
+    def final(self, samples: Samples) -> DrumFigures:
+        """Figures, with the job, at the gain that these samples get in the end; levels are those of the samples."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,10 +80,9 @@ class Trial:
     """A chain that was rendered and measured."""
 
     moves: Chain
-    figures: DrumFigures
+    figures: DrumFigures  # at equal loudness
     verdict: Verdict
     cost: float
-    output_gain: float  # linear, after the chain
 
 
 class Trials:
@@ -79,18 +90,15 @@ class Trials:
 
     def __init__(
         self, *, samples: Samples, rate_hz: int, role: Role | None, direction: Direction,
-        families: Sequence[Treatment], measure: Callable[[Samples], DrumFigures],
-        measure_at_gain: Callable[[Samples, float], DrumFigures] | None, true_peak: Callable[[Samples], float],
-        policy: Mapping[str, float], layers: Mapping[str, Samples],
-        own_lines: AmountLines, most: int,
+        families: Sequence[Treatment], ear: Listener, true_peak: Callable[[Samples], float],
+        policy: Mapping[str, float], layers: Mapping[str, Samples], own_lines: AmountLines,
+        over_hz: Sequence[tuple[float, float]], most: int,
     ) -> None:  # fmt: skip
         self.samples, self.rate_hz, self.role, self.direction = samples, rate_hz, role, direction
         self.kind: Kind = "loop" if role is None else "one-shot"
-        self.families, self.layers, self.own_lines = families, layers, own_lines
-        self.measure, self.measure_at_gain, self.true_peak = measure, measure_at_gain, true_peak
-        self.policy, self.most = policy, most
-        self.peak = true_peak(samples)
-        self.before = self._measured(samples, self.peak)
+        self.families, self.layers, self.own_lines, self.over_hz = families, layers, own_lines, over_hz
+        self.ear, self.true_peak, self.policy, self.most = ear, true_peak, policy, most
+        self.before = ear.final(samples)
         self.evaluations = 1
         self.done: list[Trial] = []
         self._seen: dict[ChainKey, Trial | None] = {}  # None: the chain leaves the sound as it is
@@ -104,14 +112,14 @@ class Trials:
         lines: list[Chain] = []
         for family in self.families:
             for side in sides:
-                if side not in family.directions or (self.kind == "loop" and not family.suits_loops):
+                own = self.own_lines.get(family.name, ()) if side == self.direction else ()
+                if self.kind == "loop" and not family.suits_loops:
                     continue
-                offered = family.amount_lines(
+                offered = () if side not in family.directions else family.amount_lines(
                     role=self.role, rate_hz=self.rate_hz, direction=side, kind=self.kind,
                     layers=tuple(self.layers)[:MOST_LAYERS],
                 )  # fmt: skip
-                own = self.own_lines.get(family.name, ()) if side == self.direction else ()
-                for line in (*own, *offered):
+                for line in (*own, *(line for line in offered if not self._boosts_what_is_over(line))):
                     shown = line[: -(-len(line) // 2)] if self.direction == "as it is" else line  # only gentle ones
                     last = max(1, len(line) - 1)
                     lines.append(
@@ -119,10 +127,18 @@ class Trials:
                     )
         return [line for line in lines if line]
 
+    def _boosts_what_is_over(self, line: Sequence[Amounts]) -> bool:
+        """Whether a line of an EQ raises a zone that is over the reference already: that zone is cut, or left."""
+        gain_db, hz = line[-1].get("gain_db"), line[-1].get("hz")
+        if not isinstance(gain_db, float) or not isinstance(hz, float) or gain_db <= 0.0:
+            return False
+        shelf = line[-1].get("shape") == "high shelf"
+        return any(low <= hz < high or (shelf and low >= hz) for low, high in self.over_hz)
+
     def move(self, family: Treatment, line: int, position: float, amounts: Amounts, side: Direction) -> Move:
         """A move at its cost: a third of the family's effort for being there at all, the rest with its strength."""
-        effort = self.policy[f"plan_effort_{family.name.lower().replace(' ', '_')}"]
-        return Move(family, line, position, amounts, side, cost=effort * (1.0 + 2.0 * position) / 3.0)
+        return Move(family, line, position, amounts, side,
+                    cost=self.policy[f"plan_effort_{family.effort}"] * (1.0 + 2.0 * position) / 3.0)  # fmt: skip
 
     def leaves_as_it_is(self, move: Move) -> bool:
         """Whether the move was tried on its own and changed nothing."""
@@ -130,9 +146,9 @@ class Trials:
 
     @property
     def pointless(self) -> bool:
-        """A leaner plan for a drum that takes nothing away, or a search for a silent drum."""
-        takes_nothing = self.direction == "leaner" and self.before.overlap < self.policy["plan_least_share"]
-        return self.peak <= 0.0 or takes_nothing
+        """A silent drum, or a leaner plan for one that covers next to nothing."""
+        covers = load(self.before) >= self.policy["plan_least"] or self.direction != "leaner"
+        return self.before.integrated_lufs is None or not covers
 
     # rendering and measuring
 
@@ -151,32 +167,35 @@ class Trials:
             self.done.append(found)
         return found
 
+    def output_gain(self, found: Trial) -> float:
+        """Linear gain that brings a chain to the untreated true peak, so that no file clips; 1 where it reads 0 dB."""
+        peak = self.true_peak(self._chain_played(found.moves))
+        gain = self.true_peak(self.samples) / peak if peak > 0.0 else 1.0
+        return gain if abs(20.0 * np.log10(gain)) >= self.policy["plan_output_told_db"] else 1.0
+
     def render(self, found: Trial) -> Samples:
         """A measured chain as sound, at its output level."""
         played = self._chain_played(found.moves)
-        result: Samples = played * played.dtype.type(found.output_gain)
+        result: Samples = played * played.dtype.type(self.output_gain(found))
         return result
+
+    def judged(self, before: DrumFigures, level: DrumFigures, final: DrumFigures, side: Direction) -> Verdict:
+        """The verdict at equal loudness; not met where the drum loses its job or its sign at the final gain."""
+        strict = self.direction == "as it is"
+        found = judge(before, replace(level, job=final.job), side, self.role, self.policy, strict=strict)
+        if found.met and gain(before, final, side) <= 0.0:
+            found = replace(found, met=False, broken="nothing of it is left at the gain that it then gets")
+        return found
 
     def _trial(self, chain: Chain, cost: float) -> Trial | None:
         played, side = self._chain_played(chain), chain[0].side
-        peak = self.true_peak(played)
-        # Headroom is what a mix has to give, so sounds are compared at equal true peak; a leaner one only turned down.
-        output = self._told(self.peak / peak) if peak > self.peak or (side == "fuller" and peak > 0.0) else 1.0
-        rendered: Samples = played * played.dtype.type(output)
-        if rendered.shape == self.samples.shape:
-            difference = rendered - self.samples
-            if max(difference.max(initial=0.0), -difference.min(initial=0.0)) <= UNCHANGED_TOLERANCE * self.peak:
-                return None
-        figures = as_rendered = self._measured(rendered, peak * output)
-        if side == "leaner":
-            louder, figures = self._loudness_restored(rendered, figures, peak * output)
-            output *= louder
-        promising = gain(self.before, figures, side, self.policy) > self.policy["plan_promising"]
-        verdict = judge(
-            self.before, figures, side, self.policy,
-            strict=self.direction == "as it is", matched=self._matched(rendered, as_rendered) if promising else None,
-        )  # fmt: skip
-        return Trial(chain, figures, verdict, cost + self.policy["plan_harm"] * verdict.harm, output)
+        if played.shape == self.samples.shape and np.allclose(played, self.samples, rtol=0.0, atol=UNCHANGED_TOLERANCE):
+            return None
+        figures = self.ear.level(played)
+        verdict = judge(self.before, figures, side, self.role, self.policy, strict=self.direction == "as it is")
+        if verdict.met:
+            verdict = self.judged(self.before, figures, self.ear.final(played), side)
+        return Trial(chain, figures, verdict, cost)
 
     def _resolved(self, move: Move) -> Amounts:
         layer = self.layers.get(str(move.amounts.get("file")))
@@ -197,42 +216,6 @@ class Trials:
             self._played[key] = result
         return self._played[key]
 
-    def _measured(self, samples: Samples, peak: float) -> DrumFigures:
-        """Figures of a sound whose true peak is known, so that the measure need not look for it."""
-        figures = self.measure(samples)
-        if figures.true_peak_dbtp is not None or peak <= 0.0:
-            return figures
-        return replace(figures, true_peak_dbtp=float(20.0 * np.log10(peak)))
-
-    def _told(self, output: float) -> float:
-        """A linear output gain; 1 where it is too small to be shown."""
-        return output if abs(20.0 * np.log10(output)) >= self.policy["plan_output_told_db"] else 1.0
-
-    def _loudness_restored(self, rendered: Samples, figures: DrumFigures, peak: float) -> tuple[float, DrumFigures]:
-        """A leaner drum turned back up to the loudness it had, as far as its true peak allows: gain and figures.
-
-        What only turns a drum down would look leaner otherwise.
-        """
-        if self.measure_at_gain is None or figures.integrated_lufs is None or self.before.integrated_lufs is None:
-            return 1.0, figures
-        spare_db = 20.0 * np.log10(self.peak / peak) if peak > 0.0 else 0.0
-        louder = self._told(10.0 ** (min(self.before.integrated_lufs - figures.integrated_lufs, spare_db) / 20.0))
-        if louder <= 1.0:
-            return 1.0, figures
-        gain_db = float(20.0 * np.log10(louder))
-        sample_peak, true_peak = figures.sample_peak_dbfs, figures.true_peak_dbtp
-        return louder, replace(
-            self.measure_at_gain(rendered, gain_db), integrated_lufs=figures.integrated_lufs + gain_db,
-            sample_peak_dbfs=None if sample_peak is None else sample_peak + gain_db,
-            true_peak_dbtp=None if true_peak is None else true_peak + gain_db,
-        )  # fmt: skip
-
-    def _matched(self, rendered: Samples, figures: DrumFigures) -> DrumFigures | None:
-        """The figures of a sound, whose own are known, at the untreated drum's loudness, where both have one."""
-        if self.measure_at_gain is None or figures.integrated_lufs is None or self.before.integrated_lufs is None:
-            return None
-        return self.measure_at_gain(rendered, self.before.integrated_lufs - figures.integrated_lufs)
-
     # words
 
     def name(self, move: Move) -> str:
@@ -243,7 +226,8 @@ class Trials:
         """The chain's steps, and the output level where it is not 0 dB."""
         steps = [Step(move.family.name, self.name(move), dict(self._resolved(move))) for move in found.moves]
         level = next((family for family in self.families if not family.directions), None)
-        if level is not None and found.output_gain != 1.0:
-            amounts: Amounts = {"gain_db": float(20.0 * np.log10(found.output_gain))}
+        output = self.output_gain(found)
+        if level is not None and output != 1.0:
+            amounts: Amounts = {"gain_db": float(20.0 * np.log10(output))}
             steps.append(Step(level.name, level.label(amounts), dict(amounts)))
         return tuple(steps)
