@@ -180,7 +180,6 @@ def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
     expected = inspect.most_frames(header) if header.frames is None else header.frames
     kept = min(header.channels, 2)
     out = np.empty((expected, kept), np.float32)  # takes memory only where it is written
-    ones = np.ones(_BLOCK, np.float32)
     sums = np.zeros(kept)
     peak, done, broken = 0.0, 0, False
     while done < expected and not broken:
@@ -199,7 +198,7 @@ def _decode(file: soundfile.SoundFile, header: Header, shown: str) -> Decoded:
             peak = max(peak, _checked_peak(block, done, header, shown))
             folded = block if direct else _fold(block, header.container)
             out[done : done + got] = folded
-            sums += ones[:got] @ folded
+            sums += [channel.sum() for channel in folded.T]
             done += got
         if got < wanted:
             break

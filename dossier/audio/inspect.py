@@ -186,7 +186,7 @@ def notes_of(path: Path, header: Header, decoded: Decoded) -> list[str]:
     if decoded.peak < SILENT_BELOW:
         return [*notes, "is silent" if decoded.peak == 0.0 else "is silent: it never rises above -120 dBFS"]
     for side, name in zip(range(decoded.samples.shape[1]), ("left", "right"), strict=False):
-        if not decoded.samples[:, side].any():
+        if not decoded.sums[side] and not decoded.samples[:, side].any():
             notes.append(f"sounds on one side only: its {name} channel is silent")
     if clipped := clipped_runs(decoded, header):
         places = "place" if clipped == 1 else "places"

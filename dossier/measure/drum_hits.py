@@ -22,9 +22,8 @@ References
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
 
-from dossier.measure.onsets import WINDOW_S, channels_of
+from dossier.measure.onsets import channels_of, hop_of, power_frames, window_of
 from dossier.model.measures import Array, Grid, Samples
 
 HOP_S = 0.01
@@ -36,29 +35,18 @@ A_SECOND = 0.5  # sure hits, over two neighbouring bars
 _LEAST_RISE_DB = 12.0  # of the upper two together, in 30 ms
 _FALL = 8  # frames
 _FLOOR_DB = -80.0
-_FRAMES = 512
 
 
 def floors(samples: Samples, rate_hz: int) -> tuple[Array, Array, float]:
     """Noise floor and power of each range in each frame, `(frames, 3)`, and the mean power of the frames that sound."""
     two = channels_of(samples)
-    hop, window = round(HOP_S * rate_hz), 2 ** max(5, round(np.log2(WINDOW_S * rate_hz)))
-    half, frames = window // 2, len(two) // hop + 1
-    signal = np.zeros(half + (frames - 1) * hop + window, dtype=np.complex64)
-    signal.real[half : half + len(two)] = two[:, 0]
-    signal.imag[half : half + len(two)] = two[:, -1]
-    shape = np.hanning(window).astype(np.float32)
-    views = np.lib.stride_tricks.sliding_window_view(signal, window)[::hop][:frames]
-    bins = np.ceil(np.asarray(RANGES_HZ) * (window / rate_hz)).astype(int)
+    frames = len(two) // hop_of(rate_hz) + 1
+    bins = np.ceil(np.asarray(RANGES_HZ) * (window_of(rate_hz) / rate_hz)).astype(int)
     floor, ranges, total = np.empty((frames, len(bins))), np.empty((frames, len(bins))), np.empty(frames)
-    for start in range(0, frames, _FRAMES):
-        rows = slice(start, start + _FRAMES)
-        spectra = scipy.fft.fft(views[rows] * shape, axis=1, overwrite_x=True)
-        power = spectra.real**2 + spectra.imag**2
-        power = power[:, 1:half] + power[:, :half:-1]
-        total[rows] = power.sum(axis=1)
+    for rows, power in power_frames(two, rate_hz):
+        total[rows] = power[:, 1:].sum(axis=1)
         for column, (low, high) in enumerate(bins):
-            lines = power[:, low - 1 : high - 1]
+            lines = power[:, low:high]
             floor[rows, column] = (high - low) * np.exp(np.log(lines + 1e-20).mean(axis=1))
             ranges[rows, column] = lines.sum(axis=1)
     sounding = total[total > 1e-6 * total.max(initial=0.0)]

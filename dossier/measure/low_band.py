@@ -14,6 +14,7 @@ FLANK_OCTAVES = 0.5
 WORKING_HZ = 1500.0  # lowest working rate: five times the upper flank
 FIR_DELAY = 10  # of the decimator, in samples of the low rate
 LEAD_S = 0.1  # silence before a signal, to hold the ringing ahead of a filter without phase shift
+ROWS_AT_ONCE = 256  # in one matrix product of the decimator
 INTERPOLATION_HALF = 16  # taps to each side
 KAISER_BETA = 8.0  # stop band about -80 dB
 
@@ -52,7 +53,8 @@ def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> t
 def _decimated(x: Array, factor: int) -> Array:
     """Every `factor`-th sample of `x` under a linear-phase low-pass, without delay, `(ceil(frames / factor),)`.
 
-    On rows of `factor` samples the FIR is one matrix product and a sum along diagonals.
+    On rows of `factor` samples the FIR is a matrix product and a sum along its diagonals, in pieces that are too small
+    for BLAS to share among threads.
     """
     from scipy.signal import firwin
 
@@ -61,13 +63,15 @@ def _decimated(x: Array, factor: int) -> Array:
     taps = np.zeros(columns * factor)
     taps[: len(fir)] = fir
     count = -(-len(x) // factor)
-    rows = np.zeros((count + columns - 1, factor), x.dtype)
+    pieces = -(-(count + columns - 1) // ROWS_AT_ONCE)
+    rows = np.zeros((pieces * ROWS_AT_ONCE, factor), x.dtype)
     rows.reshape(-1)[FIR_DELAY * factor : FIR_DELAY * factor + len(x)] = x
-    products = taps.reshape(columns, factor).astype(x.dtype) @ rows.T
-    out = np.zeros(count)
-    for k in range(columns):
-        out += products[k, k : k + count]
-    return out
+    products = rows.reshape(pieces, ROWS_AT_ONCE, factor) @ taps.reshape(columns, factor).T.astype(x.dtype)
+    step = products.itemsize
+    diagonals = np.lib.stride_tricks.as_strided(
+        products, (count, columns), (columns * step, (columns + 1) * step), writeable=False
+    )
+    return np.asarray(diagonals.sum(axis=1, dtype=np.float64))
 
 
 def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Array:

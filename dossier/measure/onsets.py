@@ -15,6 +15,7 @@ Method
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -92,29 +93,50 @@ def _band_edges(bins: int, bin_hz: float) -> npt.NDArray[np.int64]:
     return np.unique(np.asarray(edges))
 
 
-def _band_powers(two: Samples, peak: float, hop: int, window: int, bin_hz: float) -> tuple[Array, Array]:
-    """Power of each band in each frame, `(frames, bands)`, and the bands' centre frequencies in Hz.
+def power_frames(two: Samples, rate_hz: int, *, gain: float = 1.0) -> Iterator[tuple[slice, Array]]:
+    """Rows, and the power of their lines from 0 Hz to below half the rate, `(rows, window / 2)`, of frames under a Hann
+    window, each round its place in time: one every `hop_of` samples, after a gain.
 
     Both channels go through one complex transform: with Z = FFT(left + i right), |Z(k)|^2 + |Z(-k)|^2 is twice the sum
     of their powers.
     """
-    pad = window // 2
-    frames = len(two) // hop + 1
-    signal = np.zeros(pad + (frames - 1) * hop + window, dtype=np.complex64)
-    signal.real[pad : pad + len(two)] = two[:, 0]
-    if two.shape[1] > 1:
-        signal.imag[pad : pad + len(two)] = two[:, 1]
-    signal *= np.float32(1.0 / peak)
-    half = window // 2
-    edges = _band_edges(half, bin_hz)
-    shape = np.hanning(window).astype(np.float32)
-    views = np.lib.stride_tricks.sliding_window_view(signal, window)[::hop][:frames]
-    out = np.empty((frames, len(edges) - 1), dtype=np.float32)
+    hop, window = hop_of(rate_hz), window_of(rate_hz)
+    half, frames = window // 2, len(two) // hop + 1
+    shape = (gain * np.hanning(window)).astype(np.float32)
     for start in range(0, frames, _CHUNK_FRAMES):
-        spectra = scipy.fft.fft(views[start : start + _CHUNK_FRAMES] * shape, axis=1, overwrite_x=True)
-        power = spectra.real**2 + spectra.imag**2
+        count = min(_CHUNK_FRAMES, frames - start)
+        piece = np.zeros((count - 1) * hop + window, dtype=np.complex64)
+        begin = start * hop - half
+        inside, at = two[max(0, begin) : begin + len(piece)], max(0, -begin)
+        piece.real[at : at + len(inside)] = inside[:, 0]
+        if two.shape[1] > 1:
+            piece.imag[at : at + len(inside)] = inside[:, 1]
+        views = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
+        spectra = scipy.fft.fft(views * shape, axis=1, overwrite_x=True)
+        power = spectra.real**2
+        power += spectra.imag**2
         power[:, 1:half] += power[:, :half:-1]
-        out[start : start + _CHUNK_FRAMES] = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1)
+        yield slice(start, start + count), power[:, :half]
+
+
+def hop_of(rate_hz: int) -> int:
+    """Samples from frame to frame."""
+    return max(1, round(rate_hz / FRAME_RATE_HZ))
+
+
+def window_of(rate_hz: int) -> int:
+    """Samples of a frame: a power of two."""
+    return int(2 ** max(5, round(np.log2(WINDOW_S * rate_hz))))
+
+
+def _band_powers(two: Samples, rate_hz: int, peak: float) -> tuple[Array, Array]:
+    """Power of each band in each frame, `(frames, bands)`, and the bands' centre frequencies in Hz."""
+    window = window_of(rate_hz)
+    bin_hz = rate_hz / window
+    edges = _band_edges(window // 2, bin_hz)
+    out = np.empty((len(two) // hop_of(rate_hz) + 1, len(edges) - 1), dtype=np.float32)
+    for rows, power in power_frames(two, rate_hz, gain=1.0 / peak):
+        out[rows] = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1)
     return out, bin_hz * np.sqrt(edges[:-1] * (edges[1:] - 1.0 + (edges[1:] == edges[:-1])))
 
 
@@ -165,10 +187,8 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
     peak = float(loudness.max()) if two.size else 0.0
     if peak < SILENT_PEAK:
         return _empty(duration_s)
-    hop = max(1, round(rate_hz / FRAME_RATE_HZ))
-    window = 2 ** max(5, round(np.log2(WINDOW_S * rate_hz)))
-    frame_rate = rate_hz / hop
-    powers, centres = _band_powers(two, peak, hop, window, rate_hz / window)
+    frame_rate = rate_hz / hop_of(rate_hz)
+    powers, centres = _band_powers(two, rate_hz, peak)
     loud = np.percentile(powers.max(axis=1), 99.0)
     if loud <= 0.0:
         return _empty(duration_s)  # a constant: nothing but DC

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from dossier.model.beat import Beat, Stem
@@ -49,6 +49,7 @@ class Music(MusicMeasures):
     samples: Samples  # (frames, 2)
     rate_hz: int
     stems: tuple[tuple[Stem, StemMeasures], ...]
+    sound_of: Callable[[Stem], Samples]  # a stem at the music's rate and its gain, (frames, 2), read-only
     integrated_lufs: float  # as in `loudness`, known to be measurable
 
 

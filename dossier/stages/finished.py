@@ -31,7 +31,7 @@ from dossier.model.measures import Samples
 from dossier.model.usual import HeardPart, HeardPiece
 from dossier.model.vocabulary import ROLES, Role
 from dossier.names import clean, printable, slug
-from dossier.stages.stems import read_stem, sum_stems
+from dossier.stages.stems import sum_stems
 
 LISTENED_S = 30.0  # of a file whose hits tell its role
 DEEPEST = 4  # folders between the one that is named and a piece
@@ -74,12 +74,12 @@ def measure_piece(folder: Path, memo: Memo, policy: Mapping[str, float]) -> Fini
     if not drums:
         drums, bounces = dict.fromkeys(bounces), []
     whole = sum_stems(replace(beat, stems=(*beat.stems, *drums)), memo)
-    rate, length, asked = whole.rate_hz, len(whole.samples), {stem.file: role for stem, role in drums.items()}
+    rate, length, asked = whole.sounds.rate_hz, len(whole.samples), {stem.file: role for stem, role in drums.items()}
     music, by_role, taken = whole.samples.copy(), dict[Role | None, Samples](), []
     for stem, measures in whole.stems:
         if stem.file not in asked:
             continue
-        samples = read_stem(stem, rate)
+        samples = whole.sounds[stem]
         music[: len(samples)] -= samples
         if measures.duration_s < policy["taste_least_length"] * length / rate:
             notes.append(f"{stem.file}: {measures.duration_s:.1f} s is a sample, no stem of this music: left out")
@@ -93,7 +93,7 @@ def measure_piece(folder: Path, memo: Memo, policy: Mapping[str, float]) -> Fini
     level = _level(music, rate, beat, "its music")
     everything = _level(np.sum([*by_role.values()], axis=0), rate, beat, "its drums") - level
     for bounce in bounces:
-        own = loudness.integrated(read_stem(bounce, rate), rate)
+        own = loudness.integrated(whole.sounds[bounce], rate)
         if own is not None and abs(own - level - everything) > policy["taste_bounce_apart_lu"]:
             notes.append(f"{bounce.file}: {own - level:.1f} LU against the music, the drums' stems together "
                          f"{everything:.1f} LU: these contradict one another, and the stems count")  # fmt: skip

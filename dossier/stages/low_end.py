@@ -25,7 +25,7 @@ from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.stages.render_reuse import Renders, hit_file, write
-from dossier.stages.stems import LOW_HZ, read_stem
+from dossier.stages.stems import LOW_HZ
 from dossier.treat.truncation import truncate
 
 EXCERPT_S = 16.0
@@ -142,7 +142,7 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
         return max(0.0, grid.first_downbeat_s + frame * FRAME_S)
 
     def excerpt() -> tuple[int | None, Samples]:
-        samples = read_stem(bass, rate)
+        samples = here.music.sound_of(bass)
         powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.frame_edges_s())[:, low].sum(axis=1)
         around = np.ones(min(round(TOGETHER_S / FRAME_S), grid.frames))
         sums = [np.convolve(side, around, mode="same") for side in (powers, kick.powers[:, low].sum(axis=1))]

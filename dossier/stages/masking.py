@@ -17,7 +17,6 @@ from dossier.model.measures import Array
 from dossier.model.scene import PlacedPart
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONES
-from dossier.stages.stems import read_stem
 
 
 def covered_parts(here: Situation, balanced: Balanced, memo: Memo) -> tuple[Covered, ...]:
@@ -72,6 +71,6 @@ def _stem_powers(here: Situation, stem: Stem, memo: Memo) -> Array:
     rate = here.music.rate_hz
 
     def measured() -> Array:
-        return hearing.slot_powers(hearing.band_energies(read_stem(stem, rate), rate), here.grid.frame_edges_s())
+        return hearing.slot_powers(hearing.band_energies(here.music.sound_of(stem), rate), here.grid.frame_edges_s())
 
     return memo("heard", np.ndarray, measured, "stem", stem.file)

@@ -31,7 +31,7 @@ from dossier.model.situation import Conditions, Music, MusicMeasures, SectionInt
 from dossier.model.vocabulary import ZONE_KEYS
 from dossier.names import printable
 from dossier.parallel import thread_map
-from dossier.stages.stems import SummedStems, read_stem
+from dossier.stages.stems import StemSounds, SummedStems
 
 LEAST_MUSIC_S = 2.0
 VOICE = re.compile(r"voice|vocal|\bvox\b|[_-]vox")  # breath and sibilants are noise, as drums are
@@ -54,13 +54,13 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
 
     Raises `BeatError` where it is silent or too short to measure, or the first downbeat lies past its end.
     """
-    samples, rate, where = summed.samples, summed.rate_hz, beat.folder.name
+    samples, rate, where = summed.samples, summed.sounds.rate_hz, beat.folder.name
     if len(samples) < LEAST_MUSIC_S * rate:
         found = f"the music is {len(samples) / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
         raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
     kept = memo(
-        "heard", MusicMeasures, lambda: _measured(beat, samples, rate, where), beat.tempo_bpm, beat.first_downbeat_s,
-        beat.swing, beat.meter, beat.key,
+        "heard", MusicMeasures, lambda: _measured(beat, samples, summed.sounds, where), beat.tempo_bpm,
+        beat.first_downbeat_s, beat.swing, beat.meter, beat.key,
     )  # fmt: skip
     integrated = kept.loudness.integrated_lufs
     assert integrated is not None
@@ -68,10 +68,12 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
         found = f"{kept.grid.first_downbeat_s:.2f} s lies past the music, which ends at {len(samples) / rate:.2f} s"
         raise BeatError([Problem(where, "first_downbeat", found)])
     measures = {field.name: getattr(kept, field.name) for field in fields(kept)}
-    return Music(samples=samples, rate_hz=rate, stems=summed.stems, integrated_lufs=integrated, **measures)
+    return Music(samples=samples, rate_hz=rate, stems=summed.stems, sound_of=summed.sounds.__getitem__,
+                 integrated_lufs=integrated, **measures)  # fmt: skip
 
 
-def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMeasures:
+def _measured(beat: Beat, samples: Samples, sounds: StemSounds, where: str) -> MusicMeasures:
+    rate_hz = sounds.rate_hz
     whole, blocks = loudness.measure_with_blocks(samples, rate_hz)
     if whole.integrated_lufs is None:
         why = whole.reasons.get("integrated_lufs", "it is silent")
@@ -87,20 +89,21 @@ def _measured(beat: Beat, samples: Samples, rate_hz: int, where: str) -> MusicMe
     grid = replace(grid, notes=(*grid.notes, *doubts, *_tempo_doubts(beat.tempo_bpm or tag_bpm, tags)))
     powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.frame_edges_s())
     image = stereo.measure(samples, rate_hz)
-    drums = _drums_heard(beat, samples, rate_hz, grid)
+    drums = _drums_heard(beat, samples, sounds, grid)
     grid = replace(grid, notes=(*grid.notes, *_drum_notes(drums, grid.bars)))
     return MusicMeasures(loudness=whole, blocks=blocks, grid=grid, key=key, image=image, powers=powers, drums=drums)
 
 
-def _drums_heard(beat: Beat, samples: Samples, rate_hz: int, grid: Grid) -> tuple[DrumsHeard, ...]:
-    """Runs of bars with drums in the music, and the stems that hold them: these are read again, one at a time."""
+def _drums_heard(beat: Beat, samples: Samples, sounds: StemSounds, grid: Grid) -> tuple[DrumsHeard, ...]:
+    """Runs of bars with drums in the music, and the stems that hold them."""
+    rate_hz = sounds.rate_hz
     times, mean_power = drum_hits.hits(samples, rate_hz)
     runs = drum_hits.bars_with_drums(times, grid)
     own = {beat.stems[0].file: runs}
     if runs and len(beat.stems) > 1:
-        alone = ((stem.file, drum_hits.hits(read_stem(stem, rate_hz), rate_hz, mean_power=mean_power)[0])
-                 for stem in beat.stems)  # fmt: skip
-        own = {file: drum_hits.bars_with_drums(found, grid) for file, found in alone}
+        alone = thread_map(lambda stem: drum_hits.hits(sounds[stem], rate_hz, mean_power=mean_power)[0], beat.stems,
+                           each_bytes=samples.nbytes)  # fmt: skip
+        own = {stem.file: drum_hits.bars_with_drums(found, grid) for stem, found in zip(beat.stems, alone, strict=True)}
     voices = {stem.file for stem in beat.stems if VOICE.search(f"{stem.role} {stem.file}".lower())}
     found = (
         DrumsHeard(first_bar=first + 1, bars=count, stems=tuple(

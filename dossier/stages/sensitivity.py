@@ -27,7 +27,6 @@ from dossier.model.vocabulary import ROLES, Role
 from dossier.parallel import thread_map
 from dossier.stages.music import tilted
 from dossier.stages.placing import judge
-from dossier.stages.stems import read_stem
 
 DRAWN_FRAMES, DRAWN_BLOCK_FRAMES = 80, 20  # on which draws are judged, in blocks spread evenly
 MOST_LOOPS, MOST_OTHERS = 3, 2  # loops that stand in a draw, and other files for each member of the kit
@@ -53,6 +52,7 @@ class Setup:
     name: str
     items: tuple[PlacedCandidate, ...]
     gains_db: tuple[float, ...]
+    levels_db: tuple[float, ...]  # K-weighted, at those gains
     fit: Fit
     score: float  # as told; of a kit with another member, that of the kit
 
@@ -91,7 +91,7 @@ def drawn_over(
     here: Situation, ranking: Ranking
 ) -> tuple[list[list[Setup]], Indices, tuple[sensitivity.Draw, ...]]:
     """The setups of each side, the frames, and the draws that they are judged under."""
-    sides = [side for side in (_loops(ranking), _kits(here, ranking)) if side]
+    sides = [side for side in (_loops(here, ranking), _kits(here, ranking)) if side]
     frames = ranking.frames[in_beat.spread_frames(len(ranking.frames), DRAWN_FRAMES, block=DRAWN_BLOCK_FRAMES)]
     usual, roles = here.conditions.usual, {item.part.role for side in sides for item in side[0].items}
     ranges: dict[Role | None, tuple[float, float]] = {}
@@ -125,7 +125,7 @@ def decided(
     return list(thread_map(one, drawn, ahead=len(drawn)))
 
 
-def _loops(ranking: Ranking) -> list[Setup]:
+def _loops(here: Situation, ranking: Ranking) -> list[Setup]:
     """The loop that speaks for all, and the next best; those that fit the tempo badly only where it does too."""
     best = ranking.best_loop
     if best is None:
@@ -136,7 +136,7 @@ def _loops(ranking: Ranking) -> list[Setup]:
         if item.closely and item is not best and (poor or item.part.loop is None or not item.part.loop.poor_match)
     ]  # fmt: skip
     return [
-        Setup(item.drum.name, (item,), (item.gains.db,), item.fit, item.score)
+        Setup(item.drum.name, (item,), (item.gains.db,), (_level_db(here, item) + item.gains.db,), item.fit, item.score)
         for item in (best, *others[: MOST_LOOPS - 1])
     ]
 
@@ -147,7 +147,8 @@ def _kits(here: Situation, ranking: Ranking) -> list[Setup]:
     if kit is None or not members:
         return []
     gains = tuple(item.gains.db for item in members)
-    found = [Setup(KIT, members, gains, kit.fit, kit.score)]
+    plays = tuple(_level_db(here, item) + gain for item, gain in zip(members, gains, strict=True))
+    found = [Setup(KIT, members, gains, plays, kit.fit, kit.score)]
     used = {item.drum.name for item in members}
     pinned = {member.role for member in kit.members if member.pinned}
     for index, member in enumerate(members):
@@ -158,10 +159,9 @@ def _kits(here: Situation, ranking: Ranking) -> list[Setup]:
             and item.powers.any()
         ]  # fmt: skip
         for other in others[:MOST_OTHERS]:
-            level = _level_db(here, member) + gains[index] - _level_db(here, other)
             items, levels = list(members), list(gains)
-            items[index], levels[index] = other, level
-            found.append(Setup(KIT, tuple(items), tuple(levels), kit.fit, kit.score))
+            items[index], levels[index] = other, plays[index] - _level_db(here, other)
+            found.append(Setup(KIT, tuple(items), tuple(levels), plays, kit.fit, kit.score))
     return found
 
 
@@ -183,7 +183,7 @@ def _under(
         return placed[key]
 
     def there(setup: Setup) -> Found:
-        gains = _moved(here, setup, draw)
+        gains = _moved(setup, draw)
         parts = [place(item, gain) for item, gain in zip(setup.items, gains, strict=True)]
         powers = np.sum([part.powers * 10.0 ** (part.gain_db / 10.0) for part in parts], axis=0)
         moved = replace(here, conditions=replace(here.conditions, policy=draw.policy))
@@ -204,12 +204,11 @@ def _under(
     return fill, [[there(setup) for setup in setups] for setups in sides]
 
 
-def _moved(here: Situation, setup: Setup, draw: sensitivity.Draw) -> list[float]:
+def _moved(setup: Setup, draw: sensitivity.Draw) -> list[float]:
     """Gains with the usual levels of a draw: the roles move among themselves, then all drums together."""
     by = [draw.levels_db.get(item.part.role, 0.0) if item.part.role else 0.0 for item in setup.items]
-    energies = [_level_db(here, item) + gain for item, gain in zip(setup.items, setup.gains_db, strict=True)]
-    before = sum(10.0 ** (level / 10.0) for level in energies)
-    after = sum(10.0 ** ((level + more) / 10.0) for level, more in zip(energies, by, strict=True))
+    before = sum(10.0 ** (level / 10.0) for level in setup.levels_db)
+    after = sum(10.0 ** ((level + more) / 10.0) for level, more in zip(setup.levels_db, by, strict=True))
     whole = draw.levels_db.get(None, 0.0) - 10.0 * float(np.log10(max(after, 1e-30) / max(before, 1e-30)))
     return [gain + more + whole for gain, more in zip(setup.gains_db, by, strict=True)]
 
@@ -283,7 +282,7 @@ def _changed_scene(
         samples = _excerpt(grid, music.rate_hz, frames, music.samples)
         if stem is not None:
             factor = 0.0 if change_db is None else 10.0 ** (change_db / 20.0)
-            samples += (factor - 1.0) * _excerpt(grid, music.rate_hz, frames, read_stem(stem, music.rate_hz))
+            samples += np.float32(factor - 1.0) * _excerpt(grid, music.rate_hz, frames, music.sound_of(stem))
         edges = FRAME_S * np.arange(len(frames) + 1)
         powers = hearing.slot_powers(hearing.band_energies(samples, music.rate_hz), edges)
         return powers, loudness.integrated(samples, music.rate_hz)
@@ -302,13 +301,13 @@ def _changed_scene(
 
 
 def _excerpt(grid: Grid, rate_hz: int, frames: Indices, samples: Samples) -> Samples:
-    """The samples of the excerpt's frames, one after the other."""
-    pieces = []
-    for run in np.split(frames, np.flatnonzero(np.diff(frames) != 1) + 1):
-        begin = round((grid.first_downbeat_s + run[0] * FRAME_S) * rate_hz)
-        end = round((grid.first_downbeat_s + (run[-1] + 1) * FRAME_S) * rate_hz)
-        piece = np.zeros((end - begin, samples.shape[1]))
+    """The samples of the excerpt's frames, one after the other, in single precision."""
+    runs = np.split(frames, np.flatnonzero(np.diff(frames) != 1) + 1)
+    spans = [[round((grid.first_downbeat_s + at * FRAME_S) * rate_hz) for at in (run[0], run[-1] + 1)] for run in runs]
+    out = np.zeros((sum(end - begin for begin, end in spans), samples.shape[1]), np.float32)
+    at = 0
+    for begin, end in spans:
         found = samples[max(0, begin) : max(0, min(end, len(samples)))]
-        piece[max(0, -begin) : max(0, -begin) + len(found)] = found
-        pieces.append(piece)
-    return np.concatenate(pieces)
+        out[at + max(0, -begin) : at + max(0, -begin) + len(found)] = found
+        at += end - begin
+    return out

@@ -1,6 +1,7 @@
 """Stems: summed one after the other, so that memory grows with the song and not with its stems.
 
-A stem that is needed on its own later (the bass, a stem that is lowered to see what would change) is read again.
+Stems that are needed on their own later (for what would change without one, the bass, drums in the music) stay in
+memory as far as `MOST_KEPT_BYTES` go; others are read again.
 A stem begins where beat.toml says.  Otherwise its time reference says (EBU Tech 3285: samples since midnight), from the
 earliest one on; without one it begins at 0.
 """
@@ -23,12 +24,39 @@ from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.measures import Samples
 from dossier.model.situation import StemMeasures
-from dossier.parallel import thread_map
+from dossier.parallel import LONG_BYTES, thread_map
 
 LOWEST_HZ, LOW_HZ = 20.0, 250.0  # lower end of the sub zone, upper end of the bass zone
 LEAST_RATE_HZ = 44_100
 LONGEST_APART_S = 1_800.0  # time references further apart belong to several songs; as long as any track may be
 SAME_END_S = 0.05  # ends of exports that were meant to be the same
+MOST_KEPT_BYTES = 5 * LONG_BYTES  # nine stereo stems of three minutes
+
+
+class StemSounds:
+    """The sound of each stem, `(frames, 2)`, read-only, at the beat's rate and its gain, from the music's start on."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self.rate_hz = rate_hz
+        self._kept: dict[str, Samples] = {}
+
+    def __getitem__(self, stem: Stem) -> Samples:
+        found = self._kept.get(stem.file)
+        return self.keep(stem, audio.read_info(stem.path, shown_as=stem.file)) if found is None else found
+
+    def keep(self, stem: Stem, info: audio.ReadInfo) -> Samples:
+        """The sound of a stem that was read just now; it stays, if there is room."""
+        samples = np.asarray(audio.to_stereo(audio.resample(info.clip, self.rate_hz).samples), dtype=np.float32)
+        if stem.gain_db:
+            samples = samples * np.float32(10.0 ** (stem.gain_db / 20.0))
+        before = round((stem.start_s or 0.0) * self.rate_hz)
+        if before:
+            samples = np.concatenate([np.zeros((before, 2), np.float32), samples])
+        samples.setflags(write=False)
+        held = sum(kept.nbytes for kept in list(self._kept.values()))
+        if samples.nbytes <= min(LONG_BYTES, MOST_KEPT_BYTES - held):
+            self._kept[stem.file] = samples
+        return samples
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,7 +64,7 @@ class SummedStems:
     """The instrumental, and where it came from; stems know where they begin."""
 
     samples: Samples  # (frames, 2)
-    rate_hz: int
+    sounds: StemSounds
     stems: tuple[tuple[Stem, StemMeasures], ...]
     inputs: tuple[InputFile, ...]
     remarks: tuple[str, ...]  # on what was left out, and on starts and ends
@@ -75,7 +103,8 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
     placed, remarks = _placed(found)
     rate = max(rates, key=lambda hz: (hz >= LEAST_RATE_HZ, rates[hz], hz))
     told = [(stem.file, digest, stem.gain_db, stem.start_s) for stem, digest in zip(placed, digests, strict=True)]
-    summing = partial(_sum, beat.folder.name, placed, rate)
+    sounds = StemSounds(rate)
+    summing = partial(_sum, beat.folder.name, placed, sounds)
     samples, measures = memo("heard", tuple[Samples, tuple[StemMeasures, ...]], summing, told, rate)
     stems = tuple(zip(placed, measures, strict=True))
     inputs = tuple(
@@ -89,7 +118,7 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
         for stem, _ in missing
     )
     remarks = [*(why for _, why in missing), *remarks, *_unequal_ends(stems)]
-    return SummedStems(samples=samples, rate_hz=rate, stems=stems, inputs=inputs + left_out, remarks=tuple(remarks))
+    return SummedStems(samples=samples, sounds=sounds, stems=stems, inputs=inputs + left_out, remarks=tuple(remarks))
 
 
 def _placed(found: Sequence[tuple[Stem, float | None]]) -> tuple[list[Stem], list[str]]:
@@ -120,16 +149,11 @@ def _unequal_ends(stems: Sequence[tuple[Stem, StemMeasures]]) -> list[str]:
     return [f"The stems end at different times, from {first:.2f} s ({early}) to {last:.2f} s ({late})."]
 
 
-def read_stem(stem: Stem, rate_hz: int, *, gain: bool = True) -> Samples:
-    """A stem's sound, `(frames, 2)`, at the beat's rate and, where wanted, its gain."""
-    return _laid(audio.read_info(stem.path, shown_as=stem.file), stem, rate_hz, gain=gain)
-
-
-def _sum(where: str, stems: Sequence[Stem], rate_hz: int) -> tuple[Samples, tuple[StemMeasures, ...]]:
+def _sum(where: str, stems: Sequence[Stem], sounds: StemSounds) -> tuple[Samples, tuple[StemMeasures, ...]]:
     total: Samples = np.zeros((0, 2), dtype=np.float32)
     found: list[StemMeasures] = []
     problems: list[Problem] = []
-    for one in thread_map(partial(_measure, rate_hz=rate_hz), stems):
+    for one in thread_map(partial(_measure, sounds=sounds), stems):
         if isinstance(one, AudioError):
             problems.append(Problem(where, "", str(one)))
             continue
@@ -143,13 +167,13 @@ def _sum(where: str, stems: Sequence[Stem], rate_hz: int) -> tuple[Samples, tupl
     return total, tuple(found)
 
 
-def _measure(stem: Stem, *, rate_hz: int) -> tuple[StemMeasures, Samples] | AudioError:
+def _measure(stem: Stem, *, sounds: StemSounds) -> tuple[StemMeasures, Samples] | AudioError:
     """One stem measured, and its sound at the beat's rate and its gain; or why it cannot be read."""
     try:
         info = audio.read_info(stem.path, shown_as=stem.file)
     except AudioError as error:
         return error
-    samples = _laid(info, stem, rate_hz)
+    samples, rate_hz = sounds.keep(stem, info), sounds.rate_hz
     own = loudness.measure(samples, rate_hz)
     low, low_rate_hz = low_band.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
     low_energy = float((low**2).sum()) * rate_hz / low_rate_hz
@@ -162,11 +186,3 @@ def _measure(stem: Stem, *, rate_hz: int) -> tuple[StemMeasures, Samples] | Audi
         low_share=low_energy / energy if energy > 0 else 0.0, notes=tuple(info.notes),
     ), samples  # fmt: skip
 
-
-def _laid(info: audio.ReadInfo, stem: Stem, rate_hz: int, *, gain: bool = True) -> Samples:
-    """A stem at the beat's rate, from the start of the music on."""
-    samples = np.asarray(audio.to_stereo(audio.resample(info.clip, rate_hz).samples), dtype=np.float32)
-    if gain and stem.gain_db:
-        samples = samples * np.float32(10.0 ** (stem.gain_db / 20.0))
-    before = round((stem.start_s or 0.0) * rate_hz)
-    return np.concatenate([np.zeros((before, 2), np.float32), samples]) if before else samples
