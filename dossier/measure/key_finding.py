@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
-from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
+from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of
 from dossier.model.measures import Array, Indices, Key, Samples
 
 NAMES = (
@@ -143,14 +143,14 @@ def key(samples: Samples, rate_hz: int) -> Key:
     so.  Raises `MeasureError` for a wrong shape or a value that is not finite.
     """
     two = channels_of(samples)
-    peak = float(magnitude(two).max()) if two.size else 0.0
+    peak = peak_of(two)
     if peak < SILENT_PEAK:
         return Key(None, 0.0, "silence")
     if len(two) < SHORTEST_S * rate_hz:
         return Key(None, 0.0, f"shorter than {SHORTEST_S:g} s")
     scaled = (two * (1.0 / peak)).astype(np.float32)
     scaled -= scaled.mean(axis=0, dtype=np.float64).astype(np.float32)
-    if float(magnitude(scaled).max()) < 1e-5:
+    if peak_of(scaled) < 1e-5:
         return Key(None, 0.0, "a constant: nothing sounds")
     window, starts = _windows(scaled, rate_hz)
     rows, notes, powers = _peaks(scaled, rate_hz, window, starts)

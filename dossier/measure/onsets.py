@@ -24,7 +24,7 @@ import numpy.typing as npt
 import scipy.fft
 
 from dossier.errors import MeasureError
-from dossier.model.measures import Array, Samples
+from dossier.model.measures import Array, Indices, Samples
 
 FRAME_RATE_HZ = 100.0  # flux frames a second, nearly: the hop is a whole number of samples
 WINDOW_S = 0.0215  # 1024 samples at 48 kHz: 47 Hz a bin, short enough that a hit fills it
@@ -34,6 +34,7 @@ TOP_HZ = 16000.0
 FLOOR = 1e-5  # band powers 50 dB below the loud frames do not count as sound
 SILENT_PEAK = 1e-9  # -180 dBFS: below the last bit of any file format
 _CHUNK_FRAMES = 512
+_PIECE = 1 << 14  # samples that are searched at once
 _REFINED = 1500  # this many of the strongest onsets get their time from the waveform
 
 
@@ -72,10 +73,21 @@ def channels_of(samples: Samples) -> Samples:
     return two
 
 
-def magnitude(two: Samples) -> Array:
-    """Largest magnitude over the channels, `(frames,)`."""
-    first = np.abs(two[:, 0])
-    return first if two.shape[1] == 1 else np.maximum(first, np.abs(two[:, 1]), out=first)
+def peak_of(two: Samples) -> float:
+    """Largest magnitude; 0 without samples."""
+    return float(max(two.max(), -two.min())) if two.size else 0.0
+
+
+def reaching(two: Samples, level: float) -> tuple[int, int]:
+    """First and last frame in which a channel's magnitude reaches a level that some frame does reach."""
+    starts = range(0, len(two), _PIECE)
+
+    def frames_of(start: int) -> Indices:
+        piece = two[start : start + _PIECE]
+        return np.flatnonzero(((piece >= level) | (piece <= -level)).any(axis=1))
+
+    first = next(start + int(at[0]) for start in starts if len(at := frames_of(start)))
+    return first, next(start + int(at[-1]) for start in reversed(starts) if len(at := frames_of(start)))
 
 
 def _empty(duration_s: float) -> Onsets:
@@ -154,15 +166,14 @@ def _refine(two: Samples, rate_hz: int, times_s: Array) -> Array:
     reach, side = 100, 32  # blocks: 25 ms to look in, 8 ms to each side to compare
     width = (2 * (reach + side)) * block
     starts = np.round(times_s * rate_hz).astype(np.int64) - width // 2
-    padded = np.concatenate(
-        [np.zeros((width + 1, two.shape[1]), two.dtype), two, np.zeros((width, two.shape[1]), two.dtype)]
-    )
     refined = np.array(times_s, dtype=np.float64)
-    views = np.lib.stride_tricks.sliding_window_view(padded, width + 1, axis=0)  # (positions, channels, width + 1)
     for first in range(0, len(starts), 64):
-        chosen = starts[first : first + 64] + width
-        pieces = views[np.clip(chosen, 0, len(views) - 1)].astype(np.float64)
-        energy = (np.diff(pieces, axis=2) ** 2).sum(axis=1).reshape(len(chosen), -1, block).sum(axis=2)
+        chosen = starts[first : first + 64]
+        pieces = np.zeros((len(chosen), width + 1, two.shape[1]))
+        for piece, start in zip(pieces, chosen.tolist(), strict=True):
+            found = two[max(0, start) : max(0, start + width + 1)]
+            piece[max(0, -start) : max(0, -start) + len(found)] = found
+        energy = (np.diff(pieces, axis=1) ** 2).sum(axis=2).reshape(len(chosen), -1, block).sum(axis=2)
         total = np.concatenate([np.zeros((len(chosen), 1)), np.cumsum(energy, axis=1)], axis=1)
         here = np.arange(side, energy.shape[1] - side + 1)
         after, before = total[:, here + side] - total[:, here], total[:, here] - total[:, here - side]
@@ -170,8 +181,7 @@ def _refine(two: Samples, rate_hz: int, times_s: Array) -> Array:
         rise = np.log((after + floor) / (before + floor))
         best = rise.argmax(axis=1)
         clear = rise[np.arange(len(best)), best] > 0.7  # 3 dB: less is no edge, and the flux peak is kept
-        found = (starts[first : first + 64] + (here[best] * block)) / rate_hz
-        refined[first : first + 64][clear] = found[clear]
+        refined[first : first + 64][clear] = ((chosen + here[best] * block) / rate_hz)[clear]
     return np.maximum(refined, 0.0)
 
 
@@ -183,8 +193,7 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
     """
     two = channels_of(samples)
     duration_s = len(two) / rate_hz
-    loudness = magnitude(two)
-    peak = float(loudness.max()) if two.size else 0.0
+    peak = peak_of(two)
     if peak < SILENT_PEAK:
         return _empty(duration_s)
     frame_rate = rate_hz / hop_of(rate_hz)
@@ -217,10 +226,8 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
     elif len(peaks):
         times = _refine(two, rate_hz, times)
     order = np.argsort(times, kind="stable")
-    first = int(np.argmax(loudness >= 0.01 * peak))
     block = max(1, round(0.01 * rate_hz))
-    highest = np.maximum.reduceat(loudness, np.arange(0, len(two), block))
-    last = int(np.flatnonzero(highest >= 10 ** (-50 / 20) * peak)[-1])
+    first, last = reaching(two, 0.01 * peak)[0], reaching(two, 10 ** (-50 / 20) * peak)[1]
     return Onsets(
         times_s=times[order],
         strengths=flux[peaks][order],
@@ -228,7 +235,7 @@ def detect(samples: Samples, rate_hz: int) -> Onsets:
         flux=flux,
         frame_rate_hz=frame_rate,
         first_sound_s=first / rate_hz,
-        last_sound_s=min((last + 1) * block / rate_hz, duration_s),
+        last_sound_s=min((last // block + 1) * block / rate_hz, duration_s),
         duration_s=duration_s,
         peak=peak,
         band_flux=np.stack([np.maximum(band - _moving_mean(band, half), 0.0) for band in bands]),

@@ -23,7 +23,7 @@ import numpy as np
 import scipy.fft
 
 from dossier.measure.key_finding import key
-from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
+from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of, reaching
 from dossier.measure.sound_shape import autocorrelation, running_sum
 from dossier.model.measures import Array, Pitch, Samples
 from dossier.model.notes import note_of
@@ -179,12 +179,10 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
         Wrong shape, or a value that is not finite.
     """
     two = channels_of(samples)
-    loudness = magnitude(two) if two.size else np.zeros(0)
-    peak = float(loudness.max()) if two.size else 0.0
+    peak = peak_of(two)
     if peak < SILENT_PEAK:
         return _unpitched("silence")
-    first = int(np.argmax(loudness >= 0.01 * peak))
-    last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.001 * peak))
+    first, last = reaching(two, 0.01 * peak)[0], reaching(two, 0.001 * peak)[1] + 1
     piece = two[first : min(last, first + int(_LONGEST_S * rate_hz))]
     duration_s = len(piece) / rate_hz
     if duration_s < 0.02:

@@ -26,7 +26,7 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
-from dossier.measure.onsets import SILENT_PEAK, channels_of, magnitude
+from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of, reaching
 from dossier.model.measures import Array, Samples
 
 LOW_HZ, HIGH_HZ = 20.0, 20000.0
@@ -224,12 +224,10 @@ def measure_shape(samples: Samples, rate_hz: int) -> SoundShape | None:
     None for silence (peak below -180 dBFS), an empty array, and where nothing sounds from 20 Hz to 20 kHz.
     """
     two = channels_of(samples)
-    loudness = magnitude(two) if two.size else np.zeros(0)
-    peak = float(loudness.max()) if two.size else 0.0
+    peak = peak_of(two)
     if peak < SILENT_PEAK:
         return None
-    first = int(np.argmax(loudness >= 0.01 * peak))
-    last = len(loudness) - int(np.argmax(loudness[::-1] >= 0.0005 * peak))
+    first, last = reaching(two, 0.01 * peak)[0], reaching(two, 0.0005 * peak)[1] + 1
     lead = int(0.002 * rate_hz)
     longest = first + int(LONGEST_S * rate_hz)
     stop = min(last + int(1.5 * LONGEST_SMOOTH_S * rate_hz), len(two), longest)  # with some silence after it, if any

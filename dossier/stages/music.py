@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -74,43 +75,53 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
 
 def _measured(beat: Beat, samples: Samples, sounds: StemSounds, where: str) -> MusicMeasures:
     rate_hz = sounds.rate_hz
-    whole, blocks = loudness.measure_with_blocks(samples, rate_hz)
-    if whole.integrated_lufs is None:
-        why = whole.reasons.get("integrated_lufs", "it is silent")
-        raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
     tags = [(stem.file, audio.read_tags(stem.path, shown_as=stem.file)) for stem in beat.stems]
     tagged = Counter(tag.tempo_bpm for _, tag in tags if tag.tempo_bpm is not None)
     tag_bpm = max(tagged, key=lambda tempo: (tagged[tempo], -tempo), default=None)
-    grid = grid_measure.estimate(
-        samples, rate_hz, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
-        meter=beat.meter, tag_bpm=tag_bpm, names=tuple(stem.file for stem in beat.stems),
+    looks: list[Callable[[], Any]] = [
+        lambda: loudness.measure_with_blocks(samples, rate_hz),
+        lambda: grid_measure.estimate(
+            samples, rate_hz, tempo_bpm=beat.tempo_bpm, first_downbeat_s=beat.first_downbeat_s, swing=beat.swing,
+            meter=beat.meter, tag_bpm=tag_bpm, names=tuple(stem.file for stem in beat.stems),
+        ),
+        lambda: pitch.key(samples, rate_hz) if beat.key is None else None,
+        lambda: hearing.band_energies(samples, rate_hz),
+        lambda: stereo.measure(samples, rate_hz),
+        lambda: drum_hits.hits(samples, rate_hz),
+    ]  # fmt: skip
+    found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=samples.nbytes)
+    whole, blocks = next(found)
+    if whole.integrated_lufs is None:
+        why = whole.reasons.get("integrated_lufs", "it is silent")
+        raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
+    grid, heard_key, energies, image, hits = found
+    key, doubts = _key_of(beat, tags, heard_key)
+    drums = _drums_heard(beat, samples, sounds, grid, hits)
+    notes = (*grid.notes, *doubts, *_tempo_doubts(beat.tempo_bpm or tag_bpm, tags), *_drum_notes(drums, grid.bars))
+    return MusicMeasures(
+        loudness=whole, blocks=blocks, grid=replace(grid, notes=notes), key=key, image=image,
+        powers=hearing.slot_powers(energies, grid.frame_edges_s()), drums=drums,
     )  # fmt: skip
-    key, doubts = _key_of(beat, tags, samples, rate_hz)
-    grid = replace(grid, notes=(*grid.notes, *doubts, *_tempo_doubts(beat.tempo_bpm or tag_bpm, tags)))
-    powers = hearing.slot_powers(hearing.band_energies(samples, rate_hz), grid.frame_edges_s())
-    image = stereo.measure(samples, rate_hz)
-    drums = _drums_heard(beat, samples, sounds, grid)
-    grid = replace(grid, notes=(*grid.notes, *_drum_notes(drums, grid.bars)))
-    return MusicMeasures(loudness=whole, blocks=blocks, grid=grid, key=key, image=image, powers=powers, drums=drums)
 
 
-def _drums_heard(beat: Beat, samples: Samples, sounds: StemSounds, grid: Grid) -> tuple[DrumsHeard, ...]:
-    """Runs of bars with drums in the music, and the stems that hold them."""
-    rate_hz = sounds.rate_hz
-    times, mean_power = drum_hits.hits(samples, rate_hz)
-    runs = drum_hits.bars_with_drums(times, grid)
+def _drums_heard(
+    beat: Beat, samples: Samples, sounds: StemSounds, grid: Grid, hits: tuple[Array, float]
+) -> tuple[DrumsHeard, ...]:
+    """Runs of bars with drums in the music, and the stems that hold them; `hits` are those of the whole."""
+    times_s, mean_power = hits
+    runs = drum_hits.bars_with_drums(times_s, grid)
     own = {beat.stems[0].file: runs}
     if runs and len(beat.stems) > 1:
-        alone = thread_map(lambda stem: drum_hits.hits(sounds[stem], rate_hz, mean_power=mean_power)[0], beat.stems,
-                           each_bytes=samples.nbytes)  # fmt: skip
+        alone = thread_map(lambda stem: drum_hits.hits(sounds[stem], sounds.rate_hz, mean_power=mean_power)[0],
+                           beat.stems, each_bytes=samples.nbytes)  # fmt: skip
         own = {stem.file: drum_hits.bars_with_drums(found, grid) for stem, found in zip(beat.stems, alone, strict=True)}
     voices = {stem.file for stem in beat.stems if VOICE.search(f"{stem.role} {stem.file}".lower())}
-    found = (
+    heard = (
         DrumsHeard(first_bar=first + 1, bars=count, stems=tuple(
             file for file, theirs in own.items() if any(a < first + count and a + n > first for a, n in theirs)
         )) for first, count in runs
     )  # fmt: skip
-    return tuple(run for run in found if not run.stems or set(run.stems) - voices)
+    return tuple(run for run in heard if not run.stems or set(run.stems) - voices)
 
 
 def _drum_notes(drums: Sequence[DrumsHeard], bars: int) -> list[str]:
@@ -126,15 +137,12 @@ def _drum_notes(drums: Sequence[DrumsHeard], bars: int) -> list[str]:
     ]
 
 
-def _key_of(
-    beat: Beat, tags: Sequence[tuple[str, Tags]], samples: Samples, rate_hz: int
-) -> tuple[Key, list[str]]:
-    """The user's key, else the one that most stems' tags state, else the one that is heard; and what speaks against.
+def _key_of(beat: Beat, tags: Sequence[tuple[str, Tags]], heard: Key | None) -> tuple[Key, list[str]]:
+    """The user's key, else the one that most stems' tags state, else the one `heard`; and what speaks against.
 
     Of keys that as many tags state, the one that is heard is taken.
     """
     stated = Counter(tag.key for _, tag in tags if tag.key is not None)
-    heard = pitch.key(samples, rate_hz) if beat.key is None else None
     if heard is None:
         key = Key(beat.key, 1.0, source="beat.toml")
     elif stated:

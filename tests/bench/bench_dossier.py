@@ -80,11 +80,11 @@ def loop(number: int) -> Array:
     return out
 
 
-def write(folder: Path, seconds: float, candidates: int) -> None:
+def write(folder: Path, seconds: float, candidates: int, stems: int = STEMS) -> None:
     (folder / "stems").mkdir(parents=True)
     (folder / "drums").mkdir()
     (folder / "beat.toml").write_text(SETTINGS, encoding="utf-8")
-    for number in range(STEMS):
+    for number in range(stems):
         audio.write_wav(folder / "stems" / f"stem-{number}.wav", stem(number, seconds), RATE)
     for number in range(candidates):
         kind = KINDS[number % len(KINDS)]

@@ -159,7 +159,8 @@ def test_only_words_that_changed_find_every_result_again(
     assert (kept.pop("str") == 1) == (title == "Paper Harbour")
     assert not kept
     assert (data.beat.title, data.beat.artist) == (title, "Somebody Else")
-    assert (data.candidates, data.balance, data.kit) == (small.data.candidates, small.data.balance, small.data.kit)
+    told, told_before = (repr((one.candidates, one.balance, one.kit)) for one in (data, small.data))
+    assert told.replace(data.beat.slug, "paper-harbour") == told_before  # names of files
     before = small.archive.renders_of("paper-harbour", "r001")
     assert {name.removeprefix(data.beat.slug): digest for name, digest in renders.items()} == {
         path.name.removeprefix("paper-harbour"): hashlib.sha256(path.read_bytes()).hexdigest()
