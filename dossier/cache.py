@@ -65,6 +65,7 @@ class Cache:
     def __init__(self, folder: Path | None = None, *, limit_bytes: int = SIZE_LIMIT_BYTES) -> None:
         self.folder = folder if folder is not None else default_folder()
         self.limit_bytes = limit_bytes
+        self.refused = ""  # why results could not be kept any more
         self._writable = self.folder is not None
         self._writes = 0
 
@@ -101,9 +102,10 @@ class Cache:
                 file.write(_head(key, content))
                 file.write(content)
             os.replace(part, path)
-        except OSError:
+        except OSError as error:
             with contextlib.suppress(OSError):
                 part.unlink()
+            self.refused = error.strerror or str(error)
             self._writable = False  # do not try again and again in this process
             return
         self._writes += 1

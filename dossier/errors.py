@@ -25,6 +25,10 @@ class MachineError(ArchiveError):
     """The machine is at its end (a full disk, no more files or memory): what was asked for was right."""
 
 
+class EngineError(DossierError):
+    """Other machines cannot be used: no scheduler at an address, no worker, other versions there."""
+
+
 class UnusableFileError(DossierError):
     """A place that holds no file that can be read.  The message follows the file's name in a sentence."""
 

@@ -9,6 +9,7 @@ Conventions
 from __future__ import annotations
 
 import errno
+import hashlib
 import io
 import itertools
 import os
@@ -16,10 +17,12 @@ import shutil
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import lru_cache
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+import dossier
 from dossier.errors import ArchiveError, MachineError, UnusableFileError
 
 PART = ".part"
@@ -278,3 +281,14 @@ def locked(path: Path, *, waiting: Callable[[], None]) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+@lru_cache(maxsize=1)
+def source_mark() -> str:
+    """A mark of the program itself, the same on every machine that has it: its version, modules and tables."""
+    root = Path(dossier.__file__).parent
+    mark = hashlib.sha256(dossier.__version__.encode())
+    for path in sorted(path for path in root.rglob("*") if path.suffix in (".py", ".csv")):
+        mark.update(f"\0{path.relative_to(root).as_posix()}\0".encode())
+        mark.update(path.read_bytes())
+    return mark.hexdigest()

@@ -9,15 +9,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 from typing import Literal, TypeVar
 
 import numpy as np
 
-import dossier
 from dossier.cache import Cache, key_of
-from dossier.parallel import LONG_BYTES, process_map
+from dossier.files import source_mark
+from dossier.parallel import HERE, LONG_BYTES, Engine
 
 Kind = Literal[
     "measured",  # a drum file on its own
@@ -52,26 +50,18 @@ class Memo:
 
     def process_map(
         self, kind: Kind, result: type[T], function: Callable[[In], T], inputs: Sequence[In],
-        depends: Sequence[Sequence[object]], *, jobs: int, what: str = "", say: Callable[[str], object] = str,
+        depends: Sequence[Sequence[object]], *, engine: Engine = HERE, what: str = "",
+        say: Callable[[str], object] = str,
     ) -> list[T]:  # fmt: skip
-        """`function` of each input: from the cache where it is known, the rest over several processes, counted."""
+        """`function` of each input: from the cache where it is known, the rest by the engine, counted."""
         keys = [self.key(kind, result.__name__, *parts) for parts in depends]
         known = [self.cache.find(key, result) for key in keys]
         fresh = [index for index, value in enumerate(known) if value is None]
-        made = process_map(function, [inputs[index] for index in fresh], jobs=jobs, what=what, say=say)
+        made = engine.map(function, [inputs[index] for index in fresh], what=what, say=say)
         for index, value in zip(fresh, made, strict=True):
             self.cache.keep(keys[index], value)
             known[index] = value
         return [value for value in known if value is not None]
-
-
-@lru_cache(maxsize=1)
-def source_mark() -> str:
-    """A mark of the program's own files: version, and name, size and time of each module and table."""
-    root = Path(dossier.__file__).parent
-    paths = sorted(path for path in root.rglob("*") if path.suffix in (".py", ".csv"))
-    stats = [(str(path.relative_to(root)), path.stat()) for path in paths]
-    return key_of(dossier.__version__, [(name, found.st_size, found.st_mtime_ns) for name, found in stats])
 
 
 def _by_content(part: object) -> object:

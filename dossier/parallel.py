@@ -1,27 +1,66 @@
 """Several cores: the same function over many inputs, the same results in the same order whatever the number of workers.
 
 Threads pay where the work is in large arrays, files or encoders, which let other threads run.  Searches made of many
-small arrays go to processes, which come from joblib (loky).
+small arrays go to processes (joblib's loky), or to the workers of a cluster (joblib's backend on dask.distributed).
+
+A scheduler runs what its clients send, so only trusted hosts may reach it.  Files, cache and archive have the same
+paths on all machines.  What a lost worker was doing is done again by another.
 """
 
 from __future__ import annotations
 
 import os
 import signal
+import socket
+import sys
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from functools import partial
-from typing import TypeVar
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from typing import Any, TypeVar
+
+from dossier.errors import EngineError, MachineError
+from dossier.files import source_mark
 
 MOST_JOBS_A_CORE = 4
 _WATCH, _LOOK_EVERY_S = "parent watch", 0.5
 LONG_BYTES = 128 << 20  # several sounds of this size at once would fill the memory
+CONNECT_S, ALONE_S = 10.0, 30.0  # how long a scheduler may take to answer, and be without a worker
+# What results depend on, or what client and workers speak with.
+ALIKE = ("numpy", "scipy", "soxr", "soundfile", "librosa", "pyloudnorm", "msgspec", "joblib", "dask", "distributed")
 
 In = TypeVar("In")
 Out = TypeVar("Out")
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """Where long work runs: on processes of this machine (1: in this one), or on the workers of a scheduler."""
+
+    jobs: int = 1
+    client: Any = None  # of dask.distributed
+    tell: Callable[[str], object] = str  # gets a line when a worker is lost
+
+    def map(
+        self, function: Callable[[In], Out], inputs: Sequence[In], *, what: str = "", say: Callable[[str], object] = str
+    ) -> list[Out]:
+        """`[function(each) for each in inputs]`; see `process_map`."""
+        if self.client is None:
+            return process_map(function, inputs, jobs=self.jobs, what=what, say=say)
+        return list(self.each(function, inputs, what=what, say=say))
+
+    def each(
+        self, function: Callable[[In], Out], inputs: Sequence[In], *, what: str = "", say: Callable[[str], object] = str
+    ) -> Iterator[Out]:
+        """The same, each result as it comes, on a cluster."""
+        return counted(cluster_map(function, inputs, self.client, self.tell), len(inputs), what, say)
+
+
+HERE = Engine()
 
 
 class Count(str):
@@ -100,3 +139,155 @@ def _end_after(parent: int) -> None:
     while os.getppid() == parent:
         time.sleep(_LOOK_EVERY_S)
     os.kill(os.getpid(), signal.SIGTERM)
+
+
+def cluster_map(
+    function: Callable[[In], Out], inputs: Sequence[In], client: Any, tell: Callable[[str], object] = str
+) -> Iterator[Out]:
+    """`map(function, inputs)` on the workers of a scheduler; `tell` gets a line for each that is lost.
+
+    Raises `MachineError` where the scheduler, or the last worker, is gone.
+    """
+    if not inputs:
+        return
+    from concurrent.futures import CancelledError
+
+    from distributed import KilledWorker
+    from joblib import Parallel, delayed, parallel_config
+
+    over = threading.Event()
+    gone: list[str] = []
+    watch = threading.Thread(target=_watch_workers, args=(client, over, gone, tell), daemon=True)
+    watch.start()
+    try:
+        with parallel_config(backend=_backend(client)):
+            helped = delayed(partial(_like_client, versions(), function))
+            made = Parallel(n_jobs=-1, batch_size=1, pre_dispatch="all", return_as="generator")(map(helped, inputs))
+            yield from made
+    except KilledWorker as error:
+        cost = error.allowed_failures + 1
+        raise MachineError(f"a piece of work cost {cost} workers; give them more memory") from None
+    except (OSError, CancelledError, TimeoutError):
+        raise MachineError(gone[0] if gone else "the scheduler is gone; start it again, then run this again") from None
+    finally:
+        over.set()
+        watch.join()
+
+
+def _backend(client: Any) -> Any:
+    """joblib's backend on the client, which also tells of work that failed without running: it would wait for that."""
+    from joblib._dask import DaskDistributedBackend
+
+    class Backend(DaskDistributedBackend):  # type: ignore[misc]
+        def submit(self, func: Any, callback: Any = None) -> Any:
+            future = super().submit(func, callback)
+            future.add_done_callback(lambda done: callback(done.exception()) if done.exception() else None)
+            return future
+
+        def effective_n_jobs(self, n_jobs: int) -> int:
+            return max(2, int(super().effective_n_jobs(n_jobs)))  # for one it would work here
+
+        def retrieve_result_callback(self, out: Any) -> Any:
+            if isinstance(out, BaseException):
+                raise out
+            return super().retrieve_result_callback(out)
+
+    return Backend(client=client, wait_for_workers_timeout=ALONE_S)
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Any]:
+    """A client of the scheduler at an address, whose workers run what this process runs.
+
+    Raises `EngineError` where the address leads to none, or versions differ.
+    """
+    try:
+        from dask import config
+        from distributed import Client
+    except ImportError:
+        raise EngineError("--engine dask needs more packages: pip install 'dossier[dask]'") from None
+    import asyncio
+    import logging
+    import warnings
+
+    for name in [*logging.root.manager.loggerDict]:
+        if name.startswith(("distributed", "tornado")):  # what goes wrong is told in a line of ours
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    config.set({"distributed.comm.timeouts.connect": f"{CONNECT_S:g}s"})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # versions are looked at below
+        try:
+            asyncio.run(_answers(address))  # a client that finds nobody takes long to end
+            client = Client(address, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TypeError, RuntimeError) as error:
+            raise EngineError(f"--scheduler {address}: no scheduler answers there ({_brief(error)})") from None
+        try:
+            _same_versions(client, address)
+            yield client
+        finally:
+            client.close(timeout=CONNECT_S)
+
+
+async def _answers(address: str) -> None:
+    from distributed import Security
+    from distributed.comm import connect
+
+    comm = await connect(address, timeout=CONNECT_S, **Security().get_connection_args("client"))
+    await comm.close()
+
+
+@lru_cache(maxsize=1)
+def versions() -> dict[str, str]:
+    """What has to be the same on all machines for the same bytes to come out."""
+    from importlib import metadata
+
+    found = {name: metadata.version(name) for name in ALIKE}
+    return {"dossier": source_mark()[:12], "Python": ".".join(map(str, sys.version_info[:2])), **found}
+
+
+def _same_versions(client: Any, address: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=CONNECT_S)
+        told = client.run(versions, on_error="return")
+    except (OSError, TimeoutError) as error:
+        raise EngineError(f"--scheduler {address}: it has no worker ({_brief(error)}); start one first") from None
+    for worker, found in told.items():
+        if not isinstance(found, dict):
+            raise EngineError(f"worker {worker} cannot run dossier ({_brief(found)}); install it there as here")
+        _refuse_others(versions(), found, worker)
+
+
+def _refuse_others(wanted: dict[str, str], found: dict[str, str], where: str) -> None:
+    other = [f"{name} {found.get(name, 'none')} (here {own})" for name, own in wanted.items() if found.get(name) != own]
+    if other:
+        raise EngineError(f"worker {where} runs other versions: {', '.join(other)}; install the same everywhere")
+
+
+def _like_client(wanted: dict[str, str], function: Callable[[In], Out], each: In) -> Out:
+    """`function(each)` on a worker, which may have come late, if it runs what the client runs."""
+    _refuse_others(wanted, versions(), socket.gethostname())
+    return function(each)
+
+
+def _watch_workers(client: Any, over: threading.Event, gone: list[str], tell: Callable[[str], object]) -> None:
+    """Tell of workers that are lost; without scheduler or workers for too long, give up, so that nobody waits."""
+    known: set[str] = set()
+    seen = time.monotonic()
+    while not over.wait(_LOOK_EVERY_S):
+        try:
+            now = set(client.nthreads()) if client.status == "running" else set()
+        except Exception:  # whatever it is: it does not answer
+            now = set()
+        for worker in sorted(known - now):
+            tell(f"worker {worker} is lost; what it was doing is done again by another")
+        known = now
+        if now:
+            seen = time.monotonic()
+        elif time.monotonic() - seen > ALONE_S:
+            gone.append("no worker is left; start some again, then run this again: what was finished is kept")
+            client.close(timeout=1)
+            return
+
+
+def _brief(error: object) -> str:
+    return " ".join(str(error).split())[:200] or type(error).__name__

@@ -23,6 +23,7 @@ from dossier.cache import Cache, key_of
 from dossier.errors import ArchiveError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import RevisionInfo
+from dossier.parallel import HERE, Engine
 
 if TYPE_CHECKING:
     from dossier.model.checks import Checks
@@ -47,12 +48,13 @@ class Built:
 
 
 def build(
-    place: Path, archive: Archive, *, cache: Cache, made: str, say: Say, jobs: int = 1, given: Given = NOTHING_GIVEN
+    place: Path, archive: Archive, *, cache: Cache, made: str, say: Say, engine: Engine = HERE,
+    given: Given = NOTHING_GIVEN
 ) -> Built:
     """Build the dossier of one beat, a folder or a bounced file, into an archive.
 
     The revision carries the time `made` (ISO 8601, UTC).  `say` gets a word at each stage; `cache` keeps results for
-    the next build.  The result does not depend on `jobs`, the number of processes.  Raises `DossierError` where the
+    the next build.  The result does not depend on the engine.  Raises `DossierError` where the
     folder, its audio or the archive cannot be used; nothing was published then.
     """
     own = taste.beside(archive.root)
@@ -76,7 +78,7 @@ def build(
     say("placing and ranking the candidates")
     analysis, memo, ranking = stages.place(analysis, memo, stages.rank(analysis, memo, say))
     say("searching treatments")
-    way, treated = stages.treat(analysis, ranking, memo, jobs=jobs, say=say)
+    way, treated = stages.treat(analysis, ranking, memo, engine=engine, say=say)
     say("balancing")
     choice = stages.choose(analysis, ranking, treated, way, memo)
     balanced = stages.balance(analysis, choice)

@@ -18,9 +18,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dossier import memo
+from dossier import files
 from dossier.cache import Cache, default_folder, key_of, pack, unpack
-from dossier.memo import Memo, source_mark
+from dossier.files import source_mark
+from dossier.memo import Memo
 from dossier.model.measures import BandEnergies, Clip, Loudness
 
 KEY = key_of("ab" * 32, "loudness", 1)
@@ -215,7 +216,7 @@ def test_processes_work_only_on_what_is_not_known(tmp_path: Path) -> None:
         return Piece(bytes([2 * number]))
 
     for numbers in ([1, 2, 3], [3, 1, 4], [4, 2]):
-        found = memo.process_map("plan", Piece, twice, numbers, [[number] for number in numbers], jobs=1)
+        found = memo.process_map("plan", Piece, twice, numbers, [[number] for number in numbers])
         assert found == [Piece(bytes([2 * number])) for number in numbers]
     assert worked == [1, 2, 3, 4]
 
@@ -414,8 +415,8 @@ def test_a_table_that_changes_makes_every_result_new(tmp_path: Path, monkeypatch
     """Analytic: results rest on the package's tables as on its modules."""
     (tmp_path / "__init__.py").write_text("")
     (tmp_path / "weights.csv").write_text("1")
-    monkeypatch.setattr(memo.dossier, "__file__", str(tmp_path / "__init__.py"))
-    before = memo.source_mark.__wrapped__()
-    assert memo.source_mark.__wrapped__() == before
+    monkeypatch.setattr(files.dossier, "__file__", str(tmp_path / "__init__.py"))
+    before = files.source_mark.__wrapped__()
+    assert files.source_mark.__wrapped__() == before
     (tmp_path / "weights.csv").write_text("12")
-    assert memo.source_mark.__wrapped__() != before
+    assert files.source_mark.__wrapped__() != before

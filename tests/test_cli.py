@@ -245,8 +245,8 @@ def test_processes_are_as_many_as_asked_for_and_as_the_machine_can_bear(
     Path("one").mkdir()
     seen, build = [], pipeline.build
 
-    def watched(*told: Any, jobs: int, **more: Any) -> pipeline.Built:
-        seen.append(jobs)
+    def watched(*told: Any, engine: parallel.Engine, **more: Any) -> pipeline.Built:
+        seen.append(engine.jobs)
         return build(*told, **more)
 
     monkeypatch.setattr(pipeline, "build", watched)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import re
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +17,9 @@ from dossier.cli.output import (
     DONE,
     FAILED,
     USAGE,
+    add_engine,
     add_given,
+    engine_of,
     fail,
     fault,
     given_of,
@@ -26,13 +29,15 @@ from dossier.cli.output import (
     print_json,
     say,
 )
-from dossier.errors import BeatError, DossierError
+from dossier.errors import BeatError, DossierError, MachineError
 from dossier.model.beat import Given
+from dossier.parallel import HERE, Engine
 from dossier.paths import name_of, shown
 from dossier.terminal import Progress
 
 if TYPE_CHECKING:
     from dossier.archive import Archive
+    from dossier.cache import Cache
     from dossier.cli.output import Commands
     from dossier.pipeline import Built
 
@@ -51,6 +56,7 @@ def add(commands: Commands) -> None:
     build.add_argument("-o", "--out", type=Path, default=ARCHIVE, metavar="DIR", help=ARCHIVE_HELP)
     build.add_argument("--jobs", type=_count, default=0, metavar="N", help="processes to use (default: one a core)")
     build.add_argument("--json", action="store_true", help="print what was built as JSON")
+    add_engine(build)
     build.add_argument("--watch", action="store_true",
                        help="build again whenever files of a beat changed and settled, until Ctrl-C")  # fmt: skip
     build.set_defaults(run=_build)
@@ -78,14 +84,44 @@ def _demo(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    """What became of one beat, here or on a worker: a fault of one must not cost the others."""
+
+    built: Built | None
+    told: str = ""  # why it was not built
+    bad_input: bool = False
+    lost: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    unkept: str = ""  # why results could not be put into the cache
+
+
+def _attempt(
+    place: Path, *, out: Path, cache: Cache, made: str, given: Given, say: Callable[[str], None] = lambda _: None,
+    note: Callable[[str], None] | None = None, engine: Engine = HERE,
+) -> _Outcome:  # fmt: skip
+    from dossier import pipeline
+    from dossier.archive import Archive
+
+    archive = Archive(out, say=note)
+    try:
+        built = pipeline.build(place, archive, cache=cache, made=made, say=say, engine=engine, given=given)
+        lost, remarks = _left_out(archive, built)
+    except Exception as error:
+        told = str(error) if isinstance(error, DossierError) else fault(error, name_of(place))
+        return _Outcome(None, told, isinstance(error, BeatError), unkept=cache.refused)
+    return _Outcome(built, lost=tuple(lost), remarks=tuple(remarks), unkept=cache.refused)
+
+
 @dataclass(slots=True)
 class _Builds:
-    """Beats built one after the other: one must not cost the others, not even by a fault of the program."""
+    """What became of several beats."""
 
     arguments: argparse.Namespace
     given: Given
     archive: Archive
     progress: Progress
+    engine: Engine
     results: list[dict[str, object]] = field(default_factory=list)
     failures: list[dict[str, str]] = field(default_factory=list)
     bad_input: int = 0
@@ -93,35 +129,52 @@ class _Builds:
 
     def build(self, place: Path, *, briefly: bool = False) -> None:
         """Build one beat and say what became of it, `briefly` in one line."""
-        from dossier import pipeline
         from dossier.cache import Cache
-        from dossier.parallel import bounded
 
-        name, jobs = name_of(place), bounded(self.arguments.jobs)
-        try:
-            built = pipeline.build(place, self.archive, cache=Cache(), made=now(), say=self.progress.item(name),
-                                   jobs=jobs, given=self.given)  # fmt: skip
-            lost, remarks = _left_out(self.archive, built)
-        except Exception as error:
-            told = str(error) if isinstance(error, DossierError) else fault(error, name)
-            self.failures.append({"beat": name, "error": told})
-            self.bad_input += isinstance(error, BeatError)
+        step = self.progress.item(name_of(place))
+        self.take(place, _attempt(place, out=self.archive.root, cache=Cache(), made=now(), given=self.given, say=step,
+                                  note=self.progress.note, engine=self.engine), briefly=briefly)  # fmt: skip
+
+    def build_away(self, places: Sequence[Path]) -> None:
+        """Build whole beats on the workers, whose paths are the same as here."""
+        from dossier.cache import Cache
+
+        given = replace(self.given, drums=tuple(path.absolute() for path in self.given.drums))
+        away = partial(_attempt, out=self.archive.root.absolute(), cache=Cache(), made=now(), given=given)
+        step = self.progress.item("")
+        whole = [path.absolute() for path in places]
+        for place, outcome in zip(places, self.engine.each(away, whole, what="beats", say=step), strict=True):
+            self.take(place, outcome)
+
+    def take(self, place: Path, done: _Outcome, *, briefly: bool = False) -> None:
+        """Note and print what became of a beat."""
+        from dossier import pipeline
+
+        name, built = name_of(place), done.built
+        if self.engine.client is not None and done.unkept:
+            self.left_out = True
             with self.progress.aside():
-                fail("; ".join(told.splitlines()) if briefly else told)
+                fail(f"{name}: the shared cache takes no more ({done.unkept}); the next build measures again")
+        if built is None:
+            self.failures.append({"beat": name, "error": done.told})
+            self.bad_input += done.bad_input
+            with self.progress.aside():
+                fail("; ".join(done.told.splitlines()) if briefly else done.told)
             return
+        page = shown(self.archive.root / built.page.relative_to(built.page.parents[1]))
         self.results.append({
             "beat": built.slug, "title": built.title, "revision": built.revision, "new": built.new,
-            "page": shown(built.page), "verdict": built.verdict, "warnings": remarks, "left_out": lost,
+            "page": page, "verdict": built.verdict, "warnings": [*done.remarks], "left_out": [*done.lost],
         })  # fmt: skip
-        self.left_out = self.left_out or bool(lost)
+        self.left_out = self.left_out or bool(done.lost)
         with self.progress.aside():
             if briefly:
                 pipeline.index(self.archive)
                 state = "new" if built.new else "unchanged since"
-                say(f"{built.title}: {state} {built.revision}: {shown(built.page)}")
+                say(f"{built.title}: {state} {built.revision}: {page}")
             elif not self.arguments.json:
-                print_built(built, remarks)
-            for what in lost:
+                print_built(replace(built, page=Path(page)), done.remarks)
+            for what in done.lost:
                 fail(f"{name}: left out: {what}")
 
 
@@ -131,13 +184,27 @@ def _build(arguments: argparse.Namespace) -> int:
 
     given = given_of(arguments, len(arguments.beats))
     paths.ready(arguments.out, arguments.beats, given)
-    with Progress(len(arguments.beats), note=None if arguments.watch else note) as progress:
-        done = _Builds(arguments, given, Archive(arguments.out, say=progress.note), progress)
+    stopped: MachineError | None = None
+    with (
+        Progress(len(arguments.beats), note=None if arguments.watch else note) as progress,
+        engine_of(arguments, jobs=arguments.jobs, tell=progress.note) as engine,
+    ):
+        done = _Builds(arguments, given, Archive(arguments.out, say=progress.note), progress, engine)
         if arguments.watch:
             return _watch(done)
-        for place in arguments.beats:
-            done.build(place)
+        if engine.client is not None and len(arguments.beats) > 1:
+            try:
+                done.build_away(arguments.beats)
+            except MachineError as error:  # beats that were finished stay
+                stopped = error
+        else:
+            for place in arguments.beats:
+                done.build(place)
         index = pipeline.index(done.archive) if done.results else None
+    if stopped is not None:
+        left = len(arguments.beats) - len(done.results) - len(done.failures)
+        done.failures.append({"beat": "", "error": str(stopped)})
+        fail(f"{stopped} ({left} of {len(arguments.beats)} beats are not built)")
     if arguments.json:
         print_json({"built": done.results, "failed": done.failures})
     elif index is not None:

@@ -13,12 +13,13 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeAlias, cast
 
-from dossier.errors import BeatError, Problem
+from dossier.errors import BeatError, EngineError, Problem
 from dossier.model.beat import Given
 from dossier.names import clean, printable
 from dossier.paths import name_of, shown
 
 if TYPE_CHECKING:
+    from dossier.parallel import Engine
     from dossier.pipeline import Built
 
 Commands: TypeAlias = "argparse._SubParsersAction[Any]"
@@ -56,6 +57,30 @@ def number_of(what: str) -> Callable[[str], int]:
         return int(text)
 
     return read
+
+
+def add_engine(parser: argparse.ArgumentParser) -> None:
+    """The options that say where the work is done."""
+    parser.add_argument("--engine", choices=("local", "dask"), default="local",
+                        help="this machine, or the workers of a Dask scheduler on hosts that you trust")  # fmt: skip
+    parser.add_argument("--scheduler", default="", metavar="ADDR",
+                        help="the scheduler's address, such as tcp://192.168.1.20:8786, or tls://...")  # fmt: skip
+
+
+@contextmanager
+def engine_of(arguments: argparse.Namespace, *, jobs: int = 0, tell: Callable[[str], object] = str) -> Iterator[Engine]:
+    """Where the work is done for a `with` block; `tell` gets a line for each worker that is lost."""
+    from dossier import parallel
+
+    if arguments.engine == "local":
+        if arguments.scheduler:
+            raise EngineError("--scheduler is for --engine dask")
+        yield parallel.Engine(parallel.bounded(jobs))
+    elif not arguments.scheduler:
+        raise EngineError("--engine dask needs --scheduler ADDR, such as tcp://192.168.1.20:8786")
+    else:
+        with parallel.cluster(arguments.scheduler) as client:
+            yield parallel.Engine(client=client, tell=tell)
 
 
 def now() -> str:

@@ -21,6 +21,7 @@ from dossier.model.parts import Ranking, Treated
 from dossier.model.situation import Analysis
 from dossier.model.vocabulary import Direction
 from dossier.names import printable
+from dossier.parallel import HERE, Engine
 from dossier.stages import candidates, music, page_assets, playback, stems, treatments
 from dossier.stages import renders as render_stage
 from dossier.stages.balance import balance, over_music
@@ -82,11 +83,11 @@ def place(analysis: Analysis, memo: Memo, ranking: Ranking) -> tuple[Analysis, M
 
 
 def treat(
-    analysis: Analysis, ranking: Ranking, memo: Memo, *, jobs: int, say: Callable[[str], object] = str
+    analysis: Analysis, ranking: Ranking, memo: Memo, *, engine: Engine = HERE, say: Callable[[str], object] = str
 ) -> tuple[Direction, tuple[Treated, ...]]:
     """The direction that the drums as they are point to, and a plan for each that leads there."""
     way = approach_of(analysis.here, analysis.room, ranking)
-    return way.direction, treatments.search_plans(analysis, ranking, way, memo, jobs=jobs, say=say)
+    return way.direction, treatments.search_plans(analysis, ranking, way, memo, engine=engine, say=say)
 
 
 def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, memo: Memo) -> Rendered:

@@ -26,6 +26,7 @@ from dossier.model.scene import Scene
 from dossier.model.situation import Analysis, Conditions, Situation
 from dossier.model.vocabulary import ZONE_KEYS, ZONES, Direction
 from dossier.names import slug
+from dossier.parallel import HERE, Engine
 from dossier.stages import drum_meter, kit_bus
 from dossier.stages.gains import LONGEST_BLOCK_BARS, base_gains
 from dossier.treat import FAMILIES, eq
@@ -61,7 +62,7 @@ class PlanSearch:
 
 
 def search_plans(
-    analysis: Analysis, ranking: Ranking, approach: Approach, memo: Memo, *, jobs: int = 1,
+    analysis: Analysis, ranking: Ranking, approach: Approach, memo: Memo, *, engine: Engine = HERE,
     say: Callable[[str], object] = str,
 ) -> tuple[Treated, ...]:
     """A plan for each member of the kit, for the best loops and for the kit as a whole, in the approach's direction.
@@ -92,8 +93,8 @@ def search_plans(
         way = approach.direction
         searches.append(_search_of(here, ranking, way, item, on=on, bars=bars, layers=layers, adds_in=adds_in))
     depends = [one.depends() for one in searches]
-    found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, jobs=jobs, what="treatments",
-                             say=say)
+    found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, engine=engine,
+                             what="treatments", say=say)  # fmt: skip
     treated = []
     for number, (item, one) in enumerate(zip(wanted, found, strict=True), 1):
         render = _render_name(analysis.beat.slug, number, item.part) if one.plan.helped and one.plan.steps else None

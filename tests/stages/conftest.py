@@ -29,6 +29,6 @@ def market(demo: Demo) -> InStages:
     """Lantern Market as far as its balance; what the demo's build worked out is found again."""
     analysis, memo = stages.analyse(inputs.load(demo.audio / "lantern-market"), demo.cache, lambda _: None)
     ranking = stages.rank(analysis, memo)
-    way, treated = stages.treat(analysis, ranking, memo, jobs=1)
+    way, treated = stages.treat(analysis, ranking, memo)
     choice = stages.choose(analysis, ranking, treated, way, memo)
     return InStages(analysis, choice, stages.balance(analysis, choice))

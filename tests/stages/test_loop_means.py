@@ -193,7 +193,7 @@ def test_slices_keys_and_midi_together_play_the_loop_as_it_is_laid(
 def test_every_means_of_the_loop_that_plays_can_be_heard(beat_at: Callable[[float], Ranked]) -> None:
     found = beat_at(95.0)
     analysis, memo = found.analysis, found.memo
-    way, treated = stages.treat(analysis, found.ranking, memo, jobs=1)
+    way, treated = stages.treat(analysis, found.ranking, memo)
     choice = stages.choose(analysis, found.ranking, treated, way, memo)
     balanced = stages.balance(analysis, choice)
     heard, _ = playback.previews(analysis.here, analysis.room, analysis.groove, choice, balanced, memo)

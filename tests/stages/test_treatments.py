@@ -25,6 +25,7 @@ from dossier.model.findings import Approach, Gains, Plan
 from dossier.model.measures import Array
 from dossier.model.parts import Ranking, Treated
 from dossier.model.vocabulary import ZONE_KEYS, ApproachKind, Direction
+from dossier.parallel import Engine
 from dossier.stages import kit_bus, kits, treatments
 from dossier.treat import FAMILIES
 from dossier.treat.families import AmountLine
@@ -190,7 +191,9 @@ def test_the_same_search_again_gives_the_same_plans_on_one_or_two_workers(beat: 
     """Analytic: no randomness, and nothing depends on how the work is spread."""
     wanted = approach("loop", "leaner")
     one, two = (  # each with a cache of its own, so that both really search
-        treatments.search_plans(beat.analysis, beat.ranking, wanted, Memo(Cache(tmp_path / str(jobs))), jobs=jobs)
+        treatments.search_plans(
+            beat.analysis, beat.ranking, wanted, Memo(Cache(tmp_path / str(jobs))), engine=Engine(jobs)
+        )
         for jobs in (1, 2)
     )
     assert [item.plan for item in one] == [item.plan for item in two]
