@@ -57,16 +57,12 @@ class DrumsTable(LevelTable, forbid_unknown_fields=True):
     forward_lu: Level | UnsetType = UNSET
 
 
-class RoleTable(LevelTable, forbid_unknown_fields=True):
-    hit_level_db: Annotated[float, Meta(ge=-20, le=100)] | UnsetType = UNSET
-
-
 class TasteTable(msgspec.Struct, forbid_unknown_fields=True):
     taste: Annotated[int, Meta(ge=1, le=1)]  # number of this format
     made: Annotated[str, Meta(max_length=40)] = ""
     mark: Annotated[str, Meta(max_length=64)] = ""
     all_drums: DrumsTable = msgspec.field(default_factory=DrumsTable)
-    roles: dict[RoleWord, RoleTable] = {}
+    roles: dict[RoleWord, LevelTable] = {}
 
 
 def beside(archive: Path) -> Path:
@@ -106,12 +102,12 @@ def _usual(table: TasteTable, name: str, report: Report) -> UsualLevels:
     low, high = _range(told, level, *USUAL.all_drums_range_db, "all_drums", report)
     roles = dict(USUAL.roles)
     for role, of in USUAL.roles.items():
-        own = table.roles.get(role) or table.roles.get(role.replace("-", " ")) or RoleTable()  # type: ignore[call-overload]
+        own = table.roles.get(role) or table.roles.get(role.replace("-", " ")) or LevelTable()  # type: ignore[call-overload]
         stands = _or(own.level_lu, of.level_lu - base["level"] + level)
         below, above = of.low_lu - of.level_lu, of.high_lu - of.level_lu
         below, above = _range(own, stands, below, above, f"roles.{role}", report)
         roles[role] = replace(of, level_lu=stands, low_lu=stands + below, high_lu=stands + above,
-                              hit_level_db=_or(own.hit_level_db, of.hit_level_db), n=own.n or of.n)  # fmt: skip
+                              n=own.n or of.n)  # fmt: skip
     learnt = f", learnt {table.made[:10]}" if table.made else ""
     pieces = f"{told.n} of your own pieces" if told.n != 1 else "one of your own pieces"
     return UsualLevels(roles=roles, all_drums_lu=moved, all_drums_range_db=(low, high), n=told.n,
@@ -147,8 +143,6 @@ def text(learnt: Sequence[Learnt], *, made: str) -> bytes:
             if one.role is None:
                 lines += [f"{intent}_lu = {base[intent] - base['level'] + level:.1f}  # of beats with that intent"
                           for intent in ("tucked", "forward")]  # fmt: skip
-            else:
-                lines.append(f"hit_level_db = {one.hit_level_db:.1f}  # loudest 100 ms of a hit, over the part")
         lines.append(f"found_lu = {one.found_lu:.1f}")
         lines.append(f"n = {len(one.pieces)}\npieces = {_value([*one.pieces])}")
     whole = ("\n".join(lines) + "\n").encode()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from dossier import paths
 from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, FAILED, USAGE, fail, note, now, say
-from dossier.errors import BeatError, DossierError
+from dossier.errors import AudioError, BeatError, DossierError
 from dossier.files import why_unreadable
 from dossier.paths import name_of, shown
 from dossier.terminal import Progress
@@ -65,7 +65,7 @@ def _learn(arguments: argparse.Namespace) -> int:
                 progress.item(name_of(place))("measuring")
                 try:
                     one = finished.measure_piece(place, Memo(Cache()), DEFAULTS)
-                except BeatError as error:
+                except (AudioError, BeatError) as error:
                     lost += 1
                     with progress.aside():
                         fail(str(error))

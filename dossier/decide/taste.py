@@ -1,8 +1,9 @@
 """Taste: a user's own usual levels, learnt from the pieces that they finished.
 
 Conventions
-    Levels are LU against the music.  A piece made with another intent than 'level' counts as if it had that one.  Roles
-    are read against all drums of the same piece, so that a loud piece does not move what it has more of.
+    Levels are LU against the music.  A piece made with another intent than 'level' counts as if it had that one.  All
+    drums say how loud a user likes drums; a role says only how it stands to the piece's other roles, one hit against
+    one hit, so that a loud or a busy piece does not move what it has more of.
 
     From `taste_fewest` pieces on, n pieces weigh n / (n + `taste_lean`) and the default the rest: that has the least
     squared error where `taste_lean` is the variance inside one person's pieces over that between people.  A role in
@@ -17,47 +18,55 @@ import numpy as np
 
 from dossier.decide.policy import USUAL
 from dossier.model.numbers import unsigned
-from dossier.model.usual import HeardPiece, Learnt, Taste, UsualLevels
+from dossier.model.usual import HeardPart, HeardPiece, Learnt, Taste, UsualLevels
 from dossier.model.vocabulary import ROLES, Role
 
 
 def learn(pieces: Sequence[HeardPiece], policy: Mapping[str, float], usual: UsualLevels = USUAL) -> list[Learnt]:
     """All drums first, then every role that was heard, in the order of the roles."""
     drums = usual.all_drums_lu
-    lower = {piece.name: drums[piece.intent] - drums["level"] for piece in pieces}
-    of_all = {piece.name: piece.all_drums_lu - lower[piece.name] for piece in pieces}
-    low, high = usual.all_drums_range_db
-    everything = _learnt(None, of_all, [*of_all.values()], [0.0], (drums["level"], low, high, 0.0), policy)
+    of_all = {piece.name: piece.all_drums_lu - drums[piece.intent] + drums["level"] for piece in pieces}
+    everything = _learnt(None, of_all, [*of_all.values()], drums["level"], usual.all_drums_range_db, policy)
+    louder = 0.0 if everything.level_lu is None else everything.level_lu - drums["level"]
     found = [everything]
-    middle = drums["level"] if everything.level_lu is None else everything.level_lu
     for role in ROLES:
-        own = {piece.name: part for piece in pieces for part in piece.parts if part.role == role}
-        if not own:
-            continue
-        default = usual.roles[role]
-        levels = {name: part.level_lu - lower[name] for name, part in own.items()}
-        beside = [level - of_all[name] + middle for name, level in levels.items()]
-        hits = [default.hit_level_db if part.hit_level_db is None else part.hit_level_db for part in own.values()]
-        stands = default.level_lu - drums["level"] + middle
-        spread = default.low_lu - default.level_lu, default.high_lu - default.level_lu
-        found.append(_learnt(role, levels, beside, hits, (stands, *spread, default.hit_level_db), policy))
+        own = {piece.name: (piece, part) for piece in pieces for part in piece.parts
+               if part.role == role and part.heard}  # fmt: skip
+        if own:
+            of = usual.roles[role]
+            levels = {name: part.level_lu - drums[piece.intent] + drums["level"] for name, (piece, part) in own.items()}
+            stands = [_above(part, usual) - _offset(piece, usual) for piece, part in own.values()]
+            spread = of.low_lu - of.level_lu, of.high_lu - of.level_lu
+            level = of.level_lu + louder
+            found.append(_learnt(role, levels, [level + by_db for by_db in stands], level, spread, policy))
     return found
 
 
+def _above(part: HeardPart, usual: UsualLevels) -> float:
+    """How much louder one hit of a part is than by default, dB."""
+    of = usual.roles[part.role]
+    hit = of.hit_level_db if part.hit_level_db is None else part.hit_level_db
+    return part.level_lu + hit - of.level_lu - of.hit_level_db
+
+
+def _offset(piece: HeardPiece, usual: UsualLevels) -> float:
+    return float(np.median([_above(part, usual) for part in piece.parts]))
+
+
 def _learnt(
-    role: Role | None, levels: Mapping[str, float], beside: Sequence[float], hits: Sequence[float],
-    default: tuple[float, float, float, float], policy: Mapping[str, float],
+    role: Role | None, levels: Mapping[str, float], asked: Sequence[float], default: float,
+    spread: tuple[float, float], policy: Mapping[str, float],
 ) -> Learnt:  # fmt: skip
-    """`default`: level, its quartiles about it, and hit level."""
+    """`levels` as found, `asked` where they would put the role; the default level, and its quartiles about it."""
     n = len(levels)
     weight = n / (n + policy["taste_lean"]) if n >= policy["taste_fewest"] else 0.0
-    q25, median, q75 = np.percentile(beside, [25, 50, 75]).tolist()
-    hit = float(np.median(np.add(beside, hits))) - median  # right for the middle part, not the middle of each figure
-    own = median, q25 - median, q75 - median, hit
-    level, low, high, hit = (weight * mine + (1.0 - weight) * theirs for mine, theirs in zip(own, default, strict=True))
-    return Learnt(role=role, pieces=tuple(levels), found_lu=float(np.median([*levels.values()])),
-                  level_lu=level if weight else None, low_lu=level + low, high_lu=level + high,
-                  hit_level_db=hit)  # fmt: skip
+    low, found, high = np.percentile([*levels.values()], [25, 50, 75]).tolist()
+    level, below, above = (
+        weight * mine + (1.0 - weight) * theirs
+        for mine, theirs in zip((float(np.median(asked)), low - found, high - found), (default, *spread), strict=True)
+    )
+    return Learnt(role=role, pieces=tuple(levels), found_lu=found, level_lu=level if weight else None,
+                  low_lu=level + below, high_lu=level + above)  # fmt: skip
 
 
 def doubts(pieces: Sequence[HeardPiece], policy: Mapping[str, float], usual: UsualLevels = USUAL) -> list[str]:

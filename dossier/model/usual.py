@@ -58,6 +58,7 @@ class HeardPart:
     role: Role
     level_lu: float
     hit_level_db: float | None
+    heard: bool = True  # False: it is the program's own level, beside which the others stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,4 +81,3 @@ class Learnt:
     level_lu: float | None  # in force: shrunk towards the default; None: too few pieces
     low_lu: float  # quartiles about the level in force, shrunk alike
     high_lu: float
-    hit_level_db: float

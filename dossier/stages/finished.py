@@ -21,7 +21,9 @@ import numpy as np
 from dossier import beatfile
 from dossier.archive.reader import ArchiveReader
 from dossier.archive.standing import in_force
+from dossier.arrange.pattern import HIT
 from dossier.beatfile.listing import is_audio, list_audio, named
+from dossier.decide.policy import USUAL
 from dossier.errors import BeatError, Problem
 from dossier.measure import loops, loudness
 from dossier.measure.file_names import role_from_name
@@ -74,6 +76,8 @@ def measure_piece(folder: Path, memo: Memo, policy: Mapping[str, float]) -> Fini
     if not drums:
         drums, bounces = dict.fromkeys(bounces), []
     whole = sum_stems(replace(beat, stems=(*beat.stems, *drums)), memo)
+    if missing := [entry.file for entry in whole.inputs if not entry.used]:
+        raise _wrong(beat, f"cannot be read whole: {', '.join(missing)} needs ffmpeg, or another format")
     rate, length, asked = whole.sounds.rate_hz, len(whole.samples), {stem.file: role for stem, role in drums.items()}
     music, by_role, taken = whole.samples.copy(), dict[Role | None, Samples](), []
     for stem, measures in whole.stems:
@@ -101,7 +105,7 @@ def measure_piece(folder: Path, memo: Memo, policy: Mapping[str, float]) -> Fini
     for role in ROLES:
         if role in by_role and (own := loudness.integrated(by_role[role], rate)) is not None:
             hit = loudness.hit_energy(by_role[role], rate)[1]
-            parts.append(HeardPart(role, own - level, None if hit is None else hit - own))
+            parts.append(HeardPart(role, own - level, None if hit is None else hit - own - _written_db(beat, role)))
     heard = HeardPiece(beat.title, everything, tuple(parts), beat.intent)
     return Finished(heard, frozenset(entry.sha256 for entry in whole.inputs), tuple(taken), (*notes, *whole.remarks))
 
@@ -135,6 +139,15 @@ def _sorted_out(folder: Path) -> tuple[Beat, dict[Stem, Role | None], list[Stem]
             own_words = set(_words(stem).split()) - set(slug(beat.title).split("-"))
             (mixes if own_words & _MIX and own_words <= _MIX | _BESIDE_MIX else music).append(stem)
     return replace(beat, stems=tuple(music)), drums, bounces, mixes
+
+
+def _written_db(beat: Beat, role: Role) -> float:
+    """How much louder than usual the piece's own pattern writes the role's loudest hit; 0 without one."""
+    velocities = [hit.velocity for hit in beat.pattern.hits if hit.role == role] if beat.pattern is not None else []
+    if beat.pattern is None or not any(velocities):
+        return 0.0
+    loudest = 40.0 * log10(max(velocities))
+    return loudest - (40.0 * log10(HIT) if beat.pattern.swing_applies else USUAL.roles[role].velocity_db)
 
 
 def _words(stem: Stem) -> str:
@@ -187,8 +200,9 @@ def decided(archive: ArchiveReader) -> list[HeardPiece]:
                     for moved in (0, 1)
                 )
                 own = tuple(
-                    HeardPart(part.role, used[f"usual_{part.role.replace('-', '_')}_lu"] + by_db[part.id], None)
-                    for part in parts if part.role is not None and by_db[part.id]
+                    HeardPart(part.role, used[f"usual_{part.role.replace('-', '_')}_lu"] + by_db[part.id], None,
+                              heard=bool(by_db[part.id]))
+                    for part in parts if part.role is not None
                 )  # fmt: skip
                 louder = 10.0 * log10(after / before)
                 title = head.beat.title

@@ -1,6 +1,6 @@
 """Learn how loud drum parts are against the music, from pieces whose authors set the levels, and test what was learnt.
 
-    python tests/bench/learn_levels.py FOLDER... [--constants]
+    python tests/bench/learn_levels.py FOLDER... [--constants | --shares]
 
 A folder is one sound set: it holds finished pieces, each a folder with
 
@@ -23,7 +23,9 @@ drums than beats have: what should carry over are the slopes and how roles stand
 
 Printed: how the levels spread; slopes; and errors of the model and of simpler ways, in dB: absolute, and relative, i.e.
 with the piece's median error taken away.  Whole collections are left out, in both sound sets at once.  In brackets are
-95 % intervals, pieces resampled.  `--constants` prints the figures as Python.
+95 % intervals, pieces resampled.  `--constants` prints the figures as Python.  `--shares` prints nothing else than how
+much is heard of each part at its author's level, beside the music and the other parts: the policy's `covered_*` are the
+10th percentiles over all sets, of kicks and toms, and of the rest.
 """
 
 from __future__ import annotations
@@ -31,7 +33,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -40,7 +42,9 @@ import soundfile
 
 from dossier.arrange import midi, one_shots
 from dossier.decide import balance
-from dossier.measure import loudness
+from dossier.decide.policy import DEFAULTS
+from dossier.measure import hearing, in_beat, loudness
+from dossier.measure import occupancy as occ
 from dossier.model.measures import Grid
 from dossier.model.usual import RoleLevel, UsualLevels
 from dossier.model.vocabulary import ROLES
@@ -51,6 +55,7 @@ FEWEST = 10  # pieces; the median of a role with fewer leans on its group's
 LEAN = 3.0  # by n / (n + LEAN)
 SOFTEST_DB = -20.0  # music at a part's hits that is softer than this counts as this
 RESAMPLED = 2000
+LOWS = ("kick", "tom")
 PERCENTILES = {"tucked": 20, "level": 50, "forward": 90}
 
 
@@ -146,6 +151,48 @@ def measured(folder: Path) -> Piece | None:
     piece.under_mix = (loudness.integrated(music + drums, rate) or level) - level
     piece.kit = (loudness.integrated(drums, rate) or level + piece.all_drums) - level
     return piece
+
+
+def shares(folder: Path, piece: Piece) -> list[tuple[str, float]]:
+    """Role and audible share, 0-1, of every usable part, all parts at their author's levels."""
+    facts = json.loads((folder / "facts.json").read_text())
+    stems = [read(path) for path in sorted((folder / "stems").iterdir())]
+    rate, meter = stems[0][1], tuple(facts["meter"])
+    music = np.zeros((max(len(samples) for samples, _ in stems), 2))
+    for samples, _ in stems:
+        music[: len(samples)] += samples
+    grid = Grid(facts["tempo"], "", 1.0, 0.0, "", 1.0, 0.5, "", 1.0, meter, facts["bars"])
+    edges = grid.frame_edges_s()
+    powers = hearing.slot_powers(hearing.band_energies(music, rate), edges)
+    voices = one_shots.voices(grid, midi.read((folder / "groove.mid").read_bytes(), meter=meter), {}, [])
+    target, spl = DEFAULTS["target_lufs"], DEFAULTS["listening_level"]
+    scene = in_beat.scene(
+        powers, active=occ.active_frames(powers), kept=occ.kept_share(0.0, 0.0, 0.0),
+        spl_offset_db=spl - piece.under_mix - piece.music,
+        reference=occ.reference_of(occ.reference_powers(target_lufs=target), target_lufs=target, listening_level=spl),
+        k_weights=10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0),
+    )  # fmt: skip
+    files = {told["role"]: folder / told["file"] for told in facts["parts"]}
+    placed = []
+    for part in piece.parts:
+        energies = hearing.band_energies(read(files[part.role])[0], rate)
+        laid = one_shots.lay_energies(energies, voices[part.role], edges)
+        placed.append(in_beat.place(scene, laid, gain_db=part.level + piece.music - part.laid))
+    total = np.sum([one.excitation for one in placed], axis=0)
+    return [
+        (part.role, in_beat.measure(scene, one, total - one.excitation).audible_share)
+        for part, one in zip(piece.parts, placed, strict=True) if part.usable
+    ]  # fmt: skip
+
+
+def print_shares(sets: Mapping[str, Sequence[tuple[str, float]]]) -> None:
+    print(f"audible share{'':21s}   n   5 / 10 / 25 / 50 / 75 %")
+    everything = [one for found in sets.values() for one in found]
+    for name, found in [*sets.items(), ("all sets", everything)]:
+        for label, roles in (("kicks and toms", LOWS), ("other parts", [r for r in ROLES if r not in LOWS])):
+            mine = [share for role, share in found if role in roles]
+            if mine:
+                print(f"{name:18s} {label:15s} {len(mine):4d}  {quantiles(mine, (5, 10, 25, 50, 75), digits=4)}")
 
 
 # ---- learning
@@ -376,7 +423,14 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     arguments.add_argument("folders", type=Path, nargs="+")
     arguments.add_argument("--constants", action="store_true")
+    arguments.add_argument("--shares", action="store_true")
     asked = arguments.parse_args()
+    if asked.shares:
+        print_shares({folder.resolve().name: [
+            one for path in sorted(folder.resolve().glob("*/facts.json"))
+            if (piece := measured(path.parent)) is not None for one in shares(path.parent, piece)
+        ] for folder in asked.folders})  # fmt: skip
+        return
     sets: dict[str, list[Piece]] = {}
     for folder in asked.folders:
         found = [measured(path.parent) for path in sorted(folder.resolve().glob("*/facts.json"))]

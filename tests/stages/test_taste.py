@@ -18,6 +18,7 @@ from small_beat import MADE, RATE, kick, noise_hit, tone, write, write_beat
 
 from dossier import audio, cli, pipeline
 from dossier.archive import Archive
+from dossier.arrange.pattern import HIT
 from dossier.beatfile import taste as taste_file
 from dossier.cache import Cache
 from dossier.decide.policy import DEFAULTS, SETTINGS, USUAL
@@ -161,16 +162,43 @@ def pieces(levels: list[float], *, roles: dict[Role, float] | None = None, **tol
 
 @pytest.mark.parametrize("n", [4, 12, 4000])
 def test_analytic_n_pieces_weigh_n_of_n_plus_four(n: int) -> None:
-    everything, own = learn(pieces([-2.0] * n), DEFAULTS)
+    """Kick 3 dB louder beside snare and hats than by default, which stand to one another as they do."""
+    usual = {role: USUAL.roles[role].level_lu for role in ("kick", "snare", "closed-hat")}
+    told = pieces([-2.0] * n, roles={**usual, "kick": usual["kick"] + 3.0})
+    everything, *roles = learn(told, DEFAULTS)
     share, drums = n / (n + 4.0), USUAL.all_drums_lu["level"]
     assert everything.level_lu == pytest.approx(share * -2.0 + (1 - share) * drums)
-    beside = USUAL.roles["kick"].level_lu - drums
-    assert own.level_lu == pytest.approx(everything.level_lu + share * -2.0 + (1 - share) * beside)
-    assert own.hit_level_db == pytest.approx(USUAL.roles["kick"].hit_level_db)
+    louder = everything.level_lu - drums
+    assert {one.role: one.level_lu for one in roles} == pytest.approx(
+        {role: level + louder + (share * 3.0 if role == "kick" else 0.0) for role, level in usual.items()})
+
+
+def test_axiom_a_hit_counts_not_how_often_it_plays() -> None:
+    """Twice as many hats are louder as a part and hit no harder: they do not move the taste."""
+    usual = {role: (USUAL.roles[role].level_lu, USUAL.roles[role].hit_level_db) for role in ("kick", "snare", "crash")}
+    plain, busy = (
+        [HeardPiece(f"{n}", -5.0, tuple(
+            HeardPart(role, level + (more if role == "crash" else 0.0), hit - (more if role == "crash" else 0.0))
+            for role, (level, hit) in usual.items())) for n in range(6)]
+        for more in (0.0, 3.0)
+    )  # fmt: skip
+    assert [one.level_lu for one in learn(busy, DEFAULTS)] == pytest.approx(
+        [one.level_lu for one in learn(plain, DEFAULTS)])  # fmt: skip
+
+
+def test_a_pattern_beside_the_mix_tells_how_hard_it_was_played(tmp_path: Path) -> None:
+    """analytic: velocity v is 40 log10(v / 127) dB; tablature's X is full velocity, its x the usual one."""
+    hits = []
+    for cell in "xX":
+        toml = f'tempo = 120\n[pattern]\nlines = ["kick |{cell}---|"]'
+        (one,) = heard_in(piece(tmp_path / f"piece {cell.isupper()}", mix(), toml=toml))
+        hits.append({part.role: part.hit_level_db for part in one.heard.parts})
+    assert hits[0]["kick"] - hits[1]["kick"] == pytest.approx(-40.0 * np.log10(HIT))
+    assert hits[0]["snare"] == hits[1]["snare"]
 
 
 def test_axiom_a_role_in_few_pieces_keeps_its_place_among_the_drums() -> None:
-    """As many hats as needed would be four: with three they only move with all drums."""
+    """One piece with a shaker does not tell how anybody likes shakers."""
     told = [*pieces([-2.0] * 5), *pieces([-2.0], roles={"shaker": -30.0})]
     learnt = {one.role: one for one in learn([replace(p, name=str(k)) for k, p in enumerate(told)], DEFAULTS)}
     assert learnt["shaker"].level_lu is None
@@ -202,7 +230,7 @@ def test_gains_that_decisions_changed_are_heard_and_agreed_ones_are_not(tmp_path
                                                      for s in SETTINGS))  # fmt: skip
     archive.publish(data, "page", {})
     parts = {part.id: part for part in data.balance.parts if part.chosen and part.level_lu is not None}
-    first, other = [*parts][:2]
+    first = next(iter(parts))
     slug = data.beat.slug
     archive.record(slug, factory.decision(id="", gains_db={name: part.gain_db for name, part in parts.items()}))
     assert finished.decided(archive) == []
@@ -211,8 +239,8 @@ def test_gains_that_decisions_changed_are_heard_and_agreed_ones_are_not(tmp_path
     used = {setting.name: setting.value for setting in data.settings}
     role = parts[first].role
     assert role is not None
-    assert other not in [part.role for part in one.parts]
-    assert one.parts == (HeardPart(role, used[f"usual_{role}_lu"] + 3.0, None),)
+    assert [part for part in one.parts if part.heard] == [HeardPart(role, used[f"usual_{role}_lu"] + 3.0, None)]
+    assert len(one.parts) == len(parts)
     powers = {name: 10 ** ((part.level_lu or 0.0) / 10) for name, part in parts.items()}
     louder = 10 * np.log10((sum(powers.values()) + powers[first] * (10**0.3 - 1)) / sum(powers.values()))
     assert one.all_drums_lu == pytest.approx(used["all_drums_level_lu"] + louder)
