@@ -1,6 +1,6 @@
 """Learn how loud drum parts are against the music, from pieces whose authors set the levels, and test what was learnt.
 
-    python tests/bench/learn_levels.py FOLDER... [--constants | --shares]
+    python tests/bench/learn_levels.py FOLDER... [--constants | --shares | --taste]
 
 A folder is one sound set: it holds finished pieces, each a folder with
 
@@ -25,7 +25,8 @@ Printed: how the levels spread; slopes; and errors of the model and of simpler w
 with the piece's median error taken away.  Whole collections are left out, in both sound sets at once.  In brackets are
 95 % intervals, pieces resampled.  `--constants` prints the figures as Python.  `--shares` prints nothing else than how
 much is heard of each part at its author's level, beside the music and the other parts: the policy's `covered_*` are the
-10th percentiles over all sets, of kicks and toms, and of the rest.
+10th percentiles over all sets, of kicks and toms, and of the rest.  `--taste` prints errors on the other pieces of a
+collection after learning a taste from n of them, the default learnt from the other collections.
 """
 
 from __future__ import annotations
@@ -41,12 +42,12 @@ import numpy as np
 import soundfile
 
 from dossier.arrange import midi, one_shots
-from dossier.decide import balance
+from dossier.decide import balance, taste
 from dossier.decide.policy import DEFAULTS
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.measures import Grid
-from dossier.model.usual import RoleLevel, UsualLevels
+from dossier.model.usual import HeardPart, HeardPiece, RoleLevel, UsualLevels
 from dossier.model.vocabulary import ROLES
 
 GROUPS = {"kick": "kick", "snare": "snare", "clap": "snare", "rim": "snare", "closed-hat": "hat", "open-hat": "hat",
@@ -237,7 +238,11 @@ def learn(pieces: Sequence[Piece], *, velocity: bool = True) -> UsualLevels:
 def model(train: Sequence[Piece], test: Sequence[Piece], *, offset: bool = True, velocity: bool = True,
           own_sum: bool = False) -> list[float]:  # fmt: skip
     """Levels of the usable parts as the balance gives them; `own_sum`: at the author's all-drums level."""
-    learnt = learn(train, velocity=velocity)
+    return levels_of(learn(train, velocity=velocity), test, offset=offset, velocity=velocity, own_sum=own_sum)
+
+
+def levels_of(learnt: UsualLevels, test: Sequence[Piece], *, offset: bool = True, velocity: bool = True,
+              own_sum: bool = False) -> list[float]:  # fmt: skip
     out = []
     for piece in test:
         parts = [part.to_level(learnt, velocity=velocity) for part in piece.parts]
@@ -385,6 +390,37 @@ def compare(title: str, train: Sequence[Piece], test: Sequence[Piece], against: 
               f"{told(test, np.abs(errors) - np.abs(base))} {told(test, np.abs(rel) - np.abs(other))}")  # fmt: skip
 
 
+def taste_of(pieces: Sequence[Piece], usual: UsualLevels, lean: float) -> UsualLevels:
+    """The default moved by what is learnt from pieces whose velocities are known, as `dossier learn` does it."""
+    heard = [HeardPiece(piece.name, piece.all_drums, tuple(
+        HeardPart(p.role, p.level, p.hit - p.velocity + usual.roles[p.role].velocity_db) for p in piece.usable
+    )) for piece in pieces]  # fmt: skip
+    found = {one.role: one.level_lu for one in taste.learn(heard, {**DEFAULTS, "taste_lean": lean}, usual)}
+    level = usual.all_drums_lu["level"]
+    louder = (level if found[None] is None else found[None]) - level
+    roles = {role: replace(of, level_lu=of.level_lu + louder if found.get(role) is None else found[role])
+             for role, of in usual.roles.items()}  # fmt: skip
+    return replace(usual, roles=roles, all_drums_lu={name: of + louder for name, of in usual.all_drums_lu.items()})
+
+
+def print_taste(pieces: Sequence[Piece]) -> None:
+    rng = np.random.default_rng(3)
+    print("errors, dB, absolute / relative, by `taste_lean`; the last is the default")
+    for n in (4, 8, 16):
+        errors = defaultdict(list)
+        for name in sorted({piece.collection for piece in pieces}):
+            own = [piece for piece in pieces if piece.collection == name]
+            base = learn([piece for piece in pieces if piece.collection != name])
+            for _ in range(20 if len(own) >= n + 2 else 0):
+                drawn = [own[k] for k in rng.permutation(len(own))]
+                for lean in (0.0, 2.0, 4.0, 8.0, 16.0, 1e9):
+                    told = levels_of(taste_of(drawn[:n], base, lean), drawn[n:])
+                    wrong = np.array(told) - [part.level for piece in drawn[n:] for part in piece.usable]
+                    errors[lean].append((np.abs(wrong).mean(), np.nanmean(np.abs(relative(drawn[n:], wrong)))))
+        print(f"n = {n:2d}  " + "   ".join(f"{lean:g}: {a:.2f} / {b:.2f}" for lean, (a, b) in
+              ((lean, np.mean(found, axis=0)) for lean, found in errors.items())))  # fmt: skip
+
+
 # ---- report
 
 
@@ -424,6 +460,7 @@ def main() -> None:
     arguments.add_argument("folders", type=Path, nargs="+")
     arguments.add_argument("--constants", action="store_true")
     arguments.add_argument("--shares", action="store_true")
+    arguments.add_argument("--taste", action="store_true")
     asked = arguments.parse_args()
     if asked.shares:
         print_shares({folder.resolve().name: [
@@ -438,6 +475,11 @@ def main() -> None:
     pieces = [piece for found in sets.values() for piece in found]
     if not pieces:
         raise SystemExit("no pieces: FOLDER/PIECE/facts.json")
+    if asked.taste:
+        for name, found in sets.items():
+            print(f"\n# {name}: ", end="")
+            print_taste(found)
+        return
     for name, found in [*sets.items(), ("all sets", pieces)]:
         print(f"\n# {name}: ", end="")
         spread(found)
