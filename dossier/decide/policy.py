@@ -169,6 +169,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("small_speaker_hz", 150.0, "Hz", "phones and small speakers give little below this"),
     Setting("low_end_good_share", 0.7, "ratio", "a kick of which this much is heard below 250 Hz stands out"),
     Setting("low_end_alignment_db", 0.5, "dB", "a smaller gain in low-end level is not heard"),
+    Setting("low_end_least_cents", 10.0, "cents", "a smaller difference of pitch is heard by few"),
+    Setting("low_end_bass_kick_ms", 350.0, "ms", "a pitched kick that rings this long is heard as a bass note"),
     Setting("low_end_cents_off", 35.0, "cents", "a kick further than this from the key rubs against the bass"),
     Setting("mono_loss_lu", 1.5, "LU", "a loss that is heard as softer"),
     Setting("quiet_db", 15.0, "dB", "quiet listening"),

@@ -14,7 +14,7 @@ def sentences(
     parts: Sequence[PartTranslation], mono_zones: Mapping[str, float | None], policy: Mapping[str, float], *,
     part_zones: Mapping[str, Mapping[str, float | None]] = MappingProxyType({}),
 ) -> tuple[str, ...]:  # fmt: skip
-    """What to know about mono, a small speaker and quiet listening; empty without parts and losses.
+    """What is a problem in mono, on a small speaker or at low level, and that mono is fine; empty without parts.
 
     `mono_zones`: loss of the mix in LU by zone, None where there is nothing to lose; `part_zones`: that of each part.
     """
@@ -44,20 +44,9 @@ def sentences(
         names = " and ".join(f"{part.part} ({percent(part.small_speaker_share or 0.0)} left)" for part in lost)
         said.append(f"On a speaker that gives nothing below {small}, {names} all but vanishes: it needs a click or "
                     "overtones above that.")  # fmt: skip
-    elif any(part.small_speaker_share is not None for part in parts):
-        said.append(f"On a speaker that gives nothing below {small}, every part is still heard.")
-    covered = [part.part for part in parts if part.small_speaker_share is None and part.quiet_share is None]
-    if covered:
-        are = "are" if len(covered) > 1 else "is"
-        said.append(f"{' and '.join(covered)} {are} covered in the mix to begin with, and left out of both.")
-    quiet = [part for part in parts if part.quiet_share is not None]
-    if quiet:
-        first = min(quiet, key=lambda part: (part.quiet_share or 0.0, part.part))
-        below = (first.quiet_share or 0.0) < policy["gone_below"]
-        fades = f"{first.part} {'drops below hearing' if below else 'fades'} first: "
-        how = fades if len(quiet) > 1 else f"of {first.part} "
-        said.append(f"Played {policy['quiet_db']:.0f} dB lower, {how}{percent(first.quiet_share or 0.0)} of its "
-                    "loudness in the mix is left.")  # fmt: skip
+    fading = [part for part in parts if part.quiet_share is not None and part.quiet_share < policy["gone_below"]]
+    if fading:
+        said.append(f"Played {policy['quiet_db']:.0f} dB lower, {' and '.join(one.part for one in fading)} is gone.")
     return tuple(said)
 
 

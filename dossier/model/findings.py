@@ -391,6 +391,7 @@ class LowEndRemedy:
     bass_lost: float
     amounts: Mapping[str, Amount]
     render: str | None = None
+    heard_sone: float | None = None  # of the kick below 250 Hz, over the frames in which it plays untreated
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,6 +413,7 @@ class LowEnd:
     reasons: Mapping[str, str] = field(default_factory=dict)
     kick_spectrum_db: tuple[float, ...] = ()  # level by band while the kick plays, at its gain
     bass_spectrum_db: tuple[float, ...] = ()  # of the bass in the same frames
+    kick_heard_sone: float | None = None  # below 250 Hz, mean over the frames in which it plays
 
 
 @dataclass(frozen=True, slots=True)

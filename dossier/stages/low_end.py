@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
 
@@ -13,6 +13,7 @@ from dossier.arrange.one_shots import lay_energies
 from dossier.arrange.parts import laid
 from dossier.decide import fit
 from dossier.decide import low_end as decide_low_end
+from dossier.decide.low_end import Judged
 from dossier.measure import hearing, in_beat, low_end, pitch
 from dossier.measure import occupancy as occ
 from dossier.memo import Memo
@@ -47,10 +48,17 @@ class KickAndBass:
     frames: slice
     low: Array  # (bands,), weight of the sub and bass zones
 
-    def bass_excitation(self, samples: Samples) -> Array:
+    def bass_powers(self, samples: Samples) -> Array:
         edges = FRAME_S * np.arange(self.frames.stop - self.frames.start + 1)
-        powers = hearing.slot_powers(hearing.band_energies(samples, self.here.music.rate_hz), edges)
-        return hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db)
+        return np.asarray(hearing.slot_powers(hearing.band_energies(samples, self.here.music.rate_hz), edges))
+
+    def excitation(self, powers: Array) -> Array:
+        return np.asarray(hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db))
+
+    def music_with(self, bass: Array) -> Array:
+        """Excitation of all the music with other powers of the bass: whatever plays low covers the kick."""
+        rest = np.maximum(self.here.scene.powers[self.frames] - self.bass_powers(self.bass), 0.0)
+        return self.excitation(rest + bass)
 
     def kick_excitation(self, samples: Samples) -> Array:
         voice = self.kick.part.voice
@@ -67,11 +75,15 @@ class KickAndBass:
         curve = low_end.duck_curve(starts, len(self.bass) / rate, rate, depth_db=depth_db, release_ms=release_ms)
         return np.asarray(self.bass * curve[: len(self.bass), None])
 
-    def judged(self, kick: Array, bass: Array, bass_before: Array) -> decide_low_end.Judged:
-        """What is heard of the kick in the low zones, and what of the bass's loudness is lost there."""
-        alone = hearing.specific_loudness(kick) @ self.low
-        heard = hearing.partial_loudness(kick, bass) @ self.low
+    def alone(self, kick: Array) -> Array:
+        """Loudness of a kick in the low zones, `(frames,)`, sone."""
+        return np.asarray(hearing.specific_loudness(kick) @ self.low)
+
+    def judged(self, kick: Array, music: Array, bass: Array, *, bass_before: Array, plain: Array) -> Judged:
+        """What is heard of a kick in the low zones, of the untreated one alone (`plain`), and what the bass loses."""
+        alone = self.alone(plain)
         plays = alone > 0.1 * alone.max(initial=0.0)
+        heard = hearing.partial_loudness(kick, music) @ self.low
         share = float(heard[plays].sum() / alone[plays].sum()) if plays.any() else 0.0
         full = float((hearing.specific_loudness(bass_before) @ self.low).sum())
         left = float((hearing.partial_loudness(bass, kick) @ self.low).sum())
@@ -83,45 +95,66 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     part = next((part for part in balanced.parts if part.row.role == "kick"), None)
     if part is None:
         return _nothing("no kick is in the kit: there is none among the candidates, or the pattern plays none")
-    kick = part.item
+    kick, key, policy = part.item, here.music.key.name, here.policy
+    found = pitch.pitch(kick.part.samples, kick.part.rate_hz)
+    rings_ms = 1000.0 * (kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S)
+    is_bass = found.hz is not None and rings_ms >= policy["low_end_bass_kick_ms"]
+    cents = fit.cents_from_key(found.hz, key) if found.hz is not None and key else None
+    said = partial(
+        decide_low_end.sentences, kick=kick.drum.name.rsplit("/", 1)[-1], cents=cents, key=key, is_bass=is_bass,
+        rings_ms=rings_ms, gap_ms=_gap_ms(kick), policy=policy,
+    )  # fmt: skip
+    finding = replace(
+        _nothing("", kick=kick.drum.name).finding, kick_pitch_hz=found.hz, kick_cents_from_key=cents,
+        kick_note=note_of(found.hz, key)[0] if found.hz is not None else None,
+        reasons={} if found.hz is not None else {"kick_pitch_hz": found.reason},
+        sentences=said(bass="", kick_share=None, polarity=None, delay_ms=None, delay_gain_db=None, remedies=())
+        if is_bass else (),
+    )  # fmt: skip
     listed = [(stem.file, stem.role, one.low_energy, one.low_share) for stem, one in here.music.stems]
-    file = decide_low_end.bass_stem(listed, here.policy)
+    file = decide_low_end.bass_stem(listed, policy)
     if file is None:
-        return _nothing("no stem carries a bass: none has a fifth of its energy below 250 Hz", kick=kick.drum.name)
+        why = "no stem carries a bass: none has a fifth of its energy below 250 Hz"
+        return LowEndCheck(replace(finding, reasons={**finding.reasons, "low_end": why}))
     bass = next(stem for stem, _ in here.music.stems if stem.file == file)
     both = _kick_and_bass(here, kick, bass, memo)
     if both is None:
-        return _nothing("kick and bass never play together", kick=kick.drum.name)
-    before, plain = both.bass_excitation(both.bass), both.kick_excitation(kick.part.samples)
-    share, lost = both.judged(plain, before, before)
-    remedies, renders, lowered = _rendered(slug, both, _remedies(both, plain, before, lost), share)
+        why = "kick and bass never play together"
+        return LowEndCheck(replace(finding, reasons={**finding.reasons, "low_end": why}))
+    powers, plain = both.bass_powers(both.bass), both.kick_excitation(kick.part.samples)
+    before, music = both.excitation(powers), both.music_with(powers)
+    judged = partial(both.judged, bass_before=before, plain=plain)
+    as_it_is = judged(plain, music, before)
+    onto_key = -cents / 100.0 if is_bass and cents is not None else None
+    if onto_key is not None and 100.0 * abs(onto_key) < policy["low_end_least_cents"]:
+        onto_key = None
+    shifts = decide_low_end.shifts(found.hz, key, policy)
+    ways = _remedies(both, judged, plain, music, before, as_it_is, shifts, onto_key)
+    remedies, renders, lowered = _rendered(slug, both, ways)
     line = _alignment(both)
-    found, notes = pitch.pitch(kick.part.samples, kick.part.rate_hz), _bass_notes(both)
-    note = note_of(found.hz, here.music.key.name)[0] if found.hz is not None else None
-    reasons = {"delay_ms": line.reason, "polarity": line.reason} if line.gain_db is None else {}
-    if found.hz is None:
-        reasons["kick_pitch_hz"] = found.reason
-    key = here.music.key.name
-    cents = fit.cents_from_key(found.hz, key) if found.hz and key else None
-    overlaps = _zone_overlaps(plain, before)
     aligned = line.gain_db is not None
     polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
-    delay_ms = line.delay_ms if aligned else None
-    said = decide_low_end.sentences(
-        kick=kick.drum.name.rsplit("/", 1)[-1], bass=bass.file.rsplit("/", 1)[-1],
-        overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share, cents=cents, key=key, note=note,
-        bass_notes=notes, bass_cents=decide_low_end.cents_from_bass(found.hz, notes) if found.hz else None,
-        polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, policy=here.policy,
-    )  # fmt: skip
+    delay_ms, overlaps = line.delay_ms if aligned else None, _zone_overlaps(plain, music)
+    sentences = said(bass=bass.file.rsplit("/", 1)[-1], kick_share=as_it_is[0], polarity=polarity, delay_ms=delay_ms,
+                     delay_gain_db=line.gain_db, remedies=remedies)  # fmt: skip
     if not part.row.chosen:
-        said = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *said)
-    finding = LowEnd(
-        kick=kick.drum.name, bass_stem=bass.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=share,
-        kick_pitch_hz=found.hz, kick_note=note, kick_cents_from_key=cents, bass_notes=tuple(notes),
-        polarity=polarity, delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies, reasons=reasons,
-        sentences=said, kick_spectrum_db=_spectrum(plain, plain), bass_spectrum_db=_spectrum(before, plain),
-    )  # fmt: skip
-    return LowEndCheck(finding, renders, lowered)
+        sentences = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *sentences)
+    alone = both.alone(plain)
+    sone = float(alone[alone > 0.1 * alone.max(initial=0.0)].mean()) if alone.any() else 0.0
+    return LowEndCheck(replace(
+        finding, bass_stem=bass.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=as_it_is[0],
+        kick_heard_sone=as_it_is[0] * sone, bass_notes=tuple(_bass_notes(both)), polarity=polarity, delay_ms=delay_ms,
+        delay_gain_db=line.gain_db, sentences=sentences,
+        remedies=tuple(replace(one, heard_sone=one.kick_share * sone) for one in remedies),
+        reasons={**finding.reasons, **({} if aligned else {"delay_ms": line.reason, "polarity": line.reason})},
+        kick_spectrum_db=_spectrum(plain, plain), bass_spectrum_db=_spectrum(before, plain),
+    ), renders, lowered)  # fmt: skip
+
+
+def _gap_ms(kick: PlacedCandidate) -> float | None:
+    """The shortest time between two hits; None for a single one."""
+    starts = kick.part.voice.starts_s if kick.part.voice is not None else ()
+    return 1000.0 * float(np.diff(starts).min()) if len(starts) > 1 else None
 
 
 def _spectrum(excitation: Array, kick: Array) -> tuple[float, ...]:
@@ -162,38 +195,39 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
     )  # fmt: skip
 
 
-def _remedies(both: KickAndBass, plain: Array, before: Array, lost: float) -> tuple[LowEndRemedy, ...]:
-    """Every way out, rendered and measured again."""
+def _remedies(
+    both: KickAndBass, judged: Callable[[Array, Array, Array], Judged], plain: Array, music: Array, before: Array,
+    as_it_is: Judged, shifts: Sequence[float], onto_key: float | None,
+) -> tuple[LowEndRemedy, ...]:  # fmt: skip
+    """Every way out that helps, rendered and measured again."""
     part, rate = both.kick.part, both.here.music.rate_hz
-    assert part.voice is not None
 
-    def duck(depth: float, release: float) -> decide_low_end.Judged:
-        return both.judged(plain, both.bass_excitation(both.ducked(depth, release)), before)
+    def duck(depth: float, release: float) -> Judged:
+        powers = both.bass_powers(both.ducked(depth, release))
+        return judged(plain, both.music_with(powers), both.excitation(powers))
 
-    def changed(samples: Samples) -> decide_low_end.Judged:
-        return both.judged(both.kick_excitation(samples), before, before)
+    def changed(samples: Samples) -> Judged:
+        return judged(both.kick_excitation(samples), music, before)
 
     effective_s = both.kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S
     return decide_low_end.remedies(
         duck=cache(duck), shorten=lambda ms: changed(_shortened(part.samples, rate, ms)),
-        tune=lambda semitones: changed(_tuned(part.samples, rate, semitones)),
-        bass_lost=lost, has_bass=bool(both.bass.any()), kick_ms=1000.0 * len(part.samples) / rate,
-        effective_ms=1000.0 * effective_s, policy=both.here.policy,
+        tune=lambda semitones: changed(_tuned(part.samples, rate, semitones)), as_it_is=as_it_is,
+        has_bass=bool(both.bass.any()), kick_ms=1000.0 * len(part.samples) / rate, effective_ms=1000.0 * effective_s,
+        shifts=shifts, onto_key=onto_key, policy=both.here.policy,
     )  # fmt: skip
 
 
 def _rendered(
-    slug: str, both: KickAndBass, remedies: Sequence[LowEndRemedy], share: float
+    slug: str, both: KickAndBass, remedies: Sequence[LowEndRemedy]
 ) -> tuple[tuple[LowEndRemedy, ...], Renders, dict[str, float]]:
-    """The remedies, with a file to hear each that helps."""
+    """The remedies, with a file to hear each."""
     part, rate = both.kick.part, both.here.music.rate_hz
     assert part.voice is not None
     listed = list(remedies)
     renders: Renders = {}
     lowered: dict[str, float] = {}
     for index, remedy in enumerate(remedies):
-        if not decide_low_end.helps(remedy, share, both.here.policy):
-            continue
         name = f"{slug}-low-end-{remedy.name.replace(' ', '-')}"
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
         if remedy.name == decide_low_end.DUCK:

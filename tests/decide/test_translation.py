@@ -15,14 +15,9 @@ def part(
     return PartTranslation(part=name, mono_loss_lu=mono, small_speaker_share=small, quiet_share=quiet)
 
 
-def test_where_nothing_is_lost_it_says_so_with_numbers() -> None:
-    """Analytic: no loss reaches the threshold, every part is left on the small speaker."""
-    said = sentences([part("kick"), part("snare", quiet=0.3)], ZONES, DEFAULTS)
-    assert said == (
-        "Fine in mono.",
-        "On a speaker that gives nothing below 150 Hz, every part is still heard.",
-        "Played 15 dB lower, snare fades first: 30 % of its loudness in the mix is left.",
-    )
+def test_where_nothing_is_lost_it_says_so() -> None:
+    """Analytic: no loss reaches the threshold, every part is left on the small speaker and at low level."""
+    assert sentences([part("kick"), part("snare", quiet=0.3)], ZONES, DEFAULTS) == ("Fine in mono.",)
 
 
 def test_a_part_that_loses_is_named_with_the_zone() -> None:
@@ -41,7 +36,7 @@ def test_what_vanishes_is_said_to() -> None:
     said = sentences([part("kick", small=0.1, quiet=0.5), part("hat", mono=None, quiet=0.02)], ZONES, DEFAULTS)
     assert said[0] == "In mono hat vanishes: one channel is the other inverted."
     assert any("kick (10 % left) all but vanishes" in text for text in said)
-    assert said[-1].startswith("Played 15 dB lower, hat drops below hearing first: 2.0 % of its loudness")
+    assert said[-1] == "Played 15 dB lower, hat is gone."
 
 
 def test_a_wide_mix_points_at_its_stems() -> None:
@@ -51,8 +46,7 @@ def test_a_wide_mix_points_at_its_stems() -> None:
 
 
 def test_a_part_that_is_covered_anyway_has_nothing_to_lose() -> None:
-    """Analytic: no shares of nothing; it is named, and the others are spoken of."""
+    """Analytic: no shares of nothing."""
     assert sentences([], {}, DEFAULTS) == ()
     said = sentences([part("kick", small=None, quiet=None), part("snare")], {}, DEFAULTS)
-    assert "kick is covered in the mix to begin with, and left out of both." in said
-    assert any(text.startswith("Played 15 dB lower, of snare") for text in said)
+    assert said == ()

@@ -81,13 +81,10 @@ def test_a_kick_of_nothing_but_lows_is_lost_on_a_small_speaker(travels: Translat
     assert any("kick (" in text and "all but vanishes" in text for text in travels.sentences)
 
 
-def test_played_softly_everything_is_softer_and_the_first_to_fade_is_named(travels: Translation) -> None:
-    """Analytic: shares below 1; the smallest is the one that is named."""
+def test_played_softly_everything_is_softer(travels: Translation) -> None:
+    """Analytic: shares below 1, smaller for lows."""
     shares = {item.part: item.quiet_share for item in travels.parts}
     assert all(share is not None and 0.0 <= share < 1.0 for share in shares.values())
-    first = min(shares, key=lambda name: (shares[name], name))
-    said = next(text for text in travels.sentences if "15 dB lower" in text)
-    assert f"{first} " in said
     # Loudness doubles with 10 dB (ISO 532-1: above 40 phon), so 15 dB less leave about a third; lows lose more.
     assert shares["snare"] == pytest.approx(2.0**-1.5, abs=0.15)
     assert shares["kick"] is not None
@@ -95,14 +92,14 @@ def test_played_softly_everything_is_softer_and_the_first_to_fade_is_named(trave
     assert shares["kick"] < shares["snare"]
 
 
-def test_a_kick_that_the_bass_covers_anyway_is_said_to_be(tmp_path: Path) -> None:
+def test_a_kick_that_the_bass_covers_anyway_has_nothing_to_lose(tmp_path: Path) -> None:
     """Analytic: a loud tone half an octave above a pure 50 Hz leaves nothing of it: no share of nothing is told."""
     folder = write_beat(tmp_path / "covered", drums=DRUMS,
                         stems={"bass": 0.2 * tone(82.0, 8.0), "pad": 0.05 * tone(440.0, 8.0)})  # fmt: skip
     found = translated(staged(folder, tmp_path / "cache"))
     assert part(found, "kick").small_speaker_share is None
     assert part(found, "kick").quiet_share is None
-    assert any(text.startswith("kick is covered in the mix") for text in found.sentences)
+    assert not any("kick" in text for text in found.sentences)
 
 
 def test_no_drums_no_translation(beat: Staged) -> None:
