@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, cast
 
 from msgspec import UnsetType
 
@@ -21,7 +21,7 @@ from dossier.arrange.pattern import PatternError, parse_lines
 from dossier.beatfile import taste, toml
 from dossier.beatfile.inputs import find_inputs, hyphened
 from dossier.beatfile.listing import is_audio, locate, named, state_of
-from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema
+from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema, meter_of, stated
 from dossier.beatfile.validate import Ledger, check, join
 from dossier.errors import UnusableFileError
 from dossier.files import FOLDER, leads_out, read_bounded, why_unreadable
@@ -37,8 +37,6 @@ GROOVE_NAME = "groove.mid"
 MAX_CONFIG_BYTES = 2**20  # about the size of a beat.toml that lists ten thousand drums
 MAX_MIDI_BYTES = 2**20  # a groove of some bars has a few kilobytes
 MAX_PATTERN_BEATS = 4_096.0  # quarter notes: half an hour at 137 BPM, longer than any pattern
-
-T = TypeVar("T")
 
 
 def load(place: Path, *, known_policy: Mapping[str, float] | None = None, given: Given = NOTHING_GIVEN) -> Beat:
@@ -70,19 +68,17 @@ class _Loader:
         if document is None:
             what = "as --name says" if self.given.name else f"the {'folder' if self.bounce is None else 'file'}'s name"
             self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is {what}")
-        stated = None if isinstance(table.meter, UnsetType) else table.meter.split("/")
-        meter = (int(stated[0]), int(stated[1])) if stated else (4, 4)
+        meter = meter_of(table)
         inputs = find_inputs(self.folder, table, self.ledger, given=self.given, bounce=self.bounce)
         sections = self.sections(table)
-        pattern, section_patterns = self.patterns(table, meter, [section.name for section in sections])
+        pattern, section_patterns = self.patterns(table, meter or (4, 4), [section.name for section in sections])
         beat = Beat(
             folder=self.folder, slug=slug(self.given.name or title), title=title, artist=clean(table.artist),
-            id="" if isinstance(table.id, UnsetType) else table.id, libraries=inputs.libraries,
-            stems=inputs.stems, drums=inputs.drums, kit_pins=inputs.kit_pins, references=inputs.references,
-            tempo_bpm=_given(table.tempo), meter=meter if stated else None, key=_given(table.key),
-            first_downbeat_s=_given(table.first_downbeat),
+            id=stated(table.id, ""), libraries=inputs.libraries, stems=inputs.stems, drums=inputs.drums,
+            kit_pins=inputs.kit_pins, references=inputs.references, tempo_bpm=stated(table.tempo, None), meter=meter,
+            key=stated(table.key, None), first_downbeat_s=stated(table.first_downbeat, None),
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
-            target_lufs=_given(table.target_loudness), listening_level_db_spl=_given(table.listening_level),
+            target_lufs=stated(table.target_loudness, None), listening_level_db_spl=stated(table.listening_level, None),
             intent=table.intent, voice=table.voice, role_intents=self.intents(table), policy=self.policy(table),
             pattern=pattern, section_patterns=section_patterns, sections=sections, taste=self.taste(table),
             config_files=tuple(self.config_files), notes=tuple(self.ledger.notes),
@@ -145,7 +141,7 @@ class _Loader:
             name = clean(entry.name)
             if entry.name and not name:
                 self.ledger.about_key(f"sections[{index}].name", "has no visible character; allowed: a name")
-            sections.append(Section(name=name, first_bar=bar, bars=entry.bars, intent=_given(entry.intent)))
+            sections.append(Section(name=name, first_bar=bar, bars=entry.bars, intent=stated(entry.intent, None)))
             bar += entry.bars
         return tuple(sections)
 
@@ -157,7 +153,7 @@ class _Loader:
         sections: dict[str, Pattern] = {}
         steps = 4
         if not isinstance(table.pattern, UnsetType):
-            steps = _given(table.pattern.steps_per_beat) or steps
+            steps = stated(table.pattern.steps_per_beat, steps)
             main = self.pattern("pattern", table.pattern, steps, meter, needed=not table.pattern.sections)
             for name, entry in table.pattern.sections.items():
                 key = join("pattern.sections", name)
@@ -165,8 +161,7 @@ class _Loader:
                     known = f"; the sections are: {', '.join(section_names)}" if section_names else "; none is listed"
                     hint = did_you_mean(name, section_names)
                     self.ledger.about_key(key, f"is the pattern of a section that is not listed{known}{hint}")
-                steps_here = _given(entry.steps_per_beat) or steps
-                made = self.pattern(key, entry, steps_here, meter, needed=True)
+                made = self.pattern(key, entry, stated(entry.steps_per_beat, steps), meter, needed=True)
                 if made is not None:
                     sections[clean(name)] = made
         if self.bounce is None and os.path.lexists(groove):
@@ -181,7 +176,7 @@ class _Loader:
         self, key: str, entry: SectionPattern, steps: int, meter: tuple[int, int], *, needed: bool
     ) -> Pattern | None:
         """The pattern that a table gives, as lines or as MIDI."""
-        lines, midi = _given(entry.lines), _given(entry.midi)
+        lines, midi = stated(entry.lines, None), stated(entry.midi, None)
         if lines is not None and midi is not None:
             self.ledger.about_key(key, "has both lines and midi; keep one of the two")
             return None
@@ -235,7 +230,7 @@ class _Loader:
 
     def taste(self, table: BeatTable) -> Taste | None:
         """The taste that beat.toml names, else the one that is given."""
-        told = _given(table.taste)
+        told = stated(table.taste, None)
         path = self.given.taste if told is None else locate(self.folder, told)
         if path is None:
             return None
@@ -272,10 +267,6 @@ class _Loader:
                 allowed = f"; allowed: {', '.join(sorted(self.known_policy))}" if not hint else ""
                 self.ledger.about_key(join("policy", name), f"is not a known setting{allowed}{hint}")
         return dict(table.policy)
-
-
-def _given(value: T | UnsetType) -> T | None:
-    return None if isinstance(value, UnsetType) else value
 
 
 def _bounded(pattern: Pattern, about: Callable[[str], None]) -> Pattern | None:

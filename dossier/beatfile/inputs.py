@@ -35,7 +35,7 @@ from dossier.beatfile.listing import (
     relative_to,
     state_of,
 )
-from dossier.beatfile.schema import BeatTable, DrumEntry
+from dossier.beatfile.schema import BeatTable, DrumEntry, meter_of, stated
 from dossier.beatfile.validate import Ledger, found, join
 from dossier.files import FOLDER, leads_out
 from dossier.model.beat import NOTHING_GIVEN, DrumFile, Given, Stem
@@ -229,12 +229,11 @@ class _Finder:
     def start(self, key: str, told: float | str | UnsetType, table: BeatTable) -> float | None:
         """Where a stem begins, in seconds."""
         if not isinstance(told, str):
-            return None if isinstance(told, UnsetType) else told
+            return stated(told, None)
         if isinstance(table.tempo, UnsetType):
             self.ledger.about_key(key, f"is {found(told)}, which needs tempo; state the tempo, or the start in seconds")
             return None
-        beats, unit = (4, 4) if isinstance(table.meter, UnsetType) else map(int, table.meter.split("/"))
-        downbeat = 0.0 if isinstance(table.first_downbeat, UnsetType) else table.first_downbeat
+        (beats, unit), downbeat = meter_of(table) or (4, 4), stated(table.first_downbeat, 0.0)
         return downbeat + (int(told.removeprefix("bar ")) - 1) * beats * 4.0 / unit * 60.0 / table.tempo
 
     def no_stems(self, listing: Listing) -> str:
@@ -339,8 +338,7 @@ class _Finder:
             file=file, path=claim.path, origin=clean(entry.origin), rights=entry.rights,
             kind=None if isinstance(entry.kind, UnsetType) else cast(Kind, hyphened(entry.kind)),
             role=None if isinstance(entry.role, UnsetType) else cast(Role, hyphened(entry.role)),
-            tempo_bpm=None if isinstance(entry.tempo, UnsetType) else entry.tempo,
-            means=None if isinstance(entry.means, UnsetType) else entry.means, slices_s=tuple(entry.slices),
+            tempo_bpm=stated(entry.tempo, None), means=stated(entry.means, None), slices_s=tuple(entry.slices),
             feel=entry.feel, plays={cast(Role, hyphened(word)): time_s for word, time_s in entry.plays.items()},
         )  # fmt: skip
 

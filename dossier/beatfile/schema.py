@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
@@ -24,6 +24,9 @@ RoleWord = Literal[
     "shaker", "percussion",
 ]  # fmt: skip
 KindWord = Literal["loop", "one-shot", "one shot"]
+
+T = TypeVar("T")
+D = TypeVar("D")
 
 MAX_SECTION_BARS = 9_999
 MAX_LINES = 200
@@ -254,6 +257,17 @@ class BeatTable(msgspec.Struct, forbid_unknown_fields=True):
         dict[str, Annotated[float, Meta(ge=-POLICY_LIMIT, le=POLICY_LIMIT)]],
         Meta(description="thresholds and weights of the decisions, by name"),
     ] = {}
+
+
+def stated(value: T | UnsetType, default: D) -> T | D:
+    """What a key says, or a default where it says nothing."""
+    return default if isinstance(value, UnsetType) else value
+
+
+def meter_of(table: BeatTable) -> tuple[int, int] | None:
+    """The stated meter: beats, and the note that counts as one."""
+    beats, _, unit = stated(table.meter, "").partition("/")
+    return (int(beats), int(unit)) if unit else None
 
 
 def json_schema(policy_names: Iterable[str] | None = None) -> dict[str, Any]:

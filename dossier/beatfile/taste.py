@@ -14,7 +14,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated
 
 import msgspec
 import tomlkit
@@ -22,7 +22,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from dossier import files
 from dossier.beatfile import toml
-from dossier.beatfile.schema import RoleWord
+from dossier.beatfile.schema import RoleWord, stated
 from dossier.beatfile.validate import Report, check
 from dossier.decide.policy import USUAL
 from dossier.errors import ArchiveError, UnusableFileError
@@ -40,7 +40,6 @@ Lines may go: what is missing is as usual.  `dossier learn` will not write over 
 
 Level = Annotated[float, Meta(ge=-100, le=60)]
 Names = Annotated[list[Annotated[str, Meta(max_length=1000)]], Meta(max_length=10_000)]
-T = TypeVar("T")
 
 
 class LevelTable(msgspec.Struct, forbid_unknown_fields=True):
@@ -93,9 +92,9 @@ def read(raw: bytes, name: str, report: Report) -> Taste | None:
 
 def _usual(table: TasteTable, name: str, report: Report) -> UsualLevels:
     told, base = table.all_drums, USUAL.all_drums_lu
-    level = _or(told.level_lu, base["level"])
+    level = stated(told.level_lu, base["level"])
     moved: dict[Intent, float] = {intent: base[intent] - base["level"] + level for intent in INTENTS}
-    moved |= {"tucked": _or(told.tucked_lu, moved["tucked"]), "forward": _or(told.forward_lu, moved["forward"])}
+    moved |= {"tucked": stated(told.tucked_lu, moved["tucked"]), "forward": stated(told.forward_lu, moved["forward"])}
     if not moved["tucked"] <= level <= moved["forward"]:
         report("all_drums", f"tucked_lu {moved['tucked']:g}, level_lu {level:g}, forward_lu {moved['forward']:g}; "
                "allowed: values that rise in this order")  # fmt: skip
@@ -103,7 +102,7 @@ def _usual(table: TasteTable, name: str, report: Report) -> UsualLevels:
     roles = dict(USUAL.roles)
     for role, of in USUAL.roles.items():
         own = table.roles.get(role) or table.roles.get(role.replace("-", " ")) or LevelTable()  # type: ignore[call-overload]
-        stands = _or(own.level_lu, of.level_lu - base["level"] + level)
+        stands = stated(own.level_lu, of.level_lu - base["level"] + level)
         below, above = of.low_lu - of.level_lu, of.high_lu - of.level_lu
         below, above = _range(own, stands, below, above, f"roles.{role}", report)
         roles[role] = replace(of, level_lu=stands, low_lu=stands + below, high_lu=stands + above,
@@ -114,18 +113,12 @@ def _usual(table: TasteTable, name: str, report: Report) -> UsualLevels:
                        source=f"{pieces}{learnt}", mixes="your own mixes")  # fmt: skip
 
 
-def _range(
-    told: LevelTable, level: float, low: float, high: float, key: str, report: Report
-) -> tuple[float, float]:
+def _range(told: LevelTable, level: float, low: float, high: float, key: str, report: Report) -> tuple[float, float]:
     """Quartiles about the level."""
-    low, high = _or(told.low_lu, level + low) - level, _or(told.high_lu, level + high) - level
+    low, high = stated(told.low_lu, level + low) - level, stated(told.high_lu, level + high) - level
     if low > high:
         report(key, f"low_lu {level + low:g} lies above high_lu {level + high:g}; allowed: a range from low to high")
     return min(low, 0.0), max(high, 0.0)  # whoever edits a level alone may leave its range behind
-
-
-def _or(value: T | UnsetType, default: T) -> T:
-    return default if isinstance(value, UnsetType) else value
 
 
 def text(learnt: Sequence[Learnt], *, made: str) -> bytes:

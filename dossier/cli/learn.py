@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier import paths
-from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, FAILED, USAGE, fail, note, now, say
+from dossier.cli.output import ARCHIVE, ARCHIVE_HELP, DONE, FAILED, USAGE, Commands, fail, note, now, say
 from dossier.errors import AudioError, BeatError, DossierError
 from dossier.files import why_unreadable
 from dossier.paths import name_of, shown
@@ -16,7 +16,6 @@ from dossier.terminal import Progress
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dossier.cli.output import Commands
     from dossier.model.usual import Learnt
 
 
