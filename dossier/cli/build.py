@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -17,6 +16,7 @@ from dossier.cli.output import (
     DONE,
     FAILED,
     USAGE,
+    Commands,
     add_engine,
     add_given,
     engine_of,
@@ -25,6 +25,7 @@ from dossier.cli.output import (
     given_of,
     note,
     now,
+    number_of,
     print_built,
     print_json,
     say,
@@ -38,7 +39,6 @@ from dossier.terminal import Progress
 if TYPE_CHECKING:
     from dossier.archive import Archive
     from dossier.cache import Cache
-    from dossier.cli.output import Commands
     from dossier.pipeline import Built
 
 
@@ -54,18 +54,13 @@ def add(commands: Commands) -> None:
                        help="a beat folder (stems/, drums/, beat.toml) or one bounced file")  # fmt: skip
     add_given(build)
     build.add_argument("-o", "--out", type=Path, default=ARCHIVE, metavar="DIR", help=ARCHIVE_HELP)
-    build.add_argument("--jobs", type=_count, default=0, metavar="N", help="processes to use (default: one a core)")
+    build.add_argument("--jobs", type=number_of("processes"), default=0, metavar="N",
+                       help="processes to use (default: one a core)")  # fmt: skip
     build.add_argument("--json", action="store_true", help="print what was built as JSON")
     add_engine(build)
     build.add_argument("--watch", action="store_true",
                        help="build again whenever files of a beat changed and settled, until Ctrl-C")  # fmt: skip
     build.set_defaults(run=_build)
-
-
-def _count(text: str) -> int:
-    if not re.fullmatch(r"0*[1-9][0-9]{0,8}", text):
-        raise argparse.ArgumentTypeError(f"{text[:20]!r} is no number of processes from 1 up")
-    return int(text)
 
 
 def _demo(arguments: argparse.Namespace) -> int:
