@@ -177,8 +177,8 @@ def kick_long() -> Sound:
 
 @cache
 def kick_short() -> Sound:
-    return kick(RATE, rng_for("button"), length_s=0.14, low_hz=70.0, high_hz=190.0, fall_s=0.014, ring_s=0.11,
-                click=0.4, warmth=1.2)
+    return kick(RATE, rng_for("button"), length_s=0.2, low_hz=61.7, high_hz=150.0, fall_s=0.016, ring_s=0.16,
+                click=0.25, warmth=1.3)
 
 
 @cache
@@ -190,8 +190,8 @@ def snare_rich() -> Sound:
 
 @cache
 def snare_lean() -> Sound:
-    return snare(RATE, rng_for("postcard"), length_s=0.2, low_hz=165.0, skin_s=0.2, wires_s=0.14, wires=0.9,
-                 bright_hz=11000.0, snap=0.2)
+    return snare(RATE, rng_for("postcard"), length_s=0.25, low_hz=196.0, skin_s=0.24, wires_s=0.25, wires=1.0,
+                 bright_hz=8000.0, snap=0.2)
 
 
 @cache
@@ -216,7 +216,7 @@ def beads() -> Sound:
 
 @cache
 def hands() -> Sound:
-    return clap(RATE, rng_for("awning"), length_s=0.28, hands=5, low_hz=900.0, high_hz=6500.0, tail_s=0.22)
+    return clap(RATE, rng_for("awning"), length_s=0.22, hands=4, low_hz=800.0, high_hz=4200.0, tail_s=0.16)
 
 
 @cache
@@ -241,8 +241,8 @@ def loop_rich() -> Sound:
         Voice(beads(), "xXoxxXoxxXoxxXox", -9.0, -0.4),
         Voice(jingle(), "----x--x----x---", -12.0, -0.2),
     ]
-    return loop(Clock(RATE, 132.0, 2), rng_for("street band"), voices, loose_s=0.003, room_s=0.5, wet=0.3,
-                dark_hz=6000.0, air_db=-22.0, air_band=(200.0, 9000.0), glue=1.7)
+    return loop(Clock(RATE, 132.0, 2), rng_for("street band"), voices, loose_s=0.003, room_s=1.4, wet=0.75,
+                dark_hz=6000.0, air_db=-11.0, air_band=(200.0, 9000.0), glue=2.0)
 
 
 def loop_busy() -> Sound:
@@ -254,7 +254,8 @@ def loop_busy() -> Sound:
         Voice(jingle(), "x-xxx-x-x-xxx-x-", -4.0),
         Voice(beads(), "xXoxxXoxxXoxxXox", -6.0),
     ]
-    return loop(Clock(RATE, 108.0, 1), rng_for("counting coins"), voices, channels=1)
+    return loop(Clock(RATE, 108.0, 1), rng_for("counting coins"), voices, room_s=0.9, wet=0.5,
+                dark_hz=9000.0, air_db=-14.0, air_band=(1500.0, 14000.0), channels=1)
 
 
 GROOVE = (  # General MIDI percussion: note, steps of two bars with velocities
@@ -263,7 +264,6 @@ GROOVE = (  # General MIDI percussion: note, steps of two bars with velocities
     (38, ((4, 116), (12, 112), (15, 38), (20, 116), (28, 114), (31, 52))),
     (39, ((4, 70), (12, 70), (20, 70), (28, 74))),
     (42, tuple((step, 92 if step % 4 == 2 else 58 if step % 2 == 0 else 40) for step in range(32) if step % 8 != 6)),
-    (46, ((6, 80), (14, 70), (22, 80), (30, 84))),
 )
 
 

@@ -135,9 +135,9 @@ def kick_short() -> Sound:
 
 @cache
 def snare_rich() -> Sound:
-    hangar = room_response(RATE, rng_for("gate room"), decay_s=0.8, dark_hz=4200.0)
-    return snare(RATE, rng_for("gate"), length_s=0.8, low_hz=184.0, skin_s=0.32, wires_s=0.5, wires=1.0,
-                 bright_hz=8000.0, room=hangar, wet=0.6)
+    hangar = room_response(RATE, rng_for("gate room"), decay_s=0.4, dark_hz=4200.0)
+    return snare(RATE, rng_for("gate"), length_s=0.4, low_hz=196.0, skin_s=0.24, wires_s=0.3, wires=1.0,
+                 bright_hz=8000.0, room=hangar, wet=0.2)
 
 
 @cache
@@ -153,7 +153,7 @@ def hands() -> Sound:
 
 @cache
 def hat_bright() -> Sound:
-    return hat(RATE, rng_for("spark"), length_s=0.045, ring_s=0.04, base_hz=700.0, low_hz=9500.0, high_hz=19000.0)
+    return hat(RATE, rng_for("spark"), length_s=0.045, ring_s=0.04, base_hz=700.0, low_hz=7000.0, high_hz=15000.0)
 
 
 @cache
@@ -163,7 +163,7 @@ def hat_dark() -> Sound:
 
 @cache
 def hat_open() -> Sound:
-    return hat(RATE, rng_for("vent"), length_s=0.38, ring_s=0.45, base_hz=430.0, low_hz=7200.0, high_hz=15000.0)
+    return hat(RATE, rng_for("vent"), length_s=0.6, ring_s=0.9, base_hz=400.0, low_hz=6000.0, high_hz=14000.0)
 
 
 @cache
@@ -196,16 +196,15 @@ def loop_rich() -> Sound:
         Voice(hat_open(), "------x---------", -10.0, -0.25),
         Voice(grit(), "oxXxoxXxoxXxoxXx", -10.0, -0.4),
     ]
-    return loop(Clock(RATE, 140.0, 2), rng_for("hangar doors"), voices, loose_s=0.002, room_s=1.1, wet=0.3,
-                dark_hz=3500.0, air_db=-23.0, air_band=(80.0, 5000.0), glue=2.1)
+    return loop(Clock(RATE, 140.0, 2), rng_for("hangar doors"), voices, loose_s=0.002, room_s=1.6, wet=0.7,
+                dark_hz=3500.0, air_db=-14.0, air_band=(80.0, 5000.0), glue=2.1)
 
 
 def loop_lean() -> Sound:
-    """Two bars of half time, dry and short."""
+    """Two bars of the top alone, dry and short: made to lie over a kick and a snare."""
     voices = [
-        Voice(kick_short(), "x-----x---------  --x-----x-------"),
-        Voice(snare_lean(), "--------X-------", -2.0),
-        Voice(hat_bright(), "x-x-x-x-x-x-x-xx", -12.0),
+        Voice(hat_bright(), "x-x-x-x-x-x-x-xx", -3.0),
+        Voice(grit(), "--x---x---x---x-", 0.0),
     ]
     return loop(Clock(RATE, 140.0, 2), rng_for("shift change"), voices, channels=1)
 

@@ -150,7 +150,8 @@ class LoopMeans:
     match: float | None = None  # None where it was not tried
     cost: LoopCost | None = None
     score: float | None = None
-    gain_db: float | None = None  # to set; None where it was not placed
+    gain_db: float | None = None  # to set, with the music at `music_gain_db`; None where it was not placed
+    music_gain_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,7 +378,7 @@ class Balance:
     covered: tuple[Covered, ...] = ()
     music_gain_db: float = 0.0  # to set; 0 or less
     all_drums_lu: float | None = None  # the chosen parts together, against the music
-    mix_over_music_lu: float = 0.0  # how much louder than the music alone the mix is, as the analysis has it
+    mix_over_music_lu: float = 0.0  # how much louder than the music alone the mix is, were no two sounds alike
     drums_file_gain_db: float = 0.0  # 0 or less: the file of all drums is lowered by this; lower the music by as much
 
 

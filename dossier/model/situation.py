@@ -88,7 +88,7 @@ class Situation:
     conditions: Conditions
     scene: Scene
     reference_powers: Array  # (fine bands,), full-scale^2 at the target loudness
-    mix_over_music_lu: float  # how much louder than the music alone the mix is
+    mix_over_music_lu: float  # how much louder than the music alone the mix is taken to be
     sections: tuple[SectionIntent, ...] = ()
 
     @property

@@ -21,6 +21,7 @@ from dossier.model.numbers import signed
 from dossier.model.page import Rendered
 from dossier.model.parts import Drum, Groove, PlacedCandidate, Ranking, Treated
 from dossier.model.situation import Analysis
+from dossier.stages.balance import over_music
 from dossier.stages.renders import files_of
 
 
@@ -40,7 +41,7 @@ def data_file(
         advice=(mix_advice(mix, here.conditions.target_lufs, here.policy), *((taste.text,) if taste else ()),
                 *(one.text for one in checks.covered)),
         covered=checks.covered, music_gain_db=balanced.music_gain_db,
-        all_drums_lu=balanced.all_drums_lu, mix_over_music_lu=here.mix_over_music_lu,
+        all_drums_lu=balanced.all_drums_lu, mix_over_music_lu=over_music(here, choice.chosen),
         drums_file_gain_db=checks.drums_file_gain_db,
     )  # fmt: skip
     looked = document.Looked(

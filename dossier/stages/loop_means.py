@@ -62,5 +62,6 @@ def with_means(
         told.append(LoopMeans(
             means=means, chosen=means == chosen, why=said, cost=costs[means], match=loop.match if loop else None,
             score=item.score if item else None, gain_db=item.gains.to_set_db if item else None,
+            music_gain_db=item.gains.music_db if item else 0.0,
         ))  # fmt: skip
     return replace(tried[chosen], means=tuple(told))

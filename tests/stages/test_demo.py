@@ -10,6 +10,13 @@ from tests_support import Demo
 
 from dossier import demo as demo_command
 from dossier.decide.policy import DEFAULTS
+from dossier.model.datafile import DossierData
+
+
+def holds(found: DossierData) -> bool:
+    """The verdict stays in as many of the drawn settings as a sure one does."""
+    sure = found.approach.holds
+    return sure is not None and sure.of >= DEFAULTS["sure_from"] * sure.draws
 
 
 def test_the_open_beat_asks_for_a_rich_loop_made_fuller(demo: Demo) -> None:
@@ -22,29 +29,53 @@ def test_the_open_beat_asks_for_a_rich_loop_made_fuller(demo: Demo) -> None:
     assert loop.grade == "fits well"
     assert loop.fit.room_filled > found.kit.fit.room_filled
     assert loop.terms["room"] - found.kit.terms["room"] > DEFAULTS["either_within"], "it wins by the room that it fills"
-    assert found.approach.holds is not None
-    assert found.approach.holds.of >= DEFAULTS["sure_from"] * found.approach.holds.draws
+    assert holds(found)
 
 
-def test_the_full_beat_leaves_no_room_and_no_loop_fits_well(demo: Demo) -> None:
+def test_the_full_beat_asks_for_lean_one_shots(demo: Demo) -> None:
+    """No room is left to earn by; what loops push beyond the reference, and cover of the music, decides."""
     found = demo.data("lantern-market")
     assert found.instrumental.fill > DEFAULTS["full_above"]
-    assert found.approach.direction == "leaner"
+    assert (found.approach.kind, found.approach.direction) == ("one-shots", "leaner")
+    assert holds(found)
     assert all(candidate.terms["room"] < 0.01 for candidate in found.candidates if candidate.terms)
+    assert found.kit is not None
+    assert found.kit.grade != "poor"
     loops = [candidate for candidate in found.candidates if candidate.kind == "loop"]
-    assert all(loop.grade != "fits well" for loop in loops), "no loop is lean enough"
-    assert found.approach.kind in ("one-shots", "either")
+    assert len(loops) == 2
+    for loop in loops:
+        assert loop.fit is not None
+        assert loop.score is not None
+        assert loop.grade == "poor"
+        assert loop.score < found.kit.score - DEFAULTS["either_within"]
+        assert loop.fit.over > 1.5 * found.kit.fit.over
+        assert loop.fit.covered_music > 1.5 * found.kit.fit.covered_music
+    assert {part.role for part in found.balance.parts if part.chosen} >= {"kick", "snare", "closed-hat"}
 
 
 def test_the_beat_in_between_has_a_kick_that_fights_the_bass(demo: Demo) -> None:
     found = demo.data("night-depot")
     assert DEFAULTS["open_below"] <= found.instrumental.fill <= DEFAULTS["full_above"]
+    assert found.approach.kind == "one-shots"
+    assert holds(found)
+    assert found.kit is not None
+    assert found.kit.grade == "fits well"
     assert found.low_end is not None
+    assert found.low_end.kick in {part.file for part in found.balance.parts if part.chosen}
     assert found.low_end.kick_share is not None
     assert found.low_end.overlap_sub is not None
     assert found.low_end.overlap_sub > 0.8
     assert found.low_end.kick_share < DEFAULTS["low_end_good_share"]
     assert found.low_end.remedies
+
+
+def test_room_is_kept_for_a_voice_unless_it_sings_already(demo: Demo) -> None:
+    """The chopped voice is among the stems; the other two beats wait for a singer."""
+    kept = {slug: demo.data(slug).instrumental.kept for slug in ("slow-ferry", "lantern-market", "night-depot")}
+    assert demo.data("night-depot").beat.voice == "in-stems"
+    assert {slug: bool(zones) for slug, zones in kept.items()} == {
+        "slow-ferry": True, "lantern-market": True, "night-depot": False
+    }  # fmt: skip
 
 
 def test_plans_reach_their_goals_at_equal_loudness(demo: Demo) -> None:

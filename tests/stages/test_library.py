@@ -70,8 +70,7 @@ def test_all_are_ranked_and_the_page_says_how_closely(built: tuple[DossierData, 
     assert data.looked.files == data.looked.measured == ONE_SHOTS + LOOPS
     assert data.looked.placed == looked["closely"]
     assert looked["coarsely"] > 200
-    assert f"Of {ONE_SHOTS + LOOPS} drum files" in page
-    assert f"{looked['closely']} laid in the beat" in page
+    assert f"{ONE_SHOTS + LOOPS} files, {looked['closely']} tried in this beat" in page
 
 
 def test_the_promising_of_each_role_are_looked_at_closely(built: tuple[DossierData, str]) -> None:

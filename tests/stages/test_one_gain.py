@@ -49,10 +49,14 @@ def in_the_data(data: DossierData) -> Places:
         if candidate.gain_db is not None:
             yield candidate.file, candidate.gain_db, "candidate"
         yield from ((candidate.file, gain, "candidate's reason") for gain in told(candidate.reason))
+        for way in candidate.means:
+            if way.gain_db is not None and not way.chosen:
+                yield f"{way.means}:{candidate.file}", way.gain_db, "way to the tempo"
     for member in data.kit.members:
         yield member.file, member.gain_db, "kit"
         yield from ((member.file, gain, "member's reason") for gain in told(member.reason))
     files = {part.id: part.file for part in data.balance.parts}
+    yield "music", data.balance.music_gain_db, "balance"
     for part in data.balance.parts:
         yield part.file, part.gain_db, "balance"
     for proposal in data.proposals:
@@ -100,8 +104,11 @@ def on_the_page(page: Node, data: DossierData) -> Places:
         own = plain("".join(child for child in node.children if isinstance(child, str)))
         if node.name in ("script", "style") or "depending on" in own:
             continue  # a range says itself that it is one
-        if node.has("class_", "gain-value"):
-            yield nearest(node), float(own.removesuffix(" dB")), "gain to set"
+        if node.name == "strong" and node.parent is not None and node.parent.has("class_", "level"):
+            row = node.parent.parent
+            assert row is not None
+            of = "music" if row.has("class_", "music") else nearest(row)
+            yield of, float(own.removesuffix(" dB")), "gain to set"
         listed = re.findall(rf"(\S+\.wav) at {GAIN}", own)
         yield from ((by_name[name], float(gain), "sentence") for name, gain in listed)
         if not listed and "the file plays at" not in own:  # the whole kit as one file
@@ -111,14 +118,20 @@ def on_the_page(page: Node, data: DossierData) -> Places:
 def in_its_arrays(page: Node, data: DossierData) -> Places:
     """The sliders start at the gains; the players hold them on top of the instrumental's own, at its stems' level."""
     music = {candidate.file: candidate.music_gain_db for candidate in data.candidates}
-    assert data.instrumental.integrated_lufs is not None
-    playing_gain_db = data.beat.target_lufs - data.balance.mix_over_music_lu - data.instrumental.integrated_lufs
+    music |= {f"{way.means}:{one.file}": way.music_gain_db for one in data.candidates for way in one.means}
     held = json.loads(page.one("script", id="page-data").text)
     files = {part.id: part.file for part in data.balance.parts}
+    playing = {sound["id"]: sound["gain"] for sound in held["sounds"]}
+    first = next(part for part in data.balance.parts if part.chosen)
+    playing_gain_db = playing[first.id] - first.gain_db + first.music_gain_db  # the sound of the music is stored at it
+    assert data.instrumental.integrated_lufs is not None
+    left = data.beat.target_lufs - data.instrumental.integrated_lufs - data.balance.mix_over_music_lu
+    assert playing_gain_db == pytest.approx(left, abs=1.0), "placed before treatments, which may turn the choice"
+    assert playing["instrumental"] == 0.0
     for part in held["whatIf"]["parts"]:
         yield files[part["id"]], part["gain"], "slider"
     for sound in held["sounds"]:
-        of = sound["id"].removeprefix("untreated:").removeprefix("candidate:")
+        of = sound["id"].removeprefix("untreated:").removeprefix("candidate:").removeprefix("means:")
         if of != "instrumental":
             file = files.get(of, of)
             yield file, sound["gain"] - playing_gain_db + music[file], "player"
@@ -143,7 +156,7 @@ def test_no_drum_has_two_gains_anywhere(demo: Demo, slug: str) -> None:
         member = members.get(part.file)
         wanted |= {"kit"} if member is not None else set()
         wanted |= {"member's reason"} if member is not None and not member.pinned else set()
-        chosen = {"proposal", "settings sheet", "gain to set", "sentence", "slider"}
+        chosen = {"proposal", "settings sheet", "gain to set", "slider"}
         assert seen == wanted | (chosen if part.chosen else set()), f"{part.file}: looked at in every place"
 
 
@@ -168,7 +181,7 @@ def test_the_verdict_speaks_of_the_drums_as_they_finally_play(full: DossierData)
                 for share in (fit.room_filled, fit.covered_music)]  # fmt: skip
         assert f"fills {told[0]} and covers {told[1]} of the music" in said
     assert best.file in said
-    assert f"(score {best.score:.2f} against {full.kit.score:.2f})" in said
+    assert f"(score {best.score:+.2f} against {full.kit.score:+.2f})" in said
     assert {member.file for member in full.kit.members} == {part.file for part in full.balance.parts if part.chosen}
     rows = {candidate.file: candidate for candidate in full.candidates}
     for member in full.kit.members:
