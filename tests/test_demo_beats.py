@@ -30,6 +30,7 @@ from test_loudness_crosscheck import FFMPEG, scan
 from dossier import demo_beats
 from dossier.arrange import midi
 from dossier.arrange.pattern import parse_lines, roles_of
+from dossier.decide.policy import DEFAULTS, USUAL
 from dossier.errors import ArchiveError
 from dossier.measure import hearing, occupancy, spectra
 from dossier.measure.loudness import measure as measure_loudness
@@ -169,7 +170,10 @@ def test_loops_join_their_ends(written: Path, slug: str) -> None:
 
 @pytest.mark.parametrize("slug", SLUGS)
 def test_one_loop_is_continuous_and_one_is_not(written: Path, slug: str) -> None:
-    """Analytic: between its hits the rich loop never falls below -60 dB of its peak; the lean one mostly does."""
+    """Analytic: between its hits the rich loop never falls below -60 dB of its peak; the lean one often does.
+
+    The full beat has none that is lean.
+    """
     quiet = []
     for path in sorted((written / slug / "drums").glob("loop*.wav")):
         samples, rate_hz = audio(path)
@@ -177,7 +181,7 @@ def test_one_loop_is_continuous_and_one_is_not(written: Path, slug: str) -> None
         blocks = np.abs(samples[: len(samples) // hop * hop]).reshape(-1, hop * samples.shape[1]).max(axis=1)
         quiet.append(float(np.mean(blocks < 1e-3 * blocks.max())))
     assert min(quiet) == 0.0
-    assert max(quiet) > 0.3
+    assert max(quiet) == 0.0 if slug == "lantern-market" else max(quiet) > 0.3
 
 
 def test_a_loop_at_another_tempo(written: Path) -> None:
@@ -257,7 +261,7 @@ def test_the_three_show_every_kind_of_setting(written: Path) -> None:
     """Analytic: rights of every kind, intents by role, pins, a MIDI groove and a section's own pattern are shown."""
     beats = [settings(written, slug) for slug in SLUGS]
     assert {e["rights"] for beat in beats for e in [*beat["stems"], *beat["drums"]]} == set(RIGHTS)
-    assert [slug for slug, beat in zip(SLUGS, beats, strict=True) if "intents" in beat] == ["lantern-market"]
+    assert [slug for slug, beat in zip(SLUGS, beats, strict=True) if "intents" in beat] == list(SLUGS[1:])
     assert [slug for slug, beat in zip(SLUGS, beats, strict=True) if "kit" in beat] == ["slow-ferry"]
     assert [slug for slug, beat in zip(SLUGS, beats, strict=True) if "midi" in beat["pattern"]] == ["lantern-market"]
     assert [slug for slug, beat in zip(SLUGS, beats, strict=True) if "sections" in beat["pattern"]] == ["night-depot"]
@@ -289,7 +293,7 @@ def test_groove_is_two_bars_of_general_midi(written: Path) -> None:
     assert groove.length == pytest.approx(2 * 240.0 / 132.0, abs=1e-3)
     notes = [message for message in groove.tracks[0] if message.type == "note_on"]
     assert {note.channel for note in notes} == {9}
-    assert {note.note for note in notes} == {36, 38, 39, 42, 46}
+    assert {note.note for note in notes} == {36, 38, 39, 42}
     assert len({note.velocity for note in notes}) > 5
 
 
@@ -350,16 +354,18 @@ def test_notes_lie_on_the_grid(written: Path, slug: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("slug", "low", "high"), [("slow-ferry", 0.30, 0.50), ("lantern-market", 0.84, 0.96), ("night-depot", 0.63, 0.75)]
-)
+    ("slug", "low", "high"),
+    [("slow-ferry", 0.40, 0.55), ("lantern-market", 0.95, 1.10),
+     ("night-depot", DEFAULTS["open_below"], DEFAULTS["full_above"])],
+)  # fmt: skip
 def test_how_full_the_instrumentals_are(written: Path, slug: str, low: float, high: float) -> None:
-    """Regression: open, full and in between by the project's own measure of fill."""
+    """Regression: open, full and in between by the project's own measure, with drums as loud as people set them."""
     beat = settings(written, slug)
     samples, rate_hz = instrumental(written, slug)
     integrated = measure_loudness(samples, rate_hz).integrated_lufs
     assert integrated is not None
     target, level = beat["target_loudness"], beat["listening_level"]
-    scaled = samples * 10.0 ** ((target - 3.0 - integrated) / 20.0)
+    scaled = samples * 10.0 ** ((target - USUAL.mix_over_music_lu(beat["intent"]) - integrated) / 20.0)
     edges = np.arange(score_of(slug).clock.bars * 16 + 1) * 15.0 / beat["tempo"]
     powers = spectra.slot_powers(spectra.band_energies(scaled, rate_hz), edges)
     loudness = hearing.specific_loudness(hearing.excitation(powers, spl_offset_db=level - target))
