@@ -81,12 +81,20 @@ def on_the_page(page: Node, data: DossierData) -> Places:
     by_name = {name_of(candidate.file): candidate.file for candidate in data.candidates}
     by_label = {part.part: part.file for part in data.balance.parts if part.chosen}
 
+    def files_in(node: Node) -> set[str]:
+        words = plain(node.words)
+        return {file for name, file in by_name.items() if name in words}
+
     def named(node: Node) -> set[str]:
         words = plain(node.words)
-        files = {file for name, file in by_name.items() if name in words}
-        return files or {file for label, file in by_label.items() if re.search(rf"\b{label}\b", words, re.I)}
+        return files_in(node) or {file for label, file in by_label.items() if re.search(rf"\b{label}\b", words, re.I)}
 
     def nearest(node: Node) -> str:
+        above: Node | None = node
+        while above is not None:  # in a candidate's row, whatever role its text compares it with
+            if above.name == "details" and len(found := files_in(above.every("summary")[0])) == 1:
+                return found.pop()
+            above = above.parent
         while not named(node):
             assert node.parent is not None
             node = node.parent
