@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from common_beats import INDUSTRIAL_BPM, LEANEST, Ranked, instrumental, ranked, real, write_beat
+from common_beats import INDUSTRIAL_BPM, LEANEST, Ranked, instrumental, ranked, ringing_loop, write_beat
 
 from dossier.cache import Cache
+from dossier.decide.policy import DEFAULTS
 from dossier.model.findings import WhatIf
 from dossier.stages import sensitivity
 
@@ -101,11 +103,15 @@ def test_sections_get_their_own_approach(tmp_path: Path) -> None:
     stems = {f"verse-{name}": np.concatenate([sound[:bars], silence]) for name, sound in verse.items()}
     stems |= {f"hook-{name}": np.concatenate([silence, sound[:bars]]) for name, sound in hook.items()}
     more = "[[sections]]\nname = 'verse'\nbars = 4\n[[sections]]\nname = 'hook'\nbars = 4\n"
-    drums = {**LEANEST, "loop-rich": real("loop_industrial")}
+    drums = {**LEANEST, "loop-rich": ringing_loop(BPM)}
     found = ranked(write_beat(tmp_path / "x", stems, drums, bpm=BPM, more=more), Cache(tmp_path / "cache"))
     by_name = {section.name: section for section in found.approach.sections}
     assert (by_name["verse"].kind, by_name["verse"].direction) == ("loop", "fuller")
-    assert (by_name["hook"].kind, by_name["hook"].direction) == ("one-shots", "leaner")
-    for section in by_name.values():
+    assert by_name["hook"].kind != "loop"
+    assert by_name["hook"].direction == "leaner"
+    leads = {}
+    for name, section in by_name.items():
         assert "%" in section.reason
-        assert "scores" in section.reason
+        loop, kit = (float(told) for told in re.findall(r"scores ([+-]\d\.\d\d)", section.reason))
+        leads[name] = loop - kit
+    assert leads["verse"] > leads["hook"] + DEFAULTS["either_within"]
