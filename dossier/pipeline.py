@@ -121,7 +121,10 @@ def publish(
             told = replace(data.revision, changes=changes(previous, data), asked=asked, done=done)
             data = replace(data, revision=told)
             renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
-        assets = PageAssets(rendered.previews, rendered.what_if, archive.standing_with(data), rendered.energies)
+        assets = PageAssets(
+            rendered.previews, rendered.what_if, archive.standing_with(data), rendered.energies,
+            archive.heard(beat.slug), archive.agreement(),
+        )  # fmt: skip
         html = render_dossier(
             data, assets, hearing_constants=hearing.page_constants(), contour_errors=hearing.page_contours()
         )

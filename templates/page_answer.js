@@ -11,7 +11,7 @@
   function all() { return page.all("input[type='radio']").concat(page.all("input[type='text'], textarea")).filter(own); }
   function own(field) { return field.name && field.name !== "hear" && field.name !== "map-view"; }
   function keep() {
-    var kept = { id: id };
+    var kept = { id: id, blind: page.blindRuns() };
     all().forEach(function (field) {
       if (field.type !== "radio") { kept[field.name] = field.value; } else if (field.checked) { kept[field.name] = field.value; }
     });
@@ -22,6 +22,7 @@
     try { kept = JSON.parse(page.kept(key)); } catch (error) { /* a damaged draft is no draft */ }
     if (!kept || typeof kept !== "object") { return; }
     id = typeof kept.id === "string" ? kept.id : null;
+    page.blindRuns(kept.blind);
     all().forEach(function (field) {
       var value = String(kept[field.name] === undefined ? "" : kept[field.name]);
       if (field.type === "radio") { field.checked = field.value === value; } else { field.value = value; }
@@ -41,24 +42,26 @@
     });
     id = id || newId();
     return {
-      format: "dossier response", format_version: 1, id: id, beat: page.data.beat, revision: page.data.revision,
+      format: "dossier response", format_version: 2, id: id, beat: page.data.beat, revision: page.data.revision,
       identity: page.data.identity, name: fields.name.value.trim(), made: new Date().toISOString().replace(/\.\d+Z$/, "Z"),
-      marks: said, notes: fields.notes.value.trim(), gains_db: gains && gains.checked ? page.whatIfGains() : {}
+      marks: said, notes: fields.notes.value.trim(), gains_db: gains && gains.checked ? page.whatIfGains() : {}, blind: page.blindRuns()
     };
   };
   page.answerText = function () {
-    var answer = page.response(), lines = [page.data.title + ", " + page.data.revision + ": " + (fields.overall.value === "agreed" ? "happy" : "change this")];
+    var answer = page.response(), lines = [page.data.title + ", " + page.data.revision + ": " + (fields.overall.value === "agreed" ? "happy" : fields.overall.value || detailed().length ? "change this" : "compared blind")];
     if (answer.notes) { lines.push(answer.notes); }
     detailed().forEach(function (each) { lines.push("- " + each.proposal + ": " + each.mark + (each.note ? ": " + each.note : "")); });
+    lines = lines.concat(page.blindLines());
     if (answer.name) { lines.push(answer.name); }
     return lines.join("\n") + "\n[dossier " + answer.beat + " " + answer.revision + " " + answer.identity.slice(0, 12) + "]\n";
   };
   function complete() {
-    if (fields.overall.value || detailed().length) { return true; }
+    if (fields.overall.value || detailed().length || page.blindRuns().length) { return true; }
     status.textContent = "Choose happy or change this first.";
     return false;
   }
-  function shown() { page.$("answer-more").hidden = !fields.overall.value; }
+  function shown() { page.$("answer-more").hidden = !fields.overall.value && !page.blindRuns().length; }
+  page.answerChanged = function () { keep(); shown(); };
   form.addEventListener("change", shown);
   page.$("copy-answer").addEventListener("click", function () {
     if (!complete()) { return; }
@@ -81,6 +84,7 @@
     page.forget(key);
     all().forEach(function (field) { if (field.type === "radio") { field.checked = false; } else { field.value = ""; } });
     id = null;
+    page.blindRuns([]);
     text.hidden = true;
     shown();
     status.textContent = "Forgotten.";

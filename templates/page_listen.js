@@ -70,7 +70,8 @@
     var radio = box.querySelector("input[name='hear'][value='" + state.which + "']");
     if (radio) { return radio.parentNode.textContent.trim(); }
     var kind = state.which.split(":")[0], id = state.which.slice(kind.length + 1);
-    return (sound.byId[state.which] || sound.byId[id]).label + (kind === "alone" ? ", alone" : kind === "before" ? ", before" : "");
+    var layer = sound.byId[state.which] || sound.byId[id];
+    return !layer ? state.which : layer.label + (kind === "alone" ? ", alone" : kind === "before" ? ", before" : "");
   }
   function show() {
     var at = sound.position(), bar = barAt(at + 1e-6), beat = Math.floor((bar % 1) * map.beatsPerBar) + 1;
@@ -122,6 +123,11 @@
     return "";
   };
   page.setLayerGain = function (id, db) { state.moved[id] = db; again(); };
+  /* Gains that are no switch's, under a name of their own; null is silence. */
+  page.hearGains = function (gains, name) {
+    state.which = name;
+    return gains ? sound.hear(gains) : sound.stop();
+  };
   page.listening = function () { return { which: state.which, matched: state.matched, blend: state.blend, volume: Number(volume.value) }; };
 
   /* Never louder than the reader left it. */

@@ -49,9 +49,9 @@
   function at(time) { return (((time - startedAt) % LENGTH) + LENGTH) % LENGTH; }
 
   sound.position = function () { return sound.playing ? at(context.currentTime) : position; };
-  /* Hear these linear gains, by id, at once; from a place in seconds where one is given. */
+  /* Hear these linear gains, by id, at once (those of 0 run along silently); from a place in seconds where one is given. */
   sound.hear = function (gains, from) {
-    var mine = (turn += 1), ids = Object.keys(gains).filter(function (id) { return gains[id] > 0; });
+    var mine = (turn += 1), ids = Object.keys(gains);
     return ready(ids).then(function () {
       if (mine !== turn) { return; }
       var when = context.currentTime + AHEAD;

@@ -28,6 +28,7 @@ from dossier.model.datafile import (
     RevisionInfo,
     SettingUsed,
 )
+from dossier.model.ears import Comparison, Side
 from dossier.model.findings import (
     Approach,
     Balance,
@@ -77,6 +78,27 @@ def figures(**values: Any) -> DrumFigures:
         -1.2, -0.9, -18.4, 14.2, 0.31, 0.66, 0.12, 0.01, 0.08, 0.05, 0.72, (-3.0, -9.0, -24.0), 0.05, (-20.0,) * 38
     )
     return replace(base, **values)
+
+
+SOUNDS = {"instrumental": "a1" * 32, "kick": "b2" * 32, "untreated:kick": "c3" * 32}
+TREATED, AS_IT_IS = "drums treated", "drums as they are"
+TREATMENT = Comparison("treatment", (Side(TREATED, {"instrumental": -1.0, "kick": -5.0}),
+                                     Side(AS_IT_IS, {"instrumental": -1.2, "untreated:kick": -4.0})), TREATED, SOUNDS)
+
+
+def blind_run(said: str, *, task: str = "preference", planned: int | None = None, **values: Any) -> dict[str, Any]:
+    """A run as a response holds it.  `said`, a letter a round: t and u prefer treated and untreated, n neither; of a
+    discrimination run r and w are right and wrong."""
+    rounds: list[dict[str, str]] = []
+    for place, letter in enumerate(said):
+        a, x = (TREATED, AS_IT_IS)[place % 2], "AB"[place // 2 % 2]
+        if task == "discrimination":
+            rounds.append({"a": a, "x": x, "said": x if letter == "r" else "BA"["AB".index(x)]})
+        else:
+            wanted = {"t": TREATED, "u": AS_IT_IS}.get(letter)
+            rounds.append({"a": a, "said": "no difference" if wanted is None else "A" if wanted == a else "B", "x": ""})
+    return {"comparison": "treatment", "task": task, "made": "2026-03-03T18:20:00Z", "rounds": rounds,
+            "planned": len(said) if planned is None else planned, "sounds": SOUNDS} | values
 
 
 def dossier(slug: str = "lantern-market", *, seed: int = 1, bars: int = 4, **values: Any) -> DossierData:
@@ -169,6 +191,7 @@ def dossier(slug: str = "lantern-market", *, seed: int = 1, bars: int = 4, **val
     )
     data = DossierData(
         format_version=FORMAT_VERSION,
+        comparisons=(TREATMENT,),
         program=ProgramInfo("dossier", "0.1.0"),
         beat=BeatInfo(
             title=title,

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
+from dossier.archive import ears
 from dossier.archive.revisions import DataHead
 from dossier.archive.standing import asked, in_force
 from dossier.errors import ArchiveError
@@ -26,7 +27,7 @@ from dossier.model.datafile import Decision, Mark, Proposal, Response
 from dossier.names import clean
 
 RESPONSE_FORMAT = "dossier response"
-RESPONSE_VERSION = 1
+RESPONSE_VERSION = 2  # 1 had no blind comparisons
 STATUSES = ("agreed", "to change", "note")
 MARKS = ("agreed", "to change")
 
@@ -121,7 +122,7 @@ def read_response(raw: bytes) -> Response:
         response = msgspec.convert(tree, type=Response)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise ArchiveError(f"not a response file, or a damaged one ({error})") from error
-    if response.format_version != RESPONSE_VERSION:
+    if not 1 <= response.format_version <= RESPONSE_VERSION:
         raise ArchiveError(f"response format {response.format_version} is not a format of this program")
     if not response.id or len(response.id) > _LONGEST_NAME:
         raise ArchiveError("damaged response file: its 'id' is empty or too long")
@@ -144,7 +145,7 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
         id=log.next_id, made=response.made, revision=head.revision.id, identity=head.revision.identity, by=by,
         status=_status_of(response.marks, head.proposals), text=_clean_lines(response.notes),
         marks=tuple(replace(mark, note=_clean_lines(mark.note)) for mark in response.marks),
-        gains_db=response.gains_db, source="response", response_id=response.id,
+        gains_db=response.gains_db, source="response", response_id=response.id, blind=response.blind,
     )  # fmt: skip
     for entry in log.decisions:
         if entry.response_id == response.id and _content(entry) == _content(decision):
@@ -209,10 +210,12 @@ def _check(decision: Decision, head: DataHead) -> None:
             raise ArchiveError(f"{where}: a gain for {part[:80]!r}, which is no part of this revision's balance")
         if not math.isfinite(gain) or abs(gain) > _GAIN_LIMIT_DB:
             raise ArchiveError(f"{where}: a gain of {gain} dB for {part!r}; the limit is {_GAIN_LIMIT_DB:g} dB")
+    ears.check(decision.blind, head.comparisons, where)
 
 
 def _content(decision: Decision) -> tuple[object, ...]:
-    return decision.identity, decision.by, decision.text, decision.marks, dict(decision.gains_db)
+    said = decision.identity, decision.by, decision.text, decision.marks, dict(decision.gains_db)
+    return *said, [msgspec.to_builtins(run) for run in decision.blind]
 
 
 def _clean_lines(text: str) -> str:

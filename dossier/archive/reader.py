@@ -14,6 +14,7 @@ from itertools import count
 from pathlib import Path, PurePath
 
 from dossier import __version__
+from dossier.archive import ears
 from dossier.archive.dataformat import decode, read_data
 from dossier.archive.decisions import Log, read_log
 from dossier.archive.revisions import DataHead, head_of, revision_id, revision_number, same_music, summarize
@@ -21,6 +22,7 @@ from dossier.archive.standing import stand
 from dossier.errors import ArchiveError, UnusableFileError
 from dossier.files import explain, read_bounded
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
+from dossier.model.ears import Agreement, Heard
 from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped
 from dossier.model.standing import Standing
 from dossier.names import printable
@@ -142,6 +144,15 @@ class ArchiveReader:
         """Where the beat will stand once this dossier is its newest revision: what that dossier's page shows."""
         return stand([*self._heads(data.beat.slug), head_of(data)], data.decisions)
 
+    def heard(self, slug: str) -> tuple[Heard, ...]:
+        """What listeners' blind comparisons of a beat say, oldest first."""
+        decisions = self._log(slug, []).decisions
+        return ears.heard(self._heads(slug), decisions) if any(entry.blind for entry in decisions) else ()
+
+    def agreement(self) -> Agreement | None:
+        """How often this archive's listeners preferred what was advised."""
+        return ears.agreement(vote for slug in self.slugs() for vote in ears.votes(self.heard(slug)))
+
     def _check_known(self, slug: str) -> None:
         known = self.slugs()
         if slug not in known:
@@ -168,9 +179,13 @@ class ArchiveReader:
                     summarize(head, renders_there=count) for head, count in zip(heads, there, strict=True)
                 )
                 files = tuple(entry.file for entry in heads[-1].inputs)
-                beats.append(BeatSummary(slug, revisions, standing, log.decisions, files))
+                found = ears.heard(heads, log.decisions)
+                summary = BeatSummary(slug, revisions, standing, log.decisions, files, found, ears.votes(found))
+                beats.append(summary)
         beats.sort(key=lambda beat: (beat.newest.title.casefold(), beat.slug))
-        return ArchiveIndex(INDEX_FORMAT_VERSION, ProgramInfo("dossier", __version__), tuple(beats), tuple(skipped))
+        agreed = ears.agreement(vote for beat in beats for vote in beat.votes)
+        program = ProgramInfo("dossier", __version__)
+        return ArchiveIndex(INDEX_FORMAT_VERSION, program, tuple(beats), tuple(skipped), agreed)
 
     def _folders(self) -> list[Path]:
         try:

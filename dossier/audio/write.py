@@ -173,3 +173,11 @@ def encode_mp3(samples: Samples, rate_hz: int) -> bytes:
     except sf.SoundFileError as error:
         raise AudioError(f"cannot encode a preview as MP3: {error}") from None
     return buffer.getvalue()
+
+
+def decode_mp3(mp3: bytes) -> tuple[Samples, int]:
+    """A preview as it plays: samples `(frames, 1 or 2)`, float64, and their rate, which may be the encoder's own."""
+    import soundfile as sf
+
+    samples, rate_hz = sf.read(io.BytesIO(mp3), always_2d=True)
+    return samples, int(rate_hz)

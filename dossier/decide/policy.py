@@ -193,6 +193,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("kit_fewest_members", 2.0, "number", "one drum is no kit"),
     Setting("kit_file_dbtp", -3.0, "dBTP", "room for what a treatment adds"),
     Setting("hit_file_tail_db", 90.0, "dB", "below a hit's peak: what is softer than this at its end is left out"),
+    Setting("blind_step_db", 3.0, "dB", "a step of the drums that is easily heard; smaller ones take many rounds"),
     Setting("drums_file_dbfs", -1.0, "dBFS", "where all drums would pass this, their file and the music are lowered"),
     # mix, translation, what would change the verdict
     Setting("mix_missed_lu", 0.1, "LU", "loudness that a limiter cost; less is not made up"),

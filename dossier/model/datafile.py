@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from dossier.model.ears import BlindRun, Comparison
 from dossier.model.findings import (
     Approach,
     Balance,
@@ -171,6 +172,7 @@ class Decision:
     source: str = "by hand"  # or "response"
     supersedes: str | None = None
     response_id: str | None = None  # so that the same response is not taken in twice
+    blind: tuple[BlindRun, ...] = ()  # shown beside the decision; decides nothing by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +190,7 @@ class Response:
     marks: tuple[Mark, ...] = ()
     notes: str = ""
     gains_db: Mapping[str, float] = field(default_factory=dict)
+    blind: tuple[BlindRun, ...] = ()  # from version 2 on
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,3 +250,4 @@ class DossierData:
     lowered: Mapping[str, float] = field(default_factory=dict)  # renders that would pass full scale: by how many dB
     taste: TasteUsed | None = None  # None: the default levels
     concerns: tuple[str, ...] = ()  # at most three, worst first, in sentences
+    comparisons: tuple[Comparison, ...] = ()  # pairs that the page lets compare blind

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dossier.model.datafile import Decision, ProgramInfo
+from dossier.model.ears import Agreement, Heard, Vote
 from dossier.model.findings import SectionFill
 from dossier.model.standing import Standing
 from dossier.model.vocabulary import ApproachKind, Direction, Rights
@@ -82,6 +83,8 @@ class BeatSummary:
     standing: Standing
     decisions: tuple[Decision, ...]  # all of them, oldest first, superseded ones too
     files: tuple[str, ...] = ()  # every file of the newest revision, candidates too
+    heard: tuple[Heard, ...] = ()  # blind comparisons, oldest first
+    votes: tuple[Vote, ...] = ()
 
     @property
     def newest(self) -> RevisionSummary:
@@ -102,3 +105,4 @@ class ArchiveIndex:
     program: ProgramInfo
     beats: tuple[BeatSummary, ...]  # by title
     skipped: tuple[Skipped, ...] = ()
+    agreement: Agreement | None = None  # of all listeners with the advice

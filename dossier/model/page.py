@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from dossier.model.ears import Agreement, Comparison, Heard
 from dossier.model.measures import Array
 from dossier.model.standing import Standing
 
@@ -62,6 +63,8 @@ class PageAssets:
     what_if: WhatIfArrays | None
     standing: Standing
     energies: Array | None = None  # see `Rendered`
+    heard: tuple[Heard, ...] = ()  # blind comparisons of this beat, oldest first
+    agreement: Agreement | None = None  # of this archive's listeners with the advice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,3 +76,4 @@ class Rendered:
     energies: Array  # (previews, previews, blocks), `measure.loudness.shared_energy`; of a candidate only its own
     files: Mapping[str, bytes | Callable[[Path], None]]
     lowered: Mapping[str, float]  # files whose sound would pass full scale, and by how many dB they are lowered
+    comparisons: tuple[Comparison, ...] = ()

@@ -34,7 +34,7 @@ from dossier.render.what_if_data import what_if_data
 # One script: each file wraps itself, the last starts the page.
 SCRIPTS = (
     "format.js", "theme_button.js", "page_core.js", "page_map.js", "page_hearing.js", "page_sound.js", "page_listen.js",
-    "page_whatif.js", "page_answer.js", "page_save.js", "page_start.js",
+    "page_whatif.js", "page_blind.js", "page_answer.js", "page_save.js", "page_start.js",
 )  # fmt: skip
 
 
@@ -135,6 +135,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
         "energies": energies_data(assets),
         "asked": [proposal.id for proposal in assets.standing.proposals],
         "leftOut": trimmed.candidates,
+        "comparisons": plain(data.comparisons),
         "whatIf": what_if,
         "hearing": rounded(plain(constants)) if what_if else None,
         "document": squeeze(json_for_script(document(data)).encode("utf-8", "replace")),

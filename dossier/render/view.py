@@ -12,11 +12,13 @@ from types import SimpleNamespace
 from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
+from dossier.model.ears import FEWEST_ROUNDS, MOST_ROUNDS
 from dossier.model.page import PageAssets
 from dossier.render import charts, view_first
 from dossier.render import format as fmt
 from dossier.render.trim import Trimmed
 from dossier.render.view_drums import drums_view
+from dossier.render.view_ears import agreement_sentence, lines
 from dossier.render.view_levels import levels_view
 from dossier.render.view_low_end import low_end_view
 from dossier.render.view_method import method_view
@@ -51,5 +53,7 @@ def page_view(trimmed: Trimmed, assets: PageAssets, *, has_constants: bool = Fal
         low_end=low_end_view(data), sure=sure_view(data), record=record,
         method=method_view(data, inputs_left_out=trimmed.inputs),
         layers=[sound for sound in assets.previews if sound.group != "mix"],
+        ears=lines(assets.heard), agreement=agreement_sentence(assets.agreement),
+        rounds=range(FEWEST_ROUNDS, MOST_ROUNDS + 1),
         mix=next((sound for sound in assets.previews if sound.group == "mix"), None),
     )  # fmt: skip

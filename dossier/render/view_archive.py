@@ -20,6 +20,7 @@ from dossier.names import printable
 from dossier.render import format as fmt
 from dossier.render import glossary
 from dossier.render.view_decisions import decision_views, standing_view
+from dossier.render.view_ears import lines, project_view
 
 STATUSES = ("awaiting answer", "to change", "agreed")
 RIGHTS = (("pending", "clearing pending"), ("unknown", "rights unknown"), ("settled", "settled"))
@@ -48,7 +49,7 @@ def archive_view(index: ArchiveIndex) -> SimpleNamespace:
         status_counts=tuple((status, statuses.count(status)) for status in STATUSES),
         rights_counts=tuple((key, label, sum(key in states for states in rights)) for key, label in RIGHTS),
         loudness=_loudness(beats),
-        skipped=index.skipped,
+        skipped=index.skipped, ears=project_view(beats, index.agreement),
     )
 
 
@@ -123,6 +124,7 @@ def _entry(beat: BeatSummary) -> SimpleNamespace:
         warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
         revisions=beat.revisions[::-1],
         decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
+        ears=lines(beat.heard),
         mix=f"{newest.mix}#t={newest.hook_s:g}" if newest.mix and newest.renders_there else "", lufs=lufs,
         search=" ".join(dict.fromkeys(printable(text) for text in searched if text)).casefold(),
         order={

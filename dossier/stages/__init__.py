@@ -22,7 +22,7 @@ from dossier.model.situation import Analysis
 from dossier.model.vocabulary import Direction
 from dossier.names import printable
 from dossier.parallel import HERE, Engine
-from dossier.stages import candidates, music, page_assets, playback, stems, treatments
+from dossier.stages import blind, candidates, music, page_assets, playback, stems, treatments
 from dossier.stages import renders as render_stage
 from dossier.stages.balance import balance, over_music
 from dossier.stages.checks import check
@@ -95,8 +95,13 @@ def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Check
     here = analysis.here
     files, lowered = render_stage.renders(analysis, choice, balanced, checks, memo)
     sounds, energies = playback.previews(here, analysis.room, analysis.groove, choice, balanced, memo)
+    loop = any(part.row.role is None for part in balanced.parts if not part.row.chosen)
+    pairs = blind.comparisons(
+        sounds, other="loop" if loop else "kit", either=checks.approach.kind == "either",
+        step_db=here.policy["blind_step_db"],
+    )  # fmt: skip
     return Rendered(
-        previews=sounds, energies=energies,
+        previews=sounds, energies=energies, comparisons=pairs,
         what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db),
         files=files, lowered=lowered,
     )

@@ -66,7 +66,7 @@ def data_file(
         patterns=_patterns(analysis.groove, here.grid.meter), decisions=tuple(decisions),
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
         warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
-        lowered=dict(sorted(rendered.lowered.items())),
+        lowered=dict(sorted(rendered.lowered.items())), comparisons=rendered.comparisons,
     ))  # fmt: skip
 
 

@@ -41,6 +41,10 @@ def with_text(name: str, says: str | None, old: str, new: str) -> Answer:
     return Answer(name, text.replace(old, new).encode(), says)
 
 
+def blind(name: str, says: str | None, /, *, said: str = "tttt", task: str = "preference", **values: Any) -> Answer:
+    return changed(name, says, format_version=2, blind=[factory.blind_run(said, task=task, **values)])
+
+
 GOOD = json.dumps(factory.response(DATA)).encode()
 IDENTITY = DATA.revision.identity
 DEEP = 100_000
@@ -69,7 +73,7 @@ ANSWERS = (
     changed("other format", "'format' is 'something else', expected 'dossier response'", format="something else"),
     changed("format of control characters", r"'\x1b[31m'", format="\x1b[31m"),
     changed("format is a table", "'format' is", format={"a": 1}), changed("no format", "'nothing'", format=...),
-    changed("newer version", "newer page", format_version=2), changed("version 0", "not a format", format_version=0),
+    changed("newer version", "newer page", format_version=3), changed("version 0", "not a format", format_version=0),
     changed("version is text", "damaged", format_version="1"), changed("version is true", "", format_version=True),
     changed("no version", "damaged", format_version=...),
     changed("no id", "'id' is empty", id=""), changed("long id", "too long", id="x" * 201),
@@ -118,6 +122,25 @@ ANSWERS = (
     changed("notes of formulas", None, notes="=cmd|' /C calc'!A0"), changed("largest gain", None,
                                                                            gains_db={"kick": -60.0}),
     changed("nothing marked", None, marks=[]), changed("wrong revision, right identity", None, revision="r007"),
+    changed("of version 2", None, format_version=2, blind=[factory.blind_run("ttunttuu")]),
+    blind("stopped early", None, planned=16), blind("X told", None, task="discrimination", said="rrww"),
+    blind("three rounds", "4 to 16 are possible", said="ttt"), blind("no rounds", "0 rounds where", said="", planned=8),
+    blind("seventeen rounds", "4 to 16", said="t" * 17), blind("a billion planned", "4 to 16", planned=10**9),
+    blind("more than planned", "8 rounds where 4 were", said="t" * 8, planned=4),
+    blind("a number of 4,000 digits", "", planned=10**3999), blind("half a round", "damaged", planned=4.5),
+    blind("other hash", "SHA-256", sounds=factory.SOUNDS | {"kick": "d4" * 32}),
+    blind("a sound less", "SHA-256", sounds={"instrumental": "a1" * 32}), blind("no sounds", "SHA-256", sounds={}),
+    blind("other pair", "no pair of this", comparison="choice"),
+    blind("pair of escapes", r"\x1b", comparison="\x1b[2J"),
+    blind("other task", "one of preference", task="taste"), blind("no day", "ISO 8601", made="yesterday"),
+    blind("a third side", "no side", rounds=[{"a": "the loop", "said": "A"}]),
+    blind("a third letter", "was not asked for", rounds=[{"a": factory.TREATED, "said": "C"}]),
+    blind("X in a preference", "X cannot be", rounds=[{"a": factory.TREATED, "said": "A", "x": "B"}]),
+    blind("no X", "X cannot be", task="discrimination", rounds=[{"a": factory.TREATED, "said": "A"}]),
+    blind("no difference to X", "not asked", task="discrimination",
+          rounds=[{"a": factory.TREATED, "said": "no difference", "x": "B"}]),
+    changed("a thousand runs", "the limit is 64", blind=[factory.blind_run("tttt")] * 1000),
+    changed("blind is text", "damaged", blind="treated"),
     with_text("a key twice", None, '"notes": ""', '"notes": "a", "notes": "b"'),
 )  # fmt: skip
 

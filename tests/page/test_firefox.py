@@ -99,3 +99,26 @@ def test_an_answer_is_copied_as_text(firefox: Any, pages: dict[str, Path]) -> No
     assert tab.find_element("id", "answer-text").get_attribute("value").startswith("Paper Harbour, r002: happy")
     tab.find_element("id", "forget").click()
     assert tab.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_rounds_are_heard_answered_and_told(firefox: Any, pages: dict[str, Path]) -> None:
+    tab = opened(firefox, pages["sample"], width=500)
+    pair = sample_data.pairs(sample_data.previews())[0]
+    tab.find_element("id", "blind-open").click()
+    tab.execute_script("document.getElementById('blind-planned').value = '4'")
+    tab.find_element("id", "blind-start").click()
+    wanted = [{name: 10 ** (gain / 20) for name, gain in side.gains_db.items()} for side in pair.sides]
+    for _ in range(4):
+        sides = {}
+        for letter in "AB":
+            tab.find_element("css selector", f"[data-letter={letter}]").click()
+            until(tab, f"page.sound.playing && page.listening().which === 'blind: {letter}'")
+            gains = tab.execute_script("return page.sound.heard()")
+            sides[[gains == pytest.approx(each) for each in wanted].index(True)] = letter
+        assert set(sides) == {0, 1}
+        tab.find_element("css selector", f"[data-said={sides[0]}]").click()
+    text = f"You preferred {pair.sides[0].id} to {pair.sides[1].id} in 4 of 4; a coin would do this in 13 of 100."
+    assert tab.find_element("id", "blind-told").text.startswith(text)
+    assert len(tab.execute_script("return page.response().blind[0].rounds")) == 4
+    tab.find_element("id", "blind-close").click()
+    tab.execute_script("localStorage.clear()")

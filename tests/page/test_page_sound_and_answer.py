@@ -205,6 +205,7 @@ def test_answer_is_saved_in_the_format_that_the_archive_reads(open_page: Any) ->
     assert answer.made.endswith("Z")
     assert set(json.loads(raw)) == {
         "format", "format_version", "id", "beat", "revision", "identity", "name", "made", "marks", "notes", "gains_db",
+        "blind",
     }  # fmt: skip
     tab.reload()
     tab.wait_for_selector("html[data-ready=all]")

@@ -33,6 +33,7 @@ from dossier.model.datafile import (
     RevisionInfo,
     SettingUsed,
 )
+from dossier.model.ears import Comparison
 from dossier.model.findings import (
     Approach,
     Balance,
@@ -46,6 +47,7 @@ from dossier.model.findings import (
 from dossier.model.measures import StereoMeasure
 from dossier.model.page import Preview
 from dossier.model.vocabulary import ZONE_KEYS
+from dossier.stages.blind import comparisons
 
 EXCERPT_BARS = (9, 4)  # first bar (1-based), bars
 RATE = 22050
@@ -90,6 +92,10 @@ def previews() -> tuple[Preview, ...]:
         Preview(id, label, mp3(samples), group, of, gain, start, bars * SLOTS_PER_BAR * SLOT_S)
         for samples, (id, label, _, group, of, gain) in zip(sounds(), _SOUNDS, strict=True)
     )
+
+
+def pairs(of: tuple[Preview, ...]) -> tuple[Comparison, ...]:
+    return comparisons(of, other="loop", either=False, step_db=3.0)
 
 
 @functools.cache
@@ -234,6 +240,7 @@ def sample(bars: int = 24) -> DossierData:
             SettingUsed("open_below", 0.5, 0.55, "share", "Below this fill the beat counts as open."),
             SettingUsed("full_above", 0.7, 0.7, "share", "Above this fill the beat counts as full."),
         ),
+        comparisons=pairs(previews()),
         concerns=("Snare: turning up won't fix it. Take another snare.", "The mid (500 to 2000 Hz) is over-full."),
         renders=("paper-harbour-part-kick-treated.wav", "kick-felt-leaner.wav", "rough-mix.wav", "pattern.mid",
                  "settings.csv"),
@@ -246,7 +253,7 @@ def bare(bars: int = 8) -> DossierData:
     return dataclasses.replace(
         full, candidates=(), kit=None, plans=(), low_end=None, translation=None, room_left=None, patterns=(),
         looked=Looked(0, 0, 0, 0), proposals=(), decisions=(), warnings=(), concerns=(), settings=(),
-        renders=(), inputs=(),
+        renders=(), inputs=(), comparisons=(),
         balance=Balance((), (), Mix(None, None, None, None, 0.0, False)),
         occupancy=dataclasses.replace(full.occupancy, with_drums=(), overlap=(), treatment_change=()),
         approach=dataclasses.replace(full.approach, sections=(), what_would_change_it=(), uncertain=None, reasons=()),
@@ -287,7 +294,7 @@ def hostile() -> DossierData:
             return tuple(walk(v) for v in value)
         return spoil(value) if name in spoilt and isinstance(value, str | tuple) else value
 
-    out = walk(full)
+    out = walk(dataclasses.replace(full, comparisons=pairs(hostile_previews())))
     assert isinstance(out, DossierData)
     return out
 
