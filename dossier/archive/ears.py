@@ -109,6 +109,7 @@ def _told(entry: Decision, run: BlindRun, comparison: Comparison) -> Heard:
     return Heard(
         by=entry.by, revision=entry.revision, identity=entry.identity, comparison=run.comparison, task=run.task,
         sides=(first, second), advised=comparison.advised, counts=counts, same=said[SAME], planned=run.planned,
+        drums_db=(comparison.sides[0].drums_db, comparison.sides[1].drums_db),
         coin=coin(counts[0], sum(counts), two_sided=choosing) if whole else None,
     )  # fmt: skip
 
@@ -124,7 +125,8 @@ def votes(found: Iterable[Heard]) -> tuple[Vote, ...]:
     for one, counts in pooled.values():
         better, worse = sorted(one.sides, key=lambda side: -counts[side])
         if counts[better] > counts[worse]:
-            out.append(Vote(one.by, one.revision, better, worse, one.advised))
+            drums_db = one.drums_db[one.sides.index(better)] if any(one.drums_db) else None
+            out.append(Vote(one.by, one.revision, better, worse, one.advised, one.identity, drums_db))
     return tuple(out)
 
 

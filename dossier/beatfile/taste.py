@@ -25,6 +25,7 @@ from dossier.beatfile import toml
 from dossier.beatfile.schema import RoleWord, stated
 from dossier.beatfile.validate import Report, check
 from dossier.decide.policy import USUAL
+from dossier.decide.taste import by_ear
 from dossier.errors import ArchiveError, UnusableFileError
 from dossier.model.usual import Learnt, Taste, UsualLevels
 from dossier.model.vocabulary import INTENTS, Intent
@@ -136,6 +137,7 @@ def text(learnt: Sequence[Learnt], *, made: str) -> bytes:
             if one.role is None:
                 lines += [f"{intent}_lu = {base[intent] - base['level'] + level:.1f}  # of beats with that intent"
                           for intent in ("tucked", "forward")]  # fmt: skip
+        lines += [f"# {told}"] if (told := by_ear(one)) else []
         lines.append(f"found_lu = {one.found_lu:.1f}")
         lines.append(f"n = {len(one.pieces)}\npieces = {_value([*one.pieces])}")
     whole = ("\n".join(lines) + "\n").encode()

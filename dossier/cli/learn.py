@@ -48,7 +48,9 @@ def _learn(arguments: argparse.Namespace) -> int:
     if arguments.archive is not None:
         paths.archive_at(arguments.archive)
     archive = arguments.archive or ARCHIVE
-    decided = finished.decided(Archive(archive, say=note)) if archive.is_dir() else []
+    kept_in = Archive(archive, say=note) if archive.is_dir() else None
+    decided = finished.decided(kept_in) if kept_in else []
+    ears = finished.preferred(kept_in) if kept_in else {}
     target = arguments.out or taste.beside(archive)
     taste.write(target, None, over=arguments.replace)
     heard, lost = [], 0
@@ -85,7 +87,9 @@ def _learn(arguments: argparse.Namespace) -> int:
         return USAGE
     for doubt in doubts(pieces, DEFAULTS):
         fail(doubt)
-    learnt = learn(pieces, DEFAULTS)
+    counted = {piece.name.casefold() for piece in pieces}
+    ears = {name: level for name, level in ears.items() if name.casefold() not in counted}
+    learnt = learn(pieces, DEFAULTS, ears=ears)
     aside = taste.write(target, taste.text(learnt, made=now()), over=arguments.replace)
     _print_learnt(learnt)
     print(f"{shown(target)}: from {len(pieces)} pieces" + (f"; the one before is now {shown(aside)}" if aside else ""))
@@ -93,6 +97,10 @@ def _learn(arguments: argparse.Namespace) -> int:
 
 
 def _print_learnt(learnt: Sequence[Learnt]) -> None:
+    from dossier.decide.taste import by_ear
+
     for one in learnt:
         held = "too few pieces: as usual beside all drums" if one.level_lu is None else f"held {one.level_lu:+.1f} LU"
         say(f"    {one.role or 'all drums':12s} found {one.found_lu:+6.1f} LU in {len(one.pieces):3d}; {held}")
+        if told := by_ear(one):
+            say(f"    {'':12s} {told}")

@@ -130,6 +130,7 @@ SETTINGS: tuple[Setting, ...] = (
     # and 0.96 (1.02, 1.03, 1.06); on the other sound set by 3.4, 3.4, 3.7 (3.5, 3.4, 3.5) and by as much as the default
     # relative.  2 to 8 do alike here, and collections are not people, so this is hardly known.
     Setting("taste_lean", 4.0, "pieces", "n of them weigh n / (n + this): of the fewest that count, one half"),
+    Setting("taste_ears", 0.25, "pieces", "a blind choice between steps of 3 dB tells the side, hardly how far"),
     Setting("taste_wide_lu", 12.0, "LU", "half of 56 pieces by many authors lie within 6; one user within twice that"),
     Setting("taste_bounce_apart_lu", 1.0, "LU", "a bounce further from the sum of its stems was made otherwise"),
     Setting("taste_least_length", 0.25, "ratio", "of the music's length; a drum file that is shorter is a sample"),

@@ -8,25 +8,43 @@ Conventions
     From `taste_fewest` pieces on, n pieces weigh n / (n + `taste_lean`) and the default the rest: that has the least
     squared error where `taste_lean` is the variance inside one person's pieces over that between people.  A role in
     fewer pieces stands to all drums as it does by default.
+
+    A beat whose drums were compared blind at other levels counts for all drums, as `taste_ears` of a piece.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 
-from dossier.decide.policy import USUAL
-from dossier.model.numbers import unsigned
+from dossier.decide.policy import DEFAULTS, USUAL
+from dossier.model.numbers import signed, unsigned
 from dossier.model.usual import HeardPart, HeardPiece, Learnt, Taste, UsualLevels
 from dossier.model.vocabulary import ROLES, Role
 
 
-def learn(pieces: Sequence[HeardPiece], policy: Mapping[str, float], usual: UsualLevels = USUAL) -> list[Learnt]:
-    """All drums first, then every role that was heard, in the order of the roles."""
+def learn(
+    pieces: Sequence[HeardPiece], policy: Mapping[str, float], usual: UsualLevels = USUAL, *,
+    ears: Mapping[str, float] = MappingProxyType({}),
+) -> list[Learnt]:  # fmt: skip
+    """All drums first, then every role that was heard, in the order of the roles.
+
+    `ears`: by beat, all drums in LU against the music as listeners preferred them blind.
+    """
     drums = usual.all_drums_lu
     of_all = {piece.name: piece.all_drums_lu - drums[piece.intent] + drums["level"] for piece in pieces}
     everything = _learnt(None, of_all, [*of_all.values()], drums["level"], usual.all_drums_range_db, policy)
+    if ears and everything.level_lu is not None:
+        weight = policy["taste_ears"] * len(ears)
+        away = float(np.mean([*ears.values()])) - everything.level_lu
+        by_db = away * weight / (len(pieces) + policy["taste_lean"] + weight)
+        everything = replace(
+            everything, level_lu=everything.level_lu + by_db, low_lu=everything.low_lu + by_db,
+            high_lu=everything.high_lu + by_db, ears=tuple(ears), before_lu=everything.level_lu,
+        )  # fmt: skip
     louder = 0.0 if everything.level_lu is None else everything.level_lu - drums["level"]
     found = [everything]
     for role in ROLES:
@@ -81,6 +99,16 @@ def doubts(pieces: Sequence[HeardPiece], policy: Mapping[str, float], usual: Usu
         f"the pieces contradict one another: half of them lie {unsigned(high - low)} LU apart, from '{soft}' to "
         f"'{loud}'; learn from those that agree, or state intent in the others' beat.toml"
     ]
+
+
+def by_ear(learnt: Learnt) -> str:
+    """What blind comparisons did to a level, before and after; empty without them."""
+    if learnt.before_lu is None or learnt.level_lu is None:
+        return ""
+    beats = "1 beat" if len(learnt.ears) == 1 else f"{len(learnt.ears)} beats"
+    weight = f"{DEFAULTS['taste_ears']:g} of a piece each"
+    before, after = signed(learnt.before_lu, 2), signed(learnt.level_lu, 2)
+    return f"{before} LU without, {after} LU with {beats} compared blind, {weight}"
 
 
 def differs(taste: UsualLevels, usual: UsualLevels = USUAL) -> dict[str, float]:

@@ -65,6 +65,7 @@ class Heard:
     counts: tuple[int, int]  # preferences for each side; of a discrimination run right and wrong answers
     same: int  # rounds without a difference
     planned: int
+    drums_db: tuple[float, float]  # of each side, against the advised level
     coin: float | None  # how often a coin would do this, 0-1; None: stopped early, or nothing but 'no difference'
 
     @property
@@ -81,6 +82,8 @@ class Vote:
     preferred: str
     over: str
     advised: str
+    identity: str = ""
+    drums_db: float | None = None  # of the preferred side, against the advised level; None: the pair is of no levels
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,3 +81,5 @@ class Learnt:
     level_lu: float | None  # in force: shrunk towards the default; None: too few pieces
     low_lu: float  # quartiles about the level in force, shrunk alike
     high_lu: float
+    ears: tuple[str, ...] = ()  # beats whose drums were compared blind at other levels
+    before_lu: float | None = None  # the level in force without them

@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from dossier import beatfile
+from dossier.archive.ears import votes
 from dossier.archive.reader import ArchiveReader
 from dossier.archive.standing import in_force
 from dossier.arrange.pattern import HIT
@@ -208,6 +209,26 @@ def decided(archive: ArchiveReader) -> list[HeardPiece]:
                 title = head.beat.title
                 name = f"{title} ({beat})" if title in [piece.name for piece in found] else title
                 found.append(HeardPiece(name, used["all_drums_level_lu"] + louder, own))
+                break
+    return found
+
+
+def preferred(archive: ArchiveReader) -> dict[str, float]:
+    """All drums as listeners prefer them blind, in LU against the music, of each beat's newest revision that tells.
+
+    What a listener prefers of the louder and of the softer pair adds up; listeners are averaged.
+    """
+    found: dict[str, float] = {}
+    for beat in archive.slugs():
+        cast = [vote for vote in votes(archive.heard(beat)) if vote.drums_db is not None]
+        for head in reversed(archive.heads(beat) if cast else []):
+            own = [vote for vote in cast if vote.identity == head.revision.identity]
+            used = {setting.name: setting.value for setting in head.settings}
+            if own and "all_drums_level_lu" in used:
+                listeners = {vote.by.casefold() for vote in own}
+                title = head.beat.title
+                name = f"{title} ({beat})" if title in found else title
+                found[name] = used["all_drums_level_lu"] + sum(vote.drums_db or 0.0 for vote in own) / len(listeners)
                 break
     return found
 

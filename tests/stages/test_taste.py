@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import factory
+import msgspec
 import numpy as np
 import pyloudnorm
 import pytest
@@ -26,6 +27,7 @@ from dossier.decide.taste import doubts, learn
 from dossier.errors import ArchiveError, BeatError
 from dossier.memo import Memo
 from dossier.model.datafile import SettingUsed
+from dossier.model.ears import Comparison, Side
 from dossier.model.usual import HeardPart, HeardPiece
 from dossier.model.vocabulary import Role
 from dossier.stages import finished
@@ -244,6 +246,39 @@ def test_gains_that_decisions_changed_are_heard_and_agreed_ones_are_not(tmp_path
     powers = {name: 10 ** ((part.level_lu or 0.0) / 10) for name, part in parts.items()}
     louder = 10 * np.log10((sum(powers.values()) + powers[first] * (10**0.3 - 1)) / sum(powers.values()))
     assert one.all_drums_lu == pytest.approx(used["all_drums_level_lu"] + louder)
+
+
+# ------------------------------------------------------------------ ears
+
+
+def test_levels_that_were_preferred_blind_count_a_little(tmp_path: Path) -> None:
+    """Analytic: a weighted mean of pieces, default and beats; shown before and after."""
+    archive = Archive(tmp_path / "site")
+    settings = tuple(SettingUsed(s.name, s.default, s.default, s.unit, s.reason) for s in SETTINGS)
+    other = Side("drums 3 dB louder", {"instrumental": -2.0, "kick": -2.0}, 3.0)
+    louder = Comparison("louder", (Side("drums as advised", {"instrumental": -1.0, "kick": -4.0}), other),
+                        "drums as advised", factory.SOUNDS)  # fmt: skip
+    data = replace(factory.dossier(), settings=settings, comparisons=(louder,))
+    archive.publish(data, "page", {})
+    assert finished.preferred(archive) == {}
+    for by, said in (("Ona", "BBBBB"), ("Ivo", "AAAAA"), ("Lin", ["no difference"] * 5)):
+        rounds = [{"a": "drums as advised", "said": each} for each in said]
+        run = factory.blind_run("ttttt", comparison="louder", rounds=rounds)
+        told = factory.response(data, format_version=2, id=by, name=by, blind=[run])
+        archive.take_in(msgspec.json.encode(told))
+    used = DEFAULTS["all_drums_level_lu"]
+    heard = finished.preferred(archive)
+    assert heard == {data.beat.title: pytest.approx(used + 1.5)}
+    before, after = learn(pieces([-4.0] * 6), DEFAULTS)[0], learn(pieces([-4.0] * 6), DEFAULTS, ears=heard)[0]
+    own = float(np.median([piece.all_drums_lu for piece in pieces([-4.0] * 6)]))
+    weight, lean, default = DEFAULTS["taste_ears"], DEFAULTS["taste_lean"], USUAL.all_drums_lu["level"]
+    wanted = (6 * own + weight * (used + 1.5) + lean * default) / (6 + weight + lean)
+    assert after.level_lu == pytest.approx(wanted)
+    assert (after.before_lu, after.ears) == (before.level_lu, (data.beat.title,))
+    line = f"# {before.level_lu:.2f} LU without, {after.level_lu:.2f} LU with 1 beat compared blind, 0.25 of a piece"
+    assert line in taste_file.text([after], made=MADE).decode()
+    few = learn(pieces([-4.0] * 3), DEFAULTS, ears=heard)[0]
+    assert (few.level_lu, few.ears) == (None, ()), "rounds alone are no taste"
 
 
 # ------------------------------------------------------------------ the file
