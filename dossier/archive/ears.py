@@ -28,7 +28,7 @@ from dossier.model.ears import (
     Agreement,
     BlindRun,
     Comparison,
-    Heard,
+    RunTold,
     Vote,
 )
 
@@ -82,10 +82,10 @@ def _fault(run: BlindRun, comparison: Comparison | None) -> str | None:
     return None
 
 
-def heard(heads: Iterable[DataHead], decisions: Iterable[Decision]) -> tuple[Heard, ...]:
+def heard(heads: Iterable[DataHead], decisions: Iterable[Decision]) -> tuple[RunTold, ...]:
     """Every run about these revisions, oldest first, once each; those of replaced answers were heard too."""
     there = {(head.revision.identity, each.id): each for head in heads for each in head.comparisons}
-    found: dict[tuple[str, ...], Heard] = {}
+    found: dict[tuple[str, ...], RunTold] = {}
     for entry in decisions:
         for run in entry.blind:
             comparison = there.get((entry.identity, run.comparison))
@@ -95,7 +95,7 @@ def heard(heads: Iterable[DataHead], decisions: Iterable[Decision]) -> tuple[Hea
     return tuple(found.values())
 
 
-def _told(entry: Decision, run: BlindRun, comparison: Comparison) -> Heard:
+def _told(entry: Decision, run: BlindRun, comparison: Comparison) -> RunTold:
     first, second = (side.id for side in comparison.sides)
     choosing = run.task == "preference"
     if choosing:
@@ -106,7 +106,7 @@ def _told(entry: Decision, run: BlindRun, comparison: Comparison) -> Heard:
         right = sum(one.said == one.x for one in run.rounds)
         said, counts = Counter(), (right, len(run.rounds) - right)
     whole = len(run.rounds) == run.planned
-    return Heard(
+    return RunTold(
         by=entry.by, revision=entry.revision, identity=entry.identity, comparison=run.comparison, task=run.task,
         sides=(first, second), advised=comparison.advised, counts=counts, same=said[SAME], planned=run.planned,
         drums_db=(comparison.sides[0].drums_db, comparison.sides[1].drums_db),
@@ -114,9 +114,9 @@ def _told(entry: Decision, run: BlindRun, comparison: Comparison) -> Heard:
     )  # fmt: skip
 
 
-def votes(found: Iterable[Heard]) -> tuple[Vote, ...]:
+def votes(found: Iterable[RunTold]) -> tuple[Vote, ...]:
     """What each listener prefers in each comparison; none where they stopped, or prefer neither."""
-    pooled: dict[tuple[str, str, str], tuple[Heard, Counter[str]]] = {}
+    pooled: dict[tuple[str, str, str], tuple[RunTold, Counter[str]]] = {}
     for one in found:
         if one.task == "preference" and one.rounds == one.planned:
             key = one.by.casefold(), one.identity, one.comparison

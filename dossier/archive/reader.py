@@ -22,7 +22,7 @@ from dossier.archive.standing import stand
 from dossier.errors import ArchiveError, UnusableFileError
 from dossier.files import explain, read_bounded
 from dossier.model.datafile import Decision, DossierData, ProgramInfo, RevisionInfo
-from dossier.model.ears import Agreement, Heard
+from dossier.model.ears import Agreement, RunTold
 from dossier.model.index import INDEX_FORMAT_VERSION, ArchiveIndex, BeatSummary, Skipped
 from dossier.model.standing import Standing
 from dossier.names import printable
@@ -144,7 +144,7 @@ class ArchiveReader:
         """Where the beat will stand once this dossier is its newest revision: what that dossier's page shows."""
         return stand([*self._heads(data.beat.slug), head_of(data)], data.decisions)
 
-    def heard(self, slug: str) -> tuple[Heard, ...]:
+    def heard(self, slug: str) -> tuple[RunTold, ...]:
         """What listeners' blind comparisons of a beat say, oldest first."""
         decisions = self._log(slug, []).decisions
         return ears.heard(self._heads(slug), decisions) if any(entry.blind for entry in decisions) else ()

@@ -52,7 +52,7 @@ class BlindRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class RunTold:
     """One run as it is told."""
 
     by: str

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dossier.model.datafile import Decision, ProgramInfo
-from dossier.model.ears import Agreement, Heard, Vote
+from dossier.model.ears import Agreement, RunTold, Vote
 from dossier.model.findings import SectionFill
 from dossier.model.standing import Standing
 from dossier.model.vocabulary import ApproachKind, Direction, Rights
@@ -83,7 +83,7 @@ class BeatSummary:
     standing: Standing
     decisions: tuple[Decision, ...]  # all of them, oldest first, superseded ones too
     files: tuple[str, ...] = ()  # every file of the newest revision, candidates too
-    heard: tuple[Heard, ...] = ()  # blind comparisons, oldest first
+    heard: tuple[RunTold, ...] = ()  # blind comparisons, oldest first
     votes: tuple[Vote, ...] = ()
 
     @property

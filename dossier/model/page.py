@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from dossier.model.ears import Agreement, Comparison, Heard
+from dossier.model.ears import Agreement, Comparison, RunTold
 from dossier.model.measures import Array
 from dossier.model.standing import Standing
 
@@ -63,7 +63,7 @@ class PageAssets:
     what_if: WhatIfArrays | None
     standing: Standing
     energies: Array | None = None  # see `Rendered`
-    heard: tuple[Heard, ...] = ()  # blind comparisons of this beat, oldest first
+    heard: tuple[RunTold, ...] = ()  # blind comparisons of this beat, oldest first
     agreement: Agreement | None = None  # of this archive's listeners with the advice
 
 

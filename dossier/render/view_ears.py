@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from types import SimpleNamespace
 
-from dossier.model.ears import Agreement, Heard
+from dossier.model.ears import Agreement, RunTold
 from dossier.model.index import BeatSummary
 from dossier.render import format as fmt
 
@@ -18,7 +18,7 @@ def often(share: float) -> str:
     return "less than 1 of 1,000"
 
 
-def told(one: Heard) -> str:
+def told(one: RunTold) -> str:
     """`preferred drums treated to drums as they are in 7 of 8; a coin would do this in 7 of 100`."""
     of = sum(one.counts)
     first = 0 if one.task == "discrimination" or one.counts[0] >= one.counts[1] else 1
@@ -35,7 +35,7 @@ def told(one: Heard) -> str:
     return text if one.coin is None else f"{text}; a coin would do this in {often(one.coin)}"
 
 
-def against(one: Heard) -> str:
+def against(one: RunTold) -> str:
     """Whether a whole run prefers what was advised: empty where it says neither, or both were held to be as good."""
     low, high = sorted(one.counts)
     if one.task != "preference" or one.rounds < one.planned or low == high or not one.advised:
@@ -43,7 +43,7 @@ def against(one: Heard) -> str:
     return "as advised" if one.sides[one.counts.index(high)] == one.advised else "against the advice"
 
 
-def lines(found: Sequence[Heard]) -> list[str]:
+def lines(found: Sequence[RunTold]) -> list[str]:
     """One sentence a run, newest first."""
     said = [(f"{one.by} on {one.revision}: {told(one)}", against(one)) for one in reversed(found)]
     return [f"{text} ({verdict})." if verdict else f"{text}." for text, verdict in said]
