@@ -37,12 +37,14 @@ def fullness(fill: float, policy: Mapping[str, float]) -> str:
     return "full" if fill > policy["full_above"] else "part filled"
 
 
-def zone_fullness(zones: Mapping[str, float], policy: Mapping[str, float]) -> dict[str, str]:
-    """'open', 'part filled' or 'full' for each zone, against what music without drums takes of it."""
+def zone_fullness(room: Room, policy: Mapping[str, float]) -> dict[str, str]:
+    """'open', 'part filled', 'full' or 'over-full' for each zone: the music, and what is kept free for a voice."""
+    taken = {zone: fill + room.kept.get(zone, 0.0) for zone, fill in room.zones.items()}
     return {
-        zone: "open" if fill < policy[f"zone_open_below_{zone}"]
-        else "full" if fill > policy[f"zone_full_above_{zone}"] else "part filled"
-        for zone, fill in zones.items()
+        zone: "open" if fill < policy["zone_open_below"]
+        else "part filled" if fill <= policy["full_above"]
+        else "over-full" if room.zones[zone] > policy["zone_over_above"] else "full"
+        for zone, fill in taken.items()
     }  # fmt: skip
 
 
@@ -109,15 +111,12 @@ def decide(
     elif way != found:
         way_reason = f"the drums were treated {way}; as they are now, {way_reason}"
     roomy, full = LABELS[room.roomiest_zone], LABELS[room.fullest_zone]
-    states = zone_fullness(room.zones, policy)
-    used = {zone: f"{percent(fill)} used: {states[zone]}" for zone, fill in room.zones.items()}
-    where = (
-        f"The most room is in the {roomy} ({used[room.roomiest_zone]}, against music without drums), the least in the "
-        f"{full} ({used[room.fullest_zone]})."
-    )
+    states = zone_fullness(room, policy)
+    at = {zone: f"{states[zone]}, {percent(fill)} of what finished mixes carry" for zone, fill in room.zones.items()}
+    where = f"Most room: the {roomy} ({at[room.roomiest_zone]}). Least: the {full} ({at[room.fullest_zone]})."
     if room.kept:
         low, high, kept = policy["voice_from_hz"], policy["voice_to_hz"], policy["voice_room"]
-        where += f" From {low:g} to {high:g} Hz {percent(kept)} of the reference is kept free for a voice."
+        where += f" From {low:g} to {high:g} Hz {percent(kept)} of that is kept free for a voice."
     parts = []
     for section, section_loop, section_kit in sections:
         section_kind, _ = kind(section_loop, section_kit, policy)
@@ -133,7 +132,7 @@ def decide(
     return Approach(
         kind=chosen, direction=way, reasons=reasons,
         verdict=_verdict(fullness(room.fill, policy), chosen, way, room, roomy, best),
-        sections=tuple(parts),
+        sections=tuple(parts), poor=best.poor if best else "", gaps=best.gaps if best and not best.poor else (),
     )  # fmt: skip
 
 

@@ -42,20 +42,22 @@ def verdict(data: DossierData) -> str:
     if not chosen:
         return f"{space} No drums to judge."
     loop = next((part for part in chosen if part.role is None), None)
-    grades = {candidate.file: candidate.grade for candidate in data.candidates}
-    poor = [part.part for part in chosen if grades.get(part.file) == "poor"]
     level = chosen[0].level_lu if len(chosen) == 1 else data.balance.all_drums_lu
-    use = "None of these drums works; nearest is" if len(poor) == len(chosen) else "Use"
     name = f"the loop {_called(loop.file)}" if loop else "the kit of one-shots"
     how = _treated([plan for part in chosen if (plan := plan_of(data, part)) is not None])
     worst = data.balance.covered[0] if data.balance.covered else None
     ending = _uncovered(worst, data) if worst else f"{_sits(level)}."
-    drums = f"{use} {name}{how}; {ending}"
-    for start in (space, space.split(",")[0].rstrip(".") + ".", ""):
-        said = f"{start} {drums}".strip()
-        if len(said.split()) <= MOST_WORDS:
-            break
-    return said
+    drums = [f"Use {name}{how}; {ending}"]
+    gap = data.approach.gaps[0].split(":")[0] if data.approach.gaps else ""
+    if data.approach.poor:
+        why, _, would = data.approach.poor.partition("; ")
+        whole = f"None of these drums works here: {why}; {would}."
+        drums = [f"{whole} Nearest: {name}{how}.", f"{whole} Nearest: {name}.", whole]
+    elif gap:
+        drums.insert(0, f"{drums[0]} {gap[0].upper()}{gap[1:]}.")
+    starts = (space, space.split(";")[0].rstrip(".") + ".", "")
+    said = [f"{start} {end}".strip() for end in drums for start in starts]
+    return next((one for one in said if len(one.split()) <= MOST_WORDS), said[-1])
 
 
 def _uncovered(one: Covered, data: DossierData) -> str:
@@ -83,21 +85,23 @@ def _called(file: str) -> str:
 
 
 def _space(states: Mapping[str, str]) -> str:
-    """Where there is space and where there is none: two names each, places before single zones."""
-    found = {state: _places(states, state) for state in ("open", "full")}
-    if len(states) == sum(state == "open" for state in states.values()) and states:
-        return "Plenty of space everywhere."
-    if not found["open"]:
-        return f"Little space: {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else "Some space."
-    start = f"{'Plenty of space' if len(found['open']) > 1 else 'Space'} in {_listed(found['open'])}"
-    said = f"{start}, {_listed(found['full'])} {_are(found['full'])} full." if found["full"] else f"{start}."
-    return said.replace("in the top", "on top")
+    """Where the music leaves space and where none: two names each, places before single zones."""
+    if not states:
+        return ""
+    if len(set(states.values()) - {"over-full"}) == 1 and "over-full" not in states.values():
+        return {"open": "Plenty of space everywhere.", "full": "The music is full everywhere."}.get(
+            next(iter(states.values())), "Some space everywhere.")  # fmt: skip
+    full = _places(states, "full", "over-full")
+    amount, where = next(((word, found) for state, word in (("open", "Plenty of"), ("part filled", "Some"))
+                          if (found := _places(states, state))), ("No", []))  # fmt: skip
+    start = f"{amount} space{f' in {_listed(where)}' if where else ' anywhere'}"
+    return f"{start}; {_listed(full)} {_are(full)} full.".replace("in the top", "on top") if full else f"{start}."
 
 
-def _places(states: Mapping[str, str], state: str) -> list[str]:
+def _places(states: Mapping[str, str], *wanted: str) -> list[str]:
     out: list[str] = []
     for name, keys in PLACES:
-        those = [key for key in keys if states.get(key) == state]
+        those = [key for key in keys if states.get(key) in wanted]
         if len(those) == len(keys):
             out.append(name)
         else:
@@ -130,7 +134,7 @@ def _sits(level_lu: float | None) -> str:
 def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...]:
     """At most three, in this order: what cannot be heard, what is too full, kick and bass, tempo, rights."""
     chosen = [part for part in data.balance.parts if part.chosen]
-    found: list[str] = []
+    found = [f"{gap[0].upper()}{gap[1:]}." for gap in data.approach.gaps[:1]]
     for one in data.balance.covered[:1]:
         why = "turning it up won't fix it" if one.raise_db is None else "less is heard than usual"
         rest = len(data.balance.covered) - 1
@@ -140,7 +144,7 @@ def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...
                                                   for f in data.inputs)]  # fmt: skip
     found += [f"A stem is missing from the music: {line}" for line in lost[:1]]
     fullest = data.instrumental.fullest_zone
-    if data.instrumental.zones.get(fullest, 0.0) > 1.0 and data.instrumental.zone_states.get(fullest) == "full":
+    if data.instrumental.zone_states.get(fullest) == "over-full":
         low, high = next((zone.low_hz, zone.high_hz) for zone in ZONES if zone.key == fullest)
         found.append(f"The {LABELS[fullest]} ({low:g} to {high:g} Hz) is over-full before any drum plays.")
     low_end = data.low_end

@@ -46,8 +46,5 @@ def covered(
         f"The {label} is covered: {percentage(share)} % of it is heard, less than in nine of ten mixes of people. "
         f"{name} covers it, most in the {where.label} ({where.low_hz:.0f} to {where.high_hz:.0f} Hz). {fixed}; {do}."
     )
-    verdict = f"The {label} stays covered by {name} in the {where.label}" + (
-        "; turning it up won't fix it." if raise_db is None else "."
-    )
     return Covered(part=id, by=by, zone=where.key, share=share, usual_share=enough, give_way_db=give_way_db,
-                   raise_db=raise_db, text=text, verdict=verdict)  # fmt: skip
+                   raise_db=raise_db, text=text)  # fmt: skip

@@ -101,7 +101,7 @@ class Instrumental:
     width: Mapping[str, StereoMeasure]
     roomiest_zone: str
     fullest_zone: str
-    zone_states: Mapping[str, str] = field(default_factory=dict)  # "open", "part filled" or "full", zone by zone
+    zone_states: Mapping[str, str] = field(default_factory=dict)  # "open", "part filled", "full" or "over-full"
     kept: Mapping[str, float] = field(default_factory=dict)  # share of each zone that is kept free for a voice
     drums: tuple[DrumsHeard, ...] = ()  # that are in the music already
 

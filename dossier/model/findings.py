@@ -299,6 +299,8 @@ class Approach:
     verdict: str  # one sentence
     sections: tuple[SectionApproach, ...] = ()
     what_would_change_it: tuple[WhatIf, ...] = ()
+    poor: str = ""  # where no drum works: why, and what would
+    gaps: tuple[str, ...] = ()  # the same of single roles of the kit
     uncertain: str | None = None  # why, where the advice flips under small changes of the assumptions
     holds: Holds | None = None
     drums_hold: Mapping[str, Holds] = field(default_factory=dict)  # by file: the best loop, the kit's members
@@ -366,7 +368,6 @@ class Covered:
     give_way_db: float | None  # what `by` would have to be lowered by in the zone; None: nothing that is asked would do
     raise_db: float | None  # what the part would have to be raised by instead; None: turning it up won't fix it
     text: str
-    verdict: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,7 +378,7 @@ class Balance:
     advice: tuple[str, ...] = ()
     covered: tuple[Covered, ...] = ()
     music_gain_db: float = 0.0  # to set; 0 or less
-    all_drums_lu: float | None = None  # the chosen parts together, against the music
+    all_drums_lu: float | None = None  # the chosen parts together at their gains (sections' aside), against the music
     mix_over_music_lu: float = 0.0  # how much louder than the music alone the mix is, were no two sounds alike
     drums_file_gain_db: float = 0.0  # 0 or less: the file of all drums is lowered by this; lower the music by as much
 

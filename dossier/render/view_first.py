@@ -15,7 +15,7 @@ from dossier.render import charts, glossary
 from dossier.render import format as fmt
 from dossier.render.map_axes import array
 
-_STATES = {"open": "open", "part filled": "some space", "full": "full"}
+_STATES = {"open": "plenty of space", "part filled": "some space"}
 
 
 def facts(data: DossierData) -> str:
@@ -51,8 +51,8 @@ def zones_drawing(data: DossierData) -> Markup:
     rows = []
     for key in ZONE_KEYS:
         music, drums = shares.get(key, 0.0), added.get(key, 0.0)
-        over = music + drums > 1.0 and states.get(key) == "full"
-        word = "over-full" if over else _STATES.get(states.get(key, ""), "")
+        state = states.get(key, "")
+        word = "full with drums" if state in _STATES and music + drums > 1.0 else _STATES.get(state, state)
         kept = data.instrumental.kept.get(key, 0.0)
         rows.append(charts.Stack(glossary.zone(key), glossary.zone_range(key), music, drums, kept, word))
     said = fmt.listed(f"{row.name} {row.word} ({fmt.percent(row.music + row.drums)})" for row in rows)

@@ -30,7 +30,9 @@ def balance(analysis: Analysis, choice: Choice) -> Balanced:
     both = [*zip(chosen, rows, strict=True), *zip(others, _rows(here, others, chosen=False), strict=True)]
     candidates = [item for item in (*choice.ranking.loops, *choice.ranking.one_shots) if item.closely]
     pairs = decide_balance.equal_peaks(_meters(rows, candidates), here.policy, together=len(rows))
-    drums = loudness.integrated_from_blocks(np.sum([_at_gain(item) for item in chosen], axis=0)) if chosen else None
+    # as each part's own level is: at the gains that are told, before those of sections
+    together = np.sum([_at_gain(item) for item in choice.chosen], axis=0) if chosen else None
+    drums = None if together is None else loudness.integrated_from_blocks(together)
     return Balanced(
         parts=tuple(BalancedPart(item=item, row=row) for item, row in both), equal_peaks=pairs,
         music_gain_db=chosen[0].gains.music_db if chosen else 0.0,

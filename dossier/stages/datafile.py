@@ -111,7 +111,7 @@ def _instrumental(analysis: Analysis) -> document.Instrumental:
         fill=room.fill, zones=room.zones, sections=room.sections, bars=room.bars, roomiest_zone=room.roomiest_zone,
         fullest_zone=room.fullest_zone, integrated_lufs=loud.integrated_lufs, true_peak_dbtp=loud.true_peak_dbtp,
         loudness_range_lu=loud.loudness_range_lu, width={"whole": music.image.whole, **music.image.zones},
-        zone_states=zone_fullness(room.zones, analysis.here.policy), drums=music.drums, kept=room.kept,
+        zone_states=zone_fullness(room, analysis.here.policy), drums=music.drums, kept=room.kept,
     )  # fmt: skip
 
 

@@ -1,0 +1,90 @@
+"""The verdict and the concerns, from findings made to order; sentences that other rules decide reach them.
+
+Common practice, no source: a reader with one minute needs the space, the drums, the one thing to do and the level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import factory
+import pytest
+
+from dossier.decide import approach, brief
+from dossier.decide.masking import covered
+from dossier.decide.policy import DEFAULTS
+from dossier.model.datafile import DossierData
+from dossier.model.findings import Room
+from dossier.model.vocabulary import ZONE_KEYS
+
+POOR = "little is heard where a kick works; what would work is one that is stronger in its own zones (sub, bass)"
+
+
+def data(*, poor: str = "", gaps: tuple[str, ...] = (), covers: tuple[Any, ...] = (), states: str = "") -> DossierData:
+    made = factory.dossier()
+    words = {"o": "open", "p": "part filled", "f": "full", "x": "over-full"}
+    return replace(
+        made, approach=replace(made.approach, poor=poor, gaps=gaps), balance=replace(made.balance, covered=covers, all_drums_lu=-3.2),
+        instrumental=replace(made.instrumental, fullest_zone="sub", zone_states={
+            key: words[state] for key, state in zip(ZONE_KEYS, states or "xfpppoo", strict=True)}),
+    )  # fmt: skip
+
+
+def hidden(give_way_db: float | None, raise_db: float | None) -> Any:
+    return covered(id="snare", label="snare", by="stems/pad.wav", zone=4, share=0.3, enough=0.5,
+                   give_way_db=give_way_db, raise_db=raise_db, policy=DEFAULTS)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("made", "verdict", "concern"),
+    [
+        (data(), "3 LU under the music.", "The sub (20 to 60 Hz) is over-full before any drum plays."),
+        (data(poor=POOR), "None of these drums works here: little is heard where a kick works; what would work is one "
+                          "that is stronger in its own zones (sub, bass).", "The sub"),
+        (data(gaps=(f"no kick here works: {POOR}",)), "No kick here works.", f"No kick here works: {POOR}."),
+        (data(covers=(hidden(4.0, None),)), "lower pad 4 dB in the high mid under the snare.",
+         "Snare: turning it up won't fix it; lower pad 4 dB in the high mid under the snare."),
+        (data(covers=(hidden(4.0, 5.0),)), "lower pad 4 dB", "Snare: less is heard than usual; lower pad 4 dB"),
+        (data(covers=(hidden(None, None),) * 2), "the snare stays covered by pad.", "1 more part covered."),
+        (data(gaps=(f"no kick here works: {POOR}",), covers=(hidden(4.0, None),)), "lower pad 4 dB",
+         "No kick here works"),
+    ],
+    ids=["nothing wrong", "no drum works", "a role without a drum", "covered", "covered, could be turned up",
+         "stays covered", "a gap comes before a cover"],
+)  # fmt: skip
+def test_what_other_rules_decide_is_told_first(made: DossierData, verdict: str, concern: str) -> None:
+    told = brief.told(made)
+    assert verdict in told.approach.verdict
+    assert len(told.approach.verdict.split()) <= brief.MOST_WORDS
+    assert "%" not in told.approach.verdict
+    assert concern in told.concerns[0]
+    assert len(told.concerns) <= brief.MOST_CONCERNS
+    assert told.proposals[0].text == told.approach.verdict
+
+
+@pytest.mark.parametrize(
+    ("states", "start"),
+    [
+        ("ooooooo", "Plenty of space everywhere."),
+        ("ppppppp", "Some space everywhere."),
+        ("fffffff", "The music is full everywhere."),
+        ("xxfffxf", "No space anywhere; the low end and the middle are full."),
+        ("xxpooop", "Plenty of space in the mid and the high mid; the low end is full."),
+        ("xfppfoo", "Plenty of space in the presence and the brilliance; the low end and the high mid are full."),
+        ("xfppooo", "Plenty of space on top; the low end is full."),
+        ("xpppppp", "Some space in the middle and the top; the sub is full."),
+    ],
+)
+def test_where_there_is_space_is_said_as_it_is_drawn(states: str, start: str) -> None:
+    assert brief.told(data(states=states)).approach.verdict.startswith(start)
+
+
+def test_words_of_a_zone_follow_the_bar_that_is_drawn() -> None:
+    """analytic: the music and the room kept for a voice, against the line; half empty reads as plenty."""
+    zones = dict(zip(ZONE_KEYS, (1.73, 0.69, 0.89, 1.03, 0.40, 0.49, 0.5), strict=True))
+    found = Room(fill=0.8, zones=zones, sections=(), roomiest_zone="high_mid", fullest_zone="sub", bars=(),
+                 kept={"high_mid": 0.3, "low_mid": 0.1})  # fmt: skip
+    assert list(approach.zone_fullness(found, DEFAULTS).values()) == [
+        "over-full", "part filled", "full", "full", "part filled", "open", "part filled",
+    ]  # fmt: skip
