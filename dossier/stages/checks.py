@@ -34,6 +34,6 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
     found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.samples.nbytes)
     mix, low_end, approach, occupancy, left, lowered, covered = found
     return Checks(
-        approach=approach, mix=mix, covered=covered, low_end=low_end, occupancy=occupancy, room_left=left, drums_file_gain_db=lowered,
-        translation=translation(here, balanced, mix, ranking.frames),
+        approach=approach, mix=mix, covered=covered, low_end=low_end, occupancy=occupancy, room_left=left,
+        drums_file_gain_db=lowered, translation=translation(here, balanced, mix, ranking.frames),
     )  # fmt: skip

@@ -25,7 +25,8 @@ def data(*, poor: str = "", gaps: tuple[str, ...] = (), covers: tuple[Any, ...] 
     made = factory.dossier()
     words = {"o": "open", "p": "part filled", "f": "full", "x": "over-full"}
     return replace(
-        made, approach=replace(made.approach, poor=poor, gaps=gaps), balance=replace(made.balance, covered=covers, all_drums_lu=-3.2),
+        made, approach=replace(made.approach, poor=poor, gaps=gaps),
+        balance=replace(made.balance, covered=covers, all_drums_lu=-3.2),
         instrumental=replace(made.instrumental, fullest_zone="sub", zone_states={
             key: words[state] for key, state in zip(ZONE_KEYS, states or "xfpppoo", strict=True)}),
     )  # fmt: skip
