@@ -48,11 +48,12 @@
     };
   };
   page.answerText = function () {
-    var answer = page.response(), lines = [page.data.title + ", " + page.data.revision + ": " + (fields.overall.value === "agreed" ? "happy" : fields.overall.value || detailed().length ? "change this" : "compared blind")];
+    var answer = page.response(), lines = [page.data.title + ", " + page.data.revision + ": " + ({ agreed: "happy", "to change": "change this" }[fields.overall.value] || (detailed().length ? "point by point" : "compared blind"))];
     if (answer.notes) { lines.push(answer.notes); }
     detailed().forEach(function (each) { lines.push("- " + each.proposal + ": " + each.mark + (each.note ? ": " + each.note : "")); });
+    Object.keys(answer.gains_db).forEach(function (part) { lines.push("Level of " + part + ": " + answer.gains_db[part].toFixed(1) + " dB"); });
     lines = lines.concat(page.blindLines());
-    if (answer.name) { lines.push(answer.name); }
+    if (answer.name) { lines.push("Name: " + answer.name); }
     return lines.join("\n") + "\n[dossier " + answer.beat + " " + answer.revision + " " + answer.identity.slice(0, 12) + "]\n";
   };
   function complete() {

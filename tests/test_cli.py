@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import errno
+import io
 import json
 import os
 import pty
@@ -372,6 +373,15 @@ def test_a_response_saved_by_an_editor_is_read(run: Run, encoding: str) -> None:
     publish(Path("site"), data)
     Path("answer.json").write_bytes(json.dumps(response(data)).encode(encoding))
     assert run("decide", "--response", "answer.json")[0] == 0
+
+
+def test_an_answer_is_pasted_on_standard_input(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = dossier("one")
+    publish(Path("site"), data)
+    text = f"One, r001: happy [dossier one r001 {data.revision.identity[:12]}]\n"
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(text.encode())))
+    code, out, _ = run("decide", "--response", "-")
+    assert (code, "agreed" in out) == (0, True)
 
 
 @pytest.mark.parametrize(

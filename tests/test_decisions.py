@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -251,3 +252,58 @@ def test_a_decided_revision_number_is_not_given_again(archive: Archive) -> None:
     archive.record(SLUG, factory.decision())
     (archive.root / SLUG / "lantern-market-r002.json").unlink()
     assert archive.next_revision(SLUG) == "r003"
+
+
+# ---------------------------------------------------------------------- pasted as text
+
+ENDS = f"[dossier {SLUG} r001 {factory.dossier().revision.identity[:12]}]"
+WHEN = "2026-03-04T10:00:00Z"
+
+
+@pytest.mark.parametrize(
+    ("text", "status", "marks", "said"),
+    [
+        (f"Lantern, Market, r001: happy\n{ENDS}\n", "agreed", {}, ("not named", "")),
+        (f"X, r001: happy {ENDS}", "agreed", {}, ("not named", "")),
+        (f"X, r001: happy\r\nLove it.\r\n\r\nName: Ona\r\n{ENDS}\r\n", "agreed", {}, ("Ona", "Love it.")),
+        (f"> X, r001: change this: louder\n> - and wider\n> {ENDS}", "to change", {"approach": "to change"},
+         ("not named", "louder\n- and wider")),
+        (f"X, r001: change this\n- gain:snare: to change: softer\nLevel of snare: -4.5 dB\n{ENDS}", "to change",
+         {"gain:snare": "to change"}, ("not named", "")),
+        (f"X, r001: point by point\n- rights:drums/hat-short.wav: agreed\n{ENDS}", "note",
+         {"rights:drums/hat-short.wav": "agreed"}, ("not named", "")),
+        (f"\ufeffX, r001: happy\n{ENDS}", "agreed", {}, ("not named", "")),
+    ],
+)  # fmt: skip
+def test_a_pasted_answer_is_a_response(
+    archive: Archive, text: str, status: str, marks: dict[str, str], said: tuple[str, str]
+) -> None:
+    taken = archive.take_in(text.encode(), received=WHEN)
+    assert (taken.new, taken.decision.status, taken.decision.made) == (True, status, WHEN)
+    assert (taken.decision.by, taken.decision.text) == said
+    if marks:
+        assert {mark.proposal: mark.mark for mark in taken.decision.marks} == marks
+    assert not archive.take_in(text.encode(), received="2026-03-05T10:00:00Z").new  # a replay adds nothing
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (f"X, r001: happy\n{ENDS}\nSent on the road", "remove what follows"),
+        (f"Hi!\nX, r001: happy\n{ENDS}", "remove what stands before"),
+        (f"X, r001: happy\n{ENDS}\nX, r001: happy\n{ENDS}", "2 answers in one text"),
+        (f"X, r002: happy\n{ENDS}", "begins with its title, r001"),
+        (f"X, r001: maybe\n{ENDS}", "'happy' or 'change this'"),
+        (f"X, r001: happy\n[dossier {SLUG} r001 {'0' * 12}]", "does not hold"),
+        (f"X, r001: happy\n{ENDS.replace('r001', 'r002')}", "begins with"),
+        (f"X, r001: happy\n{ENDS.replace(SLUG, '../x')}", "../x"),
+        (f"X, r001: change this\n- gain:snare: to change\nLevel of snare: 99.0 dB\n{ENDS}", "the limit is"),
+        (f"X, r001: happy\nLevel of bell: 1 dB\n{ENDS}", "no part"),
+        ("X, r001: happy\n[dossier]", "not a response file"),
+        (f"X, r001: happy {ENDS[:-3]}]", "not a response file"),
+    ],
+)  # fmt: skip
+def test_a_pasted_answer_is_taken_in_whole_or_not_at_all(archive: Archive, text: str, says: str) -> None:
+    with pytest.raises(ArchiveError, match=re.escape(says)):
+        archive.take_in(text.encode(), received=WHEN)
+    assert not log_of(archive).exists()

@@ -28,10 +28,10 @@ import msgspec
 
 from dossier import files
 from dossier.archive.dataformat import encode
-from dossier.archive.decisions import complete, decision_from, line_of, read_response
+from dossier.archive.decisions import complete, decision_from, line_of, read_pasted, read_response
 from dossier.archive.reader import LOG, ArchiveReader
 from dossier.archive.renders import share_content, twins_by_size
-from dossier.archive.revisions import check_slug, revision_number
+from dossier.archive.revisions import DataHead, check_slug, revision_number
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, DossierData
 from dossier.model.index import ArchiveIndex
@@ -142,12 +142,14 @@ class Archive(ArchiveReader):
             files.append_line(self.root / slug / LOG, line_of(done))
             return done
 
-    def take_in(self, raw: bytes) -> TakenIn:
-        """Add the decision that a response file makes; the same file again adds nothing, and that is said.
+    def take_in(self, raw: bytes, *, received: str = "") -> TakenIn:
+        """Add the decision of a response file, or of an answer that was copied as text and came at the time `received`.
+
+        The same again adds nothing, and that is said.
 
         Raises ArchiveError if it is no response, or fits no beat or revision of this archive.
         """
-        response = read_response(raw)
+        response = read_pasted(raw, received, self._heads_known) or read_response(raw)
         with self.lock():
             self._check_known(response.beat)
             decision, new = decision_from(response, self._heads(response.beat), self._log(response.beat))
@@ -157,6 +159,10 @@ class Archive(ArchiveReader):
                 already = f"this response of {decision.by} is in the archive already, as {decision.id}"
                 self._tell(f"{response.beat}: {already}")
             return TakenIn(response.beat, decision, new)
+
+    def _heads_known(self, slug: str) -> list[DataHead]:
+        self._check_known(slug)
+        return self._heads(slug)
 
     # ------------------------------------------------------------------ index
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import codecs
 import datetime
+import hashlib
 import itertools
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -35,6 +36,12 @@ LARGEST_RESPONSE = 1 << 20  # bytes; a real one has a few thousand
 _LONGEST_NAME = 200
 _LONGEST_TEXT = 20_000
 _GAIN_LIMIT_DB = 60.0  # beyond the range of the page's sliders and of any fader
+# a pasted answer: its first line, marks of single points, the name, gains, and the line that says what it answers
+_FIRST = re.compile(r".*, (r[0-9]{3,18}): (happy|change this|point by point|compared blind)(?:: (.*))?")
+_POINT = re.compile(r"- (.+?): (agreed|to change)(?:: (.*))?")
+_NAME = re.compile(r"Name: (.*)")
+_GAIN = re.compile(r"Level of (\S+): ([+-]?[0-9]{1,3}(?:\.[0-9]{1,3})?) dB")
+_ANSWERS = re.compile(r"\[dossier (\S{1,200}) (r[0-9]{3,18}) ([0-9a-f]{12})\]")
 _ID = re.compile(r"d([0-9]{1,18})\Z")  # a longer number is not counted on from
 
 
@@ -129,6 +136,62 @@ def read_response(raw: bytes) -> Response:
     if not response.identity.strip() or not response.revision.strip():
         raise ArchiveError("damaged response file: it does not say which revision it answers, and that one's identity")
     return response
+
+
+def read_pasted(raw: bytes, received: str, heads_of: Callable[[str], Sequence[DataHead]]) -> Response | None:
+    """The response that the page's answer says as text, as it was copied; None if `raw` is no such text.
+
+    "Happy" agrees to all that is asked, "change this" asks for a change of the first point unless it names points.
+    `received`, ISO 8601, stands for the date, which the text does not say.
+
+    Raises ArchiveError if there is more or less than one answer in it, or if it fits no revision.
+    """
+    if len(raw) > LARGEST_RESPONSE or raw.lstrip().startswith(b"{"):
+        return None
+    wide = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    try:
+        text = raw.decode("utf-16" if wide else "utf-8-sig")
+    except UnicodeDecodeError:
+        return None
+    lines = [re.sub("^> ?", "", line).rstrip() for line in text.strip().replace("\r\n", "\n").split("\n")]
+    named = _ANSWERS.findall("\n".join(lines))
+    if not named:
+        return None
+    if len(named) > 1:
+        raise ArchiveError(f"{len(named)} answers in one text: take them in one by one")
+    slug, revision, identity = named[0]
+    if not (last := _ANSWERS.search(lines[-1])) or last.end() != len(lines[-1]):
+        raise ArchiveError("a pasted answer ends with its line in brackets, [dossier ...]: remove what follows")
+    lines[-1] = lines[-1][: last.start()].rstrip()
+    first = _FIRST.fullmatch(lines[0])
+    if first is None or first[1] != revision:
+        raise ArchiveError(f"a pasted answer begins with its title, {revision} and 'happy' or 'change this': "
+                           f"found {lines[0][:60]!r}; remove what stands before")  # fmt: skip
+    head = next((one for one in heads_of(slug) if one.revision.identity.startswith(identity)), None)
+    if head is None or head.revision.id != revision:
+        raise ArchiveError(f"{slug}: the answer is about a {revision} ({identity}...) that this archive does not hold")
+    known = {proposal.id for proposal in head.proposals}
+    marks, notes, gains, name = [], [first[3]] if first[3] else [], {}, ""
+    for line in lines[1:]:
+        if (point := _POINT.fullmatch(line)) and point[1] in known:
+            marks.append(Mark(point[1], point[2], point[3] or ""))
+        elif gain := _GAIN.fullmatch(line):
+            gains[gain[1]] = float(gain[2])
+        elif found := _NAME.fullmatch(line):
+            name = found[1]
+        else:
+            notes.append(line)
+    mark = {"happy": "agreed", "change this": "to change"}.get(first[2])
+    points = [proposal.id for proposal in asked(head.proposals)]
+    if mark == "to change":
+        points = [] if any(one.mark == "to change" for one in marks) else points[:1]
+    marked = {one.proposal for one in marks}
+    marks += [Mark(point, mark, "") for point in points if mark and point not in marked]
+    return Response(
+        RESPONSE_FORMAT, RESPONSE_VERSION, hashlib.sha256("\n".join([*lines, identity]).encode()).hexdigest()[:24],
+        beat=slug, revision=revision, identity=head.revision.identity, name=name, made=received, marks=tuple(marks),
+        notes="\n".join(notes).strip(), gains_db=gains,
+    )  # fmt: skip
 
 
 def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tuple[Decision, bool]:

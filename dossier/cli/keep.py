@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -19,7 +20,8 @@ def add(commands: Commands) -> None:
     decide.add_argument("beat", metavar="BEAT", nargs="?",
                         help="the beat in the archive, by its name or title (not with --response)")  # fmt: skip
     decide.add_argument("-o", "--out", type=Path, default=ARCHIVE, metavar="DIR", help=ARCHIVE_HELP)
-    decide.add_argument("--response", type=Path, metavar="FILE", help="a response file that a collaborator sent back")
+    decide.add_argument("--response", type=Path, metavar="FILE", help="what a collaborator sent back: a response file, or "
+                        "the answer as it was copied (-: from standard input)")  # fmt: skip
     decide.add_argument("--by", default="", metavar="NAME", help="who decides (needed with --text)")
     decide.add_argument("--text", default="", help="what was decided and why")
     decide.add_argument("--status", choices=("agreed", "to change", "note"), default="note",
@@ -46,10 +48,12 @@ def _decide(arguments: argparse.Namespace) -> int:
         if arguments.beat or arguments.text or arguments.gain:
             raise ArchiveError("a response file says itself what it decides: give --response alone")
         try:
-            raw = read_bounded(arguments.response, LARGEST_RESPONSE)
+            pasted = str(arguments.response) == "-"
+            raw = (sys.stdin.buffer.read(LARGEST_RESPONSE + 1) if pasted
+                   else read_bounded(arguments.response, LARGEST_RESPONSE))  # fmt: skip
         except UnusableFileError as error:
             raise ArchiveError(f"{name_of(arguments.response)}: {error}") from None
-        slug, done, new = archive.take_in(raw)
+        slug, done, new = archive.take_in(raw, received=now())
     else:
         if not arguments.beat or not arguments.text:
             raise ArchiveError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,10 @@ import pytest
 import sample_data
 from page_wait import unfold, until
 
-from dossier.archive.decisions import read_response
+from dossier.archive.decisions import read_pasted, read_response
+from dossier.archive.revisions import head_of
 from dossier.measure import loudness
+from dossier.model.datafile import Response
 
 PREVIEWS = {preview.id: preview for preview in sample_data.previews()}
 
@@ -23,6 +26,13 @@ def linear(db: float) -> float:
 
 def heard(tab: Any) -> dict[str, float]:
     return dict(tab.evaluate("() => page.sound.heard()"))
+
+
+def pasted(text: str, answer: Response) -> Response:
+    """What the archive reads from an answer's text, under the id of the same answer's file."""
+    found = read_pasted(text.encode(), answer.made, lambda _: [head_of(sample_data.sample())])
+    assert found is not None
+    return replace(found, id=answer.id)
 
 
 def choose(tab: Any, which: str) -> dict[str, float]:
@@ -174,6 +184,7 @@ def test_an_answer_takes_three_taps(open_page: Any) -> None:
     with page.tab.expect_download() as saving:
         page.tab.tap("#answer [type=submit]")
     answer = read_response(Path(saving.value.path()).read_bytes())
+    assert pasted(text, answer) == answer
     assert {m.proposal: m.mark for m in answer.marks} == {p.id: "agreed" for p in data.proposals if p.kind != "rights"}
 
 
@@ -195,6 +206,7 @@ def test_answer_is_saved_in_the_format_that_the_archive_reads(open_page: Any) ->
         tab.click("#answer [type=submit]")
     assert saving.value.suggested_filename == "paper-harbour-r002-response.json"
     raw = Path(saving.value.path()).read_bytes()
+    assert pasted(tab.evaluate("() => page.answerText()"), read_response(raw)) == read_response(raw)
     answer = read_response(raw)
     assert (answer.beat, answer.revision, answer.identity) == (data.beat.slug, data.revision.id, data.revision.identity)
     assert answer.name == "Ona"
