@@ -21,7 +21,7 @@ def add(commands: Commands) -> None:
                         help="the beat in the archive, by its name or title (not with --response)")  # fmt: skip
     decide.add_argument("-o", "--out", type=Path, default=ARCHIVE, metavar="DIR", help=ARCHIVE_HELP)
     decide.add_argument("--response", type=Path, metavar="FILE",
-                        help="the answer that was sent back: a file, or its text as copied (-: from stdin)")  # fmt: skip
+                        help="the answer that came back: a file, or its text as copied (-: from stdin)")  # fmt: skip
     decide.add_argument("--by", default="", metavar="NAME", help="who decides (needed with --text)")
     decide.add_argument("--text", default="", help="what was decided and why")
     decide.add_argument("--status", choices=("agreed", "to change", "note"), default="note",
