@@ -89,16 +89,20 @@ def build(
     with archive.lock():
         if slug() != beat.slug:  # taken meanwhile
             raise ArchiveError(f"{beat.slug}: another beat took this name during the build; build it again")
-        built = publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made)
+        built = publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made,
+                        before=cache.find(home, str))  # fmt: skip
     cache.keep(home, built.slug)
     return built
 
 
 def publish(
     archive: Archive, analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, rendered: Rendered, *,
-    mark: str, made: str,
+    mark: str, made: str, before: str | None,
 ) -> Built:  # fmt: skip
-    """Put the revision into the archive, unless another build was faster."""
+    """Put the revision into the archive, unless another build was faster.
+
+    `before`: the beat that was built last from the same place, which is another one where the title has changed.
+    """
     from dossier import stages
     from dossier.measure import hearing
     from dossier.model.page import PageAssets
@@ -120,7 +124,10 @@ def publish(
             asked, done = asked_and_done(previous, data)
             told = replace(data.revision, changes=changes(previous, data), asked=asked, done=done)
             data = replace(data, revision=told)
-            renders = stages.from_earlier(renders, archive.renders_of(previous.beat.slug, previous.revision.id))
+        held = archive.latest(before) if previous is None and before and before in archive.slugs() else previous
+        if held is not None:
+            folder = archive.renders_of(held.beat.slug, held.revision.id)
+            renders = stages.from_earlier(renders, folder, beat.slug, held.beat.slug)
         assets = PageAssets(
             rendered.previews, rendered.what_if, archive.standing_with(data), rendered.energies,
             archive.heard(beat.slug), archive.agreement(),

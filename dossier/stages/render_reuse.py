@@ -1,5 +1,7 @@
 """How a render is written; a long one that an earlier revision holds already is linked from there, not made anew.
 
+That may be a revision under another name: of a beat that has another title since.
+
 What a render is made from is its key; what came out is kept as a digest.  A file of the earlier revision that has been
 touched since has another digest, and is then not used.
 """
@@ -34,7 +36,7 @@ class ReusableRender:
     rate_hz: int
     memo: Memo
     key: str  # everything that the render is made from
-    earlier: Path | None = None  # the renders of an earlier revision
+    earlier: Path | None = None  # the file of an earlier revision
 
     def __call__(self, path: Path) -> None:
         if not self._linked(path):
@@ -43,13 +45,12 @@ class ReusableRender:
 
     def _linked(self, path: Path) -> bool:
         """Link the render of the earlier revision, where there is one and it is what would be made."""
-        source = self.earlier / path.name if self.earlier is not None else None
         kept = self.memo.cache.find(self.key, str)
-        if source is None or kept is None or not source.is_file():
+        if self.earlier is None or kept is None or not self.earlier.is_file():
             return False
         try:
-            if audio.sha256(source) == kept:
-                files.link_or_copy(source, path)
+            if audio.sha256(self.earlier) == kept:
+                files.link_or_copy(self.earlier, path)
                 return True
         except (AudioError, OSError):
             path.unlink(missing_ok=True)
@@ -96,9 +97,10 @@ def reusable(memo: Memo, make: Callable[[], Sound], rate_hz: int, *depends: obje
     return ReusableRender(make=make, rate_hz=rate_hz, memo=memo, key=memo.key("file", rate_hz, *depends))
 
 
-def from_earlier(renders: Mapping[str, bytes | Write], folder: Path) -> Renders:
+def from_earlier(renders: Mapping[str, bytes | Write], folder: Path, slug: str, earlier_slug: str) -> Renders:
     """The renders, those that know what they are made from looking for themselves in an earlier revision's folder."""
     return {
-        name: replace(render, earlier=folder) if isinstance(render, ReusableRender) else render
+        name: replace(render, earlier=folder / f"{earlier_slug}{name.removeprefix(slug)}")
+        if isinstance(render, ReusableRender) else render
         for name, render in renders.items()
-    }
+    }  # fmt: skip

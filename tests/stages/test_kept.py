@@ -144,7 +144,8 @@ def test_only_words_that_changed_find_every_result_again(
 ) -> None:
     """Artist, origin and rights make a new revision, for which nothing is worked out and nothing is rendered.
 
-    Another title is another beat in the archive, so that its files are written anew; nothing else is.
+    Another title is another beat in the archive.  Its long files are links to those of the beat that it was, where the
+    folder stands where it stood; elsewhere they are written anew.
     """
     folder = shutil.copytree(small.folder, tmp_path / small.folder.name)
     archive = Archive(tmp_path / "site")
@@ -166,6 +167,17 @@ def test_only_words_that_changed_find_every_result_again(
         path.name.removeprefix("paper-harbour"): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in before.iterdir()
     }
+
+
+def test_long_files_of_a_beat_with_another_title_are_links(small: small_beat.Small, tmp_path: Path) -> None:
+    folder, archive = shutil.copytree(small.folder, tmp_path / "harbour"), Archive(tmp_path / "site")
+    build(folder, archive, small.cache)
+    edited(folder, "Paper Harbour", "Stone Harbour")
+    assert build(folder, archive, small.cache).slug == "stone-harbour"
+    before, now = (archive.renders_of(f"{name}-harbour", "r001") for name in ("paper", "stone"))
+    long = sorted(now.glob("*.flac"))
+    assert long
+    assert all(path.samefile(before / path.name.replace("stone", "paper", 1)) for path in long)
 
 
 def test_there_are_seven_kinds_of_results_and_each_is_used() -> None:
