@@ -163,21 +163,11 @@ def test_only_words_that_changed_find_every_result_again(
     told, told_before = (repr((one.candidates, one.balance, one.kit)) for one in (data, small.data))
     assert told.replace(data.beat.slug, "paper-harbour") == told_before  # names of files
     before = small.archive.renders_of("paper-harbour", "r001")
-    assert {name.removeprefix(data.beat.slug): digest for name, digest in renders.items()} == {
+    assert {name.removeprefix(data.beat.slug): digest for name, digest in renders.items()
+            if not name.endswith((".sfz", ".csv"))} == {  # which name files
         path.name.removeprefix("paper-harbour"): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in before.iterdir()
-    }
-
-
-def test_long_files_of_a_beat_with_another_title_are_links(small: small_beat.Small, tmp_path: Path) -> None:
-    folder, archive = shutil.copytree(small.folder, tmp_path / "harbour"), Archive(tmp_path / "site")
-    build(folder, archive, small.cache)
-    edited(folder, "Paper Harbour", "Stone Harbour")
-    assert build(folder, archive, small.cache).slug == "stone-harbour"
-    before, now = (archive.renders_of(f"{name}-harbour", "r001") for name in ("paper", "stone"))
-    long = sorted(now.glob("*.flac"))
-    assert long
-    assert all(path.samefile(before / path.name.replace("stone", "paper", 1)) for path in long)
+        for path in before.iterdir() if path.suffix not in (".sfz", ".csv")
+    }  # fmt: skip
 
 
 def test_there_are_seven_kinds_of_results_and_each_is_used() -> None:
