@@ -3,6 +3,7 @@
     slow-ferry        open: a gut-string bass, felted keys, a far drone
     lantern-market    full: six parts in nearly every zone
     night-depot       in between: a long sub bass, sparse keys, a chopped voice
+    shelf             no beat: a library of drums that two of them look through
 
 Titles, artists, instruments, origins and rights are all made up, and every sound is computed: no recording, sample or
 data from elsewhere is used.  `write` puts them into a folder of the user's; nothing is written into the package.
@@ -13,13 +14,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+SHELF = "shelf"
 SLUGS = ("slow-ferry", "lantern-market", "night-depot")
 
-__all__ = ["SLUGS", "write"]
+__all__ = ["SHELF", "SLUGS", "write"]
 
 
 def write(folder: Path, *, progress: Callable[[str], None] | None = None) -> list[Path]:
-    """Write the demo beats into `folder`, one folder each, and return those folders in the order of `SLUGS`.
+    """Write the demo beats and their library into `folder`; the beats' folders, in the order of `SLUGS`.
 
     What is there already is kept: a file that is as it was written is not made again, a file that somebody changed or
     put there is never touched.  A file that is missing, or that an older score wrote and nobody changed, is written
@@ -39,4 +41,5 @@ def write(folder: Path, *, progress: Callable[[str], None] | None = None) -> lis
     """
     from .writing import write_beat
 
+    write_beat(SHELF, folder, progress=progress)
     return [write_beat(slug, folder, progress=progress) for slug in SLUGS]

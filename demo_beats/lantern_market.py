@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 
-from .drums import Voice, at_peak, clap, hat, kick, loop, ride, rim, shaker, snare, tom
+from .drums import Voice, at_peak, clap, hat, kick, loop, rim, shaker, snare
 from .instruments import chord, glass_bell, pluck, reed_lead, round_bass, strings, wide_pad
 from .score import Clock, Score, finished_stem, loose
 from .synth import (
@@ -317,12 +317,8 @@ SCORE = Score(
         "drums/hat-closed-coin.wav": at_peak(-7.0, hat_bright),
         "drums/hat-closed-cork.wav": at_peak(-7.0, hat_dark),
         "drums/hat-open-shutter.wav": at_peak(-8.0, hat_open),
-        "drums/ride-gong-lamp.wav": at_peak(-8.0, lambda: ride(
-            RATE, rng_for("lamp"), length_s=1.2, base_hz=420.0, ring_s=1.5, bow=0.25)),
         "drums/shaker-beads.wav": at_peak(-8.0, beads),
         "drums/perc-jingle.wav": at_peak(-9.0, jingle),
-        "drums/tom-basket.wav": at_peak(-3.0, lambda: tom(
-            RATE, rng_for("basket"), length_s=0.5, low_hz=118.0, ring_s=0.5, stick=0.5)),
         "drums/loop-street-band_132bpm.wav": loop_rich,
         "drums/loop-counting-coins_108bpm.wav": loop_busy,
     },

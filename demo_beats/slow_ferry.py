@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 
-from .drums import Voice, at_peak, clap, hat, kick, led, loop, ride, rim, shaker, snare, tom
+from .drums import Voice, at_peak, clap, hat, kick, loop, rim, shaker, snare
 from .instruments import bowed_drone, chord, felt_key, gut_bass
 from .score import Clock, Score, finished_stem, loose, rolled
 from .synth import Sound, add, db, drive, in_room, line, low_pass, rng_for, room_response, shaped_noise, to_peak
@@ -178,10 +178,6 @@ def loop_lean() -> Sound:
     return loop(Clock(RATE, 92.0, 2, 0.58), rng_for("lean steps"), voices, loose_s=0.002, channels=1)
 
 
-def stereo_ride() -> Sound:
-    return ride(RATE, rng_for("pan"), length_s=1.4, base_hz=330.0, ring_s=1.6, bow=0.12)
-
-
 SCORE = Score(
     slug="slow-ferry",
     clock=CLOCK,
@@ -198,10 +194,7 @@ SCORE = Score(
         "drums/hat-closed-paper.wav": at_peak(-8.0, hat_dark),
         "drums/hat-closed-pin.wav": at_peak(-8.0, hat_bright),
         "drums/hat-open-tinlid.wav": at_peak(-9.0, hat_open),
-        "drums/ride-breadpan.wav": at_peak(-9.0, stereo_ride),
         "drums/shaker-rice.wav": at_peak(-9.0, grains),
-        "drums/tom-floorboard.wav": at_peak(-4.0, lambda: led(
-            tom(RATE, rng_for("floorboard"), length_s=0.7, low_hz=92.0, ring_s=0.7), RATE, 0.012)),
         "drums/loop-dusty-floor_90bpm.wav": loop_rich,
         "drums/loop-lean-steps_92bpm.wav": loop_lean,
     },

@@ -62,15 +62,17 @@ def encode(sound: Sound, rate_hz: int, bits: int, name: str) -> bytes:
 
 
 def items(slug: str) -> dict[str, Item]:
-    """Every file of a beat, by its name in the beat's folder."""
+    """Every file of a beat or a library, by its name in the folder."""
     score = score_of(slug)
     sources = _fingerprint_of_sources()
 
     def audio(name: str, make: Callable[[], Sound]) -> Item:
         return Item(lambda: encode(make(), score.clock.rate_hz, score.bits, f"{slug} {name}"), sources)
 
-    settings = (resources.files(__package__) / slug / "beat.toml").read_bytes()
-    found = {"beat.toml": Item(lambda: settings, hashlib.sha256(settings).hexdigest())}
+    found: dict[str, Item] = {}
+    if score.stems:  # a beat, not a library
+        settings = (resources.files(__package__) / slug / "beat.toml").read_bytes()
+        found["beat.toml"] = Item(lambda: settings, hashlib.sha256(settings).hexdigest())
     found |= {name: audio(name, make) for name, make in {**score.stems, **score.drums}.items()}
     found |= {name: Item(make, sources) for name, make in score.midi.items()}
     return found

@@ -249,10 +249,14 @@ def test_beat_folders_are_read_without_a_problem(written: Path) -> None:
     beats = {slug: beatfile.load(written / slug) for slug in SLUGS}
     assert [beat.notes for beat in beats.values()] == [(), (), ()]
     assert {slug: (len(beat.stems), len(beat.drums)) for slug, beat in beats.items()} == {
-        "slow-ferry": (3, 14), "lantern-market": (6, 15), "night-depot": (3, 15),
+        "slow-ferry": (3, 16), "lantern-market": (6, 17), "night-depot": (3, 15),
     }
     rice = next(drum for drum in beats["slow-ferry"].drums if drum.file == "drums/shaker-rice.wav")
     assert (rice.rights, rice.origin) == ("unknown", "")
+    shelf = {f"shelf/{name}" for name in items(demo_beats.SHELF)}  # two of them listed by name, with rights
+    shared = {slug: shelf & {drum.file for drum in beat.drums} for slug, beat in beats.items()}
+    assert len(shelf) == 4
+    assert shared == {"slow-ferry": shelf, "lantern-market": shelf, "night-depot": set()}
     assert set(beats["night-depot"].section_patterns) == {"hook"}
     assert beats["lantern-market"].role_intents["shaker"] == "tucked"
 
@@ -564,5 +568,5 @@ def test_sixteen_bits_are_dithered_without_a_trend() -> None:
 
 def test_the_score_names_what_is_written(written: Path) -> None:
     """Analytic: the files in a beat's folder are the score's, no more and no fewer."""
-    for slug in SLUGS:
+    for slug in (*SLUGS, demo_beats.SHELF):
         assert set(hashes(written / slug)) == set(items(slug))

@@ -74,6 +74,7 @@ class _Claim:
     path: Path
     library: Path
     entry: DrumEntry | None
+    of_library: bool = False  # named within `library`, wherever that lies
 
 
 def find_inputs(
@@ -298,7 +299,7 @@ class _Finder:
             passed = [file for file in listing.files if wanted(file.relative, include, exclude)]
             if not passed and not listing.problems:
                 about(f"{name} holds no audio file{' that include and exclude let pass' if listing.files else ''}")
-            claims += [_Claim(_LIBRARY_RANK, "library", file.path, path, None) for file in passed]
+            claims += [_Claim(_LIBRARY_RANK, "library", file.path, path, None, True) for file in passed]
         return claims
 
     def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[FileId, str]) -> list[_Claim]:
@@ -327,11 +328,12 @@ class _Finder:
         if before is not None and before.rank == claim.rank == _FILE_RANK:
             self.ledger.about_key(key, f"is the same file as {before.place}; list it once")
         elif before is None or before.rank < claim.rank:
+            if before is not None and before.of_library:  # it keeps its name, by which decisions know it
+                claim = replace(claim, library=before.library, of_library=True)
             claims[here] = claim
 
     def drum(self, claim: _Claim) -> DrumFile:
-        library = claim.rank == _LIBRARY_RANK
-        file, entry = self.shown.of(claim.path, library=claim.library, hidden=library), claim.entry
+        file, entry = self.shown.of(claim.path, library=claim.library, hidden=claim.of_library), claim.entry
         if entry is None:
             return DrumFile(file=file, path=claim.path)
         return DrumFile(
