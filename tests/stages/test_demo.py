@@ -27,6 +27,8 @@ def test_the_open_beat_asks_for_a_rich_loop_made_fuller(demo: Demo) -> None:
     assert found.kit is not None
     assert loop.fit is not None
     assert loop.grade == "fits well"
+    assert loop.loop is not None
+    assert loop.loop.method == "sliced", "it was recorded at another tempo"
     assert loop.fit.room_filled > found.kit.fit.room_filled
     assert loop.terms["room"] - found.kit.terms["room"] > DEFAULTS["either_within"], "it wins by the room that it fills"
     assert holds(found)
@@ -67,6 +69,15 @@ def test_the_beat_in_between_has_a_kick_that_fights_the_bass(demo: Demo) -> None
     assert found.low_end.overlap_sub > 0.8
     assert found.low_end.kick_share < DEFAULTS["low_end_good_share"]
     assert found.low_end.remedies
+
+
+def test_one_drum_is_judged_by_the_beat_it_is_in(demo: Demo) -> None:
+    """The shelf's tom has room in the open beat and none in the full one: the same sound, another grade."""
+    found = {slug: {one.file: one for one in demo.data(slug).candidates} for slug in ("slow-ferry", "lantern-market")}
+    there, here = (drums["shelf/toms/tom-basket.wav"] for drums in found.values())
+    assert (there.grade, here.grade) == ("fits well", "poor")
+    assert there.terms["job"] == pytest.approx(here.terms["job"], abs=0.05)
+    assert there.terms["room"] > 0.1 > 0.01 > here.terms["room"]
 
 
 def test_room_is_kept_for_a_voice_unless_it_sings_already(demo: Demo) -> None:
