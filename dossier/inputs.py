@@ -40,7 +40,7 @@ def digests_kept(cache: Cache) -> Iterator[None]:
         cache.keep(key, dict(list(audio.digests.items())[-MOST_DIGESTS:]))
 
 
-def identity_of(beat: Beat) -> str:
+def identity_of(beat: Beat, given: Given = NOTHING_GIVEN) -> str:
     """Identity of the revision that this beat would make: inputs, settings, program version."""
     listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
     listed += [("settings", path.name, path) for path in beat.config_files]
@@ -50,6 +50,8 @@ def identity_of(beat: Beat) -> str:
     settings = {
         "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
     }  # fmt: skip
+    if given.all_candidates:
+        settings["all candidates"] = True
     if any(path.suffix.lower() in foreign.SUFFIXES for _, _, path in listed):
         settings["ffmpeg"] = foreign.ffmpeg() is not None  # what it reads is left out without it
     return identity(hashed, settings, __version__)

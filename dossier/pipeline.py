@@ -68,7 +68,7 @@ def build(
 
     with inputs.digests_kept(cache):
         beat = replace(beat, slug=slug())
-        mark = inputs.identity_of(beat)
+        mark = inputs.identity_of(beat, given)
     known = archive.find(beat.slug, mark)
     if known is not None:
         return _unchanged(archive, beat, known)
@@ -86,6 +86,9 @@ def build(
     checks = stages.check(analysis, choice, balanced, memo)
     say("rendering")
     rendered = stages.render(analysis, choice, balanced, checks, memo)
+    if given.all_candidates:
+        listed = stages.candidates_csv(analysis.drums, choice.ranking)
+        rendered = replace(rendered, files={**rendered.files, f"{beat.slug}-candidates.csv": listed})
     with archive.lock():
         if slug() != beat.slug:  # taken meanwhile
             raise ArchiveError(f"{beat.slug}: another beat took this name during the build; build it again")

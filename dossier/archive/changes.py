@@ -32,7 +32,7 @@ def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
     """What is different in `now`, a later dossier of the same beat, in sentences; or that nothing is."""
     lines = [
         *_facts(previous, now),
-        *_files(previous.inputs, now.inputs),
+        *_files(previous.inputs, now.inputs, sifted=_sifted(previous) or _sifted(now)),
         *_settings(previous, now),
         *_advice(previous, now),
         *_drums(previous, now),
@@ -98,7 +98,13 @@ def _facts(previous: DossierData, now: DossierData) -> list[str]:
     return [line for name, new in facts(now.beat).items() for line in _moved(name, was[name], new)]
 
 
-def _files(previous: Sequence[InputFile], now: Sequence[InputFile]) -> list[str]:
+def _sifted(data: DossierData) -> bool:
+    """Whether files were tried that the data file does not list."""
+    return data.candidates_tried > len(data.candidates)
+
+
+def _files(previous: Sequence[InputFile], now: Sequence[InputFile], *, sifted: bool) -> list[str]:
+    """Changes of the files; of a library that is sifted nobody can tell from its best what came and went."""
     lines: list[str] = []
     for kind in [*_KINDS, *sorted({entry.kind for entry in (*previous, *now)} - set(_KINDS))]:
         old = {entry.file: entry for entry in previous if entry.kind == kind}
@@ -115,8 +121,8 @@ def _files(previous: Sequence[InputFile], now: Sequence[InputFile]) -> list[str]
         both = [(old[file], new[file]) for file in new if file in old]
         one = _KINDS.get(kind, (kind, kind))[0]
         lines += [
-            *_counted(kind, "added", come),
-            *_counted(kind, "removed", gone),
+            *(_counted(kind, "added", come) if kind != "drum" or not sifted else ()),
+            *(_counted(kind, "removed", gone) if kind != "drum" or not sifted else ()),
             *_counted(kind, "changed", [b.file for a, b in both if a.sha256 != b.sha256]),
             *_capped(f"{one} renamed: {a}, now {b}." for a, b in renamed),
             *_capped(line for a, b in both for line in _moved_level(f"Gain of {b.file}", a.gain_db, b.gain_db, "dB")),

@@ -57,6 +57,8 @@ def add(commands: Commands) -> None:
     build.add_argument("--jobs", type=number_of("processes"), default=0, metavar="N",
                        help="processes to use (default: one a core)")  # fmt: skip
     build.add_argument("--json", action="store_true", help="print what was built as JSON")
+    build.add_argument("--all-candidates", action="store_true",
+                       help="list every drum file with its score in a CSV beside the page")  # fmt: skip
     add_engine(build)
     build.add_argument("--watch", action="store_true",
                        help="build again whenever files of a beat changed and settled, until Ctrl-C")  # fmt: skip
@@ -177,7 +179,7 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
 
-    given = given_of(arguments, len(arguments.beats))
+    given = replace(given_of(arguments, len(arguments.beats)), all_candidates=arguments.all_candidates)
     paths.ready(arguments.out, arguments.beats, given)
     stopped: MachineError | None = None
     with (

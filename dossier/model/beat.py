@@ -49,6 +49,7 @@ class Given:
     exclude: tuple[str, ...] = ()
     name: str = ""
     taste: Path | None = None  # the file that holds where beat.toml names none
+    all_candidates: bool = False  # list also those that are sifted out
 
 
 NOTHING_GIVEN = Given()

@@ -247,6 +247,7 @@ class DossierData:
     warnings: tuple[str, ...]
     settings: tuple[SettingUsed, ...]
     renders: tuple[str, ...] = ()
+    candidates_tried: int = 0  # drums that were measured; of a library only those that could win are in `candidates`
     lowered: Mapping[str, float] = field(default_factory=dict)  # renders that would pass full scale: by how many dB
     taste: TasteUsed | None = None  # None: the default levels
     concerns: tuple[str, ...] = ()  # at most three, worst first, in sentences

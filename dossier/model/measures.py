@@ -16,6 +16,7 @@ Array = npt.NDArray[np.floating]
 Indices = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]
 
+OUTLINE_PIECES = 6  # of what is kept of every file: tenths of a second of a hit, equal parts of a loop
 FRAME_S = 0.1  # the time step of hearing, whatever tempo and notation
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from dossier.model.beat import DrumFile, Pattern
 from dossier.model.findings import Fit, Gains, Kit, LoopFit, LoopMeans, Plan
@@ -16,7 +16,8 @@ class Drum:
     """One candidate, measured on its own."""
 
     file: DrumFile
-    clip: Clip  # two channels, as it lies on disk
+    clip: Clip | None  # two channels; None: as it lies on the disk, read where it is needed
+    outline: Array  # (OUTLINE_PIECES, fine bands), mean power of its first tenths of a second, of a loop in equal parts
     measures: FileMeasures
     sha256: str
     problems: tuple[str, ...]
@@ -132,6 +133,7 @@ class Ranking:
     unplaced: tuple[tuple[Drum, str], ...]
     notes: tuple[str, ...]
     frames: Indices  # on which they were compared
+    sifted: Mapping[str, float] = field(default_factory=dict)  # coarse score, by name, of those that cannot win
 
     @property
     def best_loop(self) -> PlacedCandidate | None:

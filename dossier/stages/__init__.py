@@ -28,10 +28,14 @@ from dossier.stages.balance import balance, over_music
 from dossier.stages.checks import check
 from dossier.stages.choice import approach_of, choose, sides
 from dossier.stages.datafile import data_file
+from dossier.stages.library import candidates_csv
 from dossier.stages.ranking import rank
 from dossier.stages.render_reuse import from_earlier
 
-__all__ = ["analyse", "balance", "check", "choose", "data_file", "from_earlier", "place", "rank", "render", "treat"]
+__all__ = [
+    "analyse", "balance", "candidates_csv", "check", "choose", "data_file", "from_earlier", "place", "rank", "render",
+    "treat",
+]  # fmt: skip
 
 
 def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analysis, Memo]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -18,13 +18,26 @@ from dossier.measure import loops as loop_measure
 from dossier.memo import Memo
 from dossier.model.beat import Beat, DrumFile
 from dossier.model.datafile import InputFile
-from dossier.model.measures import Array, BandEnergies, Clip, FileMeasures, Grid, LoopMeasures, Samples, Tags
+from dossier.model.measures import (
+    FRAME_S,
+    OUTLINE_PIECES,
+    Array,
+    BandEnergies,
+    Clip,
+    FileMeasures,
+    Grid,
+    LoopMeasures,
+    Samples,
+    Tags,
+)
 from dossier.model.parts import Drum, DrumPart, Groove, Played
 from dossier.model.situation import Situation
 from dossier.parallel import counted, thread_map
 from dossier.stages import loop_laying
+from dossier.stages.library import sound_of, voice_of
 
 READ_AHEAD = 16  # candidates
+MOST_REMARKS = 40  # on copies, and on silent files
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 WRAP_S = 0.25  # of a loop's own end and start around it, so that analysis windows see its neighbours
 NO_TAGS = Tags()
@@ -82,6 +95,48 @@ def pinned(beat: Beat) -> list[DrumFile]:
     return sorted(told, key=lambda drum: drum.file not in roles)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownFile:
+    """What is kept of a file, so that it need not be decoded to be ranked."""
+
+    measures: FileMeasures
+    outline: Array  # see `Drum`
+    silent: bool
+    notes: tuple[str, ...]
+
+
+def known_file(file: DrumFile, memo: Memo) -> tuple[str, KnownFile] | AudioError:
+    """The digest of a file and what is known of it, from the cache or measured; or why it cannot be read."""
+
+    def measure() -> KnownFile:
+        info = audio.read_info(file.path, shown_as=file.file)
+        if audio.sha256(file.path) != digest:
+            raise AudioError(f"{file.file}: was changed while it was read; build it again")
+        tags = audio.read_tags(file.path, shown_as=file.file)
+        measures = measure_file(info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth, tags=tags)
+        return KnownFile(measures, outline_of(info.clip, measures), not np.any(info.clip.samples), tuple(info.notes))
+
+    try:
+        digest = audio.sha256(file.path)
+        found = memo("measured", KnownFile, measure, digest, file.kind, file.role, file.tempo_bpm, file.file,
+                     file.slices_s)  # fmt: skip
+        return digest, found
+    except AudioError as error:
+        return error
+
+
+def outline_of(clip: Clip, measures: FileMeasures) -> Array:
+    """`Drum.outline` of a file, float32."""
+    energies = hearing.band_energies(clip.samples, clip.rate_hz)
+    if measures.hit.kind == "loop":
+        begin, step = 0.0, clip.duration_s / OUTLINE_PIECES
+    else:
+        begin, step = measures.hit.onset_s, FRAME_S
+    edges = begin + step * np.arange(OUTLINE_PIECES + 1)
+    both = 2.0 if clip.samples.shape[1] == 1 else 1.0  # a mono file plays on two channels
+    return np.asarray(both * hearing.slot_powers(energies, edges), dtype=np.float32)
+
+
 def read_drums(
     files: Sequence[DrumFile], memo: Memo, say: Callable[[str], None]
 ) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
@@ -91,48 +146,36 @@ def read_drums(
     """
     inputs: list[InputFile] = []
     warnings: list[str] = []
-    used: list[tuple[DrumFile, audio.ReadInfo, str, Tags]] = []
+    copies: list[str] = []
+    silent: list[str] = []
+    drums: list[Drum] = []
     seen: dict[str, str] = {}
-    for file, found in zip(files, thread_map(_read, files, ahead=READ_AHEAD), strict=True):
+    found = thread_map(partial(known_file, memo=memo), files, ahead=READ_AHEAD)
+    for file, known in zip(files, counted(found, len(files), "drums", say), strict=True):
         entry = InputFile(file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin, used=False)
-        if isinstance(found, AudioError):
-            warnings.append(str(found))
+        if isinstance(known, AudioError):
+            warnings.append(str(known))
             inputs.append(entry)
             continue
-        info, digest, tags = found
-        silent = not np.any(info.clip.samples)
+        digest, of = known
         if digest in seen:
-            warnings.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
-        if silent:
-            warnings.append(f"{file.file}: is silent from start to end; left out")
-        wanted = not silent and digest not in seen
-        inputs.append(replace(entry, sha256=digest, duration_s=info.clip.duration_s, used=wanted,
-                              sample_rate_hz=info.clip.rate_hz, channels=info.channels))  # fmt: skip
+            copies.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
+        if of.silent:
+            silent.append(f"{file.file}: is silent from start to end; left out")
+        wanted = not of.silent and digest not in seen
+        inputs.append(replace(entry, sha256=digest, duration_s=of.measures.duration_s, used=wanted,
+                              sample_rate_hz=of.measures.sample_rate_hz, channels=of.measures.channels))  # fmt: skip
         if wanted:
             seen[digest] = file.file
-            used.append((file, info, digest, tags))
-
-    def drum(entry: tuple[DrumFile, audio.ReadInfo, str, Tags]) -> Drum:
-        file, info, digest, tags = entry
-        measure = partial(
-            measure_file, info.clip, drum=file, channels=info.channels, bit_depth=info.bit_depth, tags=tags
-        )
-        measures = memo("measured", FileMeasures, measure, digest, file.kind, file.role, file.tempo_bpm, file.file,
-                        file.slices_s)  # fmt: skip
-        clip = Clip(audio.to_stereo(info.clip.samples), info.clip.rate_hz)
-        return Drum(file=file, clip=clip, measures=measures, sha256=digest,
-                    problems=(*info.notes, *measures.notes))  # fmt: skip
-
-    measured = counted(thread_map(drum, used, ahead=len(used)), len(used), "drums", say)
-    return tuple(measured), inputs, warnings
+            drums.append(Drum(file=file, clip=None, outline=of.outline, measures=of.measures, sha256=digest,
+                              problems=(*of.notes, *of.measures.notes)))  # fmt: skip
+    return tuple(drums), inputs, [*warnings, *_some(copies), *_some(silent)]
 
 
-def _read(file: DrumFile) -> tuple[audio.ReadInfo, str, Tags] | AudioError:
-    try:
-        info = audio.read_info(file.path, shown_as=file.file)
-        return info, audio.sha256(file.path), audio.read_tags(file.path, shown_as=file.file)
-    except AudioError as error:
-        return error
+def _some(remarks: Sequence[str]) -> list[str]:
+    """Remarks on single files, of which a library may have thousands."""
+    more = len(remarks) - MOST_REMARKS
+    return [*remarks[:MOST_REMARKS], *([f"{more} more files as the one before"] if more > 0 else [])]
 
 
 def groove_of(beat: Beat, grid: Grid) -> Groove:
@@ -153,16 +196,11 @@ def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPa
         fit = ways[loop_laying.first_of(ways, drum.file.means)]
         assert not isinstance(fit, str)
         return loop_laying.glance(drum, fit, here, groove, memo)
-    at_rate = audio.resample(drum.clip, here.music.rate_hz)
     role = hit.role
-    if role is None:
-        return None
-    voice, assumed = groove.voices.get(role), False
+    voice, assumed = (None, False) if role is None else voice_of(role, groove, grid)
     if voice is None:
-        plain = patterns.plain_voice(role, grid.meter)
-        voice, assumed = one_shots.voices(grid, plain, {}, ()).get(role), True
-        if voice is None:
-            return None
+        return None
+    at_rate = audio.resample(sound_of(drum), here.music.rate_hz)
     start = round(hit.onset_s * at_rate.rate_hz)
     notes = []
     if at_rate.duration_s - hit.onset_s > grid.bars * grid.bar_s:

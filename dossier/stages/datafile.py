@@ -24,6 +24,8 @@ from dossier.model.situation import Analysis
 from dossier.stages.balance import over_music
 from dossier.stages.renders import files_of
 
+MOST_UNPLACED = 40  # drums without a role that are listed
+
 
 def data_file(
     analysis: Analysis, choice: Choice, balanced: Balanced, checks: Checks, *,
@@ -58,7 +60,7 @@ def data_file(
     )
     return brief.told(document.DossierData(
         format_version=document.FORMAT_VERSION, program=document.ProgramInfo("dossier", version), revision=revision,
-        beat=_beat(analysis), inputs=analysis.inputs, instrumental=_instrumental(analysis),
+        beat=_beat(analysis), inputs=_inputs(analysis, ranking), instrumental=_instrumental(analysis),
         occupancy=checks.occupancy, approach=checks.approach, kit=ranking.kit, plans=plans, balance=balance,
         candidates=_candidates(ranking, balanced, choice.plans, here.music.key.name),
         low_end=checks.low_end.finding, translation=checks.translation, room_left=checks.room_left, looked=looked,
@@ -67,6 +69,7 @@ def data_file(
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
         warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
         lowered=dict(sorted(rendered.lowered.items())), comparisons=rendered.comparisons,
+        candidates_tried=len(analysis.drums),
     ))  # fmt: skip
 
 
@@ -78,6 +81,12 @@ def _taste(analysis: Analysis, balanced: Balanced) -> document.TasteUsed | None:
         name=own.name, made=own.made, pieces=own.usual.n, differs_db=differs(own.usual),
         text=told(own, [part.row.role for part in balanced.chosen]),
     )
+
+
+def _inputs(analysis: Analysis, ranking: Ranking) -> tuple[document.InputFile, ...]:
+    """All files but those of a library that cannot win."""
+    left = {*ranking.sifted, *(drum.name for drum, _ in ranking.unplaced[MOST_UNPLACED:])}
+    return tuple(entry for entry in analysis.inputs if entry.kind != "drum" or entry.file not in left)
 
 
 def _beat(analysis: Analysis) -> document.BeatInfo:
@@ -124,7 +133,8 @@ def _candidates(
         _candidate(item.drum, item, key, chosen=item.drum.name in used, plan=plans.get(item.drum.name))
         for item in (*ranking.loops, *ranking.one_shots)
     ]
-    found += [_candidate(drum, None, key, chosen=False, plan=None, why=why) for drum, why in ranking.unplaced]
+    unplaced = ranking.unplaced[:MOST_UNPLACED]
+    found += [_candidate(drum, None, key, chosen=False, plan=None, why=why) for drum, why in unplaced]
     return tuple(found)
 
 

@@ -52,7 +52,7 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     file = DrumFile(file=NAME, path=Path(NAME), kind="loop", tempo_bpm=grid.tempo_bpm)
     measure = partial(measure_file, clip, drum=file, channels=2, bit_depth="64-bit float")
     measures = memo("measured", FileMeasures, measure, sound)
-    drum = Drum(file=file, clip=clip, sha256="", problems=(), measures=measures)
+    drum = Drum(file=file, clip=clip, outline=np.zeros((0, 0)), sha256="", problems=(), measures=measures)
     part = DrumPart(name=NAME, kind="loop", role=None, samples=sound, rate_hz=rate, grid=grid, voice=None, loop=None)
     return PlacedCandidate(
         drum=drum, part=part, powers=part_powers(part), plays=as_it_plays(part, here.duration_s),

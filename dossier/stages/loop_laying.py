@@ -17,6 +17,7 @@ from dossier.model.measures import Array, LoopMeasures, Samples
 from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import Means, Role
+from dossier.stages.library import sound_of
 
 GLANCE_BARS = 2
 
@@ -34,8 +35,8 @@ def fits_of(drum: Drum, here: Situation, groove: Groove) -> dict[Means, LoopFit 
     loop, grid, policy = drum.measures.loop, here.grid, here.policy
     assert loop is not None
     bar = grid.bar_beats
-    found = loops.fits(loop, duration_s=drum.clip.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing, bar_beats=bar,
-                       feel=drum.file.feel, policy=policy)  # fmt: skip
+    found = loops.fits(loop, duration_s=drum.measures.duration_s, tempo_bpm=grid.tempo_bpm, swing=grid.swing,
+                       bar_beats=bar, feel=drum.file.feel, policy=policy)  # fmt: skip
     for means, fit in found.items():
         if not isinstance(fit, str):
             short = loops.shortened(fit, beats=grid.bars * bar, bar_beats=bar)
@@ -50,7 +51,8 @@ def fits_of(drum: Drum, here: Situation, groove: Groove) -> dict[Means, LoopFit 
 def _relaid(drum: Drum, loop: LoopMeasures, like: LoopFit, groove: Groove, least: float) -> LoopFit | str:
     if not loop.hits:
         return f"it cannot be sliced: {loop.reasons.get('hits', 'no hits were found in it')}"
-    cut, plays = _slices(drum, len(drum.clip.samples), drum.clip.rate_hz)
+    rate = drum.measures.sample_rate_hz
+    cut, plays = _slices(drum, round(drum.measures.duration_s * rate), rate)
     pins, hits = drum.file.plays, groove.pattern.hits
     own = sum(h.role in plays and (h.role in pins or cut[plays[h.role]].role == h.role) for h in hits)
     if own < least * len(hits):
@@ -81,7 +83,7 @@ def loop_part(
     assert measured is not None
 
     def lay() -> LaidLoop:
-        sound = samples if samples is not None else audio.resample(drum.clip, rate).samples
+        sound = samples if samples is not None else audio.resample(sound_of(drum), rate).samples
         laid, places = _lay(drum, measured, fit, sound, here, groove)
         return LaidLoop(laid.samples, _cost(drum, measured, fit, laid, places, sound, rate, groove))
 

@@ -1,7 +1,7 @@
 """Ranking: every candidate placed in the beat and scored on the same terms; the kit chosen together.
 
-Looking closely costs, so large folders are first looked at coarsely: on a few bars of the beat, at the gain at which
-the drum meets the instrumental at one lift for all.  The best of each role, and the best loops, are then placed on the
+Looking closely costs, so a library is first sifted without laying anything (`stages.library`).  The loops that are left
+are looked at coarsely, on a few bars of the beat.  The best of each role, and the best loops, are then placed on the
 beat at the gain that their intent asks for.
 """
 
@@ -15,9 +15,10 @@ from dossier.model.measures import Indices
 from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Ranking
 from dossier.model.situation import Analysis, Situation
 from dossier.parallel import counted, thread_map
-from dossier.stages.candidates import drum_part
+from dossier.stages.candidates import READ_AHEAD, drum_part
 from dossier.stages.gains import blocks
 from dossier.stages.kits import choose_kit
+from dossier.stages.library import sift
 from dossier.stages.loop_means import place_loop
 from dossier.stages.placing import place_alone, place_coarsely
 
@@ -29,8 +30,9 @@ def rank(analysis: Analysis, memo: Memo, say: Callable[[str], object] = str) -> 
     here, groove = analysis.here, analysis.groove
     unplaced: list[tuple[Drum, str]] = []
     parts: list[tuple[Drum, DrumPart]] = []
-    laid = thread_map(lambda drum: drum_part(drum, here, groove, memo), analysis.drums, ahead=len(analysis.drums))
-    for drum, part in zip(analysis.drums, laid, strict=True):
+    drums, sifted = sift(analysis.drums, here, groove, frozenset(analysis.beat.kit_pins.values()))
+    laid = thread_map(lambda drum: drum_part(drum, here, groove, memo), drums, ahead=READ_AHEAD)
+    for drum, part in zip(drums, laid, strict=True):
         if part is None:
             why = drum.measures.hit.reasons.get("role", "its role could not be told from its sound or name")
             unplaced.append((drum, why))
@@ -61,7 +63,7 @@ def rank(analysis: Analysis, memo: Memo, say: Callable[[str], object] = str) -> 
     one_shots = tuple(item for item in placed if item.part.kind == "one-shot")
     kit, kit_parts, notes = choose_kit(analysis, one_shots, frames, unplaced, memo)
     return Ranking(loops=tuple(loops), one_shots=one_shots, kit=kit, kit_parts=kit_parts, unplaced=tuple(unplaced),
-                   notes=notes, frames=frames)  # fmt: skip
+                   notes=notes, frames=frames, sifted=sifted)  # fmt: skip
 
 
 def with_treated(ranking: Ranking, treated: Sequence[PlacedCandidate]) -> Ranking:

@@ -13,6 +13,7 @@ from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ROLES
 from dossier.stages import loop_laying
+from dossier.stages.library import sound_of
 from dossier.stages.render_reuse import Renders, in_range
 
 
@@ -23,7 +24,7 @@ def slice_files(
     fit, loop, rate, grid = part.loop, drum.measures.loop, here.music.rate_hz, here.grid
     if fit is None or loop is None or not loop.hits:
         return {}, {}
-    sound = audio.resample(drum.clip, rate).samples
+    sound = audio.resample(sound_of(drum), rate).samples
     cut, laid = loop_laying.cut_pass(drum, fit, sound, here, groove)
     keys = slices.keys_of(cut, rate)
     files: Renders = {}

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
 import html
+import io
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,11 +14,13 @@ import pytest
 import soxr
 from common_beats import RATE, instrumental, real, write_beat
 
-from dossier import audio, pipeline
+from dossier import audio, inputs, pipeline, stages
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.decide.policy import DEFAULTS
+from dossier.model.beat import Given
 from dossier.model.datafile import DossierData
+from dossier.stages import ranking
 
 ONE_SHOTS, LOOPS = 300, 40
 SOURCES = {
@@ -49,28 +54,68 @@ def _write(path: Path, samples: np.ndarray) -> None:
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[DossierData, str]:
-    root = tmp_path_factory.mktemp("library")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("library")
+
+
+@pytest.fixture(scope="module")
+def built(folder: Path) -> tuple[DossierData, str]:
+    root = folder
     write_library(root / "beat/drums")
     policy = "[kit]\nkick = 'drums/kicks/kick-007.wav'\n[policy]\nplan_evaluations = 2\nplan_loop_evaluations = 2\n"
-    folder = write_beat(root / "beat", instrumental("open", 126.0, bars=2), {}, bpm=126.0, more=policy)
+    beat = write_beat(root / "beat", instrumental("open", 126.0, bars=2), {}, bpm=126.0, more=policy)
     archive = Archive(root / "site")
-    done = pipeline.build(folder, archive, cache=Cache(root / "cache"), made="2026-01-02T03:04:05Z",
-                          say=lambda _: None)  # fmt: skip
+    done = pipeline.build(beat, archive, cache=Cache(root / "cache"), made="2026-01-02T03:04:05Z",
+                          say=lambda _: None, given=Given(all_candidates=True))  # fmt: skip
     data = archive.latest(done.slug)
     assert data is not None
     return data, html.unescape(done.page.read_text(encoding="utf-8")).replace("\u00a0", " ")
 
 
-def test_all_are_ranked_and_the_page_says_how_closely(built: tuple[DossierData, str]) -> None:
+def test_the_best_are_listed_and_the_page_says_how_many_were_tried(built: tuple[DossierData, str]) -> None:
     data, page = built
-    assert len(data.candidates) == ONE_SHOTS + LOOPS
-    assert all(candidate.score is not None for candidate in data.candidates if candidate.role or candidate.hits)
     looked = Counter(candidate.looked_at for candidate in data.candidates)
-    assert data.looked.files == data.looked.measured == ONE_SHOTS + LOOPS
+    assert data.looked.files == data.looked.measured == data.candidates_tried == ONE_SHOTS + LOOPS
     assert data.looked.placed == looked["closely"]
-    assert looked["coarsely"] > 200
+    assert len(data.candidates) < 200
+    assert {entry.file for entry in data.inputs if entry.kind == "drum"} == {one.file for one in data.candidates}
     assert f"{ONE_SHOTS + LOOPS} files, {looked['closely']} tried in this beat" in page
+
+
+def test_every_candidate_is_in_the_csv(built: tuple[DossierData, str], folder: Path) -> None:
+    data, _ = built
+    table = next(folder.rglob("*-candidates.csv")).read_text(encoding="utf-8")
+    rows = list(csv.DictReader(io.StringIO(table)))
+    assert len(rows) == ONE_SHOTS + LOOPS
+    known = {candidate.file: candidate for candidate in data.candidates}
+    assert known.keys() < {row["file"] for row in rows}
+    for row in rows:
+        if row["file"] in known:
+            assert row["looked at"] == known[row["file"]].looked_at
+            assert float(row["score"]) == pytest.approx(known[row["file"]].score, abs=1e-3)
+        else:
+            assert row["looked at"] == "coarsely"
+            assert float(row["score"]) < 2.0
+
+
+def test_the_same_win_as_when_all_are_looked_at_closely(built: tuple[DossierData, str], folder: Path) -> None:
+    """Analytic: the coarse score costs no role its best file, and the kit none of its members."""
+    loaded = inputs.load(folder / "beat")
+    kicks_free = replace(loaded, kit_pins={})
+    winners = []
+    for policy in ({}, {"closely_per_role": 1e6}):
+        beat = replace(kicks_free, policy={**loaded.policy, **policy})
+        analysis, memo = stages.analyse(beat, Cache(folder / "cache"), lambda _: None)
+        one_shots = tuple(drum for drum in analysis.drums if drum.measures.hit.kind == "one-shot")
+        found = ranking.rank(replace(analysis, drums=one_shots), memo)
+        assert len(found.sifted) == (len(one_shots) - len(found.one_shots) if not policy else 0)
+        best: dict[str | None, str] = {}
+        for item in found.one_shots:
+            best.setdefault(item.part.role, item.drum.name)
+        assert found.kit is not None
+        winners.append((best, [(member.role, member.file) for member in found.kit.members]))
+    assert len(winners[0][0]) >= 6
+    assert winners[0] == winners[1]
 
 
 def test_the_promising_of_each_role_are_looked_at_closely(built: tuple[DossierData, str]) -> None:
