@@ -30,7 +30,7 @@ from dossier.audio import foreign, inspect
 from dossier.audio.inspect import Decoded, Header, ReadInfo
 from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain
 from dossier.audio.tags import read_tags
-from dossier.audio.write import decode_mp3, encode_mp3, resample, write_flac, write_wav
+from dossier.audio.write import MP3_COMPRESSION, decode_mp3, encode_mp3, resample, write_flac, write_wav
 from dossier.errors import AudioError
 from dossier.files import why_unreadable
 from dossier.model.measures import Clip, Samples
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     import soundfile
 
 __all__ = [
-    "AUDIO_SUFFIXES", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info", "read_tags",
+    "AUDIO_SUFFIXES", "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info", "read_tags",
     "resample", "sha256", "to_stereo", "write_flac", "write_wav",
 ]  # fmt: skip
 

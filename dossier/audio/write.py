@@ -146,11 +146,11 @@ def _check_shape(samples: Sound, shown: str) -> None:
         raise AudioError(f"cannot write {shown}: there are no samples (shape {samples.shape})")
 
 
-def encode_mp3(samples: Samples, rate_hz: int) -> bytes:
+def encode_mp3(samples: Samples, rate_hz: int, *, compression: float = MP3_COMPRESSION) -> bytes:
     """An MP3 preview, the same bytes for the same samples.
 
     `samples` is `(frames, 1 or 2)`, finite; nothing is scaled.  A rate that MP3 lacks is resampled to 48 kHz, or to
-    44.1 kHz from its multiples.
+    44.1 kHz from its multiples.  `compression` is 0-1, 1 giving the smallest files.
 
     Raises AudioError: no samples, samples that are not finite, or the encoder refuses.
     """
@@ -166,7 +166,7 @@ def encode_mp3(samples: Samples, rate_hz: int) -> bytes:
     try:
         with sf.SoundFile(
             buffer, "w", samplerate=rate_hz, channels=samples.shape[1], format="MP3", subtype="MPEG_LAYER_III",
-            bitrate_mode="VARIABLE", compression_level=MP3_COMPRESSION,
+            bitrate_mode="VARIABLE", compression_level=compression,
         ) as file:  # fmt: skip
             for start in range(0, len(samples), _BLOCK):  # one huge write can overrun the encoder
                 file.write(np.ascontiguousarray(samples[start : start + _BLOCK], dtype=np.float32))

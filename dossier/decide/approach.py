@@ -55,14 +55,14 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
     """
     state = fullness(fill, policy)
     if state == "open":
-        return "fuller", f"only {percent(fill)} of the reference is used, so the drums may be fuller"
+        return "fuller", f"the music is {percent(fill)} full, so the drums may be fuller"
     if state == "full":
-        return "leaner", f"{percent(fill)} of the reference is used already, so the drums should be leaner"
+        return "leaner", f"the music is {percent(fill)} full already, so the drums should be leaner"
     if winner is None:
-        return "as it is", f"{percent(fill)} of the reference is used; there is no drum to judge by"
+        return "as it is", f"the music is {percent(fill)} full; there is no drum to judge by"
     crowding = (winner.overlap + winner.covered_music) / max(winner.room_filled, policy["crowding_least_room"])
     numbers = (
-        f"in a part filled instrumental ({percent(fill)}) the drums fill {percent(winner.room_filled)}, and cover "
+        f"the music is {percent(fill)} full; the drums fill {percent(winner.room_filled)}, and cover "
         f"{crowding:.1f} times as much"
     )
     if crowding > policy["crowding_leaner_above"]:
@@ -84,7 +84,7 @@ def kind(
         return "loop", f"there is no kit to compare {loop.name} with"
     lead = loop.score - kit.score
     numbers = (
-        f"{'with their treatments ' if treated else ''}the loop {loop.name} {_does(loop.fit)}; "
+        f"{'with their treatments ' if treated else ''}the loop {loop.name.rsplit('/', 1)[-1]} {_does(loop.fit)}; "
         f"the best kit {_does(kit.fit)}"
     )
     scores = f"score {signed(loop.score, 2)} against {signed(kit.score, 2)}"
@@ -153,7 +153,7 @@ def _does(fit: Fit) -> str:
 def _verdict(
     state: str, chosen: ApproachKind, way: Direction, room: Room, roomy: str, best: Contender | None
 ) -> str:
-    start = f"This instrumental is {state} ({percent(room.fill)} of the reference), with most room in the {roomy}"
+    start = f"The music is {state} ({percent(room.fill)}), with most room in the {roomy}"
     if best is None:
         return f"{start}; there are no drums to judge."
     if best.poor:

@@ -94,8 +94,9 @@ def _space(states: Mapping[str, str]) -> str:
     full = _places(states, "full", "over-full")
     amount, where = next(((word, found) for state, word in (("open", "Plenty of"), ("part filled", "Some"))
                           if (found := _places(states, state))), ("No", []))  # fmt: skip
-    start = f"{amount} space{f' in {_listed(where)}' if where else ' anywhere'}"
-    return f"{start}; {_listed(full)} {_are(full)} full.".replace("in the top", "on top") if full else f"{start}."
+    there = _listed([f"in {place}" for place in where]).replace("in the top", "on top")
+    start = f"{amount} space {there or 'anywhere'}"
+    return f"{start}; {_listed(full)} {_are(full)} full." if full else f"{start}."
 
 
 def _places(states: Mapping[str, str], *wanted: str) -> list[str]:

@@ -214,7 +214,7 @@ def reason(
     """
     like = role_words(role)
     at = "with each member at its gain" if gain_db is None else f"at {signed(gain_db)} dB"
-    brings = f"Fills {100 * fit.room_filled:.1f} % of the reference {at}"
+    brings = f"Fills {100 * fit.room_filled:.1f} % more of the beat {at}"
     lacks = _lacks(terms, role, policy)
     worst = max(lacks, key=lambda term: lacks[term])
     if lacks[worst] < policy["lack_told"]:
@@ -224,7 +224,7 @@ def reason(
         "job": f"it sounds like {like} to {likely:.0f} % only" if role
         else f"that it has two of kick, backbeat and top is sure to {likely:.0f} % only",
         "heard": f"{fit.heard_in_zones or 0.0:.2f} sone of it are heard where {like} {'works' if role else 'work'}",
-        "over": f"{100 * fit.over:.1f} % goes above the reference",
+        "over": f"{100 * fit.over:.1f} % goes over what finished mixes carry",
         "covers": f"it covers {100 * fit.covered_music:.1f} % of the music",
         "tempo": "its tempo does not fit as it is",
         "tuning": "it is out of key",

@@ -65,6 +65,6 @@ def why(chosen: Means, tried: Mapping[Means, tuple[float, LoopCost]], *, pinned:
     if not others:
         return f"{said}."
     near = max(others, key=lambda way: tried[way][0])
-    against = f"{DONE[near]}, {costs_in_words(tried[near][1])} (score {signed(tried[near][0], 2)})"
+    against = f"{DONE[near]}, {costs_in_words(tried[near][1])}"
     stands = "the next best is" if tried[near][0] < score else "no better to the ear, and less gentle, is"
-    return f"{said} (score {signed(score, 2)}); {stands} {against}."
+    return f"{said}; {stands} {against}."

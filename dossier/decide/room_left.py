@@ -51,7 +51,7 @@ def decide(
         for extra in taken[:MOST_IDEAS]
     )
     sentence = (
-        f"With the chosen drums the beat reaches {100 * fill:.0f} % of the reference; most of what is left lies in the "
+        f"With the chosen drums the beat is {100 * fill:.0f} % full; most of what is left lies in the "
         f"{LABELS[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
     )
     if not ideas:

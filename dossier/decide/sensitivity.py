@@ -148,8 +148,8 @@ def told(one: ChangedStem, approach: Approach, as_it_is: Outcome) -> WhatIf:
     how = f"With {-one.change_db:.0f} dB less of" if one.change_db is not None else "Without"
     turned = turns(one.found, approach, as_it_is)
     verdict = f"the verdict becomes {one.found.words}" if turned else "the verdict stays"
-    fills = f"{100 * as_it_is.fill:.0f} to {100 * one.found.fill:.0f} %"
+    full = f"{100 * one.found.fill:.0f} % full instead of {100 * as_it_is.fill:.0f} %"
     return WhatIf(
-        text=f"{how} {one.stem.rsplit('/', 1)[-1]} the fill goes from {fills}, and {verdict}.", stem=one.stem,
+        text=f"{how} {one.stem.rsplit('/', 1)[-1]} the music is {full}, and {verdict}.", stem=one.stem,
         change_db=one.change_db, fill=one.found.fill, kind=one.found.kind, direction=one.found.direction,
     )  # fmt: skip

@@ -113,7 +113,7 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
         found = rows_of(c for c in data.candidates if c.kind == "one-shot" and c.role == role)
         named.append((fmt.capital(glossary.role(role)) or "No role found", found, trimmed.rankings[role]))
     for title, rows, more in named:
-        note = f"{fmt.count(more, 'more file')} of lower score in the data file." if more else ""
+        note = f"{fmt.count(more, 'more file')} that fit no better in the data file." if more else ""
         if rows or more:
             groups.append(SimpleNamespace(title=title, rows=rows, left_out=fmt.capital(note)))
     looked = data.looked
@@ -121,8 +121,9 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     if looked.unreadable:
         line += f", {looked.unreadable} could not be read"
     counts = Counter(str(c.grade) for c in data.candidates if c.grade and not c.chosen)
-    grades = {"fits well": "fit well", "workable": "are workable", "poor": "are poor"}
-    said = [f"{counts[grade]} {words}" for grade, words in grades.items() if counts[grade]]
+    grades = {"fits well": ("fits well", "fit well"), "workable": ("is workable", "are workable"),
+              "poor": ("is poor", "are poor")}  # fmt: skip
+    said = [f"{counts[grade]} {words[counts[grade] > 1]}" for grade, words in grades.items() if counts[grade]]
     if said:
         line += f"; of those not chosen {fmt.listed(said)}"
     return SimpleNamespace(line=f"{line}.", groups=groups, sides=sides(data))

@@ -52,7 +52,7 @@ def zones_drawing(data: DossierData) -> Markup:
     for key in ZONE_KEYS:
         music, drums = shares.get(key, 0.0), added.get(key, 0.0)
         state = states.get(key, "")
-        word = "full with drums" if state in _STATES and music + drums > 1.0 else _STATES.get(state, state)
+        word = "over-full" if state in _STATES and music + drums > 1.0 else _STATES.get(state, state)
         kept = data.instrumental.kept.get(key, 0.0)
         rows.append(charts.Stack(glossary.zone(key), glossary.zone_range(key), music, drums, kept, word))
     said = fmt.listed(f"{row.name} {row.word} ({fmt.percent(row.music + row.drums)})" for row in rows)

@@ -107,9 +107,12 @@ def low_end_view(data: DossierData) -> SimpleNamespace:
         fix = next((s for s in low.sentences if s.startswith("Best fix")), "")
         line = f"Kick and bass collide. {fix}".strip()
     else:
-        line = "Kick and bass leave each other room." if low and low.kick in used else "No kick of its own to check."
+        travels = translation.sentences[0] if translation and translation.sentences else "Nothing to check."
+        line = "Kick and bass leave each other room." if low and low.kick in used else travels
     return SimpleNamespace(
-        line=line, trouble=trouble, facts=_facts(low) if low else (), remedies=_remedies(low) if low else None,
+        line=line, trouble=trouble, of_kit=bool(low and low.kick) and bool(used) and all(
+            part.role != "kick" for part in data.balance.parts if part.chosen),
+        facts=_facts(low) if low else (), remedies=_remedies(low) if low else None,
         parts=_parts(translation, settings) if translation else None,
         spectra=spectra(low, data.occupancy.band_hz) if low else None,
         mono=_mono(translation) if translation else None,

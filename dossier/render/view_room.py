@@ -24,7 +24,7 @@ def line(data: DossierData) -> str:
 
 
 def section_table(data: DossierData) -> Table:
-    columns = [Column("section", numeric=False), Column("bars", numeric=False), Column("fill")]
+    columns = [Column("section", numeric=False), Column("bars", numeric=False), Column("full")]
     columns += [Column(zone.label) for zone in ZONES]
     rows: list[list[Cell]] = []
     sections = data.instrumental.sections
@@ -43,7 +43,7 @@ def bar_table(data: DossierData) -> Table:
     """The map as a table: bars down, zones across."""
     occupancy, fills = data.occupancy, data.instrumental.bars
     means = zone_means(array(occupancy.instrumental), occupancy.band_zone, occupancy.slots_per_bar)
-    columns = [Column("bar", numeric=False), Column("fill"), *(Column(zone.label) for zone in ZONES)]
+    columns = [Column("bar", numeric=False), Column("full"), *(Column(zone.label) for zone in ZONES)]
     rows = []
     for bar in range(means.shape[1]):
         cells = [Cell(str(bar + 1), bar + 1), tables.share(fills[bar] if bar < len(fills) else None)]

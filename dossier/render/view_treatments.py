@@ -22,7 +22,7 @@ _ROWS: tuple[tuple[str, Callable[[DrumFigures], float | None], str], ...] = (
     ("integrated loudness", lambda f: f.integrated_lufs, "LUFS"),
     ("crest factor", lambda f: f.crest_factor_db, "dB"),
     ("length", lambda f: f.effective_length_s, "s"),
-    ("fill of the beat with it", lambda f: f.fill, "%"),
+    ("how full the beat is with it", lambda f: f.fill, "%"),
     ("room filled", lambda f: f.room_filled, "%"),
     ("spill", lambda f: f.spill, "%"),
     ("overlap", lambda f: f.overlap, "%"),

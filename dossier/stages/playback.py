@@ -29,6 +29,7 @@ from dossier.stages.placing import place_alone
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
+AUDITION_COMPRESSION = 0.9  # of drums that do not play: a sound for each before a fine one for some
 MOST_BYTES = 1_850_000  # of all sounds, so that the page stays below 5 MB; candidates get what the mix leaves
 
 
@@ -60,10 +61,11 @@ def previews(
     rate = here.music.rate_hz
     start, length = excerpt(here.grid, room)
 
-    def encoded(layer: Layer, sound: Samples) -> Preview:
+    def encoded(layer: Layer, sound: Samples, compression: float = audio.MP3_COMPRESSION) -> Preview:
         # The same on both sides: one channel plays on both and costs half.
         thin = sound[:, :1] if np.array_equal(sound[:, 0], sound[:, 1]) else sound
-        mp3 = memo("preview", bytes, lambda: audio.encode_mp3(thin, rate), thin, rate)
+        made = partial(audio.encode_mp3, thin, rate, compression=compression)
+        mp3 = memo("preview", bytes, made, thin, rate, compression)
         return Preview(id=layer.id, label=layer.label, mp3=mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
                        start_s=start, duration_s=length)  # fmt: skip
 
@@ -81,16 +83,16 @@ def previews(
         name, label, part, gain_db = audition
         sound = laid(part, start_s=start, length_s=length)
         layer = Layer(name, label, lambda: sound, "candidate", gain_db + here.playing_gain_db)
-        return encoded(layer, sound), loudness.shared_energy([sound], rate)[0, 0]
+        return encoded(layer, sound, AUDITION_COMPRESSION), loudness.shared_energy([sound], rate)[0, 0]
 
-    auditions = [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
-    auditions += [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
-                  for item in _others(choice, balanced)]
+    auditions = [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
+                 for item in _others(choice, balanced)]
+    auditions += [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
     energies, left = [], MOST_BYTES - sum(len(preview.mp3) for preview in done)
     for preview, energy in thread_map(alone, auditions):
+        if len(preview.mp3) > left:
+            continue
         left -= len(preview.mp3)
-        if left < 0:
-            break
         done.append(preview)
         energies.append(energy)
     table = np.zeros((len(done), len(done), together.shape[2]))

@@ -71,10 +71,10 @@ def test_what_other_rules_decide_is_told_first(made: DossierData, verdict: str, 
         ("ppppppp", "Some space everywhere."),
         ("fffffff", "The music is full everywhere."),
         ("xxfffxf", "No space anywhere; the low end and the middle are full."),
-        ("xxpooop", "Plenty of space in the mid and the high mid; the low end is full."),
-        ("xfppfoo", "Plenty of space in the presence and the brilliance; the low end and the high mid are full."),
+        ("xxpooop", "Plenty of space in the mid and in the high mid; the low end is full."),
+        ("xfppfoo", "Plenty of space in the presence and in the brilliance; the low end and the high mid are full."),
         ("xfppooo", "Plenty of space on top; the low end is full."),
-        ("xpppppp", "Some space in the middle and the top; the sub is full."),
+        ("xpppppp", "Some space in the middle and on top; the sub is full."),
     ],
 )
 def test_where_there_is_space_is_said_as_it_is_drawn(states: str, start: str) -> None:

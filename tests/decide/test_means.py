@@ -40,8 +40,8 @@ def test_the_sentence_names_both_costs() -> None:
         "repitch": (0.05, cost(semitones=-2.8, attack_smear_ms=0.3)),
     }  # fmt: skip
     said = means.why("sliced", tried)
-    assert said == ("Sliced, 4 % of it is tails made longer or cut (score +0.31); the next best is stretched, its hits "
-                    "rise 9.1 ms slower (score +0.12).")  # fmt: skip
+    assert said == ("Sliced, 4 % of it is tails made longer or cut; the next best is stretched, its hits "
+                    "rise 9.1 ms slower.")  # fmt: skip
     assert means.why("repitch", tried, pinned=True).endswith("0.3 ms slower: beat.toml asks for it.")
     close = means.why("repitch", {"repitch": (0.30, cost(semitones=0.2)), "sliced": (0.305, NOTHING)})
     assert "no better to the ear, and less gentle, is sliced" in close

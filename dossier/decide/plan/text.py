@@ -23,7 +23,8 @@ def outcome(before: DrumFigures, level: DrumFigures, verdict: Verdict) -> str:
     """What a plan brings, in one clause with its figures, as shares of the reference."""
     brings = f"As loud as before it {_change(verdict)}"
     if verdict.side == "fuller":
-        return f"{brings}: {percentage(before.room_filled)} to {percentage(level.room_filled)} % of the reference."
+        shares = f"{percentage(before.room_filled)} to {percentage(level.room_filled)} %"
+        return f"{brings}: {shares} of what finished mixes carry."
     return f"{brings}: {percentage(load(before))} to {percentage(load(level))} %, and stands out as it did."
 
 
