@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     import soundfile
 
 __all__ = [
-    "AUDIO_SUFFIXES", "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info", "read_tags",
-    "resample", "sha256", "to_stereo", "write_flac", "write_wav",
+    "AUDIO_SUFFIXES", "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info",
+    "read_tags", "resample", "sha256", "to_stereo", "write_flac", "write_wav",
 ]  # fmt: skip
 
 AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)

@@ -295,7 +295,7 @@ def test_three_hundred_candidates_stay_within_the_size() -> None:
     )
     page = render(replace(data, candidates=(*data.candidates, *many)))
     assert len(page.encode()) - sound_bytes(parse(page)) <= 2_600_000
-    assert "more files of lower score" in page.replace("\u00a0", " ")
+    assert "more files that fit no better" in page.replace("\u00a0", " ")
 
 
 def test_without_constants_or_arrays_there_are_no_sliders() -> None:
