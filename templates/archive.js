@@ -7,6 +7,9 @@
   function all(selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); }
 
   if (!data.beats.length) { return; }
+  data.beats.forEach(function (beat) {  // each revision is embedded as its difference from the one before
+    beat.revisions.forEach(function (revision, place, rows) { rows[place] = Object.assign({}, rows[place - 1], revision); });
+  });
 
   /* ---- filter and order */
   var list = $("entries"), entries = all(".entry", list);

@@ -120,6 +120,10 @@ def decode(raw: bytes, kind: type[T], *, shown_as: str) -> T:
 
 
 def _text(value: object, indent: int, path: str) -> str:
+    if value is None or type(value) in (str, int, bool):  # most values; what follows takes long to ask
+        return msgspec.json.encode(value).decode()
+    if type(value) is float:
+        return msgspec.json.encode(_rounded(value, _DECIMALS, path)).decode()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = [(field.name, getattr(value, field.name)) for field in dataclasses.fields(value)]
         return _object(fields, indent, path)

@@ -56,16 +56,22 @@ def archive_view(index: ArchiveIndex) -> SimpleNamespace:
 def compare_data(index: ArchiveIndex) -> dict[str, Any]:
     """What the page's comparison works from: every revision of every beat.
 
-    Shares are rounded to whole per cent here, so that the page never shows the same share in two ways.
+    Shares are rounded to whole per cent here, so that the page never shows the same share in two ways.  A revision
+    after the first holds only what differs from the one before.
     """
     return {
         "zones": [zone.label for zone in ZONES],
         "beats": [
             {"slug": beat.slug, "title": printable(beat.newest.title),
-             "revisions": [_compared(revision) for revision in beat.revisions]}
+             "revisions": _differing([_compared(revision) for revision in beat.revisions])}
             for beat in index.beats
         ],
     }  # fmt: skip
+
+
+def _differing(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [dict(row.items() if not place else (one for one in row.items() if rows[place - 1][one[0]] != one[1]))
+            for place, row in enumerate(rows)]  # fmt: skip
 
 
 def _compared(revision: RevisionSummary) -> dict[str, Any]:
