@@ -5,6 +5,7 @@ Evidence: analytic; a build on the workers is held against one in this process, 
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
@@ -49,8 +50,6 @@ def scheduler(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     with started("scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(where),
                  folder=folder) as running:  # fmt: skip
         until(where.exists)
-        import json
-
         yield json.loads(where.read_text())["address"], running
 
 
@@ -133,6 +132,26 @@ def test_workers_make_the_same_bytes(
     assert one == {name: content for name, content in built["here"].items() if name in one}
     assert len(one) > 10
     assert "lost" not in capsys.readouterr().err
+
+
+def test_workers_measure_a_library_into_the_cache(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same figures as here, and a build's way of asking finds them; a file that is none is named."""
+    lib = tmp_path / "lib"
+    for number in range(5):
+        write(lib / f"hats/hat-{number}.wav", noise_hit(0.05, 6000, number))
+    (lib / "broken.wav").write_bytes(b"RIFF")
+    outcomes = []
+    for name, options in {"away": ["--engine", "dask", "--scheduler", address], "here": []}.items():
+        monkeypatch.setenv("DOSSIER_CACHE", str(tmp_path / name))
+        assert cli.main(["measure", str(lib), "--json", *options]) == cli.FAILED
+        outcomes.append(json.loads(capsys.readouterr().out))
+    assert outcomes[0] == outcomes[1]
+    assert sum("error" in one for one in outcomes[0]) == 1
+    kept = [sorted(path.name for path in (tmp_path / name).rglob("*") if path.is_file()) for name in ("away", "here")]
+    assert kept[0] == kept[1]
+    assert len(kept[0]) == 5
 
 
 def test_a_cache_that_takes_no_more_costs_no_beat_and_is_told(

@@ -7,7 +7,20 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dossier.cli.output import DONE, FAILED, USAGE, Commands, add_given, fail, fault, given_of, print_json, say
+from dossier.cli.output import (
+    DONE,
+    FAILED,
+    USAGE,
+    Commands,
+    add_engine,
+    add_given,
+    engine_of,
+    fail,
+    fault,
+    given_of,
+    print_json,
+    say,
+)
 from dossier.errors import AudioError, DossierError
 from dossier.names import printable
 from dossier.paths import name_of
@@ -27,9 +40,14 @@ if TYPE_CHECKING:
     from dossier.stages.overview import Overview
 
 
+BATCH = 64  # files that a worker measures at a time
+
+
 def add(commands: Commands) -> None:
     measure = commands.add_parser("measure", help="the measurements of single files, as a table or JSON")
-    measure.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a sound file (wav, aiff, flac, mp3, ogg)")
+    measure.add_argument("files", nargs="+", type=Path, metavar="FILE",
+                         help="a sound file (wav, aiff, flac, mp3, ogg), or a folder of them")  # fmt: skip
+    add_engine(measure)
     measure.add_argument("--json", action="store_true", help="an array, one object a file")
     measure.set_defaults(run=_measure)
 
@@ -50,6 +68,8 @@ def _measure(arguments: argparse.Namespace) -> int:
     from dossier.model.beat import DrumFile
     from dossier.stages.candidates import measure_file
 
+    if arguments.engine != "local" or arguments.scheduler or any(path.is_dir() for path in arguments.files):
+        return _measure_library(arguments)
     measured: list[dict[str, object]] = []
     failed = False
     with Progress(len(arguments.files), note=None) as progress:
@@ -76,6 +96,41 @@ def _measure(arguments: argparse.Namespace) -> int:
     else:
         _print_tables([found for found in measured if "error" not in found])
     return FAILED if failed else DONE
+
+
+def _measure_library(arguments: argparse.Namespace) -> int:
+    """Measure folders and files into the cache, by whichever engine: a build then finds them there."""
+    from functools import partial
+
+    from dossier.beatfile.listing import ShownNames, list_audio
+    from dossier.cache import Cache
+    from dossier.model.beat import DrumFile
+    from dossier.stages.candidates import known_batch
+
+    files, names = [], ShownNames(Path("/"), ())
+    for path in (path.absolute() for path in arguments.files):
+        found = [one.path for one in list_audio(path, shown=name_of(path)).files] if path.is_dir() else [path]
+        library = path if path.is_dir() else path.parent
+        files += [DrumFile(names.of(one, library=library, hidden=True), one) for one in found]
+    batches = [files[at : at + BATCH] for at in range(0, len(files), BATCH)]
+    told: list[dict[str, object]] = []
+    full = ""
+    with Progress(1, note=None) as progress, engine_of(arguments, tell=progress.note) as engine:
+        results = engine.map(partial(known_batch, cache=Cache()), batches, what="batches", say=progress.item(""))
+    for batch, (known, refused) in zip(batches, results, strict=True):
+        full = full or refused
+        for file, one in zip(batch, known, strict=True):
+            told.append({**({"error": one} if isinstance(one, str) else as_object(one.measures)), "file": file.file})
+    lost = [str(one["error"]) for one in told if "error" in one]
+    for text in lost[: 0 if arguments.json else MOST_ROWS]:
+        fail(text)
+    if full:
+        fail(f"the cache takes no more ({full}); what was not kept will be measured again")
+    if arguments.json:
+        print_json(told)
+    else:
+        say(f"{len(told) - len(lost)} of {len(told)} files measured; a build finds them in the cache")
+    return FAILED if lost or full else DONE
 
 
 def _print_tables(files: Sequence[dict[str, object]]) -> None:

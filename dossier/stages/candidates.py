@@ -11,6 +11,7 @@ import numpy as np
 from dossier import audio
 from dossier.arrange import loops, one_shots
 from dossier.arrange import pattern as patterns
+from dossier.cache import Cache
 from dossier.errors import AudioError
 from dossier.measure import grid as grid_measure
 from dossier.measure import hearing, hits, loudness, pitch, stereo, true_peak
@@ -123,6 +124,12 @@ def known_file(file: DrumFile, memo: Memo) -> tuple[str, KnownFile] | AudioError
         return digest, found
     except AudioError as error:
         return error
+
+
+def known_batch(files: Sequence[DrumFile], cache: Cache) -> tuple[list[KnownFile | str], str]:
+    """What is known of each file, or why it cannot be read; and why the cache takes no more, '' where it does."""
+    found = [known_file(file, Memo(cache)) for file in files]
+    return [str(one) if isinstance(one, AudioError) else one[1] for one in found], cache.refused
 
 
 def outline_of(clip: Clip, measures: FileMeasures) -> Array:
