@@ -43,8 +43,15 @@
     if (said.length < each.planned) { return text + "; stopped after " + said.length + " of " + each.planned + " rounds"; }
     return of ? text + "; a coin would do this in " + often(page.coinShare(hits[choosing ? first : 0], of, choosing)) : text;
   };
+  /* As `read_pasted` reads them. */
   page.blindLines = function () {
-    return runs.map(function (each) { return "- compared blind: " + page.blindSays(each) + " (" + answers(each).join(", ") + ")"; });
+    return runs.map(function (each) {
+      var sounds = Object.keys(each.sounds).map(function (id) { return each.sounds[id].slice(0, 12); }).sort().join(" ");
+      var about = [each.comparison, each.task, each.planned + " rounds planned", each.made, "sounds " + sounds].join(", ");
+      return "- compared blind: " + page.blindSays(each) + " (" + [about].concat(each.rounds.map(function (round) {
+        return "A was " + round.a + (round.x ? ", X was " + round.x : "") + ", said " + round.said;
+      })).join("; ") + ")";
+    });
   };
   if (!page.sound || !box) { return; }
 

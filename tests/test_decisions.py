@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import textwrap
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from dossier.archive import Archive, TakenIn
 from dossier.archive.decisions import read_log
 from dossier.errors import ArchiveError
 from dossier.model.datafile import DossierData, Mark
+from dossier.model.ears import BlindRun
 
 SLUG = "lantern-market"
 
@@ -260,6 +262,14 @@ ENDS = f"[dossier {SLUG} r001 {factory.dossier().revision.identity[:12]}]"
 WHEN = "2026-03-04T10:00:00Z"
 
 
+BLIND = (
+    "- compared blind: preferred drums treated to drums as they are in 3 of 3, no difference in 1 more; a coin would "
+    "do this in 25 of 100 (treatment, preference, 4 rounds planned, 2026-03-03T18:20:00Z, sounds a1a1a1a1a1a1 "
+    "b2b2b2b2b2b2 c3c3c3c3c3c3; A was drums treated, said A; A was drums as they are, said B; A was drums treated, "
+    "said no difference; A was drums as they are, said B)"
+)
+
+
 @pytest.mark.parametrize(
     ("text", "status", "marks", "said"),
     [
@@ -286,6 +296,17 @@ def test_a_pasted_answer_is_a_response(
     assert not archive.take_in(text.encode(), received="2026-03-05T10:00:00Z").new  # a replay adds nothing
 
 
+@pytest.mark.parametrize("width", [1000, 72])
+def test_blind_rounds_are_read_from_a_pasted_answer(archive: Archive, width: int) -> None:
+    """As they are read from the answer's file, broken by a mail program or not."""
+    broken = "\n".join(f"> {line}" for line in textwrap.wrap(BLIND, width, break_on_hyphens=False))
+    text = f"> X, r001: compared blind\n{broken}\n> Name: Ona\n> {ENDS}"
+    decision = archive.take_in(text.encode(), received=WHEN).decision
+    assert decision.blind == (msgspec.convert(factory.blind_run("ttnt"), BlindRun),)
+    assert (decision.text, decision.by, decision.status) == ("", "Ona", "note")
+    assert [told.counts for told in archive.heard(SLUG)] == [(3, 0)]
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -301,6 +322,16 @@ def test_a_pasted_answer_is_a_response(
         (f"X, r001: happy\nLevel of bell: 1 dB\n{ENDS}", "no part"),
         ("X, r001: happy\n[dossier]", "not a response file"),
         (f"X, r001: happy {ENDS[:-3]}]", "not a response file"),
+        *((f"X, r001: compared blind\n{BLIND.replace(old, new)}\n{ENDS}", says) for old, new, says in (
+            ("a1a1a1a1a1a1", "a1a1a1a1a1a2", "SHA-256"), (" c3c3c3c3c3c3", "", "SHA-256"),
+            ("A was drums treated,", "A was the loop,", "no side of this pair"), ("(treatment", "(choice", "no pair"),
+            ("said B)", "said C)", "was not asked for"), (", said B)", ", X was B, said B)", "X cannot be"),
+            ("4 rounds", "3 rounds", "4 to 16"), ("4 rounds", f"{10**17} rounds", "4 to 16"),
+            ("4 rounds", f"{10**400} rounds", "not as a page writes it"), (", said B)", ")", "not as a page writes it"),
+            ("; A was", "; A was drums treated, said A; A was", "8 rounds where 4"), (")", "", "not as a page writes"),
+            ("preference", "taste", "one of preference"), ("2026-03-03T18:20:00Z", "now", "ISO 8601"),
+            (BLIND, f"{BLIND}\n" * 65, "the limit is 64"),
+        )),
     ],
 )  # fmt: skip
 def test_a_pasted_answer_is_taken_in_whole_or_not_at_all(archive: Archive, text: str, says: str) -> None:

@@ -25,6 +25,7 @@ from dossier.archive.revisions import DataHead
 from dossier.archive.standing import asked, in_force
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, Mark, Proposal, Response
+from dossier.model.ears import BlindRun, Comparison, Round
 from dossier.names import clean
 
 RESPONSE_FORMAT = "dossier response"
@@ -36,9 +37,16 @@ LARGEST_RESPONSE = 1 << 20  # bytes; a real one has a few thousand
 _LONGEST_NAME = 200
 _LONGEST_TEXT = 20_000
 _GAIN_LIMIT_DB = 60.0  # beyond the range of the page's sliders and of any fader
-# a pasted answer: its first line, marks of single points, the name, gains, and the line that says what it answers
+# a pasted answer: its first line, marks of single points, blind runs, the name, gains, and the line that says what it
+# answers
 _FIRST = re.compile(r".*, (r[0-9]{3,18}): (happy|change this|point by point|compared blind)(?:: (.*))?")
 _POINT = re.compile(r"- (.+?): (agreed|to change)(?:: (.*))?")
+_RUN = "- compared blind: "
+_RUN_ABOUT = re.compile(
+    r"[^()]+ \(([^(),;]+), ([^(),;]+), ([0-9]{1,18}) rounds planned, ([^(),;]+), sounds ([0-9a-f ]+); ([^()]+)\)"
+)
+_ROUND = re.compile(r"A was ([^,]+)(?:, X was ([^,]+))?, said ([^,]+)")
+_RUN_LONGEST = 4000  # signs; a real one has a fifth
 _NAME = re.compile(r"Name: (.*)")
 _GAIN = re.compile(r"Level of (\S+): ([+-]?[0-9]{1,3}(?:\.[0-9]{1,3})?) dB")
 _ANSWERS = re.compile(r"\[dossier (\S{1,200}) (r[0-9]{3,18}) ([0-9a-f]{12})\]")
@@ -153,7 +161,13 @@ def read_pasted(raw: bytes, received: str, heads_of: Callable[[str], Sequence[Da
         text = raw.decode("utf-16" if wide else "utf-8-sig")
     except UnicodeDecodeError:
         return None
-    lines = [re.sub("^> ?", "", line).rstrip() for line in text.strip().replace("\r\n", "\n").split("\n")]
+    lines: list[str] = []
+    for line in text.strip().replace("\r\n", "\n").split("\n"):
+        said = re.sub("^> ?", "", line).rstrip()
+        if lines and lines[-1].startswith(_RUN) and not lines[-1].endswith(")") and len(lines[-1]) < _RUN_LONGEST:
+            lines[-1] += f" {said}"  # mail programs break long lines
+        else:
+            lines.append(said)
     named = _ANSWERS.findall("\n".join(lines))
     if not named:
         return None
@@ -171,7 +185,7 @@ def read_pasted(raw: bytes, received: str, heads_of: Callable[[str], Sequence[Da
     if head is None or head.revision.id != revision:
         raise ArchiveError(f"{slug}: the answer is about a {revision} ({identity}...) that this archive does not hold")
     known = {proposal.id for proposal in head.proposals}
-    marks, notes, gains, name = [], [first[3]] if first[3] else [], {}, ""
+    marks, notes, gains, name, blind = [], [first[3]] if first[3] else [], {}, "", []
     for line in lines[1:]:
         if (point := _POINT.fullmatch(line)) and point[1] in known:
             marks.append(Mark(point[1], point[2], point[3] or ""))
@@ -179,6 +193,8 @@ def read_pasted(raw: bytes, received: str, heads_of: Callable[[str], Sequence[Da
             gains[gain[1]] = float(gain[2])
         elif found := _NAME.fullmatch(line):
             name = found[1]
+        elif line.startswith(_RUN):
+            blind.append(_pasted_run(line, head.comparisons))
         else:
             notes.append(line)
     mark = {"happy": "agreed", "change this": "to change"}.get(first[2])
@@ -190,8 +206,25 @@ def read_pasted(raw: bytes, received: str, heads_of: Callable[[str], Sequence[Da
     return Response(
         RESPONSE_FORMAT, RESPONSE_VERSION, hashlib.sha256("\n".join([*lines, identity]).encode()).hexdigest()[:24],
         beat=slug, revision=revision, identity=head.revision.identity, name=name, made=received, marks=tuple(marks),
-        notes="\n".join(notes).strip(), gains_db=gains,
+        notes="\n".join(notes).strip(), gains_db=gains, blind=tuple(blind),
     )  # fmt: skip
+
+
+def _pasted_run(line: str, comparisons: Sequence[Comparison]) -> BlindRun:
+    """One line's rounds, unchecked but for the form; the words before its bracket are for people.
+
+    Sounds that are not those of the pair are left out, which no check passes.
+    """
+    about = _RUN_ABOUT.fullmatch(line.removeprefix(_RUN))
+    rounds = [_ROUND.fullmatch(each) for each in about[6].split("; ")] if about else []
+    if about is None or None in rounds:
+        raise ArchiveError(f"a line of blind rounds is not as a page writes it: {line[:60]!r}; copy the answer again, "
+                           "or take in its file")  # fmt: skip
+    comparison, task, planned, made, said = about.group(1, 2, 3, 4, 5)
+    sounds = next((each.sounds for each in comparisons if each.id == comparison), {})
+    same = sorted(sha256[:12] for sha256 in sounds.values()) == said.split(" ")
+    heard = tuple(Round(a=one[1], said=one[3], x=one[2] or "") for one in rounds if one)
+    return BlindRun(comparison, task, made, int(planned), heard, dict(sounds) if same else {})
 
 
 def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tuple[Decision, bool]:

@@ -13,6 +13,7 @@ from page_wait import until
 from scipy.stats import binomtest, chisquare
 
 from dossier.archive import Archive
+from dossier.cli import main
 from dossier.render.view_ears import often, told
 
 PAIR = sample_data.pairs(sample_data.previews())[0]
@@ -97,20 +98,31 @@ def test_rounds_are_heard_answered_saved_taken_in_and_told(open_page: Any, tmp_p
     tab.wait_for_selector("html[data-ready=all]")
     with tab.expect_download() as saving:
         tab.click("#answer [type=submit]")
-    archive = Archive(tmp_path)
-    for number in range(1, int(data.revision.id[1:])):
-        earlier = f"r{number:03d}"
-        archive.publish(_named(data, earlier), "<html></html>", {})
-    archive.publish(data, "<html></html>", {})
+    archive = _site(tmp_path / "saved", data)
     archive.take_in(Path(saving.value.path()).read_bytes())
     (one,) = archive.heard(data.beat.slug)
     assert text == f"You {told(one)}. Advised: {PAIR.advised}."
     assert (one.counts, one.same, one.planned) == ((0, 3), 1, 4)
     assert "3 of 3, no difference in 1 more; a coin would do this in 25 of 100" in text
-    assert f"- compared blind: {told(one)} ({', '.join([preferred] * 3)}, no difference)" in tab.evaluate(
-        "() => page.answerText()"
-    )
+    tab.click("#copy-answer")
+    copied = tab.input_value("#answer-text")
+    assert f"- compared blind: {told(one)} (treatment, preference, 4 rounds planned, " in copied
+    again = _site(tmp_path / "pasted", data)
+    (tmp_path / "copied.txt").write_text(copied)
+    with (tmp_path / "copied.txt").open() as pasted, pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sys.stdin", pasted)
+        assert main(["decide", "--out", str(again.root), "--response", "-"]) == 0
+    assert again.decisions(data.beat.slug)[0].blind == archive.decisions(data.beat.slug)[0].blind
+    assert told(one) in (again.root / "index.html").read_text().replace("\u00a0", " ")
     assert page.messages == []
+
+
+def _site(root: Path, data: Any) -> Archive:
+    archive = Archive(root)
+    for number in range(1, int(data.revision.id[1:])):
+        archive.publish(_named(data, f"r{number:03d}"), "<html></html>", {})
+    archive.publish(data, "<html></html>", {})
+    return archive
 
 
 def _named(data: Any, revision: str) -> Any:
