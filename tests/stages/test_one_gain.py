@@ -188,7 +188,7 @@ def test_the_verdict_speaks_of_the_drums_as_they_finally_play(full: DossierData)
         told = [f"{100 * share:.0f} %" if share >= 0.1 else f"{100 * share:.1f} %"
                 for share in (fit.room_filled, fit.covered_music)]  # fmt: skip
         assert f"fills {told[0]} and covers {told[1]} of the music" in said
-    assert best.file in said
+    assert best.name in said
     assert f"(score {best.score:+.2f} against {full.kit.score:+.2f})" in said
     assert {member.file for member in full.kit.members} == {part.file for part in full.balance.parts if part.chosen}
     rows = {candidate.file: candidate for candidate in full.candidates}
