@@ -50,10 +50,9 @@ def decide(
         f"fill {100 * extra.fit.room_filled:.1f} % more and cover {100 * extra.fit.covered_music:.1f} % of the rest"
         for extra in taken[:MOST_IDEAS]
     )
-    sentence = (
-        f"With the chosen drums the beat is {100 * fill:.0f} % full; most of what is left lies in the "
-        f"{LABELS[roomiest]} ({100 * zones[roomiest]:.0f} % of that zone)."
-    )
+    left = round(100 * zones[roomiest])
+    where = f"most of the rest lies in the {LABELS[roomiest]} ({left} % of that zone)" if left else "no space is left"
+    sentence = f"With the chosen drums the beat is {100 * fill:.0f} % full; {where}."
     if not ideas:
         sentence += " Nothing else is worth adding."
     elif fill > policy["full_above"]:
