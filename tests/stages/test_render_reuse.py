@@ -34,19 +34,19 @@ Made = tuple[ReusableRender, Path, Path, Making]
 
 @pytest.fixture
 def made(tmp_path: Path) -> Made:
-    """A render that was made once for an earlier revision, its path there, its path now, and who makes it."""
+    """A render that was made once, when the beat had another name: its path there, its path now, and who makes it."""
     making = Making()
     render = reusable(Memo(Cache(tmp_path / "cache")), making, RATE, "part", np.arange(3.0))
     earlier, later = tmp_path / "r001", tmp_path / "r002"
     earlier.mkdir()
     later.mkdir()
-    render(earlier / "part.flac")
-    found = from_earlier({"part.flac": render, "sheet.csv": b"a"}, earlier)
-    assert found["sheet.csv"] == b"a"
-    copied = found["part.flac"]
+    render(earlier / "harbour-part.flac")
+    found = from_earlier({"quay-part.flac": render, "quay-sheet.csv": b"a"}, earlier, "quay", "harbour")
+    assert found["quay-sheet.csv"] == b"a"
+    copied = found["quay-part.flac"]
     assert isinstance(copied, ReusableRender)
     assert making.calls == 1
-    return copied, earlier / "part.flac", later / "part.flac", making
+    return copied, earlier / "harbour-part.flac", later / "quay-part.flac", making
 
 
 def heard(path: Path) -> np.ndarray:
