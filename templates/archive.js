@@ -274,6 +274,7 @@
       var one = chosen.left || chosen.right;
       if (one) { $("strip-text").textContent = label(one) + " is on the " + (chosen.left ? "left" : "right") + ". Choose another beat to set beside it."; }
       remember("");
+      page.offerBlind(null);
       return;
     }
     remember("#compare=" + chosen.left + "," + chosen.right);
@@ -290,6 +291,7 @@
     [make("div", { "class": "said" }, [make("h3", {}, [said.title]), make("ul", {}, lines)]),
       facts(left, right), zones(left, right), sections(left, right), drums(left, right), levels(left, right)
     ].forEach(function (each) { box.appendChild(each); });
+    page.offerBlind(sides);
     reachable();
   }
   function reachable() {

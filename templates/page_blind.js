@@ -84,7 +84,7 @@
     page.hearGains(null, before);
     if (!done.rounds.length) { show("setup"); return; }
     runs.push(done);
-    page.$("blind-told").textContent = "You " + page.blindSays(done) + "." + (pair.advised ? " Advised: " + pair.advised + "." : " The advice holds both to be as good.");
+    page.$("blind-told").textContent = "You " + page.blindSays(done) + "." + (pair.advised ? " Advised: " + pair.advised + "." : pair.advised === "" ? " The advice holds both to be as good." : "");
     show("result");
     page.$("blind-told").focus();
     page.answerChanged();

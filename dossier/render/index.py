@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 from markupsafe import Markup
 
+from dossier.model.ears import FEWEST_ROUNDS, MOST_ROUNDS
 from dossier.model.index import ArchiveIndex
 from dossier.model.vocabulary import ZONES
 from dossier.render import format as fmt
@@ -21,6 +22,7 @@ from dossier.render.page import environment, joined, template_text
 from dossier.render.svg import tag
 from dossier.render.view_archive import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
 
+_SCRIPTS = ("format.js", "theme_button.js", "archive_blind.js", "page_blind.js", "archive.js")
 _BAR, _GAP, _HIGH = 10, 4, 40
 _ROWS_AT_MOST = 24  # more beats than this are drawn as piles of equal loudness
 _BIN_LU = 0.5
@@ -30,8 +32,9 @@ _PILE_HIGH = 110
 def render_archive(index: ArchiveIndex) -> str:
     """The archive page of an index, complete HTML; the same index gives the same text."""
     view = archive_view(index)
-    theme, script = (joined(names) for names in (("theme.js",), ("format.js", "theme_button.js", "archive.js")))
-    style = "\n" + template_text("tokens.css").strip() + "\n" + template_text("archive.css").strip() + "\n"
+    theme, script = joined(("theme.js",)), joined(_SCRIPTS)
+    sheets = ("tokens.css", "archive.css", "blind.css")
+    style = "\n" + "\n".join(template_text(name).strip() for name in sheets) + "\n"
     policy = (
         f"default-src 'none'; script-src {csp_hash(theme)} {csp_hash(script)}; style-src {csp_hash(style)}; "
         "media-src 'self' file:; "
@@ -41,7 +44,7 @@ def render_archive(index: ArchiveIndex) -> str:
         view=view, policy=policy, program=f"{index.program.name} {index.program.version}", style=Markup(style),
         theme_script=Markup(theme), script=Markup(script), data=Markup(json_for_script(compare_data(index))),
         zone_bars={entry.slug: zone_bars(entry.zones, entry.roomiest) for entry in view.entries},
-        zone_names=fmt.listed(zone.label for zone in ZONES),
+        rounds=range(FEWEST_ROUNDS, MOST_ROUNDS + 1), zone_names=fmt.listed(zone.label for zone in ZONES),
         loudness=loudness_drawing(view.loudness.points, view.loudness.sentence),
         guides=f"{fmt.lufs(TRACK_LUFS)} for tracks, {fmt.lufs(LOUDEST_LUFS)} for the loudest of an album",
     )  # fmt: skip

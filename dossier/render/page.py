@@ -158,7 +158,7 @@ def render_dossier(
     library, library_hash = plot_library()
     text = environment().get_template("dossier.html.j2").render(
         page=page_view(trimmed, assets, has_constants=hearing_constants is not None),
-        style=Markup(template_text("tokens.css") + template_text("style.css")),
+        style=Markup("".join(template_text(name) for name in ("tokens.css", "style.css", "blind.css"))),
         policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
         main_script=Markup(main), data=trimmed.data,
         script_data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),

@@ -101,6 +101,8 @@ def _compared(revision: RevisionSummary) -> dict[str, Any]:
         "peak": revision.mix_true_peak_dbtp,
         "headroom": revision.headroom_db,
         "changes": [printable(change) for change in revision.changes],
+        "mix": revision.mix if revision.renders_there == revision.renders else "",
+        "hook": revision.hook_s,
     }  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import factory
 import msgspec
 import numpy as np
+import pyloudnorm
 import pytest
 import soundfile
 
@@ -195,6 +196,49 @@ def test_each_mix_plays_and_all_are_as_loud_as_the_quietest(visit: Open, tmp_pat
         for (const each of found) { await each.play(); }
         return found.map(each => [each.paused, each.duration > 59]); }""")
     assert played == [[True, True], [False, True]], "one at a time"
+
+
+def test_two_revisions_are_compared_blind_by_their_rough_mixes(visit: Open, tmp_path: Path) -> None:
+    """Cross-check: pyloudnorm on both files at the volumes that they play at, within 0.1 LU."""
+    archive, rate, sounds = Archive(tmp_path), 16000, {}
+    meter, noise = pyloudnorm.Meter(rate), np.random.default_rng(7).normal(0.0, 0.05, (2, 60 * rate))
+    name = "night-depot-rough-mix.flac"
+    for revision, sound in zip(("r001", "r002"), (noise[0], 2.5 * noise[1]), strict=True):
+        made = io.BytesIO()
+        soundfile.write(made, sound, rate, format="FLAC")
+        sounds[revision] = soundfile.read(io.BytesIO(made.getvalue()))[0]
+        lufs = float(meter.integrated_loudness(sounds[revision]))
+        data = factory.dossier(slug="night-depot", bars=2, mix_lufs=lufs, revision=revision, seed=int(revision[1:]))
+        archive.publish(replace(data, renders=(name,)), "<html></html>", {name: made.getvalue()})
+    archive.publish(factory.dossier(slug="slow-ferry", bars=2), "<html></html>", {})
+    archive.write_index(render_archive)
+    tab = visit(tmp_path / "index.html", hash="#compare=night-depot:r001,slow-ferry:r001", requests=6)
+    assert tab.is_hidden("#blind-open"), "two revisions of one beat, with both sounds"
+    tab.select_option("#right", "night-depot:r002")
+    assert "switched by their volumes" in tab.inner_text("#blind-how")
+    tab.click("#blind-open")
+    tab.select_option("#blind-planned", "4")
+    tab.click("#blind-start")
+    state = """() => Object.fromEntries(Object.entries(page.sound.players()).map(
+        ([id, each]) => [id, [each.volume, each.currentTime, each.paused]]))"""
+    in_sync = """() => { const [one, other] = Object.values(page.sound.players());
+        return !one.paused && !other.paused && Math.abs(one.currentTime - other.currentTime) < 0.03; }"""
+    for _ in range(4):
+        under, loudness = {}, {}
+        for letter in "AB":
+            tab.click(f"#blind [data-letter={letter}]")
+            tab.wait_for_function(in_sync)
+            found = tab.evaluate(state)
+            ((side, volume),) = [(key, each[0]) for key, each in found.items() if each[0]]
+            under[side], loudness[side] = letter, meter.integrated_loudness(volume * sounds[side])
+            assert "r00" not in tab.inner_text("#blind-round")
+        assert set(under) == set(sounds)
+        assert loudness["r001"] == pytest.approx(loudness["r002"], abs=0.1)
+        tab.click(f"#blind [data-said={under['r002']}]")
+    told = "You preferred r002 to r001 in 4 of 4; a coin would do this in 13 of 100."
+    assert tab.text_content("#blind-told") == told
+    assert "kept nowhere" in tab.inner_text("#blind-result")
+    assert all(each[2] for each in tab.evaluate(state).values()), "silent at the end"
 
 
 def test_two_beats_side_by_side(visit: Open, small: Path) -> None:
