@@ -50,7 +50,7 @@ def write_archive(root: Path, beats: int, revisions: int, like: DossierData) -> 
 def main() -> None:
     beats = int(sys.argv[1]) if len(sys.argv) > 1 else 500
     revisions = int(sys.argv[2]) if len(sys.argv) > 2 else 5
-    like = dataformat.decode_data(Path(sys.argv[3]).read_bytes(), shown_as="given") if len(sys.argv) > 3 else dossier()
+    like = dataformat.read_data(Path(sys.argv[3]).read_bytes()) if len(sys.argv) > 3 else dossier()
     with tempfile.TemporaryDirectory() as place:
         archive = write_archive(Path(place), beats, revisions, like)
         for name in ("first", "again"):
