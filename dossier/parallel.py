@@ -217,7 +217,8 @@ def cluster(address: str) -> Iterator[Any]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # versions are looked at below
         try:
-            asyncio.run(_answers(address))  # a client that finds nobody takes long to end
+            with ThreadPoolExecutor(1) as apart:  # whoever calls may run an event loop of their own
+                apart.submit(lambda: asyncio.run(_answers(address))).result()  # a client takes long to find nobody
             client = Client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TypeError, RuntimeError) as error:
             raise EngineError(f"--scheduler {address}: no scheduler answers there ({_brief(error)})") from None

@@ -28,7 +28,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
 def market(demo: Demo) -> InStages:
     """Lantern Market as far as its balance; what the demo's build worked out is found again."""
     analysis, memo = stages.analyse(inputs.load(demo.audio / "lantern-market"), demo.cache, lambda _: None)
-    ranking = stages.rank(analysis, memo)
+    analysis, memo, ranking = stages.place(analysis, memo, stages.rank(analysis, memo))
     way, treated = stages.treat(analysis, ranking, memo)
     choice = stages.choose(analysis, ranking, treated, way, memo)
     return InStages(analysis, choice, stages.balance(analysis, choice))

@@ -41,7 +41,7 @@ def test_the_two_most_telling_cases_are_shown_in_numbers(
     assert len(cases) == 2
     before = f"{100 * found.analysis.room.fill:.0f}"
     for case in cases:
-        assert f"from {before} to {100 * case.fill:.0f} %" in case.text
+        assert f"{100 * case.fill:.0f} % full instead of {before} %" in case.text
         assert case.text.startswith("Without " if case.change_db is None else "With 4 dB less of ")
         assert "verdict" in case.text
 
