@@ -170,9 +170,9 @@ def _refine(two: Samples, rate_hz: int, times_s: Array) -> Array:
     for first in range(0, len(starts), 64):
         chosen = starts[first : first + 64]
         pieces = np.zeros((len(chosen), width + 1, two.shape[1]))
-        for piece, start in zip(pieces, chosen.tolist(), strict=True):
-            found = two[max(0, start) : max(0, start + width + 1)]
-            piece[max(0, -start) : max(0, -start) + len(found)] = found
+        for piece, edge in zip(pieces, (chosen - 1).tolist(), strict=True):  # a sample's edge is to the one before it
+            found = two[max(0, edge) : max(0, edge + width + 1)]
+            piece[max(0, -edge) : max(0, -edge) + len(found)] = found
         energy = (np.diff(pieces, axis=1) ** 2).sum(axis=2).reshape(len(chosen), -1, block).sum(axis=2)
         total = np.concatenate([np.zeros((len(chosen), 1)), np.cumsum(energy, axis=1)], axis=1)
         here = np.arange(side, energy.shape[1] - side + 1)
