@@ -115,7 +115,7 @@ def test_many_lines_of_one_kind_are_cut_short() -> None:
     [
         ("gain:kick", {"gain_db": BASE.balance.parts[0].gain_db + 1.4},
          "Kick +1.4 dB against the music, the whole mix as loud as it was."),
-        ("gain:kick", {}, "Kick as loud against the music as it was, the whole mix as loud as it was."),
+        ("gain:kick", {}, "Kick as loud against the music as before, the whole mix as loud as it was."),
         ("drums", {}, "The same drums."),
         ("drums", {"file": "drums/other.wav"}, "Other drums."),
         ("rights:x", {}, "Nothing that was asked for has changed."),

@@ -13,7 +13,7 @@ from dossier.archive.standing import in_force
 from dossier.model.datafile import BeatInfo, DossierData, InputFile
 from dossier.model.findings import Approach, SectionApproach
 from dossier.model.vocabulary import ZONES
-from dossier.render.format import number, plain
+from dossier.render.format import listed, number, plain
 
 _LISTED = 4  # names in one line
 _LINES = 6  # lines of one kind
@@ -48,7 +48,9 @@ def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
         return "", ""
     marks = [mark for d in about for mark in d.marks if mark.mark == "to change"]
     words = [*(d.text for d in about), *(mark.note for mark in marks)]
-    asked, marked, done = " ".join(dict.fromkeys(filter(None, words))), [mark.proposal for mark in marks], []
+    asked, marked = " ".join(dict.fromkeys(filter(None, words))), [mark.proposal for mark in marks]
+    done: list[str] = []
+    kept: list[str] = []
     old = {part.id: part for part in previous.balance.parts if part.chosen}
     for part in (p for p in now.balance.parts if p.chosen and p.id in old):
         was, moved = old[part.id], f"gain:{part.id}" in marked
@@ -57,7 +59,9 @@ def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
         if against.strip("+-\u22120."):
             done.append(f"{part.part} {against} dB against the music")
         elif moved:
-            done.append(f"{part.part} as loud against the music as it was")
+            kept.append(part.part)
+    if kept:
+        done.append(f"{listed(kept)} as loud against the music as before")
     was_lufs, lufs = previous.balance.mix.integrated_lufs, now.balance.mix.integrated_lufs
     if was_lufs is not None and lufs is not None and number(lufs - was_lufs).strip("\u22120."):
         done.append(f"the whole mix {number(lufs - was_lufs, sign=True)} LU")
