@@ -86,11 +86,11 @@ def _answer(data: DossierData, made: str) -> Response:
     marks = []
     for proposal in data.proposals:
         if proposal.kind == "gain":
-            marks.append(Mark(proposal=proposal.id, mark="to change", note="Louder as a whole, please."))
+            marks.append(Mark(proposal=proposal.id, mark="to change"))
         elif proposal.kind in ("approach", "drums"):
             marks.append(Mark(proposal=proposal.id, mark="agreed"))
     return Response(
         format="dossier response", format_version=1, id=ANSWER_ID, beat=data.beat.slug, revision=data.revision.id,
         identity=data.revision.identity, name=data.beat.artist, made=made, marks=tuple(marks),
-        notes="I like the drums. Make it louder as a whole, this one is for the car.",
+        notes="I like the drums. Louder as a whole, please: it is for the car.",
     )  # fmt: skip

@@ -61,7 +61,8 @@ def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
         elif moved:
             kept.append(part.part)
     if kept:
-        done.append(f"{listed(kept)} as loud against the music as before")
+        those = listed(kept) if len(kept) < len(old) or len(old) < 2 else "the drums"
+        done.append(f"{those} as loud against the music as before")
     was_lufs, lufs = previous.balance.mix.integrated_lufs, now.balance.mix.integrated_lufs
     if was_lufs is not None and lufs is not None and number(lufs - was_lufs).strip("\u22120."):
         done.append(f"the whole mix {number(lufs - was_lufs, sign=True)} LU")
