@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from small_beat import MADE, Small, write_beat
 from stage_beat import InStages
@@ -25,9 +27,12 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
 
 
 @pytest.fixture(scope="session")
-def market(demo: Demo) -> InStages:
-    """Lantern Market as far as its balance; what the demo's build worked out is found again."""
-    analysis, memo = stages.analyse(inputs.load(demo.audio / "lantern-market"), demo.cache, lambda _: None)
+def market(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> InStages:
+    """Lantern Market as far as its balance, worked out anew from a copy: nothing that other tests leave is found."""
+    root = tmp_path_factory.mktemp("market")
+    beats = shutil.copytree(demo.audio, root / "audio")
+    cache = Cache(root / "cache")
+    analysis, memo = stages.analyse(inputs.load(beats / "lantern-market"), cache, lambda _: None)
     analysis, memo, ranking = stages.place(analysis, memo, stages.rank(analysis, memo))
     way, treated = stages.treat(analysis, ranking, memo)
     choice = stages.choose(analysis, ranking, treated, way, memo)
