@@ -28,7 +28,7 @@ import numpy.typing as npt
 
 from dossier.audio import foreign, inspect
 from dossier.audio.inspect import Decoded, Header, ReadInfo
-from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, decoder_quiet, format_of, open_plain
+from dossier.audio.sniff import EXPORT, decoder_quiet, format_of, open_plain
 from dossier.audio.tags import read_tags
 from dossier.audio.write import MP3_COMPRESSION, decode_mp3, encode_mp3, resample, write_flac, write_wav
 from dossier.errors import AudioError
@@ -40,11 +40,10 @@ if TYPE_CHECKING:
     import soundfile
 
 __all__ = [
-    "AUDIO_SUFFIXES", "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info",
+    "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info",
     "read_tags", "resample", "sha256", "to_stereo", "write_flac", "write_wav",
 ]  # fmt: skip
 
-AUDIO_SUFFIXES = frozenset(SUFFIX_FORMATS)
 HALF_POWER = math.sqrt(0.5)
 
 _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the processor's cache while it is checked
@@ -60,7 +59,7 @@ _PACKED = {0x0050: "MPEG layer II", 0x0055: "MP3", 0x00FF: "AAC", 0x0161: "Windo
 def read(path: Path, *, shown_as: str) -> Clip:
     """Read an audio file at its own rate, checked, as 1 or 2 channels; messages name it as `shown_as`.
 
-    Its suffix must be one of `AUDIO_SUFFIXES`; its content may be any of their formats.  The clip is float32
+    Its suffix must be one of `sniff.SUFFIX_FORMATS`; its content may be any of their formats.  The clip is float32
     `(frames, 1 or 2)`, at least one frame, all finite, no sample beyond `inspect.MAX_PEAK`.
 
     Raises AudioError: missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or

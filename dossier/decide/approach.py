@@ -13,9 +13,8 @@ from dataclasses import dataclass
 
 from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill
 from dossier.model.numbers import signed
-from dossier.model.vocabulary import ZONES, ApproachKind, Direction
+from dossier.model.vocabulary import ZONE_LABELS, ApproachKind, Direction
 
-LABELS = {zone.key: zone.label for zone in ZONES}
 KIND_WORDS = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots alike"}
 
 
@@ -110,7 +109,7 @@ def decide(
         way = found
     elif way != found:
         way_reason = f"the drums were treated {way}; as they are now, {way_reason}"
-    roomy, full = LABELS[room.roomiest_zone], LABELS[room.fullest_zone]
+    roomy, full = ZONE_LABELS[room.roomiest_zone], ZONE_LABELS[room.fullest_zone]
     states = zone_fullness(room, policy)
     at = {zone: f"{states[zone]}, {percent(fill)} of what finished mixes carry" for zone, fill in room.zones.items()}
     where = f"Most room: the {roomy} ({at[room.roomiest_zone]}). Least: the {full} ({at[room.fullest_zone]})."

@@ -11,9 +11,8 @@ from dataclasses import replace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart, Covered, Plan, Step
-from dossier.model.vocabulary import ZONES
+from dossier.model.vocabulary import ZONE_LABELS, ZONES
 
-LABELS = {zone.key: zone.label for zone in ZONES}
 PLACES = (("the low end", ("sub", "bass")), ("the middle", ("low_mid", "mid")),
           ("the top", ("high_mid", "presence", "brilliance")))  # fmt: skip
 MOST_CONCERNS = 3
@@ -65,7 +64,7 @@ def _uncovered(one: Covered, data: DossierData) -> str:
     label = next((part.part for part in data.balance.parts if part.id == one.part), one.part)
     if one.give_way_db is None:
         return f"the {label} stays covered by {_stem(one.by)}."
-    return f"lower {_stem(one.by)} {one.give_way_db:.0f} dB in the {LABELS[one.zone]} under the {label}."
+    return f"lower {_stem(one.by)} {one.give_way_db:.0f} dB in the {ZONE_LABELS[one.zone]} under the {label}."
 
 
 def plan_of(data: DossierData, part: BalancePart) -> Plan | None:
@@ -106,7 +105,7 @@ def _places(states: Mapping[str, str], *wanted: str) -> list[str]:
         if len(those) == len(keys):
             out.append(name)
         else:
-            out += [f"the {LABELS[key]}" for key in those]
+            out += [f"the {ZONE_LABELS[key]}" for key in those]
     return sorted(out, key=lambda name: all(name != place for place, _ in PLACES))[:2]
 
 
@@ -147,7 +146,7 @@ def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...
     fullest = data.instrumental.fullest_zone
     if data.instrumental.zone_states.get(fullest) == "over-full":
         low, high = next((zone.low_hz, zone.high_hz) for zone in ZONES if zone.key == fullest)
-        found.append(f"The {LABELS[fullest]} ({low:g} to {high:g} Hz) is over-full before any drum plays.")
+        found.append(f"The {ZONE_LABELS[fullest]} ({low:g} to {high:g} Hz) is over-full before any drum plays.")
     low_end = data.low_end
     kick = next((part for part in chosen if low_end and part.file == low_end.kick), None)
     share = low_end.kick_share if low_end else None

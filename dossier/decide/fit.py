@@ -28,9 +28,7 @@ from dossier.model.findings import Fit
 from dossier.model.measures import FileMeasures
 from dossier.model.notes import MAJOR_STEPS, MINOR_STEPS, pitch_class
 from dossier.model.numbers import signed
-from dossier.model.vocabulary import ZONES, Grade, Role
-
-LABELS = {zone.key: zone.label for zone in ZONES}
+from dossier.model.vocabulary import ZONE_LABELS, Grade, Role
 
 _TOP = (("high_mid", "presence", "brilliance"),)
 OWN_ZONES: Mapping[Role | None, tuple[tuple[str, ...], ...]] = {
@@ -175,7 +173,7 @@ def poor_words(terms: Mapping[str, float], *, role: Role | None, policy: Mapping
     like = role_words(role)
     lacks = _lacks(terms, role, policy)
     worst = max(lacks, key=lambda term: lacks[term])
-    zones = ", ".join(LABELS[zone] for zone in dict.fromkeys(zone for group in OWN_ZONES[role] for zone in group))
+    zones = ", ".join(ZONE_LABELS[zone] for zone in dict.fromkeys(zone for group in OWN_ZONES[role] for zone in group))
     would = {
         "job": f"a sound that is plainly {like}" if role else "a part with a kick and a backbeat",
         "heard": f"one that is stronger in its own zones ({zones})",

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dossier.decide.approach import LABELS
 from dossier.model.findings import Fit, RoomLeft
-from dossier.model.vocabulary import Grade
+from dossier.model.vocabulary import ZONE_LABELS, Grade
 
 MOST_IDEAS = 3
 
@@ -35,7 +34,7 @@ def decide(
 
     `fill` is that of the beat with the chosen drums.
     """
-    roomiest = max(LABELS, key=lambda zone: zones[zone])
+    roomiest = max(ZONE_LABELS, key=lambda zone: zones[zone])
     fitting = [
         extra for extra in extras
         if extra.fit.room_filled >= policy["extra_least_room"] and extra.grade == "fits well"
@@ -51,7 +50,8 @@ def decide(
         for extra in taken[:MOST_IDEAS]
     )
     left = round(100 * zones[roomiest])
-    where = f"most of the rest lies in the {LABELS[roomiest]} ({left} % of that zone)" if left else "no space is left"
+    rest = f"most of the rest lies in the {ZONE_LABELS[roomiest]} ({left} % of that zone)"
+    where = rest if left else "no space is left"
     sentence = f"With the chosen drums the beat is {100 * fill:.0f} % full; {where}."
     if not ideas:
         sentence += " Nothing else is worth adding."

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from dossier.decide.approach import LABELS, percent
+from dossier.decide.approach import percent
 from dossier.model.findings import PartTranslation
 from dossier.model.numbers import unsigned
+from dossier.model.vocabulary import ZONE_LABELS
 
 
 def sentences(
@@ -31,7 +32,7 @@ def sentences(
         where = _most_in(part_zones.get(worst.part, {}), policy["mono_zone_told_lu"])
         said.append(f"In mono {worst.part} loses {worst.mono_loss_lu:.1f} LU{where}; narrow it or check its channels.")
     if zone is not None and measured[zone] >= least:
-        where = LABELS.get(zone, zone)
+        where = ZONE_LABELS.get(zone, zone)
         said.append(f"The mix loses {unsigned(measured[zone])} LU in mono in the {where}: look for a wide stem.")
     elif zone is not None and not gone and not losing:
         said.append("Fine in mono.")
@@ -54,4 +55,6 @@ def _most_in(zones: Mapping[str, float | None], least_lu: float) -> str:
     """', most of it in the presence (4.1 LU)'; empty where no zone loses anything."""
     measured = {zone: loss for zone, loss in zones.items() if loss is not None and loss > least_lu}
     worst = max(measured, key=lambda zone: measured[zone], default=None)
-    return "" if worst is None else f", most of it in the {LABELS.get(worst, worst)} ({unsigned(measured[worst])} LU)"
+    if worst is None:
+        return ""
+    return f", most of it in the {ZONE_LABELS.get(worst, worst)} ({unsigned(measured[worst])} LU)"

@@ -27,7 +27,6 @@ import numpy as np
 
 from dossier.measure import hearing
 from dossier.measure import occupancy as occ
-from dossier.measure.loudness import integrated_from_blocks
 from dossier.model.measures import FRAME_S, Array, Grid, Indices, Mask
 from dossier.model.scene import InBeat, PlacedPart, Scene
 from dossier.model.vocabulary import ZONE_KEYS
@@ -112,14 +111,6 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
         overlap=float(masked.sum()) / total, audible_share=share, lift_lu=lift(on, drum),
         heard_zones=zones,
     )  # fmt: skip
-
-
-def plays_lufs(powers: Array, k_weights: Array) -> float | None:
-    """Integrated loudness in LUFS of a part from its powers `(frames, fine)`: an estimate within some tenths.
-
-    Energy is spread evenly over each slot, cut into 100 ms blocks and gated as in BS.1770; None for silence.
-    """
-    return integrated_from_blocks(powers @ k_weights)
 
 
 def overlap_map(on: Scene, drum: PlacedPart) -> Array:

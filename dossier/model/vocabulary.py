@@ -6,7 +6,9 @@ presence 4-6k, brilliance 6-16k Hz.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal, get_args
 
 Role = Literal["kick", "snare", "clap", "rim", "closed-hat", "open-hat", "ride", "crash", "tom", "shaker", "percussion"]
@@ -46,3 +48,4 @@ ZONES: tuple[Zone, ...] = (
     Zone("brilliance", "brilliance", 6000.0, 16000.0),
 )
 ZONE_KEYS: tuple[str, ...] = tuple(zone.key for zone in ZONES)
+ZONE_LABELS: Mapping[str, str] = MappingProxyType({zone.key: zone.label for zone in ZONES})

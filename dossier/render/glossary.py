@@ -8,10 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from dossier.model.datafile import DossierData
-from dossier.model.vocabulary import ZONES
+from dossier.model.vocabulary import ZONE_LABELS, ZONES
 from dossier.render.format import NBSP, hz, percent
 
-ZONE_LABEL = {zone.key: zone.label for zone in ZONES}
 RIGHTS_WORDS = {
     "own": "own work", "licensed": "licensed", "cleared": "cleared", "pending": "clearing pending",
     "unknown": "rights unknown",
@@ -31,7 +30,7 @@ def settings_of(data: DossierData) -> Mapping[str, float]:
 
 
 def zone(key: str) -> str:
-    return ZONE_LABEL.get(key, key)
+    return ZONE_LABELS.get(key, key)
 
 
 def zone_range(key: str) -> str:

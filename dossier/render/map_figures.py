@@ -15,6 +15,7 @@ import numpy as np
 from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
+from dossier.model.vocabulary import ZONE_LABELS
 from dossier.names import printable
 from dossier.render import colour, glossary, svg
 from dossier.render import format as fmt
@@ -185,7 +186,7 @@ def map_data(data: DossierData) -> dict[str, Any]:
         "slots": len(occupancy.instrumental[0]) if occupancy.instrumental else 0,
         "bandNames": [f"{fmt.hz(a)}\u2013{fmt.hz(b)}" for a, b in pairwise(axes.band_edges(occupancy.band_hz))],
         "bandZones": list(occupancy.band_zone),
-        "zoneNames": dict(glossary.ZONE_LABEL),
+        "zoneNames": dict(ZONE_LABELS),
         "sections": [
             {"name": printable(s.name), "first": s.first_bar, "bars": s.bars} for s in data.instrumental.sections
         ],

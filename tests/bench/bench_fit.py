@@ -154,7 +154,7 @@ def piece_rows(folder: Path, drums: dict[Role, list[Sound]]) -> list[Row]:
             if one is None:
                 continue
             powers = one_shots.lay_energies(hearing.band_energies(one.samples, one.rate), voice, grid.frame_edges_s())
-            plays = in_beat.plays_lufs(powers, scene.k_weights)
+            plays = loudness.integrated_from_blocks(powers @ scene.k_weights)
             if plays is None:
                 continue
             to_level = balance.PartToLevel(
@@ -168,7 +168,7 @@ def piece_rows(folder: Path, drums: dict[Role, list[Sound]]) -> list[Row]:
             if kind == "own":
                 whole += powers
                 jobs.append((role, one.likeness[role], 1.0))
-    plays = in_beat.plays_lufs(whole, scene.k_weights)
+    plays = loudness.integrated_from_blocks(whole @ scene.k_weights)
     if plays is not None:
         gain = USUAL.all_drums_lu["level"] + level - plays
         job = fit.job_of_parts(jobs, DEFAULTS)

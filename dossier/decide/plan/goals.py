@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 from dossier.decide import fit
 from dossier.model.findings import DrumFigures
-from dossier.model.vocabulary import Direction, Role
+from dossier.model.vocabulary import ZONE_LABELS, Direction, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +84,6 @@ def _job_lost(
         for zones in (group, (most,)):
             old, new = (sum(side.heard_zones.get(zone, 0.0) for zone in zones) for side in (before, after))
             if old >= policy["inaudible_sone"] and new < old * (1.0 - policy["plan_heard_loss"]):
-                where = " and ".join(fit.LABELS[zone] for zone in zones)
+                where = " and ".join(ZONE_LABELS[zone] for zone in zones)
                 yield f"{100.0 * (1.0 - new / old):.0f} % less of it is heard in the {where}"
                 break
