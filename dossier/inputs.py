@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Annotated
+
+import msgspec
 
 from dossier import __version__, audio, beatfile
 from dossier.archive.revisions import identity
@@ -16,6 +19,7 @@ from dossier.model.beat import NOTHING_GIVEN, Beat, Given
 from dossier.model.datafile import FORMAT_VERSION
 from dossier.parallel import thread_map
 
+Sha256 = Annotated[str, msgspec.Meta(pattern=r"\A[0-9a-f]{64}\Z")]
 MOST_DIGESTS = 100_000  # ten libraries; about 15 MB
 
 
@@ -33,7 +37,7 @@ def stem_hashes(beat: Beat) -> frozenset[str]:
 def digests_kept(cache: Cache) -> Iterator[None]:
     """Hash no file again that an earlier run hashed and that has not changed since."""
     key = key_of("digests")
-    before = cache.find(key, dict[str, str]) or {}
+    before = cache.find(key, dict[str, Sha256]) or {}
     audio.digests.update(before)
     yield
     if not audio.digests.keys() <= before.keys():

@@ -25,8 +25,8 @@ import soundfile as sf
 from tests_support import Demo
 
 import dossier
+from dossier import audio, inputs, memo, pipeline
 from dossier import cache as cache_module
-from dossier import memo, pipeline
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData
@@ -290,7 +290,9 @@ def test_what_is_planted_in_every_entry_changes_nothing(
     assert {path: path.read_bytes() for path in targets} == targets
 
 
-def test_words_in_a_well_made_entry_stay_words(tiny: tuple[Path, Path, Build, bytes], tmp_path: Path) -> None:
+def test_words_in_a_well_made_entry_stay_words(
+    tiny: tuple[Path, Path, Build, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Every text of every entry is replaced by markup, where one can be: it comes out as text or not at all."""
     folder, kept, _, _ = tiny
     markup = "</script><script>document.title = 1</script><img src=x onerror=alert(1)>"
@@ -307,8 +309,22 @@ def test_words_in_a_well_made_entry_stay_words(tiny: tuple[Path, Path, Build, by
         content = msgspec.msgpack.decode(path.read_bytes()[cache_module._HEAD :])
         path.write_bytes(checked(path.name, msgspec.msgpack.encode(marked(content))))
     archive = Archive(tmp_path / "site")
+    monkeypatch.setattr(audio, "digests", {})
     built(folder, archive, Cache(tmp_path / "cache"))
     page = page_of(archive)
     assert b"document.title = 1" in page, "some of it was told"
     assert b"<script>document" not in page
     assert b"<img src=x" not in page
+
+
+@pytest.mark.parametrize("kept", ["<img src=x>", "", "ab" * 31, "AB" * 32])
+def test_a_kept_digest_that_is_none_is_not_believed(kept: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It would make every file that is said to have it the same sound."""
+    monkeypatch.setattr(audio, "digests", {})
+    cache = Cache(tmp_path)
+    cache.keep(cache_module.key_of("digests"), {"1-2-3": kept})
+    with inputs.digests_kept(cache):
+        assert not audio.digests
+    cache.keep(cache_module.key_of("digests"), {"1-2-3": "ab" * 32})
+    with inputs.digests_kept(cache):
+        assert audio.digests == {"1-2-3": "ab" * 32}
