@@ -19,7 +19,7 @@ from dossier.archive import Archive, dataformat
 from dossier.archive.dataformat import NewerFormatError, encode, read_data
 from dossier.archive.revisions import check_slug, identity, revision_id, revision_number
 from dossier.errors import ArchiveError
-from dossier.model.datafile import DossierData, RevisionInfo
+from dossier.model.datafile import FORMAT_VERSION, DossierData, RevisionInfo
 
 
 def add(archive: Archive, data: DossierData, **renders: bytes) -> Path:
@@ -242,11 +242,12 @@ def test_the_top_level_holds_what_scripts_rely_on() -> None:
 # ---------------------------------------------------------------------- older, newer and damaged files
 
 
-def test_a_kept_file_of_format_1_is_read() -> None:
-    """Regression: the first format, kept as it was written."""
-    raw = (Path(__file__).parent / "data_formats/v1.json").read_bytes()
-    data = read_data(raw, shown_as="v1.json")
-    assert (data.format_version, data.beat.title, data.revision.id) == (1, "Lantern Market", "r001")
+@pytest.mark.parametrize("version", range(1, FORMAT_VERSION + 1))
+def test_a_kept_file_of_each_format_is_read(version: int) -> None:
+    """Regression: each format as it was written, by `factory.py` of its time."""
+    raw = (Path(__file__).parent / f"data_formats/v{version}.json").read_bytes()
+    data = read_data(raw, shown_as=f"v{version}.json")
+    assert (data.format_version, data.beat.title, data.revision.id) == (version, "Lantern Market", "r001")
     assert len(data.occupancy.instrumental) == 38
     assert data.balance.mix.integrated_lufs == -16.0
 

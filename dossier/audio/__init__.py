@@ -74,6 +74,7 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     with _opened(path, shown) as (file, said, kind):
         header = _header(file, kind, shown)
         inspect.check_claim(header, shown)
+        inspect.check_one_stream(path, header, shown)
         log = file.extra_info
         decoded = _decode(file, header, shown)
     if not len(decoded.samples):

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio.sniff import SUFFIX_FORMATS, open_plain
+from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, open_plain
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
 from dossier.model.numbers import signed
@@ -161,6 +161,21 @@ def _ends_properly(path: Path, shown: str) -> bool:
         tail = file.read()
     page = tail.rfind(b"OggS")
     return page >= 0 and len(tail) > page + 5 and bool(tail[page + 5] & 0x04)
+
+
+def check_one_stream(path: Path, header: Header, shown: str) -> None:
+    """Refuse an Ogg file of streams one after another, of which the decoder reads the first (RFC 3533, section 4)."""
+    if header.container != "Ogg":
+        return
+    streams, last_was_first = 0, False
+    with open_plain(path, shown_as=shown) as file:
+        while len(page := file.read(27)) == 27 and page[:4] == b"OggS":
+            is_first = bool(page[5] & 0x02)  # pages that begin streams side by side stand together
+            streams += is_first and not last_was_first
+            last_was_first = is_first
+            file.seek(sum(file.read(page[26])), os.SEEK_CUR)
+    if streams > 1:
+        raise AudioError(f"{shown}: holds {streams} Ogg streams one after another; join them into one, or {EXPORT}")
 
 
 def clipped_runs(decoded: Decoded, header: Header) -> int:

@@ -278,6 +278,8 @@ REFUSED = (
     Refused("no-data-chunk.wav", put(GOOD_16[:36]), ("looks like WAV",)),
     Refused("header-cut.aiff", part("AIFF", "PCM_16", 0.0005), ("looks like AIFF",)),
     Refused("header-only.flac", put(lambda: flac_claiming(48_000)[:42]), ("holds no audio", "promises 48000 frames")),
+    Refused("chained.ogg", put(OGG + OGG), ("2 Ogg streams one after another", "join them")),
+    Refused("chained.opus", put(OGG + OPUS + OPUS), ("3 Ogg streams one after another",)),
     Refused("headers-cut.ogg", part("OGG", "VORBIS", 0.05), ("looks like Ogg",)),
     Refused("first-bytes.mp3", part("MP3", "MPEG_LAYER_III", 0.004), ("looks like MP3",)),
     Refused("no-frames.wav", put(lambda: encoded(np.zeros((0, 2)), "WAV", "PCM_24")), ("holds no audio",)),
