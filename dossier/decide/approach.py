@@ -166,7 +166,7 @@ def _verdict(
 
 def percent(ratio: float) -> str:
     """'34 %', '3.4 %'."""
-    return f"{100 * ratio:.0f} %" if abs(ratio) >= 0.1 else f"{100 * ratio:.1f} %"
+    return f"{100 * ratio:.0f} %" if abs(ratio) >= 0.0995 else f"{100 * ratio:.1f} %"
 
 
 def _sentence(text: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from dossier.decide.approach import percent
 from dossier.render import format as fmt
 from dossier.render import glossary
 
@@ -48,3 +49,8 @@ def test_numbers_read_as_people_say_them(said: str, wanted: str) -> None:
 def test_sentences_get_true_minus_signs_and_keep_names(text: str, wanted: str) -> None:
     """Analytic: a name is left as it is, a quantity is not broken from its unit."""
     assert fmt.tidy(text) == wanted
+
+
+@pytest.mark.parametrize("share", [0.0, 0.00049, 0.0345, 0.0994, 0.09951, 0.0996, 0.1, 0.125, 0.345, 0.995, 1.285])
+def test_sentences_and_tables_round_a_share_alike(share: float) -> None:
+    assert fmt.tidy(percent(share)) == fmt.small_percent(share)
