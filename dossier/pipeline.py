@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 from dossier import __version__, inputs
 from dossier.archive import Archive
 from dossier.archive.changes import asked_and_done, changes
-from dossier.beatfile import taste
 from dossier.cache import Cache, key_of
 from dossier.errors import ArchiveError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
@@ -57,8 +56,8 @@ def build(
     the next build.  The result does not depend on the engine.  Raises `DossierError` where the
     folder, its audio or the archive cannot be used; nothing was published then.
     """
-    own = taste.beside(archive.root)
-    beat = inputs.load(place, replace(given, taste=own) if os.path.lexists(own) else given)
+    given = replace(given, archive=archive.root)
+    beat = inputs.load(place, given)
     places = archive.root.resolve(), place.resolve()  # of this machine: no one else sees them
     home = key_of("home", *map(os.fsencode, places))
 

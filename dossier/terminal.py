@@ -139,10 +139,12 @@ def overview_lines(found: Overview) -> list[str]:
         ("swing", f"{100 * grid.swing:.3g} %", grid.swing_source, grid.swing_confidence),
     ]
     known = ("beat.toml", "assumed", "tag", "file name")
-    return [
+    lines = [
         f"{name + ':':<15} {value} ({source}{'' if source in known else f', confidence {confidence:.2f}'})"
         for name, value, source, confidence in told
     ]
+    own = found.beat.taste
+    return lines if own is None else [*lines, f"{'taste:':<15} {own.name} ({own.usual.source})"]
 
 
 def overview_object(name: str, found: Overview) -> dict[str, object]:
@@ -154,6 +156,7 @@ def overview_object(name: str, found: Overview) -> dict[str, object]:
         "first_downbeat_s": round(grid.first_downbeat_s, 6), "swing": round(grid.swing, 6),
         "sources": {"tempo_bpm": grid.tempo_source, "meter": grid.meter_source, "key": key.source,
                     "first_downbeat_s": grid.downbeat_source, "swing": grid.swing_source},
+        "taste": found.beat.taste.name if found.beat.taste else None,
         "files": _rounded(found.files), "left_out": list(found.left_out), "notes": list(found.notes),
     }  # fmt: skip
 

@@ -990,6 +990,9 @@ def test_watching_builds_when_files_settle_and_ends_cleanly(tmp_path: Path) -> N
         (tmp_path / "site/one").mkdir(parents=True)
         (tmp_path / "one/beat.toml").write_text("")
         assert process.stderr.readline().strip() == "built one first"
+        (tmp_path / "taste.toml").write_text("taste = 1")  # every beat of the archive follows it
+        said = sorted(process.stderr.readline().strip() for _ in range(4))
+        assert said[:2] == ["built one first", "built two written 7"]
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=20)
     assert (process.returncode, out) == (0, "")

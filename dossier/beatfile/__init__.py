@@ -229,9 +229,12 @@ class _Loader:
         return _bounded(made, about)
 
     def taste(self, table: BeatTable) -> Taste | None:
-        """The taste that beat.toml names, else the one that is given."""
-        told = stated(table.taste, None)
-        path = self.given.taste if told is None else locate(self.folder, told)
+        """The taste that beat.toml names, else the one that lies beside the archive."""
+        told, path = stated(table.taste, None), None
+        if told is not None:
+            path = locate(self.folder, told)
+        elif self.given.archive is not None and os.path.lexists(own := taste.beside(self.given.archive)):
+            path = own
         if path is None:
             return None
         name = printable(path.name)

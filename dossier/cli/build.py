@@ -179,7 +179,7 @@ def _build(arguments: argparse.Namespace) -> int:
     from dossier import pipeline
     from dossier.archive import Archive
 
-    given = replace(given_of(arguments, len(arguments.beats)), all_candidates=arguments.all_candidates)
+    given = replace(given_of(arguments, len(arguments.beats), arguments.out), all_candidates=arguments.all_candidates)
     paths.ready(arguments.out, arguments.beats, given)
     stopped: MachineError | None = None
     with (

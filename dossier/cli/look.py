@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dossier.cli.output import (
+    ARCHIVE,
     DONE,
     FAILED,
     USAGE,
@@ -54,6 +55,8 @@ def add(commands: Commands) -> None:
     check = commands.add_parser("check", help="what is found in beats, and what is wrong with them, before a build")
     check.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder or one bounced file")
     add_given(check)
+    check.add_argument("--archive", type=Path, default=ARCHIVE, metavar="DIR",
+                       help="the archive whose taste a build would follow (default: %(default)s)")  # fmt: skip
     check.add_argument("--all", action="store_true", help="list every drum, however many there are")
     check.add_argument("--json", action="store_true", help="an array, one object a beat, with every file")
     check.set_defaults(run=_check)
@@ -147,7 +150,7 @@ def _check(arguments: argparse.Namespace) -> int:
     from dossier.cache import Cache
     from dossier.stages.overview import overview
 
-    given, cache = given_of(arguments, len(arguments.beats)), Cache()
+    given, cache = given_of(arguments, len(arguments.beats), arguments.archive), Cache()
     wrong, lost = 0, 0
     told: list[dict[str, object]] = []
     with Progress(len(arguments.beats), note=None) as progress:

@@ -39,13 +39,13 @@ def add_given(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--name", default="", help="the beat's name in the archive (of one beat only)")
 
 
-def given_of(arguments: argparse.Namespace, beats: int) -> Given:
-    """What those options say of `beats` beats."""
+def given_of(arguments: argparse.Namespace, beats: int, archive: Path | None = None) -> Given:
+    """What those options say of `beats` beats, built into `archive`."""
     if arguments.name and beats > 1:
         raise BeatError([Problem("--name", "", f"names one beat, and {beats} are given; build them one by one")])
     if arguments.name and not clean(arguments.name):
         raise BeatError([Problem("--name", "", "has no visible character; give a name")])
-    return Given(tuple(arguments.drums), tuple(arguments.include), tuple(arguments.exclude), arguments.name)
+    return Given(tuple(arguments.drums), tuple(arguments.include), tuple(arguments.exclude), arguments.name, archive)
 
 
 def number_of(what: str) -> Callable[[str], int]:

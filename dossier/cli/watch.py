@@ -3,6 +3,7 @@
 Conventions
     A change counts once nothing has changed for `SETTLED_S`, so a stem that is still being exported is left in peace.
     What lies in the archive or is hidden does not count.  One line a build; the first Ctrl-C ends the watch.
+    The taste beside the archive may not be there yet, and its folder may hold anything, so it alone is looked at.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from dossier import inputs
+from dossier.beatfile import taste
 from dossier.cli.output import note
 from dossier.errors import DossierError
 from dossier.model.beat import Given
@@ -29,7 +31,9 @@ def watch(places: Sequence[Path], given: Given, archive: Path, build: Callable[[
     except ImportError:
         raise DossierError("--watch needs the extra 'watch': pip install 'dossier[watch]'") from None
     first = True  # the watch stands before anything is built: what changes meanwhile is not missed
-    homes = {place: _homes(place, given) for place in places}
+    homes = {place: _homes(place, given, archive) for place in places}
+    own = taste.beside(archive)
+    followed = _state(own)
     while True:
         there = sorted({home for of_beat in homes.values() for home in of_beat if home.exists()})
         changed: set[Path] = set()
@@ -38,22 +42,34 @@ def watch(places: Sequence[Path], given: Given, archive: Path, build: Callable[[
             raise_interrupt=True, watch_filter=None,
         ):  # fmt: skip
             changed |= {Path(path) for _, path in found}
-            if found or not (changed or first):
+            now_followed = _state(own)
+            every = first or now_followed != followed
+            if found or not (changed or every):
                 continue
-            due = [place for place in places if first or _concerns(changed, place, homes[place], archive)]
+            due = [place for place in places if every or _concerns(changed, place, homes[place], archive)]
             changed.clear()
+            followed = now_followed
             for place in due:
                 build(place)
             if first:
                 note(f"watching {len(places)} beat{'s' if len(places) > 1 else ''}; Ctrl-C ends it")
                 first = False
-            now = {place: _homes(place, given) for place in places}
+            now = {place: _homes(place, given, archive) for place in places}
             if now != homes:  # beat.toml names other folders
                 homes = now
                 break
 
 
-def _homes(place: Path, given: Given) -> tuple[Path, ...]:
+def _state(path: Path) -> tuple[int, int] | None:
+    """What changes with a file's content; None where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
+def _homes(place: Path, given: Given, archive: Path) -> tuple[Path, ...]:
     """The folders in which a beat's files lie, as far as that can be told."""
     own = Path(os.path.abspath(place.parent if place.is_file() else place))
     try:
@@ -61,7 +77,7 @@ def _homes(place: Path, given: Given) -> tuple[Path, ...]:
     except DossierError:
         return own, *(Path(os.path.abspath(path)) for path in given.drums)
     files = [*(stem.path for stem in beat.stems), *(drum.path for drum in beat.drums)]
-    files += [*beat.config_files, *beat.references]
+    files += [*(path for path in beat.config_files if path != taste.beside(archive)), *beat.references]
     known = [own, *beat.libraries]
     elsewhere = {path.parent for path in files if not any(home in path.parents for home in known)}
     return *known, *sorted(elsewhere)

@@ -48,7 +48,7 @@ class Given:
     include: tuple[str, ...] = ()  # globs over names inside those folders
     exclude: tuple[str, ...] = ()
     name: str = ""
-    taste: Path | None = None  # the file that holds where beat.toml names none
+    archive: Path | None = None  # where it is built: the taste beside it holds where beat.toml names none
     all_candidates: bool = False  # list also those that are sifted out
 
 

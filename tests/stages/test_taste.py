@@ -402,6 +402,24 @@ def test_learn_writes_nothing_from_too_little(
 # ------------------------------------------------------------------ a build
 
 
+def test_check_reads_the_taste_that_a_build_would(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Beside the archive that is asked about, else beside the usual one; a bad one is refused in a build's words."""
+    write_beat(here / "paper-harbour")
+    (here / "other").mkdir()
+    (here / "taste.toml").write_bytes(WRITTEN)
+    (here / "other/taste.toml").write_text("taste = 2")
+    assert cli.main(["check", "paper-harbour"]) == cli.DONE
+    assert "taste:          taste.toml (8 of your own pieces, learnt " in capsys.readouterr().out
+    assert cli.main(["check", "paper-harbour", "--archive", "other/site"]) == cli.USAGE
+    checked = capsys.readouterr().err
+    assert "the taste 'taste.toml' taste: found 2" in checked
+    assert cli.main(["build", "paper-harbour", "-o", "other/site"]) == cli.USAGE
+    assert capsys.readouterr().err == checked
+    (here / "taste.toml").unlink()
+    assert cli.main(["check", "paper-harbour"]) == cli.DONE
+    assert "taste:" not in capsys.readouterr().out
+
+
 def test_a_build_follows_the_taste_beside_its_archive(tmp_path: Path) -> None:
     """Every part stands where the taste puts it, and a build after an edit is another revision."""
     write_beat(tmp_path / "paper-harbour")
