@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dossier import beatfile
-from dossier.beatfile import inputs, listing
+from dossier.beatfile import listing, sources
 from dossier.errors import BeatError
 from dossier.names import printable
 
@@ -87,8 +87,8 @@ def test_very_many_problems_are_cut_and_counted(tmp_path: Path) -> None:
 def test_suggestions_for_many_wrong_names_do_not_multiply(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Analytic: 100 wrong names and 5 files make at most 20 comparisons with 5 names each."""
     compared: list[int] = []
-    monkeypatch.setattr(inputs, "MAX_COMPARED", 2)
-    monkeypatch.setattr(inputs, "did_you_mean", lambda text, known: compared.append(len(known)) or "")
+    monkeypatch.setattr(sources, "MAX_COMPARED", 2)
+    monkeypatch.setattr(sources, "did_you_mean", lambda text, known: compared.append(len(known)) or "")
     error = problems_of(
         fill(tmp_path / "x", toml="".join(f"[[drums]]\nfile = 'drums/loops/{n}.wav'\n" for n in range(100)))
     )

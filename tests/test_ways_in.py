@@ -19,7 +19,7 @@ from small_beat import RATE, tone, write
 
 from dossier import audio, beatfile, inputs
 from dossier.audio import foreign
-from dossier.beatfile.inputs import wanted
+from dossier.beatfile.sources import wanted
 from dossier.cache import Cache
 from dossier.errors import AudioError, BeatError
 from dossier.memo import Memo

@@ -4,7 +4,7 @@ Conventions
     One bounced file is a beat too, of the file's name; nothing beside it is looked at.
     All problems are reported at once, each with its file, key path, what was found and what is allowed.  A folder needs
     no beat.toml: stems/**, drums/** and groove.mid are taken as they lie, and the rest is estimated later.
-    Audio files are found here (`dossier.beatfile.inputs`) and opened elsewhere (`dossier.audio`).
+    Audio files are found here (`dossier.beatfile.sources`) and opened elsewhere (`dossier.audio`).
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from msgspec import UnsetType
 from dossier.arrange import midi
 from dossier.arrange.pattern import PatternError, parse_lines
 from dossier.beatfile import taste, toml
-from dossier.beatfile.inputs import find_inputs, hyphened
 from dossier.beatfile.listing import is_audio, locate, named, state_of
 from dossier.beatfile.schema import BeatTable, SectionPattern, json_schema, meter_of, stated
+from dossier.beatfile.sources import find_sources, hyphened
 from dossier.beatfile.validate import Ledger, check, join
 from dossier.errors import UnusableFileError
 from dossier.files import FOLDER, leads_out, read_bounded, why_unreadable
@@ -69,13 +69,13 @@ class _Loader:
             what = "as --name says" if self.given.name else f"the {'folder' if self.bounce is None else 'file'}'s name"
             self.ledger.notes.append(f"there is no {CONFIG_NAME}: the title is {what}")
         meter = meter_of(table)
-        inputs = find_inputs(self.folder, table, self.ledger, given=self.given, bounce=self.bounce)
+        sources = find_sources(self.folder, table, self.ledger, given=self.given, bounce=self.bounce)
         sections = self.sections(table)
         pattern, section_patterns = self.patterns(table, meter or (4, 4), [section.name for section in sections])
         beat = Beat(
             folder=self.folder, slug=slug(self.given.name or title), title=title, artist=clean(table.artist),
-            id=stated(table.id, ""), libraries=inputs.libraries, stems=inputs.stems, drums=inputs.drums,
-            kit_pins=inputs.kit_pins, references=inputs.references, tempo_bpm=stated(table.tempo, None), meter=meter,
+            id=stated(table.id, ""), libraries=sources.libraries, stems=sources.stems, drums=sources.drums,
+            kit_pins=sources.kit_pins, references=sources.references, tempo_bpm=stated(table.tempo, None), meter=meter,
             key=stated(table.key, None), first_downbeat_s=stated(table.first_downbeat, None),
             swing=None if isinstance(table.swing, UnsetType) else table.swing / 100.0,
             target_lufs=stated(table.target_loudness, None), listening_level_db_spl=stated(table.listening_level, None),

@@ -55,7 +55,7 @@ _DRUMS_RANK, _LIBRARY_RANK = -1, -2
 
 
 @dataclass(frozen=True, slots=True)
-class Inputs:
+class Sources:
     """The audio files of one beat."""
 
     stems: tuple[Stem, ...]
@@ -77,14 +77,14 @@ class _Claim:
     of_library: bool = False  # named within `library`, wherever that lies
 
 
-def find_inputs(
+def find_sources(
     folder: Path, table: BeatTable, ledger: Ledger, *, given: Given = NOTHING_GIVEN, bounce: Path | None = None
-) -> Inputs:
+) -> Sources:
     """Find all audio files that a beat names, holds or is given; problems go into the ledger.
 
     Of a single `bounce` nothing else in its folder is looked at.
     """
-    return _Finder(folder, ledger, given, bounce).inputs(table)
+    return _Finder(folder, ledger, given, bounce).sources(table)
 
 
 def wanted(name: str, include: Sequence[str], exclude: Sequence[str]) -> bool:
@@ -115,11 +115,11 @@ class _Finder:
         self.libraries: list[Path] = []
         self.suggestions = 0
 
-    def inputs(self, table: BeatTable) -> Inputs:
+    def sources(self, table: BeatTable) -> Sources:
         stems, stem_places = self.stems(table)
         drums = self.drums(table, stem_places)
         listed = sorted(drums.values(), key=lambda drum: (drum.file.casefold(), drum.file))
-        return Inputs(
+        return Sources(
             stems=stems, drums=tuple(listed), kit_pins=self.kit(table, drums), references=self.references(table),
             libraries=tuple(self.libraries),
         )  # fmt: skip
