@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import replace
 
 from dossier.model.datafile import DossierData
@@ -22,6 +23,7 @@ _DONE = {
     "parallel compression": "compressed in parallel", "band and bit reduction": "thinned out",
     "short room": "in a short room", "width": "narrowed", "output level": "",
 }  # fmt: skip
+_VOICE = " with a voice"  # in what is told full
 _FILTERED = {"high-pass": "low-cut", "low-pass": "high-cut"}
 
 
@@ -37,7 +39,9 @@ def told(data: DossierData) -> DossierData:
 def verdict(data: DossierData) -> str:
     """Where there is space, which drums, the one thing to do to them, how they sit or what covers them."""
     chosen = [part for part in data.balance.parts if part.chosen]
-    space = _space(data.instrumental.zone_states)
+    music = data.instrumental
+    full = next((setting.value for setting in data.settings if setting.name == "full_above"), 0.0)
+    space = _space(music.zone_states, {zone for zone in music.kept if music.zones[zone] <= full})
     if not chosen:
         return f"{space} No drums to judge."
     loop = next((part for part in chosen if part.role is None), None)
@@ -83,19 +87,24 @@ def _called(file: str) -> str:
     return re.sub(r"[-_]+", " ", name) or _stem(file)
 
 
-def _space(states: Mapping[str, str]) -> str:
-    """Where the music leaves space and where none: two names each, places before single zones."""
+def _space(states: Mapping[str, str], sung: AbstractSet[str]) -> str:
+    """Where the music leaves space and where none: two names each, places before single zones.
+
+    `sung`: zones that are full only with the room that is kept for a voice.
+    """
     if not states:
         return ""
     if len(set(states.values()) - {"over-full"}) == 1 and "over-full" not in states.values():
-        return {"open": "Plenty of space everywhere.", "full": "The music is full everywhere."}.get(
+        everywhere = f"The music is full everywhere{_VOICE if sung else ''}."
+        return {"open": "Plenty of space everywhere.", "full": everywhere}.get(
             next(iter(states.values())), "Some space everywhere.")  # fmt: skip
     full = _places(states, "full", "over-full")
     amount, where = next(((word, found) for state, word in (("open", "Plenty of"), ("part filled", "Some"))
                           if (found := _places(states, state))), ("No", []))  # fmt: skip
     there = _listed([f"in {place}" for place in where]).replace("in the top", "on top")
     start = f"{amount} space {there or 'anywhere'}"
-    return f"{start}; {_listed(full)} {_are(full)} full." if full else f"{start}."
+    named = {key for name, keys in PLACES for key in keys if name in full or f"the {ZONE_LABELS[key]}" in full}
+    return f"{start}; {_listed(full)} {_are(full)} full{_VOICE if named & sung else ''}." if full else f"{start}."
 
 
 def _places(states: Mapping[str, str], *wanted: str) -> list[str]:

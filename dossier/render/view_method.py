@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 
-from dossier.model.datafile import BeatInfo, DossierData, InputFile
+from dossier.model.datafile import DossierData, InputFile
 from dossier.render import format as fmt
 from dossier.render import glossary, tables
 from dossier.render.tables import Cell, Column, Table
@@ -75,7 +75,19 @@ def settings_table(data: DossierData) -> Table | None:
     return tables.table("settings", "Every threshold and weight in force", columns, rows) if rows else None
 
 
-def _assumptions(beat: BeatInfo) -> tuple[str, ...]:
+def _voice(data: DossierData) -> str:
+    """What is taken for granted of a singer, and what follows."""
+    values = {setting.name: setting.value for setting in data.settings}
+    if not data.instrumental.kept or "voice_room" not in values:
+        words = {"in-stems": "in the stems already; no more room is kept", "none": "none; no room is kept for one"}
+        return words.get(data.beat.voice, "to come; no room is kept for it")
+    low, high, share = values["voice_from_hz"], values["voice_to_hz"], values["voice_room"]
+    return (f"to come; from {fmt.hz(low)} to {fmt.hz(high)} {fmt.percent(share)} of what finished mixes carry is kept "
+            "free for it (common practice, no source)")  # fmt: skip
+
+
+def _assumptions(data: DossierData) -> tuple[str, ...]:
+    beat = data.beat
     said = {
         "tempo_bpm": f"Tempo: {fmt.plain(beat.tempo_bpm)}{fmt.NBSP}BPM",
         "key": f"Key: {beat.key or 'none found'}",
@@ -84,6 +96,7 @@ def _assumptions(beat: BeatInfo) -> tuple[str, ...]:
         "swing": f"Swing: {fmt.percent(beat.swing)} (50{fmt.NBSP}% is straight)",
         "target_lufs": f"Target loudness: {fmt.lufs(beat.target_lufs)}",
         "listening_level_db_spl": f"Listening level: {fmt.number(beat.listening_level_db_spl, 0, unit='dB SPL')}",
+        "voice": f"Voice: {_voice(data)}",
         "intent": f"Where the drums are to stand: {_INTENTS.get(beat.intent, beat.intent)}",
     }
     sources = {field: glossary.source(beat.sources.get(field), beat.confidences.get(field)) for field in said}
@@ -97,7 +110,7 @@ def method_view(data: DossierData, *, inputs_left_out: int) -> SimpleNamespace:
         line=f"Measured against {reference} at {fmt.lufs(data.beat.target_lufs)}; numbers advise, ears decide.",
         own_references=fmt.listed(f.file for f in data.inputs if f.kind == "reference" and f.used),
         inputs_note=left_out if inputs_left_out else "",
-        assumptions=_assumptions(data.beat),
+        assumptions=_assumptions(data),
         inputs=inputs_table(data),
         settings=settings_table(data),
         changed_settings=fmt.listed(s.name for s in data.settings if s.value != s.default),

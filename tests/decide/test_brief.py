@@ -14,7 +14,7 @@ import pytest
 from dossier.decide import approach, brief
 from dossier.decide.masking import covered
 from dossier.decide.policy import DEFAULTS
-from dossier.model.datafile import DossierData
+from dossier.model.datafile import DossierData, SettingUsed
 from dossier.model.findings import Room
 from dossier.model.vocabulary import ZONE_KEYS
 
@@ -79,6 +79,19 @@ def test_what_other_rules_decide_is_told_first(made: DossierData, verdict: str, 
 )
 def test_where_there_is_space_is_said_as_it_is_drawn(states: str, start: str) -> None:
     assert brief.told(data(states=states)).approach.verdict.startswith(start)
+
+
+@pytest.mark.parametrize(
+    ("mid", "said"), [(0.7, "the middle is full with a voice."), (0.95, "the middle is full."), (0.7, "")]
+)
+def test_a_zone_that_only_a_voice_fills_is_told_so(mid: float, said: str) -> None:
+    made = data(states="ooffppo" if said else "ooppppo")
+    zones = {**made.instrumental.zones, "low_mid": 0.95, "mid": mid}
+    instrumental = replace(made.instrumental, zones=zones, kept={"mid": 0.3})
+    settings = (SettingUsed("full_above", 0.89, 0.89, "ratio", ""),)
+    told = brief.told(replace(made, instrumental=instrumental, settings=settings))
+    assert said in told.approach.verdict
+    assert bool(said) or "voice" not in told.approach.verdict
 
 
 def test_words_of_a_zone_follow_the_bar_that_is_drawn() -> None:

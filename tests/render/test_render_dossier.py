@@ -51,6 +51,28 @@ def test_the_method_says_how_well_equal_loudness_is_met() -> None:
     assert f"within {max(abs(e) for row in errors.values() for e in row):.1f}" in method.replace("\xa0", " ")
 
 
+@pytest.mark.parametrize(
+    ("voice", "kept", "said"),
+    [("expected", {"low_mid": 0.3, "mid": 0.3}, "Voice: to come; from 200 Hz to 4 kHz 30 % of what finished mixes "
+      "carry is kept free for it (common practice, no source)."),
+     ("none", {}, "Voice: none; no room is kept for one."),
+     ("in-stems", {}, "Voice: in the stems already; no more room is kept.")],
+    ids=["expected", "none", "in-stems"],
+)  # fmt: skip
+def test_a_voice_is_drawn_where_room_is_kept_and_always_said(voice: str, kept: dict[str, float], said: str) -> None:
+    data = sample_data.bare()
+    values = {"voice_room": 0.3, "voice_from_hz": 200.0, "voice_to_hz": 4000.0}
+    settings = (*data.settings, *(SettingUsed(name, value, value, "", "") for name, value in values.items()))
+    page = parse(render(replace(data, beat=replace(data.beat, voice=voice), settings=settings,
+                                instrumental=replace(data.instrumental, kept=kept))))  # fmt: skip
+    lines = [item.text.replace("\u00a0", " ") for item in page.one("details", id="method").every("li")]
+    assert [line for line in lines if line.startswith("Voice")] == [said]
+    first = page.one("header", id="first")
+    drawn = [rect for rect in first.every("rect", class_="voice") if rect.attributes.get("height") == "16"]
+    assert len(drawn) == len(kept)
+    assert ("kept for a voice" in first.text) == bool(kept)
+
+
 @pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
 def test_sections_stand_in_the_order_of_the_argument(name: str) -> None:
     """Analytic: first screen, recipe, folds, each with a line of its own; every id is there once."""
