@@ -161,7 +161,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("low_end_alignment_db", 0.5, "dB", "a smaller gain in low-end level is not heard"),
     Setting("low_end_least_cents", 10.0, "cents", "a smaller difference of pitch is heard by few"),
     Setting("low_end_bass_kick_ms", 350.0, "ms", "a pitched kick that rings this long is heard as a bass note"),
-    Setting("low_end_cents_off", 35.0, "cents", "a kick further than this from the key rubs against the bass"),
+    Setting("low_end_tune_most", 2.0, "semitones", "tuned further it is another kick (common practice, no source)"),
     Setting("mono_loss_lu", 1.5, "LU", "a loss that is heard as softer"),
     Setting("quiet_db", 15.0, "dB", "quiet listening"),
     Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
@@ -178,7 +178,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("duck_most_db", 12.0, "dB", "deeper is heard as a hole in the bass"),
     Setting("duck_shortest_release_ms", 80.0, "ms", "shorter clicks"),
     Setting("duck_longest_release_ms", 350.0, "ms", "longer takes the bass note"),
-    Setting("low_end_longest_delay_ms", 10.0, "ms", "a kick moved further is heard late"),
+    Setting("low_end_longest_delay_ms", 6.0, "ms", "just noticed in an even pulse (Friberg, Sundberg 1995; memory)"),
     # files
     Setting("kit_fewest_members", 2.0, "number", "one drum is no kit"),
     Setting("kit_file_dbtp", -3.0, "dBTP", "room for what a treatment adds"),

@@ -387,7 +387,7 @@ class Balance:
 class LowEndRemedy:
     """One way to let kick and bass share the low end, really computed."""
 
-    name: str  # "duck the bass", "shorten the kick", "tune the kick"
+    name: str  # "duck the bass", "tune the kick"
     label: str
     kick_share: float
     bass_lost: float
@@ -416,6 +416,8 @@ class LowEnd:
     kick_spectrum_db: tuple[float, ...] = ()  # level by band while the kick plays, at its gain
     bass_spectrum_db: tuple[float, ...] = ()  # of the bass in the same frames
     kick_heard_sone: float | None = None  # below 250 Hz, mean over the frames in which it plays
+    kick_rings_ms: float | None = None  # its effective length
+    kick_gap_ms: float | None = None  # the shortest time between two of its hits
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,8 @@ def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
         ("kick covered by it in the bass zone", fmt.percent(low.overlap_bass)),
         (f"heard of the kick below {fmt.hz(_BASS_TOP_HZ)}", fmt.percent(low.kick_share)),
         ("kick's pitch", f"{fmt.hz(low.kick_pitch_hz)} ({low.kick_note}{cents})" if pitched else "unpitched"),
+        ("kick rings", fmt.MISSING if low.kick_rings_ms is None else fmt.number(low.kick_rings_ms, 0, unit="ms") + (
+            "" if low.kick_gap_ms is None else f", shortest gap {fmt.number(low.kick_gap_ms, 0, unit='ms')}")),
         ("bass notes", fmt.listed(low.bass_notes) or fmt.MISSING),
         ("best alignment of the kick", alignment),
     )

@@ -24,7 +24,7 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
     placed = placed_parts(here, balanced)
     looks: list[Callable[[], Any]] = [
         lambda: rough_mix(here, room, balanced, memo),
-        lambda: low_end_check(here, analysis.beat.slug, balanced, memo),
+        lambda: low_end_check(here, analysis.beat.slug, balanced, memo, ranking.one_shots),
         lambda: with_sensitivity(here, ranking, choice.approach, memo),
         lambda: occupancy_maps(here, balanced, placed, choice.plans),
         lambda: room_left(here, ranking, balanced, placed),

@@ -25,9 +25,9 @@ from dossier.model.measures import FRAME_S, Array, Samples
 from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
+from dossier.model.vocabulary import ZONE_KEYS
 from dossier.stages.render_reuse import Renders, hit_file, write
 from dossier.stages.stems import LOW_HZ
-from dossier.treat.truncation import truncate
 
 EXCERPT_S = 16.0
 TOGETHER_S = 2.0  # kick and bass that sound within this play together
@@ -89,9 +89,20 @@ class KickAndBass:
         left = float((hearing.partial_loudness(bass, kick) @ self.low).sum())
         return share, 1.0 - left / full if full > 0 else 0.0
 
+    def freed(self, samples: Samples) -> float:
+        """How much more of the kick is heard in the low zones were the bass silent, as a share of it alone."""
+        plain, powers = self.kick_excitation(samples), self.bass_powers(self.bass)
+        without, with_it = (
+            self.judged(plain, self.music_with(bass), plain, bass_before=plain, plain=plain)[0]
+            for bass in (np.zeros_like(powers), powers)
+        )
+        return without - with_it
 
-def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) -> LowEndCheck:
-    """The low end of the beat, or what is missing to speak of it."""
+
+def low_end_check(
+    here: Situation, slug: str, balanced: Balanced, memo: Memo, candidates: Sequence[PlacedCandidate] = ()
+) -> LowEndCheck:
+    """The low end of the beat, or what is missing to speak of it; another kick is named from the candidates."""
     part = next((part for part in balanced.parts if part.row.role == "kick"), None)
     if part is None:
         return _nothing("no kick is in the kit: there is none among the candidates, or the pattern plays none")
@@ -100,27 +111,35 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     rings_ms = 1000.0 * (kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S)
     is_bass = found.hz is not None and rings_ms >= policy["low_end_bass_kick_ms"]
     cents = fit.cents_from_key(found.hz, key) if found.hz is not None and key else None
+    gaps_ms = _gaps_ms(kick)
+    other = decide_low_end.other_kick((kick.drum.name, _heard_low(kick)), [
+        (item.drum.name, _heard_low(item), item.grade != "poor") for item in candidates if item.part.role == "kick"
+    ], policy)
     said = partial(
         decide_low_end.sentences, kick=kick.drum.name.rsplit("/", 1)[-1], cents=cents, key=key, is_bass=is_bass,
-        rings_ms=rings_ms, gap_ms=_gap_ms(kick), policy=policy,
+        rings_ms=rings_ms, gaps_ms=gaps_ms, other=other, policy=policy,
     )  # fmt: skip
     finding = replace(
         _nothing("", kick=kick.drum.name).finding, kick_pitch_hz=found.hz, kick_cents_from_key=cents,
+        kick_rings_ms=rings_ms, kick_gap_ms=min(gaps_ms, default=None),
         kick_note=note_of(found.hz, key)[0] if found.hz is not None else None,
         reasons={} if found.hz is not None else {"kick_pitch_hz": found.reason},
-        sentences=said(bass="", kick_share=None, polarity=None, delay_ms=None, delay_gain_db=None, remedies=())
-        if is_bass else (),
+        sentences=said(bass="", kick_share=None, freed=None, polarity=None, delay_ms=None, delay_gain_db=None,
+                       remedies=()) if is_bass else (),
     )  # fmt: skip
     listed = [(stem.file, stem.role, one.low_energy, one.low_share) for stem, one in here.music.stems]
-    file = decide_low_end.bass_stem(listed, policy)
-    if file is None:
+    files = decide_low_end.bass_stems(listed, policy)
+    if not files:
         why = "no stem carries a bass: none has a fifth of its energy below 250 Hz"
         return LowEndCheck(replace(finding, reasons={**finding.reasons, "low_end": why}))
-    bass = next(stem for stem, _ in here.music.stems if stem.file == file)
-    both = _kick_and_bass(here, kick, bass, memo)
-    if both is None:
+    stems = {stem.file: stem for stem, _ in here.music.stems}
+    basses = {file: both for file in files if (both := _kick_and_bass(here, kick, stems[file], memo)) is not None}
+    if not basses:
         why = "kick and bass never play together"
         return LowEndCheck(replace(finding, reasons={**finding.reasons, "low_end": why}))
+    freed = {file: both.freed(kick.part.samples) for file, both in basses.items()}
+    file = max(freed, key=lambda file: freed[file])
+    both = basses[file]
     powers, plain = both.bass_powers(both.bass), both.kick_excitation(kick.part.samples)
     before, music = both.excitation(powers), both.music_with(powers)
     judged = partial(both.judged, bass_before=before, plain=plain)
@@ -129,20 +148,21 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     if onto_key is not None and 100.0 * abs(onto_key) < policy["low_end_least_cents"]:
         onto_key = None
     shifts = decide_low_end.shifts(found.hz, key, policy)
-    ways = _remedies(both, judged, plain, music, before, as_it_is, shifts, onto_key)
+    gap_ms = float(np.median(gaps_ms)) if gaps_ms else None
+    ways = _remedies(both, judged, plain, music, before, as_it_is, shifts, onto_key, gap_ms)
     remedies, renders, lowered = _rendered(slug, both, ways)
     line = _alignment(both)
     aligned = line.gain_db is not None
     polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
     delay_ms, overlaps = line.delay_ms if aligned else None, _zone_overlaps(plain, music)
-    sentences = said(bass=bass.file.rsplit("/", 1)[-1], kick_share=as_it_is[0], polarity=polarity, delay_ms=delay_ms,
-                     delay_gain_db=line.gain_db, remedies=remedies)  # fmt: skip
+    sentences = said(bass=file.rsplit("/", 1)[-1], kick_share=as_it_is[0], freed=freed[file], polarity=polarity,
+                     delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies)  # fmt: skip
     if not part.row.chosen:
         sentences = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *sentences)
     alone = both.alone(plain)
     sone = float(alone[alone > 0.1 * alone.max(initial=0.0)].mean()) if alone.any() else 0.0
     return LowEndCheck(replace(
-        finding, bass_stem=bass.file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=as_it_is[0],
+        finding, bass_stem=file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=as_it_is[0],
         kick_heard_sone=as_it_is[0] * sone, bass_notes=tuple(_bass_notes(both)), polarity=polarity, delay_ms=delay_ms,
         delay_gain_db=line.gain_db, sentences=sentences,
         remedies=tuple(replace(one, heard_sone=one.kick_share * sone) for one in remedies),
@@ -151,10 +171,15 @@ def low_end_check(here: Situation, slug: str, balanced: Balanced, memo: Memo) ->
     ), renders, lowered)  # fmt: skip
 
 
-def _gap_ms(kick: PlacedCandidate) -> float | None:
-    """The shortest time between two hits; None for a single one."""
+def _gaps_ms(kick: PlacedCandidate) -> tuple[float, ...]:
+    """The times between its hits, in order; none for a single one."""
     starts = kick.part.voice.starts_s if kick.part.voice is not None else ()
-    return 1000.0 * float(np.diff(starts).min()) if len(starts) > 1 else None
+    return tuple((1000.0 * np.diff(starts)).tolist())
+
+
+def _heard_low(item: PlacedCandidate) -> float:
+    """Sone heard in the sub and bass zones."""
+    return sum(item.fit.heard_zones[zone] for zone in ZONE_KEYS[LOW_ZONES])
 
 
 def _spectrum(excitation: Array, kick: Array) -> tuple[float, ...]:
@@ -197,24 +222,22 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
 
 def _remedies(
     both: KickAndBass, judged: Callable[[Array, Array, Array], Judged], plain: Array, music: Array, before: Array,
-    as_it_is: Judged, shifts: Sequence[float], onto_key: float | None,
+    as_it_is: Judged, shifts: Sequence[float], onto_key: float | None, gap_ms: float | None,
 ) -> tuple[LowEndRemedy, ...]:  # fmt: skip
     """Every way out that helps, rendered and measured again."""
-    part, rate = both.kick.part, both.here.music.rate_hz
+    part = both.kick.part
 
     def duck(depth: float, release: float) -> Judged:
         powers = both.bass_powers(both.ducked(depth, release))
         return judged(plain, both.music_with(powers), both.excitation(powers))
 
-    def changed(samples: Samples) -> Judged:
-        return judged(both.kick_excitation(samples), music, before)
+    def tune(semitones: float) -> Judged:
+        return judged(both.kick_excitation(_tuned(part.samples, semitones)), music, before)
 
     effective_s = both.kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S
     return decide_low_end.remedies(
-        duck=cache(duck), shorten=lambda ms: changed(_shortened(part.samples, rate, ms)),
-        tune=lambda semitones: changed(_tuned(part.samples, rate, semitones)), as_it_is=as_it_is,
-        has_bass=bool(both.bass.any()), kick_ms=1000.0 * len(part.samples) / rate, effective_ms=1000.0 * effective_s,
-        shifts=shifts, onto_key=onto_key, policy=both.here.policy,
+        duck=cache(duck), tune=tune, as_it_is=as_it_is, has_bass=bool(both.bass.any()),
+        effective_ms=1000.0 * effective_s, gap_ms=gap_ms, shifts=shifts, onto_key=onto_key, policy=both.here.policy,
     )  # fmt: skip
 
 
@@ -235,8 +258,7 @@ def _rendered(
             renders[name] = partial(write, samples=both.ducked(**amounts), rate_hz=rate)
         else:
             name += ".wav"
-            change = _shortened if remedy.name == decide_low_end.SHORTEN else _tuned
-            changed = change(part.samples, rate, *amounts.values())
+            changed = _tuned(part.samples, *amounts.values())
             renders[name], lower_db = hit_file(changed, rate, tail_db=both.here.policy["hit_file_tail_db"])
             if lower_db:
                 lowered[name] = lower_db
@@ -253,11 +275,7 @@ def _alignment(both: KickAndBass) -> low_end.KickBassAlignment:
     return low_end.alignment(turned, both.bass[:frames], rate, max_ms=both.here.policy["low_end_longest_delay_ms"])
 
 
-def _shortened(samples: Samples, rate_hz: int, ms: float) -> Samples:
-    return truncate(samples, rate_hz, length_ms=ms, fade_ms=ms / 3.0)
-
-
-def _tuned(samples: Samples, _: int, semitones: float) -> Samples:
+def _tuned(samples: Samples, semitones: float) -> Samples:
     return np.asarray(soxr.resample(samples, 2.0 ** (semitones / 12.0), 1.0, quality="HQ"))
 
 

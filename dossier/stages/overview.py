@@ -54,10 +54,10 @@ def overview(beat: Beat, cache: Cache, say: Callable[[str], None]) -> Overview:
     """Measure what a build would measure first; raises `BeatError` where a build would."""
     analysis, _ = stages.analyse(beat, cache, say)
     music = analysis.here.music
-    bass = low_end.bass_stem([(s.file, s.role, one.low_energy, one.low_share) for s, one in music.stems],
-                             analysis.here.policy)  # fmt: skip
+    basses = low_end.bass_stems([(s.file, s.role, one.low_energy, one.low_share) for s, one in music.stems],
+                                analysis.here.policy)  # fmt: skip
     pins = {file: role for role, file in beat.kit_pins.items()}
-    found = [_stem(stem, measures, stem.file == bass) for stem, measures in music.stems]
+    found = [_stem(stem, measures, stem.file in basses[:1]) for stem, measures in music.stems]
     found += [
         _drum(drum, drum.name in pins, any(library in drum.file.path.parents for library in beat.libraries))
         for drum in sorted(analysis.drums, key=lambda drum: drum.name)
