@@ -145,10 +145,13 @@ def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
         part = _cut(samples, start - 1, count + 2)
         first = 2 + start // CHUNK
         last = first + count // CHUNK
-        level[:, first:last] = np.abs(part[:, 1:-1]).reshape(channels, -1, CHUNK).max(axis=2) / sample_peak
-        curve = part[:, :-2] + part[:, 2:]
-        curve -= 2 * part[:, 1:-1]
-        bend[:, first:last] = np.abs(curve).reshape(channels, -1, CHUNK).max(axis=2) / sample_peak
+        # Sample by chunk, so that maxima are of whole rows: row k + 1 holds sample k of each chunk.
+        views = np.lib.stride_tricks.sliding_window_view(part, CHUNK + 2, axis=1)[:, ::CHUNK]
+        rows = np.ascontiguousarray(views.transpose(2, 0, 1))
+        curve = rows[:-2] + rows[2:]
+        curve -= 2 * rows[1:-1]
+        for out, values in ((level, rows[1:-1]), (bend, curve)):
+            out[:, first:last] = np.abs(values).max(axis=0) / sample_peak
     # The second difference at the first place outside either end is the end sample itself.
     bend[:, 1] = np.abs(samples[0]) / sample_peak
     bend[:, 2 + chunks] = np.abs(samples[-1]) / sample_peak
