@@ -66,12 +66,13 @@ def _decimated(x: Array, factor: int) -> Array:
     pieces = -(-(count + columns - 1) // ROWS_AT_ONCE)
     rows = np.zeros((pieces * ROWS_AT_ONCE, factor), x.dtype)
     rows.reshape(-1)[FIR_DELAY * factor : FIR_DELAY * factor + len(x)] = x
-    products = rows.reshape(pieces, ROWS_AT_ONCE, factor) @ taps.reshape(columns, factor).T.astype(x.dtype)
-    step = products.itemsize
-    diagonals = np.lib.stride_tricks.as_strided(
-        products, (count, columns), (columns * step, (columns + 1) * step), writeable=False
-    )
-    return np.asarray(diagonals.sum(axis=1, dtype=np.float64))
+    products = np.empty((columns, pieces, ROWS_AT_ONCE), x.dtype)
+    pieces_of_rows = rows.reshape(pieces, ROWS_AT_ONCE, factor).transpose(0, 2, 1)
+    np.matmul(taps.reshape(columns, factor).astype(x.dtype), pieces_of_rows, out=products.transpose(1, 0, 2))
+    out = np.zeros(count)
+    for delay, product in enumerate(products.reshape(columns, -1)):
+        out += product[delay : delay + count]
+    return out
 
 
 def sounding(low: Array, rate: float, *, window_s: float, range_db: float) -> Array:
