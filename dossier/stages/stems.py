@@ -177,7 +177,7 @@ def _measure(stem: Stem, *, sounds: StemSounds) -> tuple[StemMeasures, Samples] 
     own = loudness.measure(samples, rate_hz)
     low, low_rate_hz = low_band.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
     low_energy = float((low**2).sum()) * rate_hz / low_rate_hz
-    offsets = np.einsum("ij->j", samples, dtype=np.float64)  # an offset of the file is no sound
+    offsets = np.array([side.sum() for side in samples.T], dtype=np.float64)  # an offset of the file is no sound
     squares = np.einsum("ij,ij->", samples, samples, dtype=np.float64)
     energy = float(squares - offsets @ offsets / max(1, len(samples)))
     return StemMeasures(
