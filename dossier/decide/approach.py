@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill
-from dossier.model.numbers import signed
 from dossier.model.vocabulary import ZONE_LABELS, ApproachKind, Direction
 
 KIND_WORDS = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots alike"}
@@ -61,7 +60,7 @@ def direction(fill: float, winner: Fit | None, policy: Mapping[str, float]) -> t
         return "as it is", f"the music is {percent(fill)} full; there is no drum to judge by"
     crowding = (winner.overlap + winner.covered_music) / max(winner.room_filled, policy["crowding_least_room"])
     numbers = (
-        f"the music is {percent(fill)} full; the drums fill {percent(winner.room_filled)}, and cover "
+        f"the music is {percent(fill)} full; the drums fill {percent(winner.room_filled)}, and for that cover "
         f"{crowding:.1f} times as much"
     )
     if crowding > policy["crowding_leaner_above"]:
@@ -86,10 +85,9 @@ def kind(
         f"{'with their treatments ' if treated else ''}the loop {loop.name.rsplit('/', 1)[-1]} {_does(loop.fit)}; "
         f"the best kit {_does(kit.fit)}"
     )
-    scores = f"score {signed(loop.score, 2)} against {signed(kit.score, 2)}"
     if abs(lead) < policy["either_within"]:
-        return "either", f"{numbers} ({scores}): too close to call"
-    return ("loop" if lead > 0 else "one-shots"), f"{numbers} ({scores})"
+        return "either", f"{numbers}: too close to call"
+    return ("loop" if lead > 0 else "one-shots"), f"{numbers}: the {'loop' if lead > 0 else 'kit'} fits better"
 
 
 def decide(
@@ -110,22 +108,22 @@ def decide(
     elif way != found:
         way_reason = f"the drums were treated {way}; as they are now, {way_reason}"
     roomy, full = ZONE_LABELS[room.roomiest_zone], ZONE_LABELS[room.fullest_zone]
-    states = zone_fullness(room, policy)
-    at = {zone: f"{states[zone]}, {percent(fill)} of what finished mixes carry" for zone, fill in room.zones.items()}
-    where = f"Most room: the {roomy} ({at[room.roomiest_zone]}). Least: the {full} ({at[room.fullest_zone]})."
+    most, least = percent(room.zones[room.roomiest_zone]), percent(room.zones[room.fullest_zone])
+    where = f"Most space in the {roomy} ({most} of what finished mixes carry), least in the {full} ({least})."
     if room.kept:
         low, high, kept = policy["voice_from_hz"], policy["voice_to_hz"], policy["voice_room"]
-        where += f" From {low:g} to {high:g} Hz {percent(kept)} of that is kept free for a voice."
+        where += f" From {low:g} to {high:g} Hz, {percent(kept)} is kept free for a voice."
     parts = []
     for section, section_loop, section_kit in sections:
-        section_kind, _ = kind(section_loop, section_kit, policy)
+        section_kind, kind_why = kind(section_loop, section_kit, policy)
         section_winner = winner(section_kind, section_loop, section_kit)
         section_way, section_why = direction(section.fill, section_winner.fit if section_winner else None, policy)
         sides = [
-            f"{name} fills {percent(side.fit.room_filled)} and scores {signed(side.score, 2)}"
+            f"{name} fills {percent(side.fit.room_filled)}"
             for name, side in (("the loop", section_loop), ("the kit", section_kit)) if side is not None
         ]  # fmt: skip
-        why = f"{section_why}; {', '.join(sides)}" if sides else section_why
+        better = f": {kind_why.rpartition(': ')[2]}" if len(sides) == 2 else ""
+        why = f"{section_why}; {', '.join(sides)}{better}" if sides else section_why
         parts.append(SectionApproach(name=section.name, kind=section_kind, direction=section_way, reason=why))
     reasons = (_sentence(way_reason), _sentence(kind_reason), where, *map(_sentence, best.gaps if best else ()))
     return Approach(

@@ -155,7 +155,8 @@ def why(terms: Mapping[str, float], *, role: Role | None, grade: Grade, policy: 
     lacks = _lacks(terms, role, policy)
     worst = max(lacks, key=lambda term: lacks[term])
     if grade == "fits well":
-        return f"sounds like {like} and is heard"
+        heard = ", little is heard" if lacks["heard"] >= policy["lack_told"] else " and is heard"
+        return f"sounds like {like}{heard}"
     return {
         "job": f"does not sound like {like}" if role else "lacks two of kick, backbeat and top",
         "heard": f"little is heard where {like} works" if role else "little is heard where drums work",
@@ -215,13 +216,13 @@ def reason(
     brings = f"Fills {100 * fit.room_filled:.1f} % more of the beat {at}"
     lacks = _lacks(terms, role, policy)
     worst = max(lacks, key=lambda term: lacks[term])
-    if lacks[worst] < policy["lack_told"]:
-        return f"{brings}, and lacks nothing."
+    if lacks[worst] < policy["lack_told"] and grade(sum(terms.values()), role) == "fits well":
+        return f"{brings}."
     likely = 100 * (fit.job or 0.0)
     costs = {
         "job": f"it sounds like {like} to {likely:.0f} % only" if role
         else f"that it has two of kick, backbeat and top is sure to {likely:.0f} % only",
-        "heard": f"{fit.heard_in_zones or 0.0:.2f} sone of it are heard where {like} {'works' if role else 'work'}",
+        "heard": f"little is heard where {like} {'works' if role else 'work'} ({fit.heard_in_zones or 0.0:.2f} sone)",
         "over": f"{100 * fit.over:.1f} % goes over what finished mixes carry",
         "covers": f"it covers {100 * fit.covered_music:.1f} % of the music",
         "tempo": "its tempo does not fit as it is",

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from dossier.model.findings import Covered
-from dossier.model.numbers import percentage
 from dossier.model.vocabulary import ZONES, Role
 
 LOWS: frozenset[Role] = frozenset({"kick", "tom"})
@@ -35,15 +34,15 @@ def covered(
     name = by.rsplit("/", 1)[-1].rsplit(".", 1)[0]
     fixed = (
         "Turning it up won't fix it" if raise_db is None
-        else f"Turned up it would take {raise_db:.0f} dB more than people give it"
+        else f"To be heard it would have to be {raise_db:.0f} dB louder than people set it"
     )  # fmt: skip
     if give_way_db is None:
         most = policy["give_way_most_db"]
-        do = f"even {most:.0f} dB less of {name} there would not free it; take another {label} or leave one of them out"
+        do = f"even {most:.0f} dB less of {name} there would not free it; take another {label}, or leave one out"
     else:
         do = f"lower {name} there by {give_way_db:.0f} dB where the {label} plays, or take another {label}"
     text = (
-        f"The {label} is covered: {percentage(share)} % of it is heard, less than in nine of ten mixes of people. "
+        f"The {label} is covered: less of it is heard than in nine of ten finished mixes. "
         f"{name} covers it, most in the {where.label} ({where.low_hz:.0f} to {where.high_hz:.0f} Hz). {fixed}; {do}."
     )
     return Covered(part=id, by=by, zone=where.key, share=share, usual_share=enough, give_way_db=give_way_db,

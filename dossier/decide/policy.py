@@ -59,7 +59,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("full_above", 0.89, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry more"),
     Setting("zone_open_below", 0.5, "ratio", "plenty of space: half of what is drawn is empty, as anyone sees"),
     Setting("zone_over_above", 1.06, "ratio", "finished mixes themselves carry 90 to 106 % (112 mixes of 56 pieces)"),
-    Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats measure about 3 lost or hidden for 1 filled"),
+    Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats cover about 3 for 1 that they fill"),
     Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),
     Setting("crowding_least_room", 0.001, "ratio", "a drum that fills less has no crowding to speak of"),
     # the room that a voice needs
@@ -77,7 +77,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("weight_room", 0.15, "score", "for room filled as usual, times the room that is left: what a drum is for"),
     Setting("room_most", 3.0, "ratio", "a drum that fills more than this much more than usual is no better for it"),
     Setting("weight_over", 0.1, "score", "loudness above the reference crowds the mix"),
-    Setting("weight_covers", 0.1, "score", "a drum that hides the music costs the song; times the music's fill"),
+    Setting("weight_covers", 0.1, "score", "a drum that covers the music costs the song; times the music's fill"),
     Setting("weight_silent", 5.0, "score", "what cannot be heard comes last: more than all else together"),
     Setting("weight_tempo", 0.4, "score", "a stretched loop loses its attacks, a repitched one its pitch"),
     Setting("weight_tuning", 0.04, "score", "a pitched drum off the key rubs; a smaller matter than its sound"),
@@ -167,7 +167,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("lost_below", 0.35, "ratio", "less of a part than this is missed"),
     # search hints
     Setting("hint_covered_below", 0.15, "ratio", "of its loudness in a band: less is not missed"),
-    Setting("hint_worth", 0.08, "ratio", "of all that is masked: a smaller range is no work for an EQ"),
+    Setting("hint_worth", 0.08, "ratio", "of all that is covered: a smaller range is no work for an EQ"),
     Setting("hint_beyond", 0.04, "ratio", "of all that is heard: less than this beyond a range and a pass may take it"),
     Setting("hint_faint", 0.01, "ratio", "of the loudest band: the drum has nothing there"),
     Setting("hint_ranges", 2.0, "number", "EQ ranges that a search tries"),

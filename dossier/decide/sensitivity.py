@@ -70,9 +70,19 @@ def holds(drawn: Sequence[Draw], found: Sequence[str], told: str) -> Holds:
     return Holds(of=int(same.sum()), draws=len(drawn), otherwise=f"{other} in {count}", moved_by=_setting_words(name))
 
 
+_SETTING_WORDS = {
+    LISTENING: "how loud you listen", TILT: "how bright finished mixes are taken to be",
+    MASKING: "how much sounds are taken to cover each other", "weight_job": "how much it counts to sound like its role",
+    "weight_heard": "how much it counts to be heard", "weight_room": "how much it counts to fill space",
+    "weight_over": "how much it counts to go over what finished mixes carry",
+    "weight_covers": "how much it counts to cover music", "weight_tempo": "how much the tempo counts",
+    "weight_tuning": "how much the tuning counts", "weight_mono": "how much mono counts",
+    "weight_silent": "how much it counts to be silent",
+}  # fmt: skip
+
+
 def _setting_words(name: str) -> str:
-    weight = name.removeprefix("weight_")
-    return f"the {name}" if weight == name else f"the weight of '{weight}'"
+    return _SETTING_WORDS.get(name, f"the {name}")
 
 
 def uncertain(how_sure: Holds, policy: Mapping[str, float]) -> str | None:

@@ -132,9 +132,13 @@ def _path(points: Iterable[tuple[float, float]]) -> str:
 
 def curve_plot(
     curves: Mapping[str, Points], *, label: str, x_end: float, x_ticks: Sequence[Tick], x_title: str, top: float,
-    y_title: str,
+    y_title: str, bottom: float | None = None,
 ) -> Markup:  # fmt: skip
-    """Curves by CSS class over the `DEPTH_DB` below `top`; values outside the range are clipped."""
+    """Curves by CSS class over the `DEPTH_DB` below `top`, told from there; values outside the range are clipped.
+
+    With a `bottom`, down to that, told as they are, with a line at 0.
+    """
+    depth = DEPTH_DB if bottom is None else top - bottom
     left, right, above, below, width, height = 40.0, 10.0, 22.0, 34.0, 420.0, 190.0
     wide, high = width - left - right, height - above - below
 
@@ -142,14 +146,16 @@ def curve_plot(
         return left + wide * min(1.0, max(0.0, x / x_end))
 
     def down(y: float) -> float:
-        return above + high * min(1.0, max(0.0, (top - y) / DEPTH_DB))
+        return above + high * min(1.0, max(0.0, (top - y) / depth))
 
-    depths = [0.25 * i * DEPTH_DB for i in range(5)]
+    depths = [0.25 * i * depth for i in range(5)]
     grid = "".join(f"M{left:.1f} {down(top - d):.1f}h{wide:.1f}" for d in depths)
     grid += "".join(f"M{across(t.at):.1f} {above:.1f}v{high:.1f}" for t in x_ticks)
     parts = [
         tag("path", d=grid, class_="grid"),
-        *(tag("text", number(-d, 0), x=left - 6, y=down(top - d) + 4, text_anchor="end") for d in depths),
+        *([tag("path", d=f"M{left:.1f} {down(0.0):.1f}h{wide:.1f}", class_="level")] if bottom is not None else []),
+        *(tag("text", number(-d if bottom is None else top - d, 0, sign=bottom is not None), x=left - 6,
+              y=down(top - d) + 4, text_anchor="end") for d in depths),
         *(tag("text", t.text, x=across(t.at), y=above + high + 15, text_anchor="middle")
           for t in spaced(x_ticks, across, 26)),
         *(tag("path", d=_path((across(x), down(y)) for x, y in points), class_=name)

@@ -27,6 +27,7 @@ _MINUS = re.compile(rf"(?<![\w.\-/])-(?={_NUMBER}{_SECOND}[ {NBSP}]{_UNITS}(?![\
 _BARE = re.compile(r"(?<=[\s(])-(?=\d+\.\d+(?!\w|\.\w))")  # "score -0.41", not "take -2.5.wav"
 _DIGIT = re.compile(r"\d")
 _SPACE = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w]))")
+_NOTE = re.compile(r"\b([A-G])([#b])(?=-?\d|\b|$)")
 
 
 def tidy(text: str) -> str:
@@ -36,6 +37,11 @@ def tidy(text: str) -> str:
     if "-" in text:
         text = _BARE.sub(MINUS, _MINUS.sub(MINUS, text))
     return _SPACE.sub(NBSP, text) if " " in text else text
+
+
+def notes(text: str) -> str:
+    """Note and key names with true accidentals: `Eb3 and F# minor` -> `E\u266d3 and F\u266f minor`."""
+    return _NOTE.sub(lambda found: found[1] + {"#": "\u266f", "b": "\u266d"}[found[2]], text)
 
 
 def number(value: float | None, digits: int = 1, *, sign: bool = False, unit: str = "") -> str:
@@ -76,7 +82,7 @@ def percent(share: float | None, *, digits: int = 0, sign: bool = False) -> str:
 
 
 def small_percent(share: float | None, *, sign: bool = False) -> str:
-    """Per cent, with one decimal below ten: for shares that tend to be small (overlap, spill)."""
+    """Per cent, with one decimal below ten: for shares that tend to be small, as an overlap."""
     if share is None:
         return MISSING
     return percent(share, digits=1 if abs(share) < 0.0995 else 0, sign=sign)

@@ -18,7 +18,6 @@ RIGHTS_WORDS = {
 RIGHTS_SETTLED = frozenset({"own", "licensed", "cleared"})
 APPROACH_WORDS = {"loop": "a loop", "one-shots": "separate one-shots", "either": "a loop or one-shots"}
 LOOKED_WORDS = {
-    "closely": "laid in the beat and measured there",
     "coarsely": "looked at on two bars of the beat",
     "not at all": "not measured",
 }
@@ -76,7 +75,7 @@ TERMS: Mapping[str, str] = {
     "LU": "A step of loudness: 1 LU is 1 dB in level. 3 LU is easily heard, 10 LU is about twice as loud.",
     "LUFS": "Loudness against full scale, as streaming services measure it (ITU-R BS.1770).",
     "level against the music": "How loud a drum part is beside the music, both as they play.",
-    "covered": "Less of it is heard than in nine of ten mixes that people made.",
+    "covered": "Less of it is heard than in nine of ten finished mixes.",
     "audible share": "How loud a drum is in the beat against how loud it is alone, over its own hits.",
     "overlap": "The drum's loudness that the music covers, as a share of what finished mixes carry.",
     "lift": "Level of a drum over the music in the drum's own bands, at its own hits, in LU.",

@@ -32,7 +32,7 @@ def sure_view(data: DossierData) -> SimpleNamespace:
     if holds is None:
         return SimpleNamespace(line=data.approach.uncertain or "How sure this is was not measured.", strip=Markup(""))
     line = f"Holds in {holds.of} of {holds.draws} plausible settings"
-    line += f"; otherwise {holds.otherwise}. What turns it most: {holds.moved_by}." if holds.otherwise else "."
+    line += f"; the others say {holds.otherwise}. What turns it most: {holds.moved_by}." if holds.otherwise else "."
     return SimpleNamespace(line=line, strip=charts.strip(holds.of, holds.draws))
 
 

@@ -131,7 +131,9 @@ def _entry(beat: BeatSummary) -> SimpleNamespace:
         rights=rights, rights_states=states,
         warnings=f"{fmt.count(newest.warnings, 'warning')} in the dossier" if newest.warnings else "",
         revisions=beat.revisions[::-1],
-        decisions=decision_views(beat.decisions, {each.id: each.text for each in standing.proposals}),
+        decisions=decision_views(
+            beat.decisions, {each.id: each.text for each in standing.proposals}, standing.revision,
+        ),
         ears=lines(beat.heard),
         mix=f"{newest.mix}#t={newest.hook_s:g}" if newest.mix and newest.renders_there else "", lufs=lufs,
         search=" ".join(dict.fromkeys(printable(text) for text in searched if text)).casefold(),

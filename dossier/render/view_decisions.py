@@ -40,15 +40,18 @@ def _progress(standing: Standing) -> str:
     return f"{standing.count('agreed')} of {fmt.count(len(standing.proposals), 'proposal')} agreed{ending}."
 
 
-def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> tuple[SimpleNamespace, ...]:
-    """Newest first.  `texts` words the proposals that marks name; a proposal it lacks is named by its id."""
+def decision_views(
+    decisions: Sequence[Decision], texts: Mapping[str, str], revision: str
+) -> tuple[SimpleNamespace, ...]:
+    """Newest first.  `texts` words the proposals of `revision`; those of another, which may differ, are named only."""
     later = {entry.supersedes: entry.id for entry in decisions if entry.supersedes}
     return tuple(
         SimpleNamespace(
             heading=f"{entry.by or 'someone unnamed'}, {fmt.day(entry.made)}, on {entry.revision}",
             status=entry.status,
             text=entry.text,
-            marks=tuple((texts.get(mark.proposal, mark.proposal), mark.mark, mark.note) for mark in entry.marks),
+            marks=tuple((texts.get(mark.proposal, name) if entry.revision == revision else name, mark.mark, mark.note)
+                        for mark in entry.marks for name in (_name(mark.proposal),)),
             marks_in_short=_marks_in_short(entry),
             gains=fmt.listed(f"{name} {fmt.db(gain, sign=True)}" for name, gain in entry.gains_db.items()),
             source="Taken in from a response file." if entry.source == "response" else "",
@@ -56,6 +59,12 @@ def decision_views(decisions: Sequence[Decision], texts: Mapping[str, str]) -> t
         )
         for entry in reversed(decisions)
     )
+
+
+def _name(proposal: str) -> str:
+    """`gain:kick` -> `Level: kick`."""
+    kind, _, what = proposal.partition(":")
+    return ": ".join(filter(None, (PROPOSAL_KINDS.get(kind, kind), what)))
 
 
 def _marks_in_short(entry: Decision) -> str:

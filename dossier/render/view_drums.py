@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from types import SimpleNamespace
 
 from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
-from dossier.model.findings import Candidate, Fit
+from dossier.model.findings import BalancePart, Candidate, Fit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES
 from dossier.render import charts, glossary
 from dossier.render import format as fmt
 from dossier.render.trim import Trimmed, by_score
-from dossier.render.view_first import level_words
+from dossier.render.view_first import covering, level_words
 
 
 def sides(data: DossierData) -> Markup | None:
@@ -31,14 +31,22 @@ def sides(data: DossierData) -> Markup | None:
     return charts.stacks(rows, label=f"How full the beat is: {said}")
 
 
-def row_of(c: Candidate, sounds: dict[str, str], layers: set[str]) -> SimpleNamespace:
+def row_of(c: Candidate, sounds: dict[str, str], layers: set[str], data: DossierData) -> SimpleNamespace:
+    part = next((p for p in data.balance.parts if p.chosen and p.file == c.file), None) if c.chosen else None
+    by = covering(data, c.file) if c.chosen else ""
     return SimpleNamespace(
         id=c.file, name=fmt.file_name(c.file), chosen=c.chosen, sound=sounds.get(c.file, ""), members=(),
         grade=graded(c.chosen, c.grade), level=level_words(c.level_lu), means=means_of(c, layers),
-        why=c.why or (c.problems[0] if c.problems else c.reason.rstrip(".")), score=fmt.number(c.score, 2),
-        terms=", ".join(f"{name} {fmt.number(value, 2, sign=True)}" for name, value in c.terms.items()),
-        details=[line for line in map(fmt.sentence, details(c)) if line],
+        why=f"{by} covers it" if by else c.why or (c.problems[0] if c.problems else c.reason.rstrip(".")),
+        score=fmt.number(c.score, 2), terms=terms_words(c.terms),
+        details=[line for line in map(fmt.sentence, details(c, part)) if line],
     )  # fmt: skip
+
+
+def terms_words(terms: Mapping[str, float]) -> str:
+    """The terms that count for something, with their signs."""
+    said = {name: fmt.number(value, 2, sign=True) for name, value in terms.items()}
+    return ", ".join(f"{name} {value}" for name, value in said.items() if value.strip("0."))
 
 
 def graded(chosen: bool, grade: str | None) -> str:
@@ -51,29 +59,29 @@ def means_of(c: Candidate, layers: set[str]) -> list[tuple[str, str, str]]:
              sound if (sound := f"means:{one.means}:{c.file}") in layers else "") for one in c.means]  # fmt: skip
 
 
-def details(c: Candidate) -> list[str]:
+def details(c: Candidate, part: BalancePart | None) -> list[str]:
+    """`part`: of a chosen drum, whose figures are those beside the other drums."""
     own = (("integrated loudness", c.integrated_lufs, fmt.lufs), ("one hit", c.one_hit_lufs, fmt.lufs),
            ("true peak", c.true_peak_dbtp, fmt.dbtp), ("crest factor", c.crest_factor_db, fmt.db),
            ("length", c.effective_length_s, fmt.seconds))  # fmt: skip
     known = [f"{name} {say(value)}" for name, value, say in own if value is not None]
     if c.pitch_hz and c.pitch_note:
-        known.append(f"pitch {fmt.hz(c.pitch_hz)} ({c.pitch_note})")
+        known.append(f"pitch {fmt.hz(c.pitch_hz)} ({fmt.notes(c.pitch_note)})")
     counts = Counter(hit.role for hit in c.hits).most_common()
-    plays = f"One pass plays {fmt.listed(f'{n} {glossary.role(role)}' for role, n in counts)}" if counts else ""
+    plays = f"One pass: {fmt.listed(fmt.count(n, glossary.role(role)) for role, n in counts)}" if counts else ""
     rights = f"{fmt.capital(glossary.rights(c.rights))}{f'; origin: {c.origin}' if c.origin else ''}"
-    gain = f"Gain {fmt.db(c.gain_db, sign=True)}" if c.gain_db is not None else ""
-    return [c.reason, *c.problems, c.loop.note if c.loop else "", gain, fit_words(c.fit), plays,
-            f"On its own: {', '.join(known)}" if known else "", rights, glossary.LOOKED_WORDS.get(c.looked_at, ""),
-            f"File: {c.file}"]  # fmt: skip
+    return [c.reason, *c.problems, c.loop.note if c.loop else "", heard_words(part or c.fit, beside=part is not None),
+            plays, f"The file by itself: {', '.join(known)}" if known else "", rights,
+            glossary.LOOKED_WORDS.get(c.looked_at, ""), f"File: {c.file}"]  # fmt: skip
 
 
-def fit_words(fit: Fit | None) -> str:
-    if fit is None:
+def heard_words(found: Fit | BalancePart | None, *, beside: bool) -> str:
+    """What is heard of it, with the state in which that is measured."""
+    if found is None:
         return ""
-    return (
-        f"Fill +{fmt.small_percent(fit.room_filled)}, over {fmt.small_percent(fit.over)}, overlap "
-        f"{fmt.small_percent(fit.overlap)}, audible share {fmt.percent(fit.audible_share)}, lift {fmt.lu(fit.lift_lu)}"
-    )
+    state = "Beside the other drums" if beside else "Alone over the music"
+    return (f"{state}: overlap {fmt.small_percent(found.overlap)}, audible share {fmt.percent(found.audible_share)}, "
+            f"lift {fmt.lu(found.lift_lu, sign=True)}")  # fmt: skip
 
 
 def kit_row(data: DossierData, sounding: bool) -> SimpleNamespace | None:
@@ -87,8 +95,9 @@ def kit_row(data: DossierData, sounding: bool) -> SimpleNamespace | None:
         id="kit", name="kit of one-shots", chosen=is_chosen, grade=graded(is_chosen, kit.grade), level="",
         sound=("treated" if is_chosen else "other") if sounding else "", means=(),
         why=kit.why or kit.reason.rstrip("."), score=fmt.number(kit.score, 2),
-        terms=", ".join(f"{name} {fmt.number(value, 2, sign=True)}" for name, value in kit.terms.items()),
-        details=[*([f"No file was found for {missing}."] if missing else []), fmt.sentence(fit_words(kit.fit))],
+        terms=terms_words(kit.terms),
+        details=[*([f"No file was found for {missing}."] if missing else []), fmt.sentence(kit.reason),
+                 fmt.sentence(heard_words(kit.fit, beside=False))],
         members=[(glossary.role(m.role), m.file, fmt.db(m.gain_db, sign=True)) for m in kit.members],
     )  # fmt: skip
 
@@ -100,7 +109,7 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
     sounds |= {p.file: f"part:{p.id}" for p in data.balance.parts if p.chosen and p.id in layers}
 
     def rows_of(found: Iterable[Candidate]) -> list[SimpleNamespace]:
-        return [row_of(c, sounds, layers) for c in by_score(found)]
+        return [row_of(c, sounds, layers, data) for c in by_score(found)]
 
     groups = []
     loops = rows_of(c for c in data.candidates if c.kind == "loop")

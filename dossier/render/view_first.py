@@ -21,7 +21,7 @@ _STATES = {"open": "plenty of space", "part filled": "some space"}
 def facts(data: DossierData) -> str:
     beat = data.beat
     said = (
-        ("tempo_bpm", f"{fmt.plain(beat.tempo_bpm)}{fmt.NBSP}BPM"), ("key", beat.key or "no key found"),
+        ("tempo_bpm", f"{fmt.plain(beat.tempo_bpm)}{fmt.NBSP}BPM"), ("key", fmt.notes(beat.key or "no key found")),
         ("meter", beat.meter), ("", f"{fmt.count(beat.bars, 'bar')}, {fmt.clock(beat.duration_s)}"),
     )  # fmt: skip
     words = [f"{text} ({beat.sources[key]})" if beat.sources.get(key) in {"estimated", "assumed", "tag"} else text
@@ -71,7 +71,9 @@ def level_words(level_lu: float | None) -> str:
 def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
     sounds = {sound.id for sound in assets.previews}
     rights = {f.file: f.rights for f in data.inputs}
-    graded = {c.file: ": ".join(filter(None, (c.grade, c.why))) for c in data.candidates}
+    graded = {c.file: graded_words(c.grade, c.why, covering(data, c.file)) for c in data.candidates}
+    loudest = max((p for p in data.balance.parts if p.chosen and p.level_lu is not None),
+                  key=lambda p: p.level_lu or 0.0, default=None)  # fmt: skip
     status = {p.id: p.status for p in assets.standing.proposals}
     rows = []
     for part in (p for p in data.balance.parts if p.chosen):
@@ -84,8 +86,7 @@ def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
             part=fmt.capital(part.part), sound=f"part:{part.id}" if part.id in sounds else "",
             file=part.cycle_file or fmt.file_name(part.file),
             raw=", ".join(_from(part, data)) if part.cycle_file else "",
-            gain=fmt.db(part.gain_db, sign=True),
-            level=", ".join(filter(None, (level_words(part.level_lu), spread(part)))),
+            gain=fmt.db(part.gain_db, sign=True), usual=spread(part), level=beside(part, loudest),
             treatment=fmt.capital(", then ".join(steps)) if steps else "As it is",
             words=fmt.capital(graded.get(part.file) or part.advice), status=fmt.capital(", ".join(words)),
         ))  # fmt: skip
@@ -94,6 +95,27 @@ def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
         rows=rows, patterns=[pattern_view(p) for p in data.patterns], to_music=[c.text for c in data.balance.covered],
         music=fmt.db(music, sign=True) if fmt.number(music).strip("0.") else "",
     )  # fmt: skip
+
+
+def covering(data: DossierData, file: str) -> str:
+    """What covers a chosen drum, by name; empty where less than usual is not heard of it."""
+    parts = {part.id: part for part in data.balance.parts if part.chosen}
+    found = (one.by for one in data.balance.covered if one.part in parts and parts[one.part].file == file)
+    by = next(found, "")
+    return parts[by].part if by in parts else fmt.file_name(by).rsplit(".", 1)[0]
+
+
+def graded_words(grade: str | None, why: str, by: str) -> str:
+    """`workable: little is heard where a kick works`, `workable, but wide-pad covers it`."""
+    return ", but ".join(filter(None, (grade, f"{by} covers it"))) if by else ": ".join(filter(None, (grade, why)))
+
+
+def beside(part: BalancePart, loudest: BalancePart | None) -> str:
+    """`17.4 LU under the music, 13.8 LU under the kick`: against the music and the loudest drum."""
+    said = level_words(part.level_lu)
+    if part is loudest or loudest is None or loudest.level_lu is None or part.level_lu is None:
+        return said
+    return f"{said}, {fmt.lu(loudest.level_lu - part.level_lu)} under the {loudest.part}"
 
 
 def _from(part: BalancePart, data: DossierData) -> list[str]:

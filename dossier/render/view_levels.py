@@ -121,5 +121,6 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
         line=line(data), scale=scale(data), ranged=any(p.usual_lu for p in balance.parts), peaks=peaks(data),
         parts=parts_table(data) if balance.parts else None,
         pairs=[fmt.sentence(pair.text) for pair in balance.equal_peaks], sections=_mix_sections(data),
+        advice=[line for line in balance.advice if line not in {one.text for one in balance.covered}],
         own_sections=_own_sections(data), sliders=sliders(assets) if has_constants else (),
     )  # fmt: skip

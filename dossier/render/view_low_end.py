@@ -24,7 +24,8 @@ def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
     cents = "" if low.kick_cents_from_key is None else (
         f", {fmt.number(low.kick_cents_from_key, 0, sign=True)} cents from the nearest note of the key"
     )  # fmt: skip
-    pitched = low.kick_pitch_hz and low.kick_note
+    note = fmt.notes(low.kick_note or "")
+    pitched = low.kick_pitch_hz and note
     alignment = "not measured"
     if low.polarity is not None and low.delay_ms is not None:
         turn = "polarity inverted" if low.polarity == "invert" else "polarity as it is"
@@ -37,10 +38,10 @@ def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
         ("kick covered by the bass in sub", fmt.percent(low.overlap_sub)),
         ("kick covered by it in the bass zone", fmt.percent(low.overlap_bass)),
         (f"heard of the kick below {fmt.hz(_BASS_TOP_HZ)}", fmt.percent(low.kick_share)),
-        ("kick's pitch", f"{fmt.hz(low.kick_pitch_hz)} ({low.kick_note}{cents})" if pitched else "unpitched"),
+        ("kick's pitch", f"{fmt.hz(low.kick_pitch_hz)} ({note}{cents})" if pitched else "unpitched"),
         ("kick rings", fmt.MISSING if low.kick_rings_ms is None else fmt.number(low.kick_rings_ms, 0, unit="ms") + (
             "" if low.kick_gap_ms is None else f", shortest gap {fmt.number(low.kick_gap_ms, 0, unit='ms')}")),
-        ("bass notes", fmt.listed(low.bass_notes) or fmt.MISSING),
+        ("bass notes", fmt.notes(fmt.listed(low.bass_notes)) or fmt.MISSING),
         ("best alignment of the kick", alignment),
     )
 
@@ -48,10 +49,10 @@ def _facts(low: LowEnd) -> tuple[tuple[str, str], ...]:
 def _remedies(low: LowEnd) -> Table | None:
     columns = (
         Column("remedy", numeric=False), Column("how much", numeric=False),
-        Column("kick's share"), Column("bass lost"), Column("file", numeric=False),
+        Column("heard of the kick"), Column("bass lost"), Column("file", numeric=False),
     )  # fmt: skip
     rows = [
-        (Cell(fmt.capital(r.name)), Cell(r.label), tables.share(r.kick_share),
+        (Cell(fmt.capital(r.name)), Cell(r.label.removeprefix(r.name).strip()), tables.share(r.kick_share),
          tables.share(r.bass_lost, small=True), Cell(r.render or fmt.MISSING))
         for r in low.remedies
     ]  # fmt: skip
@@ -67,8 +68,8 @@ def _parts(translation: Translation, settings: Mapping[str, float]) -> Table | N
         Column("left when played quietly" if quiet is None else f"left {fmt.plain(quiet)}{fmt.NBSP}dB quieter"),
     )  # fmt: skip
     rows = [
-        (Cell(fmt.capital(p.part)), tables.level(p.mono_loss_lu), tables.share(p.small_speaker_share),
-         tables.share(p.quiet_share))
+        (Cell(fmt.capital(p.part)), tables.level(p.mono_loss_lu),
+         tables.share(p.small_speaker_share and min(1.0, p.small_speaker_share)), tables.share(p.quiet_share))
         for p in translation.parts
     ]  # fmt: skip
     caption = "Each part in mono, on a small speaker and played quietly"
@@ -112,8 +113,7 @@ def low_end_view(data: DossierData) -> SimpleNamespace:
         travels = translation.sentences[0] if translation and translation.sentences else "Nothing to check."
         line = "Kick and bass leave each other room." if low and low.kick in used else travels
     return SimpleNamespace(
-        line=line, trouble=trouble, of_kit=bool(low and low.kick) and bool(used) and all(
-            part.role != "kick" for part in data.balance.parts if part.chosen),
+        line=line, trouble=trouble, sentences=[fmt.notes(s) for s in (low.sentences if low else ())],
         facts=_facts(low) if low else (), remedies=_remedies(low) if low else None,
         parts=_parts(translation, settings) if translation else None,
         spectra=spectra(low, data.occupancy.band_hz) if low else None,

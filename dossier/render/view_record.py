@@ -45,7 +45,7 @@ def record_view(data: DossierData, standing: Standing) -> SimpleNamespace:
     status = {each.id: each.status for each in standing.proposals}  # rights are not there: they wait for no answer
     return SimpleNamespace(
         standing=told, line=f"{told.sentence} {rights_summary}", progress=told.progress,
-        decisions=decision_views(data.decisions, {p.id: p.text for p in data.proposals}),
+        decisions=decision_views(data.decisions, {p.id: p.text for p in data.proposals}, data.revision.id),
         rights=rights, rights_summary=rights_summary,
         proposals=[(p.id, PROPOSAL_KINDS.get(p.kind, p.kind), p.text, status.get(p.id, "")) for p in data.proposals],
     )  # fmt: skip

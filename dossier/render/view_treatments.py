@@ -22,12 +22,9 @@ _ROWS: tuple[tuple[str, Callable[[DrumFigures], float | None], str], ...] = (
     ("integrated loudness", lambda f: f.integrated_lufs, "LUFS"),
     ("crest factor", lambda f: f.crest_factor_db, "dB"),
     ("length", lambda f: f.effective_length_s, "s"),
-    ("how full the beat is with it", lambda f: f.fill, "%"),
-    ("room filled", lambda f: f.room_filled, "%"),
-    ("spill", lambda f: f.spill, "%"),
-    ("overlap", lambda f: f.overlap, "%"),
-    ("music covered", lambda f: f.buried, "%"),
-    ("audible share", lambda f: f.audible_share, "%"),
+    ("fills, of what finished mixes carry", lambda f: f.room_filled, "%"),
+    ("goes over what finished mixes carry", lambda f: f.spill, "%"),
+    ("covers, of the music", lambda f: f.buried, "%"),
 )
 
 
@@ -47,21 +44,43 @@ def before_after(plan: Plan) -> Table:
         before, after = read(plan.before), read(plan.after)
         change = None if before is None or after is None else after - before
         rows.append((Cell(label), _cell(before, unit), _cell(after, unit), _cell(change, unit, sign=True)))
-    columns = (Column("in this beat", numeric=False), Column("before"), Column("after"), Column("change"))
-    return tables.table(f"plan-{plan.id}", f"{plan.candidate}: before and after", columns, rows)
+    columns = (Column("figure", numeric=False), Column("before"), Column("after"), Column("change"))
+    return tables.table(f"plan-{plan.id}", f"{name_of(plan)} alone over the music, each at its gain", columns, rows)
+
+
+def name_of(plan: Plan) -> str:
+    return "Kit as a whole" if plan.candidate == "kit" else fmt.file_name(plan.candidate)
+
+
+def change_by_band(plan: Plan) -> list[tuple[float, float]]:
+    """What the treatment changes in each band at equal loudness, dB: `(place, change)`.
+
+    Bands in which either side lies more than `charts.DEPTH_DB` under its loudest band tell nothing and are left out.
+    """
+    sides = [side.spectrum_db for side in (plan.before, plan.after)]
+    levels = [side.integrated_lufs for side in (plan.before, plan.after)]
+    if None in levels or not all(sides) or len(sides[0]) != len(sides[1]):
+        return []
+    turn_db = (levels[0] or 0.0) - (levels[1] or 0.0)
+    deepest = [max(side) - charts.DEPTH_DB for side in sides]
+    return [(i + 0.5, after + turn_db - before) for i, (before, after) in enumerate(zip(*sides, strict=True))
+            if before >= deepest[0] or after >= deepest[1]]  # fmt: skip
 
 
 def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
-    sides = {"before": plan.before.spectrum_db, "after": plan.after.spectrum_db}
-    if not band_hz or any(len(levels) != len(band_hz) for levels in sides.values()):
+    """Before and after as one curve: what a treatment changes by frequency, both as loud."""
+    change = change_by_band(plan)
+    if not change or len(band_hz) != len(plan.before.spectrum_db):
         return None
+    least, most = (end(db for _, db in change) for end in (min, max))
+    reach = next((db for db in (6.0, 12.0, 24.0) if max(-least, most) <= db), charts.DEPTH_DB)
     return charts.curve_plot(
-        {name: [(i + 0.5, level) for i, level in enumerate(levels)] for name, levels in sides.items()},
-        label=f"Level by band of {plan.candidate}, before and after treatment.",
-        x_end=float(len(band_hz)), top=max(max(levels) for levels in sides.values()),
+        {"change": change}, x_end=float(len(band_hz)), top=reach, bottom=-reach,
+        label=f"What the treatment of {name_of(plan)} changes by frequency at equal loudness: "
+              f"from {fmt.db(least, sign=True)} to {fmt.db(most, sign=True)}.",
         x_ticks=[Tick(t.at, t.text.removesuffix(f"{fmt.NBSP}Hz").replace(f"{fmt.NBSP}kHz", "k"))
                  for t in frequency_ticks(band_hz)],
-        x_title="Hz", y_title="level by band, dB under its loudest band",
+        x_title="Hz", y_title="after against before, as loud as each other, dB",
     )  # fmt: skip
 
 
@@ -76,12 +95,11 @@ def plan_view(plan: Plan, data: DossierData, comparable: frozenset[str]) -> Simp
     layers = [part.id for part in data.balance.parts if part.chosen and part.file == plan.candidate]
     used = plan.candidate in used_files(data)
     sort = fmt.capital(glossary.role(plan.role) or "loop")
-    outcome = "advised" if used else "would help, if this drum were used"
     return SimpleNamespace(
         title="Kit as a whole" if plan.candidate == "kit" else f"{sort}: {fmt.file_name(plan.candidate)}",
-        verdict=f"{fmt.capital(plan.direction)}: {outcome}." if plan.helped else "Nothing that was tried helps.",
+        helped=plan.helped,
         id=plan.id, used=used, steps=tuple(s.label for s in plan.steps if s.label != "output 0.0 dB"),
-        reason=fmt.sentence(plan.reason), table=before_after(plan),
+        reason=fmt.sentence(plan.reason), table=before_after(plan) if plan.helped else None,
         curve=spectrum_plot(plan, data.occupancy.band_hz) if used and plan.helped else None,
         tried=tuple((t.label or t.treatment, fmt.sentence(t.reason)) for t in plan.tried),
         effort=f"{fmt.capital(fmt.count(plan.evaluations, 'setting'))} tried in this beat."

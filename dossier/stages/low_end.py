@@ -158,7 +158,7 @@ def low_end_check(
     sentences = said(bass=file.rsplit("/", 1)[-1], kick_share=as_it_is[0], freed=freed[file], polarity=polarity,
                      delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies)  # fmt: skip
     if not part.row.chosen:
-        sentences = ("The approach is a loop, whose kick cannot be had alone; this is the kick of the kit.", *sentences)
+        sentences = ("The loop's own kick cannot be measured alone; this is the kit's.", *sentences)
     alone = both.alone(plain)
     sone = float(alone[alone > 0.1 * alone.max(initial=0.0)].mean()) if alone.any() else 0.0
     return LowEndCheck(replace(

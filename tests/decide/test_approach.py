@@ -73,13 +73,13 @@ def test_sections_may_want_something_else() -> None:
     ]  # fmt: skip
 
 
-def test_each_section_says_what_both_sides_score() -> None:
+def test_each_section_says_what_both_sides_fill_and_which_fits_better() -> None:
     zones = dict.fromkeys(ZONE_KEYS, 0.5)
     verse, rest = SectionFill("verse", 1, 4, 0.4, zones), SectionFill("break", 5, 4, 0.4, zones)
     sections = [(verse, LOOP, KIT), (rest, None, KIT)]
     found = approach.decide(room(0.6), loop=LOOP, kit=KIT, policy=DEFAULTS, sections=sections).sections
-    assert "the loop fills 25 % and scores +0.50, the kit fills 12 % and scores +0.30" in found[0].reason
-    assert found[1].reason.endswith("the kit fills 12 % and scores +0.30")
+    assert found[0].reason.endswith("the loop fills 25 %, the kit fills 12 %: the loop fits better")
+    assert found[1].reason.endswith("the kit fills 12 %")
 
 
 @pytest.mark.parametrize(("fill", "words"), [(0.4, "use a rich loop, made fuller"), (0.95, "use a loop, kept lean")])

@@ -298,6 +298,7 @@ def test_a_covered_range_is_taken_back_from_the_side_where_nothing_is_heard(opti
 
 # Goals
 
+OVER = "what goes over finished mixes rises from 2.0 to {} %"
 LESS = "50 % less of it is heard in the high mid and presence"
 HALF_THE_TOP = {"heard_zones": {**FIGURES.heard_zones, "high_mid": 0.5, "presence": 0.25}}
 
@@ -307,12 +308,12 @@ HALF_THE_TOP = {"heard_zones": {**FIGURES.heard_zones, "high_mid": 0.5, "presenc
     [
         ("fuller", {"room_filled": 0.112}, True, ""),
         ("fuller", {"room_filled": 0.109}, False, ""),
-        ("fuller", {"room_filled": 0.13, "spill": 0.03}, False, "over rises from 2.0 to 3.0 %"),
+        ("fuller", {"room_filled": 0.13, "spill": 0.03}, False, OVER.format("3.0")),
         ("fuller", {"room_filled": 0.13, "job": 0.5}, False, "it sounds less like a snare: 90 to 50 %"),
         ("fuller", {"room_filled": 0.13} | HALF_THE_TOP, False, LESS),
         ("leaner", {"buried": 0.036}, True, ""),
         ("leaner", {"buried": 0.037}, False, ""),
-        ("leaner", {"buried": 0.03, "spill": 0.024}, False, "over rises from 2.0 to 2.4 %"),
+        ("leaner", {"buried": 0.03, "spill": 0.024}, False, OVER.format("2.4")),
         ("leaner", {"buried": 0.051, "spill": 0.0}, False, "covered music rises from 5.0 to 5.1 %"),
         ("leaner", {"buried": 0.02} | HALF_THE_TOP, False, LESS),
     ],

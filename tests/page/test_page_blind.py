@@ -68,8 +68,8 @@ def test_the_page_computes_and_words_a_coins_share_as_the_archive_does(shared: A
 
 
 @pytest.mark.parametrize("width", [1280, 360])
-def test_rounds_are_heard_answered_saved_taken_in_and_told(open_page: Any, tmp_path: Path, width: int) -> None:
-    page, data = open_page("sample", width=width, has_touch=width < 500), sample_data.sample()
+def test_rounds_are_heard_answered_saved_taken_in_and_told(open_either: Any, tmp_path: Path, width: int) -> None:
+    page, data = open_either("sample", width=width, has_touch=width < 500), sample_data.sample()
     tab = page.tab
     begin(tab)
     loudness = "page.sound.loudness(page.sound.heard())"
@@ -129,8 +129,8 @@ def _named(data: Any, revision: str) -> Any:
     return replace(data, revision=replace(data.revision, id=revision, identity=revision * 16))
 
 
-def test_x_is_told_from_the_keyboard_and_stopping_gives_no_probability(open_page: Any) -> None:
-    tab = open_page("sample").tab
+def test_x_is_told_from_the_keyboard_and_stopping_gives_no_probability(open_either: Any) -> None:
+    tab = open_either("sample").tab
     begin(tab, task="discrimination")
     for _ in range(3):
         sides = {}

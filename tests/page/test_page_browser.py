@@ -17,17 +17,20 @@ from dossier.render import format as fmt
 
 
 @pytest.mark.parametrize("name", ["sample", "bare", "hostile"])
-def test_no_request_and_not_a_word_on_the_console(open_page: Any, name: str) -> None:
-    """Bar: zero requests beside the file itself, zero messages, and no hostile name comes alive."""
-    page = open_page(name)
+def test_no_request_and_not_a_word_on_the_console(open_either: Any, name: str) -> None:
+    """Bar: zero requests beside the file itself, zero messages, no hostile name comes alive; the map is drawn."""
+    page = open_either(name)
     unfold(page.tab)
-    page.tab.mouse.wheel(0, 4000)
+    page.run("() => scrollTo(0, 4000)")
     page.tab.click("#theme")
     page.tab.wait_for_timeout(200)
     outside = [url for url in page.requests if not url.startswith(("data:", "blob:"))]
-    assert len(outside) == 1
-    assert outside[0].startswith("file://")
+    assert [url for url in outside if not url.startswith("file://")] == []
+    assert len(outside) <= 1
+    asked = "performance.getEntriesByType('resource').filter((e) => !/^(data|blob):/.test(e.name)).length"
+    assert page.run(f"() => {asked}") == 0
     assert page.messages == []
+    assert page.run("() => document.querySelectorAll('#map-plot svg').length") > 0
     assert page.run("() => window.broken") is None
     assert page.run("() => document.querySelectorAll('main img').length") == 0
     assert page.run("() => document.title").startswith("Paper Harbour")
@@ -191,8 +194,8 @@ def test_the_demo_is_heard_and_understood_in_a_minute(browser: Any, demo: Demo) 
             context.close()
 
 
-def test_play_is_within_ten_tab_stops(open_page: Any) -> None:
-    page = open_page("sample")
+def test_play_is_within_ten_tab_stops(open_either: Any) -> None:
+    page = open_either("sample")
     stops = []
     for _ in range(10):
         page.tab.keyboard.press("Tab")
@@ -220,6 +223,19 @@ def test_focus_is_never_under_the_strip(open_page: Any) -> None:
 
 
 @pytest.mark.parametrize("name", ["sample", "hostile"])
+def test_twice_the_size_keeps_the_order(open_page: Any) -> None:
+    """Zoom by 200 % on a screen of 1280 is a page of 640: the first screen reads in one column, in the same order."""
+    page = open_page("sample", width=640, device_scale_factor=2)
+    heads = "#listen, #full, #concerns, #answer-title, #recipe-title"
+    tops = page.run(f"() => [...document.querySelectorAll('{heads}')].map((e) => [e.id, e.getBoundingClientRect().top])")
+    assert [name for name, _ in tops] == [each.strip("#") for each in heads.split(", ")]
+    assert [top for _, top in tops] == sorted({top for _, top in tops})
+    assert page.run("() => document.documentElement.scrollWidth") == 640
+    over = page.run("() => [...document.querySelectorAll('#first *')].filter((e) => e.offsetParent && "
+                    "e.getBoundingClientRect().right > 641).map((e) => e.outerHTML.slice(0, 90))")  # fmt: skip
+    assert over == []
+
+
 def test_a_phone_needs_no_sideways_scrolling(open_page: Any, name: str) -> None:
     page = open_page(name, width=360, has_touch=True)
     assert page.run("() => document.documentElement.scrollWidth") == 360

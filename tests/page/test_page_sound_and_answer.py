@@ -54,13 +54,13 @@ def lufs(gains: dict[str, float]) -> float:
 
 
 @pytest.fixture
-def tab(shared: Any) -> Iterator[Any]:
+def tab(either: Any) -> Iterator[Any]:
     """The shared page, playing the advised mix at true levels; stopped afterwards."""
-    shared.evaluate("() => { document.getElementById('matched').checked = false; "
+    either.evaluate("() => { document.getElementById('matched').checked = false; "
                     "document.getElementById('matched').dispatchEvent(new Event('change')); }")  # fmt: skip
-    choose(shared, "treated")
-    yield shared
-    shared.evaluate("() => page.sound.stop()")
+    choose(either, "treated")
+    yield either
+    either.evaluate("() => page.sound.stop()")
 
 
 def test_decoded_layers_have_the_length_that_was_encoded(tab: Any) -> None:
@@ -75,6 +75,11 @@ def test_decoded_layers_have_the_length_that_was_encoded(tab: Any) -> None:
     for _, length, begins in found:
         assert length == pytest.approx(seconds, abs=1e-4)
         assert begins > 0.05
+
+
+def test_the_playhead_moves_until_it_is_stopped(shared: Any) -> None:
+    tab = shared
+    choose(tab, "treated")
     until(tab, "page.sound.position() > 0.1")
     assert tab.text_content("#play") == "Pause"
     assert tab.locator("#map-playhead").is_visible()
@@ -163,8 +168,8 @@ def test_moved_level_is_heard_and_said(tab: Any) -> None:
     until(tab, "!document.getElementById('says').textContent.includes('levels that you set')")
 
 
-def test_player_starts_quiet_and_never_louder_than_it_was_left(open_page: Any) -> None:
-    page = open_page("sample")
+def test_player_starts_quiet_and_never_louder_than_it_was_left(open_either: Any) -> None:
+    page = open_either("sample")
     assert page.run("() => page.listening().volume") == -8
     assert "Start quiet" in page.tab.text_content("#says")
     page.tab.locator("#volume").fill("-20")
@@ -173,10 +178,10 @@ def test_player_starts_quiet_and_never_louder_than_it_was_left(open_page: Any) -
     assert page.run("() => page.listening().volume") == -20
 
 
-def test_an_answer_takes_three_taps(open_page: Any) -> None:
+def test_an_answer_takes_three_taps(open_either: Any) -> None:
     """Happy, copy: the text names the revision; the file is what the archive's own reader takes."""
-    page, data = open_page("sample", width=360, has_touch=True), sample_data.sample()
-    page.tab.tap("#answer label >> nth=0")
+    page, data = open_either("sample", width=360, has_touch=True), sample_data.sample()
+    page.tab.tap("#answer label")
     page.tab.tap("#copy-answer")
     text = page.tab.input_value("#answer-text")
     assert text.startswith("Paper Harbour, r002: happy\n")
@@ -188,9 +193,9 @@ def test_an_answer_takes_three_taps(open_page: Any) -> None:
     assert {m.proposal: m.mark for m in answer.marks} == {p.id: "agreed" for p in data.proposals if p.kind != "rights"}
 
 
-def test_answer_is_saved_in_the_format_that_the_archive_reads(open_page: Any) -> None:
+def test_answer_is_saved_in_the_format_that_the_archive_reads(open_either: Any) -> None:
     """Cross-check: the archive's own reader takes the file, and a draft outlives a reload."""
-    page, data = open_page("sample"), sample_data.sample()
+    page, data = open_either("sample"), sample_data.sample()
     tab = page.tab
     unfold(tab)
     tab.locator("input[name=overall][value='to change']").check(force=True)
@@ -230,8 +235,8 @@ def test_answer_is_saved_in_the_format_that_the_archive_reads(open_page: Any) ->
     assert tab.input_value("[name=name]") == ""
 
 
-def test_hostile_proposals_come_back_to_the_character(open_page: Any) -> None:
-    page = open_page("hostile")
+def test_hostile_proposals_come_back_to_the_character(open_either: Any) -> None:
+    page = open_either("hostile")
     page.run(
         """() => document.querySelectorAll('fieldset[data-proposal] input[value=agreed]')
         .forEach((r) => { r.checked = true; })"""

@@ -15,10 +15,16 @@ import sample_pages
 from html_tree import parse
 from unpack import unpacked
 
+from dossier.model.datafile import Mark
+from dossier.model.findings import Covered
 from dossier.render import charts, colour, map_figures, pack, svg, what_if_data
+from dossier.render import format as fmt
 from dossier.render.map_axes import band_position, beats_per_bar, merged, scale_top, zone_means
 from dossier.render.trim import trim
+from dossier.render.view_decisions import decision_views
 from dossier.render.view_drums import drums_view
+from dossier.render.view_first import beside, recipe_view
+from dossier.render.view_treatments import change_by_band
 
 
 def _linear(rgb: tuple[int, int, int]) -> np.ndarray:
@@ -228,3 +234,53 @@ def test_long_rankings_are_cut_and_say_so() -> None:
     assert trimmed.candidates == trimmed.inputs == 384
     assert [f.kind for f in trimmed.data.inputs[:3]] == ["stem"] * 3
     assert trim(data).data == data
+
+
+def test_before_and_after_are_one_curve_at_equal_loudness() -> None:
+    """Analytic: what only turns a drum up changes nothing; what it adds in one band shows there; silence does not."""
+    plan = next(one for one in sample_data.sample().plans if one.helped)
+    bands = len(plan.before.spectrum_db)
+    before = dataclasses.replace(plan.before, spectrum_db=(0.0,) * (bands - 1) + (-90.0,), integrated_lufs=-20.0)
+    louder = tuple(db + 7.0 for db in before.spectrum_db)
+    after = dataclasses.replace(plan.after, spectrum_db=(louder[0] + 3.0, *louder[1:]), integrated_lufs=-13.0)
+    found = change_by_band(dataclasses.replace(plan, before=before, after=after))
+    assert [place for place, _ in found] == [i + 0.5 for i in range(bands - 1)]
+    assert [db for _, db in found] == pytest.approx([3.0] + [0.0] * (bands - 2))
+    unmeasured = dataclasses.replace(after, integrated_lufs=None)
+    assert change_by_band(dataclasses.replace(plan, before=before, after=unmeasured)) == []
+
+
+def test_a_chosen_drum_has_one_set_of_figures() -> None:
+    """Its line tells the shares of the level balance, and what covers it instead of a praise."""
+    data = sample_data.sample()
+    part = next(one for one in data.balance.parts if one.chosen and one.role)
+    hidden = Covered(part=part.id, by="stems/wide-pad.wav", zone="mid", share=0.01, usual_share=0.02, give_way_db=None,
+                     raise_db=None, text="")  # fmt: skip
+    data = dataclasses.replace(data, balance=dataclasses.replace(data.balance, covered=(hidden,)))
+    rows = {row.id: row for group in drums_view(trim(data), sample_pages.assets(data)).groups for row in group.rows}
+    told = next(line for line in rows[part.file].details if line.startswith("Beside the other drums"))
+    assert f"overlap {fmt.small_percent(part.overlap)}, audible share {fmt.percent(part.audible_share)}" in told
+    assert rows[part.file].why == "wide-pad covers it"
+    other = next(c for c in data.candidates if c.fit and not c.chosen)
+    assert any(line.startswith("Alone over the music") for line in rows[other.file].details)
+    recipe = recipe_view(data, sample_pages.assets(data))
+    assert any(row.words.lower().endswith("wide-pad covers it") for row in recipe.rows)
+
+
+def test_levels_stand_beside_the_loudest_drum() -> None:
+    parts = [one for one in sample_data.sample().balance.parts if one.chosen and one.level_lu is not None]
+    loudest = max(parts, key=lambda one: one.level_lu)
+    for part in parts:
+        told = beside(part, loudest)
+        assert (f" under the {loudest.part}" in told) is (part is not loudest)
+        if part is not loudest:
+            assert f"{fmt.lu(loudest.level_lu - part.level_lu)} under the {loudest.part}" in told
+
+
+def test_marks_on_another_revision_are_named_not_worded_anew() -> None:
+    """What was proposed then may have read otherwise than what is proposed now."""
+    mark = Mark(proposal="gain:kick", mark="agreed", note="")
+    entry = dataclasses.replace(sample_data.sample().decisions[0], revision="r001", marks=(mark,))
+    for revision, text in (("r001", "Set kick to -3.0 dB."), ("r002", "Level: kick")):
+        (view,) = decision_views([entry], {"gain:kick": "Set kick to -3.0 dB."}, revision)
+        assert view.marks == ((text, "agreed", ""),)

@@ -24,6 +24,8 @@ NB, MINUS = "\u00a0", "\u2212"
         (fmt.hz(99.97), f"100{NB}Hz"), (fmt.hz(999.6), f"1{NB}kHz"), (fmt.hz(2400), f"2.4{NB}kHz"),
         (fmt.hz(12400), f"12{NB}kHz"), (fmt.seconds(0.18), f"180{NB}ms"), (fmt.seconds(0.9996), f"1.00{NB}s"),
         (fmt.seconds(64.2), f"64{NB}s"), (fmt.clock(187.4), "3:07"), (fmt.clock(59.6), "1:00"),
+        (fmt.notes("Eb3, C#-1 and Bb minor"), "E\u266d3, C\u266f-1 and B\u266d minor"),
+        (fmt.notes("Ab B"), "A\u266d B"),
         (fmt.day("2026-03-04T23:59:59Z"), f"4{NB}March 2026"), (fmt.day("soon"), "soon"), (fmt.listed([]), ""),
         (fmt.listed(["a", "b", "c"]), "a, b and c"), (fmt.count(0, "bar"), f"no{NB}bars"),
         (fmt.count(1, "bar"), f"1{NB}bar"), (glossary.zone_range("bass"), f"60\u2013250{NB}Hz"),

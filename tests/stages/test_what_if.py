@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +10,6 @@ import pytest
 from common_beats import INDUSTRIAL_BPM, LEANEST, Ranked, instrumental, ranked, ringing_loop, write_beat
 
 from dossier.cache import Cache
-from dossier.decide.policy import DEFAULTS
 from dossier.model.findings import WhatIf
 from dossier.stages import sensitivity
 
@@ -109,9 +107,6 @@ def test_sections_get_their_own_approach(tmp_path: Path) -> None:
     assert (by_name["verse"].kind, by_name["verse"].direction) == ("loop", "fuller")
     assert by_name["hook"].kind != "loop"
     assert by_name["hook"].direction == "leaner"
-    leads = {}
-    for name, section in by_name.items():
-        assert "%" in section.reason
-        loop, kit = (float(told) for told in re.findall(r"scores ([+-]\d\.\d\d)", section.reason))
-        leads[name] = loop - kit
-    assert leads["verse"] > leads["hook"] + DEFAULTS["either_within"]
+    for name, better in (("verse", True), ("hook", False)):
+        assert "%" in by_name[name].reason
+        assert by_name[name].reason.endswith("the loop fits better") is better

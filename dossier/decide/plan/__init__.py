@@ -81,7 +81,7 @@ def search(
             plan = Plan(
                 id=candidate, candidate=candidate, role=role, direction=direction, steps=trials.steps(found),
                 before=before, at_equal_loudness=level, after=after, helped=True,
-                reason=text.outcome(before, level, verdict), tried=text.tried(trials, found),
+                reason=text.outcome(verdict), tried=text.tried(trials, found),
                 evaluations=trials.evaluations,
             )  # fmt: skip
             return SearchResult(plan, treated)

@@ -60,7 +60,7 @@ def judge(
         if new > old + policy["plan_slack"]:
             problems.append(f"{what} rises from {100.0 * old:.1f} to {100.0 * new:.1f} %")
 
-    must_not_rise("over", before.spill, after.spill)
+    must_not_rise("what goes over finished mixes", before.spill, after.spill)
     if side == "leaner" or strict:
         must_not_rise("covered music", before.buried, after.buried)
     if strict and side == "leaner":

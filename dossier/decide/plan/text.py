@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dossier.decide.plan.goals import Verdict, load
+from dossier.decide.plan.goals import Verdict
 from dossier.decide.plan.trials import Treatment, Trial, Trials
-from dossier.model.findings import DrumFigures, Tried
-from dossier.model.numbers import percentage
+from dossier.model.findings import Tried
 
 LOST_AT_ITS_GAIN = "Leave it as it is: at the gain that it would then get, nothing of what a treatment brings is left."
 _SIDES = {"fuller": ("fills", "more room"), "leaner": ("covers", "less music")}
@@ -19,13 +18,9 @@ def _change(verdict: Verdict) -> str:
     return f"{does} {100.0 * abs(verdict.gain):.0f} % {what}"
 
 
-def outcome(before: DrumFigures, level: DrumFigures, verdict: Verdict) -> str:
-    """What a plan brings, in one clause with its figures, as shares of the reference."""
-    brings = f"As loud as before it {_change(verdict)}"
-    if verdict.side == "fuller":
-        shares = f"{percentage(before.room_filled)} to {percentage(level.room_filled)} %"
-        return f"{brings}: {shares} of what finished mixes carry."
-    return f"{brings}: {percentage(load(before))} to {percentage(load(level))} %, and stands out as it did."
+def outcome(verdict: Verdict) -> str:
+    """What a plan brings, in one clause."""
+    return f"As loud as before it {_change(verdict)}{'' if verdict.side == 'fuller' else ', and is heard as well'}."
 
 
 def nothing(trials: Trials) -> str:
