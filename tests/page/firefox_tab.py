@@ -1,4 +1,4 @@
-"""A Firefox tab behind as much of the Chromium driver's tab as the tests of the page use, so that they are written once."""
+"""A Firefox tab behind as much of the Chromium driver's tab as the tests use, so that they are written once."""
 
 from __future__ import annotations
 
@@ -50,7 +50,8 @@ class FirefoxTab:
         return self._find(selector)[0]
 
     def _on(self, selector: str, script: str, argument: Any = None) -> Any:
-        return self.driver.execute_script(f"return ({script})(arguments[0], arguments[1])", self._one(selector), argument)
+        element = self._one(selector)
+        return self.driver.execute_script(f"return ({script})(arguments[0], arguments[1])", element, argument)
 
     def _press(self, key: str) -> None:
         from selenium.webdriver import ActionChains, Keys
@@ -111,10 +112,15 @@ class FirefoxTab:
 
     @contextmanager
     def expect_download(self) -> Iterator[SimpleNamespace]:
-        there, found = set(self.downloads.iterdir()), SimpleNamespace()
+        for old in self.downloads.iterdir():
+            old.unlink()
+        found = SimpleNamespace()
         yield found
-        end = time.monotonic() + SECONDS
-        while not (new := [p for p in set(self.downloads.iterdir()) - there if p.suffix != ".part" and p.stat().st_size]):
+        end, saved = time.monotonic() + SECONDS, None
+        while saved is None:
             assert time.monotonic() < end, "nothing was saved"
             time.sleep(0.025)
-        found.value = SimpleNamespace(path=lambda: str(new[0]), suggested_filename=new[0].name)
+            there = list(self.downloads.iterdir())
+            if len(there) == 1 and there[0].suffix != ".part" and there[0].stat().st_size:
+                saved = there[0]
+        found.value = SimpleNamespace(path=lambda: str(saved), suggested_filename=saved.name)

@@ -222,12 +222,12 @@ def test_focus_is_never_under_the_strip(open_page: Any) -> None:
     assert page.tab.is_hidden("#playing")
 
 
-@pytest.mark.parametrize("name", ["sample", "hostile"])
 def test_twice_the_size_keeps_the_order(open_page: Any) -> None:
     """Zoom by 200 % on a screen of 1280 is a page of 640: the first screen reads in one column, in the same order."""
     page = open_page("sample", width=640, device_scale_factor=2)
     heads = "#listen, #full, #concerns, #answer-title, #recipe-title"
-    tops = page.run(f"() => [...document.querySelectorAll('{heads}')].map((e) => [e.id, e.getBoundingClientRect().top])")
+    place = "(e) => [e.id, e.getBoundingClientRect().top]"
+    tops = page.run(f"() => [...document.querySelectorAll('{heads}')].map({place})")
     assert [name for name, _ in tops] == [each.strip("#") for each in heads.split(", ")]
     assert [top for _, top in tops] == sorted({top for _, top in tops})
     assert page.run("() => document.documentElement.scrollWidth") == 640
@@ -236,6 +236,7 @@ def test_twice_the_size_keeps_the_order(open_page: Any) -> None:
     assert over == []
 
 
+@pytest.mark.parametrize("name", ["sample", "hostile"])
 def test_a_phone_needs_no_sideways_scrolling(open_page: Any, name: str) -> None:
     page = open_page(name, width=360, has_touch=True)
     assert page.run("() => document.documentElement.scrollWidth") == 360
