@@ -88,6 +88,7 @@ def test_script_and_text_word_a_number_alike(shared: Any) -> None:
 def test_map_can_be_read_by_keyboard(shared: Any) -> None:
     """Analytic: the words of a cell are the numbers of the data file."""
     data = sample_data.sample()
+    shared.locator("input[name=map-view][value=instrumental]").check(force=True)
     shared.locator("#map-frame").focus()
     for key in ("Home", "PageDown", "PageDown", "ArrowRight", "ArrowUp"):
         shared.keyboard.press(key)
