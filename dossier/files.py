@@ -105,7 +105,10 @@ def read_bounded(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
     """The content of a small regular file; as `open_regular`."""
     try:
         with open_regular(path, most_bytes=most_bytes, follow=follow) as file:
-            content = file.read(most_bytes + 1)
+            size = os.fstat(file.fileno()).st_size
+            content = file.read(size + 1)  # room for no more than that: 32 MiB would take ten times as long to get
+            if len(content) > size:
+                content += file.read(most_bytes + 1 - size)
     except OSError as error:
         raise UnusableFileError(why_unreadable(error)) from error
     if len(content) > most_bytes:  # it grew, or its size was a lie

@@ -9,6 +9,11 @@
   if (!data.beats.length) { return; }
   data.beats.forEach(function (beat) {  // each revision is embedded as its difference from the one before
     beat.revisions.forEach(function (revision, place, rows) { rows[place] = Object.assign({}, rows[place - 1], revision); });
+    beat.revisions.forEach(function (revision) {
+      var folder = beat.slug + "/" + beat.slug + "-" + revision.id;
+      revision.page = folder + ".html";
+      revision.mix = revision.mix && folder + "/" + revision.mix;
+    });
   });
 
   /* ---- filter and order */
@@ -16,7 +21,8 @@
   var find = $("find"), byStatus = $("by-status"), byRights = $("by-rights"), order = $("order");
 
   function matches(entry) {
-    var words = find.value.toLowerCase().split(/\s+/).filter(Boolean), kept = entry.dataset;
+    /* Files are listed without their folders: one that is typed or pasted with them is found all the same. */
+    var words = find.value.toLowerCase().replace(/\S*\//g, "").split(/\s+/).filter(Boolean), kept = entry.dataset;
     var rights = kept.rights.split(" ");
     return words.every(function (word) { return kept.search.indexOf(word) >= 0; }) &&
       (!byStatus.value || kept.status === byStatus.value) &&

@@ -174,9 +174,14 @@ class Archive(ArchiveReader):
         with self.lock():
             files.sweep(self.root)
             index = self.index()
-            files.write_atomic(self.root / "archive.json", encode(index))
+            files.write_atomic(self.root / "archive.json", _indented(index))
             files.write_atomic(self.root / "index.html", render(index).encode())
             return self.root / "index.html"
+
+
+def _indented(index: ArchiveIndex) -> bytes:
+    """The index as JSON: of figures that are rounded already, as the data files hold them."""
+    return msgspec.json.format(msgspec.json.encode(index), indent=1) + b"\n"
 
 
 def _stage(

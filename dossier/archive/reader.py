@@ -88,6 +88,16 @@ class ArchiveReader:
         plain = [name for name in head.renders if name == PurePath(name).name and not name.startswith(".")]
         return [folder / name for name in plain] if not folder.is_symlink() else []
 
+    def _renders_there(self, head: DataHead) -> int:
+        """How many of the renders that a data file lists are still on the disk."""
+        folder = self.renders_of(head.beat.slug, head.revision.id)
+        try:
+            with os.scandir(folder) as entries:
+                there = {entry.name for entry in entries if entry.is_file()}
+        except OSError:
+            return 0
+        return 0 if folder.is_symlink() else sum(name in there for name in head.renders)
+
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
         """The newest revision, if it has this identity and its page exists: then there is nothing to build.
 
@@ -169,15 +179,11 @@ class ArchiveReader:
             log = self._log(slug, skipped)
             if heads:
                 standing = stand(heads, log.decisions)
+                revisions = tuple(summarize(head, renders_there=self._renders_there(head)) for head in heads)
                 skipped += [
-                    Skipped(page, "the page is missing; its numbers are there")
-                    for head in heads
-                    if not (self.root / (page := summarize(head).page)).is_file()
-                ]
-                there = [sum(path.is_file() for path in self.render_paths(head)) for head in heads]
-                revisions = tuple(
-                    summarize(head, renders_there=count) for head, count in zip(heads, there, strict=True)
-                )
+                    Skipped(each.page, "the page is missing; its numbers are there")
+                    for each in revisions if not os.path.isfile(self.root / each.page)
+                ]  # fmt: skip
                 files = tuple(entry.file for entry in heads[-1].inputs)
                 found = ears.heard(heads, log.decisions)
                 summary = BeatSummary(slug, revisions, standing, log.decisions, files, found, ears.votes(found))

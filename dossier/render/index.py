@@ -55,14 +55,16 @@ def zone_bars(shares: Sequence[float], roomiest: int) -> Markup:
 
     A dot stands under the zone with the most room.
     """
-    parts, whole = [], round(_HIGH / max((1.0, *shares)), 1)
-    for place, share in enumerate(shares):
-        x = place * (_BAR + _GAP)
-        taken = round(share * whole, 1)
-        parts.append(tag("rect", class_="track", x=x, y=_HIGH - whole, width=_BAR, height=whole))
-        parts.append(tag("rect", class_="taken", x=x, y=_HIGH - taken, width=_BAR, height=taken))
-        if place == roomiest:
-            parts.append(tag("circle", class_="roomiest", cx=x + _BAR / 2, cy=_HIGH + 6, r=2.5))
+    whole = round(_HIGH / max((1.0, *shares)), 1)
+    heights = {"track": [whole] * len(shares), "taken": [round(share * whole, 1) for share in shares]}
+    parts = [
+        tag("path", class_=name, d="".join(
+            f"M{place * (_BAR + _GAP)} {_HIGH}v{-high:g}h{_BAR}v{high:g}z" for place, high in enumerate(each)))
+        for name, each in heights.items()
+    ]  # fmt: skip
+    if roomiest >= 0:
+        x = roomiest * (_BAR + _GAP) + _BAR / 2
+        parts.append(tag("circle", class_="roomiest", cx=x, cy=_HIGH + 6, r=2.5))
     width = len(shares) * (_BAR + _GAP) - _GAP
     return tag(
         "svg", *parts, class_="zone-bars", width=width, height=_HIGH + 9, viewBox=f"0 0 {width} {_HIGH + 9}",

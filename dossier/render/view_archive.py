@@ -56,14 +56,16 @@ def archive_view(index: ArchiveIndex) -> SimpleNamespace:
 def compare_data(index: ArchiveIndex) -> dict[str, Any]:
     """What the page's comparison works from: every revision of every beat.
 
-    Shares are rounded to whole per cent here, so that the page never shows the same share in two ways.  A revision
-    after the first holds only what differs from the one before.
+    Shares are rounded to whole per cent here and levels to tenths, so that differences are those of what is shown.  A
+    revision after the first holds only what differs from the one before.
     """
+    stamps = {revision.made for beat in index.beats for revision in beat.revisions}
+    ages = {made: place for place, made in enumerate(sorted(stamps))}
     return {
         "zones": [zone.label for zone in ZONES],
         "beats": [
             {"slug": beat.slug, "title": printable(beat.newest.title),
-             "revisions": _differing([_compared(revision) for revision in beat.revisions])}
+             "revisions": _differing([_compared(revision, ages) for revision in beat.revisions])}
             for beat in index.beats
         ],
     }  # fmt: skip
@@ -74,12 +76,11 @@ def _differing(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
             for place, row in enumerate(rows)]  # fmt: skip
 
 
-def _compared(revision: RevisionSummary) -> dict[str, Any]:
+def _compared(revision: RevisionSummary, ages: Mapping[str, int]) -> dict[str, Any]:
     return {
         "id": revision.id,
         "made": fmt.day(revision.made),
-        "at": revision.made,
-        "page": revision.page,
+        "at": ages[revision.made],
         "title": printable(revision.title),
         "tempo": revision.tempo_bpm,
         "key": printable(revision.key or fmt.MISSING),
@@ -93,17 +94,22 @@ def _compared(revision: RevisionSummary) -> dict[str, Any]:
             for section in revision.sections
         ],
         "drums": [
-            [printable(drum.part), printable(drum.file), drum.sha256[:16], drum.gain_db, drum.integrated_lufs,
-             None if drum.audible_share is None else round(100 * drum.audible_share), drum.lift_lu, drum.treated]
+            [printable(drum.part), printable(drum.file), drum.sha256[:16], _tenth(drum.gain_db),
+             _tenth(drum.integrated_lufs), None if drum.audible_share is None else round(100 * drum.audible_share),
+             _tenth(drum.lift_lu), drum.treated]
             for drum in revision.drums
         ],
-        "lufs": revision.mix_lufs,
-        "peak": revision.mix_true_peak_dbtp,
-        "headroom": revision.headroom_db,
+        "lufs": _tenth(revision.mix_lufs),
+        "peak": _tenth(revision.mix_true_peak_dbtp),
+        "headroom": _tenth(revision.headroom_db),
         "changes": [printable(change) for change in revision.changes],
-        "mix": revision.mix if revision.renders_there == revision.renders else "",
+        "mix": revision.mix.rpartition("/")[2] if revision.renders_there == revision.renders else "",
         "hook": revision.hook_s,
     }  # fmt: skip
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)
 
 
 def _zone_row(zones: Mapping[str, float]) -> list[int]:
@@ -118,7 +124,7 @@ def _entry(beat: BeatSummary) -> SimpleNamespace:
     drums = tuple(_drum(drum) for drum in newest.drums)
     tempo, lufs = fmt.plain(newest.tempo_bpm), newest.mix_lufs
     searched = [newest.title, newest.artist, beat.slug, newest.key or "", _advice(newest), *drums, newest.meter,
-                *(entry.file for entry in newest.rights), *beat.files, f"{tempo} bpm"]  # fmt: skip
+                *map(fmt.file_name, beat.files), f"{tempo} bpm"]  # fmt: skip
     return SimpleNamespace(
         slug=beat.slug, title=newest.title, artist=newest.artist, page=newest.page, revision=newest.id,
         made=fmt.day(newest.made),

@@ -15,7 +15,8 @@ PROPOSAL_KINDS = {"approach": "Approach", "drums": "Drums", "plan": "Treatment",
 def standing_view(standing: Standing) -> SimpleNamespace:
     return SimpleNamespace(
         status=standing.status, sentence=_sentence(standing), progress=_progress(standing),
-        proposals=tuple((PROPOSAL_KINDS.get(p.kind, p.kind), p.text, p.status) for p in standing.proposals),
+        proposals=tuple((status, tuple(p.text for p in standing.proposals if p.status == status))
+                        for status in dict.fromkeys(p.status for p in standing.proposals)),
     )  # fmt: skip
 
 

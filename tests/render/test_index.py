@@ -217,10 +217,17 @@ def test_one_beat_alone_reads_well(tmp_path: Path) -> None:
 
 
 def test_zone_bars_are_as_high_as_the_zones_are_full() -> None:
+    def drawn(shares: list[float], name: str) -> list[tuple[float, float, float]]:
+        """Left edge, foot and height of each bar."""
+        ((attrs, _),) = Page(str(zone_bars(shares, 1))).all("path", class_=name)
+        bars = re.findall(r"M(\S+) (\S+)v-(\S+?)h10v(\S+?)z", attrs["d"])
+        assert all(up == down for _, _, up, down in bars)
+        return [(float(x), float(y), float(up)) for x, y, up, _ in bars]
+
     bars = Page(str(zone_bars([0.0, 0.25, 0.5, 1.0], 1)))
-    assert [attrs["height"] for attrs, _ in bars.all("rect", class_="taken")] == ["0", "10", "20", "40"]
-    assert [attrs["y"] for attrs, _ in bars.all("rect", class_="taken")] == ["40", "30", "20", "0"]
-    assert [attrs["height"] for attrs, _ in Page(str(zone_bars([2.0, 0.5], 1))).all("rect")] == ["20", "40", "20", "10"]
+    assert drawn([0.0, 0.25, 0.5, 1.0], "taken") == [(0, 40, 0), (14, 40, 10), (28, 40, 20), (42, 40, 40)]
+    assert drawn([2.0, 0.5], "track") == [(0, 40, 20), (14, 40, 20)]
+    assert drawn([2.0, 0.5], "taken") == [(0, 40, 40), (14, 40, 10)]
     ((dot, _),) = bars.all("circle")
     assert dot["cx"] == "19"
     assert Page(str(zone_bars([0.5], -1))).all("circle") == []
