@@ -132,7 +132,7 @@ def _drum_notes(drums: Sequence[DrumsHeard], bars: int) -> list[str]:
         spans.setdefault(run.stems, []).append("throughout" if run.bars == bars else f"in bars {run.first_bar}-{last}")
     return [
         f"Drums are heard in the music already, {', '.join((*told, *(f'of {file}' for file in stems)))}: they count as "
-        "music here, and what is advised plays on top of them."
+        "music here, and what is advised plays on top of them. Kicks alone or drums without a top would not be found."
         for stems, told in spans.items()
     ]
 

@@ -159,6 +159,7 @@ def main() -> None:
         for third, row in zip(("lower", "upper"), np.percentile(zones[some], THIRDS, axis=0), strict=True):
             print(f"{'':12s} {third} " + " ".join(f"{v:5.2f}" for v in row))
     print("95 % of the thirds of fill:", intervals(mixes, fills).round(3).tolist())
+    print(f"{zones.size} zones, all together: thirds", np.percentile(zones, THIRDS).round(3))
     steady, carried = hearing.specific_loudness(popular), loud(popular * spread(mixes))
     by_zone = (weights @ steady) / (weights @ carried)
     print(f"steady noise: {steady.sum() / carried.sum():.3f}, zones", by_zone.round(3))
