@@ -1,19 +1,18 @@
-/* Two revisions of one beat, compared blind by their rough mixes beside the page: `page_blind.js` asks, this file plays.
-   A page that was opened from a file may not read other files, so both run at once and are switched by their volumes. */
-var page = {};
+/* Two revisions of one beat, compared blind by their rough mixes beside the page: `page_blind.js` asks, this file plays
+   the part that a listener remembers, over and over, and saves the rounds as an answer to the newer one.  A page that was
+   opened from a file may not read other files, so both run at once and are switched by their volumes. */
 (function () {
   "use strict";
-  var open = document.getElementById("blind-open"), sounds = {}, from = 0, now = "", probe = new Audio();
-  page.$ = function (id) { return document.getElementById(id); };
-  page.all = function (selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); };
+  var open = document.getElementById("blind-open"), sounds = {}, from = 0, length = 0, newer = null, now = "", probe = new Audio();
   page.data = { comparisons: [] };
-  page.answerChanged = function () { /* nothing is kept here */ };
+  page.answerChanged = function () { /* kept only where it is saved */ };
   page.listening = function () { return { which: now }; };
   function both(act) { Object.keys(sounds).forEach(function (id) { act(sounds[id], id); }); }
   function start() { both(function (each) { each.currentTime = from; each.play().catch(function () { /* paused again */ }); }); }
   /* The silent one catches up unheard, by its speed: a seek would tear a hole. */
   function follow() {
     var lead = Object.keys(sounds).map(function (id) { return sounds[id]; }).filter(function (each) { return each.volume; })[0];
+    if (lead.currentTime >= from + length) { both(function (each) { each.currentTime = from; }); return; }
     both(function (each) { each.playbackRate = each === lead ? 1 : Math.max(0.5, Math.min(1.5, 1 + 3 * (lead.currentTime - each.currentTime))); });
   }
   page.sound = {
@@ -31,14 +30,17 @@ var page = {};
   probe.volume = 0.5;
   /* Two sides of the comparison in the page, or none. */
   page.offerBlind = function (sides) {
-    var fits = probe.volume === 0.5 && sides && sides.every(function (side) { return side.revision.mix && side.revision.lufs !== null; }) &&
-      sides[0].beat === sides[1].beat && sides[0].place !== sides[1].place;
+    var fits = probe.volume === 0.5 && sides && sides.every(function (side) { return side.revision.mix && side.revision.hook[2] !== null; }) &&
+      sides[0].beat === sides[1].beat && sides[0].place !== sides[1].place &&
+      [0, 1].every(function (i) { return Math.abs(sides[0].revision.hook[i] - sides[1].revision.hook[i]) < 0.05; });
     open.hidden = page.$("blind-how").hidden = !fits;
     if (!fits) { return; }
-    var quiet = Math.min(sides[0].revision.lufs, sides[1].revision.lufs);
+    newer = sides[sides[0].place > sides[1].place ? 0 : 1];
+    var older = sides[newer === sides[0] ? 1 : 0].revision, quiet = Math.min(older.hook[2], newer.revision.hook[2]), hashes = {};
     both(function (each) { each.pause(); });
     sounds = {};
-    from = Math.min(sides[0].revision.hook, sides[1].revision.hook);
+    from = newer.revision.hook[0];
+    length = newer.revision.hook[1];
     sides.forEach(function (side) {
       var made = new Audio();
       made.preload = "none";
@@ -48,12 +50,23 @@ var page = {};
       made.addEventListener("ended", function () { if (now) { start(); } });
       sounds[side.revision.id] = made;
     });
-    page.data.comparisons = [{ id: "revisions", sounds: {}, sides: sides.map(function (side) {
+    page.data.comparisons = [{ id: older.id, sounds: hashes, sides: [newer.revision, older].map(function (revision) {
       var gains = {};
-      gains[side.revision.id] = quiet - side.revision.lufs;
-      return { id: side.revision.id, gains_db: gains };
+      gains[revision.id] = quiet - revision.hook[2];
+      hashes[revision.id] = revision.identity;
+      return { id: revision.id, gains_db: gains };
     }) }];
+    page.blindRuns([]);
     page.$("blind-pair").textContent = "";
-    page.$("blind-pair").appendChild(new Option(sides[0].revision.id + " / " + sides[1].revision.id));
+    page.$("blind-pair").appendChild(new Option(newer.revision.id + " / " + older.id));
   };
+  page.$("blind-save").addEventListener("click", function () {
+    var name = newer.beat.slug + "-" + newer.revision.id + "-response.json";
+    page.saveFile(name, JSON.stringify({
+      format: "dossier response", format_version: 2, id: page.newId(), beat: newer.beat.slug, revision: newer.revision.id,
+      identity: newer.revision.identity, name: page.$("blind-name").value.trim(), made: page.stamp(), marks: [], notes: "",
+      gains_db: {}, blind: page.blindRuns()
+    }, null, 1) + "\n", "application/json");
+    page.$("blind-saved").textContent = "Saved as " + name + ". Take it in with dossier decide --response.";
+  });
 })();

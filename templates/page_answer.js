@@ -5,9 +5,6 @@
   if (!form) { return; }
   var key = "dossier-answer:" + page.data.beat + ":" + page.data.identity, id = null, fields = form.elements, gains = page.$("answer-gains");
 
-  function newId() {
-    return Array.from(crypto.getRandomValues(new Uint8Array(12)), function (v) { return (v + 256).toString(16).slice(1); }).join("");
-  }
   function all() { return page.all("input[type='radio']").concat(page.all("input[type='text'], textarea")).filter(own); }
   function own(field) { return field.name && field.name !== "hear" && field.name !== "map-view"; }
   function keep() {
@@ -40,10 +37,10 @@
       var whole = overall === "agreed" || (overall === "to change" && place === 0 && !said.some(function (each) { return each.mark === "to change"; }));
       if (whole && marked.indexOf(proposal) < 0) { said.push({ proposal: proposal, mark: overall, note: "" }); }
     });
-    id = id || newId();
+    id = id || page.newId();
     return {
       format: "dossier response", format_version: 2, id: id, beat: page.data.beat, revision: page.data.revision,
-      identity: page.data.identity, name: fields.name.value.trim(), made: new Date().toISOString().replace(/\.\d+Z$/, "Z"),
+      identity: page.data.identity, name: fields.name.value.trim(), made: page.stamp(),
       marks: said, notes: fields.notes.value.trim(), gains_db: gains && gains.checked ? page.whatIfGains() : {}, blind: page.blindRuns()
     };
   };

@@ -97,7 +97,7 @@
   });
   page.$("blind-start").addEventListener("click", function () {
     pair = page.data.comparisons[page.$("blind-pair").selectedIndex];
-    run = { comparison: pair.id, task: page.$("blind-task").value, made: new Date().toISOString().replace(/\.\d+Z$/, "Z"),
+    run = { comparison: pair.id, task: page.$("blind-task").value, made: page.stamp(),
       planned: Number(page.$("blind-planned").value), rounds: [], sounds: pair.sounds };
     page.all("[data-task]", box).forEach(function (each) { each.hidden = each.getAttribute("data-task") !== run.task; });
     show("round");

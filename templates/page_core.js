@@ -1,11 +1,8 @@
-/* What every part of the page's script shares.  Conventions: each file adds to `page`; nothing is fetched; arrays arrive
-   as base64 of gzip and are unpacked with DecompressionStream. */
-var page = {};
+/* What every part of the page's script shares.  Conventions: nothing is fetched; arrays arrive as base64 of gzip and are
+   unpacked with DecompressionStream. */
 (function () {
   "use strict";
   page.data = JSON.parse(document.getElementById("page-data").textContent);
-  page.$ = function (id) { return document.getElementById(id); };
-  page.all = function (selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); };
 
   page.bytes = function (text) {
     if (Uint8Array.fromBase64) { return Uint8Array.fromBase64(text); }
@@ -58,15 +55,5 @@ var page = {};
   page.kept = function (key) { try { return localStorage.getItem(key); } catch (error) { return null; } };
   page.forget = function (key) { try { localStorage.removeItem(key); } catch (error) { /* nothing was kept */ } };
 
-  page.saveFile = function (name, text, type) {
-    var link = document.createElement("a");
-    var url = URL.createObjectURL(new Blob([text], { type: type }));
-    link.href = url;
-    link.download = name;
-    document.body.appendChild(link);
-    link.click();
-    link.remove();
-    setTimeout(function () { URL.revokeObjectURL(url); }, 60000);
-  };
   page.baseName = function () { return page.data.beat + "-" + page.data.revision; };
 })();

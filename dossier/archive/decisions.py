@@ -109,7 +109,7 @@ def complete(decision: Decision, heads: Sequence[DataHead], log: Log) -> Decisio
         there = ", ".join(known[-8:]) or "none yet"
         raise ArchiveError(f"decision {done.supersedes[:40]!r} is to be replaced, but is not in the log "
                            f"(the last there: {there})")  # fmt: skip
-    _check(done, head)
+    _check(done, head, heads)
     return done
 
 
@@ -246,10 +246,11 @@ def decision_from(response: Response, heads: Sequence[DataHead], log: Log) -> tu
     for entry in log.decisions:
         if entry.response_id == response.id and _content(entry) == _content(decision):
             return entry, False
-    _check(decision, head)
+    _check(decision, head, heads)
+    rounds_alone = not (decision.marks or decision.text or decision.gains_db)  # they take no answer back
     for entry in reversed(in_force(log.decisions)):
         same_person = entry.by.casefold() == by.casefold() and entry.identity == decision.identity
-        if entry.response_id is not None and (entry.response_id == response.id or same_person):
+        if entry.response_id is not None and (entry.response_id == response.id or (same_person and not rounds_alone)):
             return replace(decision, supersedes=entry.id), True
     return decision, True
 
@@ -279,7 +280,7 @@ def _head_of(revision: str, identity: str, heads: Sequence[DataHead], *, answers
     )
 
 
-def _check(decision: Decision, head: DataHead) -> None:
+def _check(decision: Decision, head: DataHead, heads: Sequence[DataHead]) -> None:
     """Refuse what does not fit the revision that a decision is about."""
     where = f"{head.beat.slug} {head.revision.id}"
     try:
@@ -306,7 +307,7 @@ def _check(decision: Decision, head: DataHead) -> None:
             raise ArchiveError(f"{where}: a gain for {part[:80]!r}, which is no part of this revision's balance")
         if not math.isfinite(gain) or abs(gain) > _GAIN_LIMIT_DB:
             raise ArchiveError(f"{where}: a gain of {gain} dB for {part!r}; the limit is {_GAIN_LIMIT_DB:g} dB")
-    ears.check(decision.blind, head.comparisons, where)
+    ears.check(decision.blind, head, heads, where)
 
 
 def _content(decision: Decision) -> tuple[object, ...]:

@@ -29,6 +29,7 @@ from dossier.model.ears import (
     BlindRun,
     Comparison,
     RunTold,
+    Side,
     Vote,
 )
 
@@ -45,19 +46,32 @@ def coin(hits: int, of: int, *, two_sided: bool) -> float | None:
     return min(1.0, 2.0 * tail) if two_sided else tail
 
 
-def check(runs: Sequence[BlindRun], comparisons: Sequence[Comparison], where: str) -> None:
-    """Raise ArchiveError at the first run that the revision's page cannot have made."""
+def pair_of(name: str, head: DataHead, heads: Iterable[DataHead]) -> Comparison | None:
+    """The pair of this name: one of the revision's page, or the revision and another of its beat by their rough mixes.
+
+    The sounds of the latter are told by the revisions' identities, which a rough mix depends on alone; neither side is
+    advised.
+    """
+    found = next((each for each in head.comparisons if each.id == name), None)
+    other = next((one.revision for one in heads if one.revision.id == name and one.revision != head.revision), None)
+    if found is not None or other is None:
+        return found
+    both = (head.revision, other)
+    return Comparison(name, (Side(both[0].id, {}), Side(both[1].id, {})), "", {one.id: one.identity for one in both})
+
+
+def check(runs: Sequence[BlindRun], head: DataHead, heads: Sequence[DataHead], where: str) -> None:
+    """Raise ArchiveError at the first run that neither the revision's page nor the archive's can have made."""
     if len(runs) > MOST_RUNS:
         raise ArchiveError(f"{where}: {len(runs)} blind comparisons in one answer; the limit is {MOST_RUNS}")
-    there = {each.id: each for each in comparisons}
     for place, run in enumerate(runs, start=1):
-        if (wrong := _fault(run, there.get(run.comparison))) is not None:
+        if (wrong := _fault(run, pair_of(run.comparison, head, heads))) is not None:
             raise ArchiveError(f"{where}: blind comparison {place}: {wrong}")
 
 
 def _fault(run: BlindRun, comparison: Comparison | None) -> str | None:
     if comparison is None:
-        return f"{run.comparison[:40]!r} is no pair of this revision's page"
+        return f"{run.comparison[:40]!r} is no pair of this revision"
     try:
         datetime.datetime.fromisoformat(run.made)
     except ValueError:
@@ -84,11 +98,13 @@ def _fault(run: BlindRun, comparison: Comparison | None) -> str | None:
 
 def heard(heads: Iterable[DataHead], decisions: Iterable[Decision]) -> tuple[RunTold, ...]:
     """Every run about these revisions, oldest first, once each; those of replaced answers were heard too."""
-    there = {(head.revision.identity, each.id): each for head in heads for each in head.comparisons}
+    heads = tuple(heads)
+    by_identity = {head.revision.identity: head for head in heads}
     found: dict[tuple[str, ...], RunTold] = {}
     for entry in decisions:
         for run in entry.blind:
-            comparison = there.get((entry.identity, run.comparison))
+            head = by_identity.get(entry.identity)
+            comparison = pair_of(run.comparison, head, heads) if head is not None else None
             if comparison is not None and _fault(run, comparison) is None:
                 key = (entry.by.casefold(), entry.identity, run.comparison, run.task, run.made)
                 found.setdefault(key, _told(entry, run, comparison))

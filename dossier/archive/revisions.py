@@ -128,7 +128,10 @@ def summarize(head: DataHead, *, renders_there: int | None = None) -> RevisionSu
     beat, instrumental, mix = head.beat, head.instrumental, head.balance.mix
     sounds = [name for name in head.renders if name.endswith("-rough-mix.flac")]
     hook = hook_of(instrumental.sections)
-    hook_s = beat.first_downbeat_s + (hook.first_bar - 1) * beat.duration_s / max(1, beat.bars) if hook else 0.0
+    bar_s = beat.duration_s / max(1, beat.bars)
+    hook_s = beat.first_downbeat_s + (hook.first_bar - 1) * bar_s if hook else 0.0
+    there = zip(instrumental.sections, mix.sections, strict=False)  # older files tell no section's loudness
+    hook_lufs = next((lufs for section, (_, lufs) in there if section is hook), None) if hook else mix.integrated_lufs
     return RevisionSummary(
         id=revision, made=head.revision.made,
         page=f"{slug}/{slug}-{revision}.html", data=f"{slug}/{slug}-{revision}.json",
@@ -139,5 +142,7 @@ def summarize(head: DataHead, *, renders_there: int | None = None) -> RevisionSu
         mix_true_peak_dbtp=mix.true_peak_dbtp, headroom_db=mix.headroom_db, target_lufs=beat.target_lufs,
         rights=rights, warnings=len(head.warnings), changes=head.revision.changes,
         mix=f"{slug}/{slug}-{revision}/{sounds[0]}" if sounds else "", hook_s=round(hook_s, 2),
+        hook_length_s=round(hook.bars * bar_s if hook else beat.duration_s, 2), hook_lufs=hook_lufs,
+        identity=head.revision.identity,
         renders=len(head.renders), renders_there=len(head.renders) if renders_there is None else renders_there,
     )  # fmt: skip

@@ -73,7 +73,10 @@ class RevisionSummary:
     renders: int = 0  # files that it came with
     renders_there: int = 0  # those that are still there
     mix: str = ""  # the rough mix, relative to the archive
-    hook_s: float = 0.0  # where the part begins that a listener remembers
+    hook_s: float = 0.0  # where the part begins that a listener remembers,
+    hook_length_s: float = 0.0
+    hook_lufs: float | None = None  # and how loud the rough mix is there
+    identity: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from dossier.render.page import environment, joined, template_text
 from dossier.render.svg import tag
 from dossier.render.view_archive import LOUDEST_LUFS, TRACK_LUFS, archive_view, compare_data
 
-_SCRIPTS = ("format.js", "theme_button.js", "archive_blind.js", "page_blind.js", "archive.js")
+_SCRIPTS = ("format.js", "theme_button.js", "page_tools.js", "archive_blind.js", "page_blind.js", "archive.js")
 _BAR, _GAP, _HIGH = 10, 4, 40
 _ROWS_AT_MOST = 24  # more beats than this are drawn as piles of equal loudness
 _BIN_LU = 0.5

@@ -33,8 +33,8 @@ from dossier.render.what_if_data import what_if_data
 
 # One script: each file wraps itself, the last starts the page.
 SCRIPTS = (
-    "format.js", "theme_button.js", "page_core.js", "page_map.js", "page_hearing.js", "page_sound.js", "page_listen.js",
-    "page_whatif.js", "page_blind.js", "page_answer.js", "page_save.js", "page_start.js",
+    "format.js", "theme_button.js", "page_tools.js", "page_core.js", "page_map.js", "page_hearing.js", "page_sound.js",
+    "page_listen.js", "page_whatif.js", "page_blind.js", "page_answer.js", "page_save.js", "page_start.js",
 )  # fmt: skip
 
 

@@ -104,7 +104,8 @@ def _compared(revision: RevisionSummary, ages: Mapping[str, int]) -> dict[str, A
         "headroom": _tenth(revision.headroom_db),
         "changes": [printable(change) for change in revision.changes],
         "mix": revision.mix.rpartition("/")[2] if revision.renders_there == revision.renders else "",
-        "hook": revision.hook_s,
+        "hook": [revision.hook_s, revision.hook_length_s, revision.hook_lufs and round(revision.hook_lufs, 2)],
+        "identity": revision.identity if revision.mix else "",
     }  # fmt: skip
 
 
