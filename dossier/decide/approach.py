@@ -40,7 +40,7 @@ def zone_fullness(room: Room, policy: Mapping[str, float]) -> dict[str, str]:
     taken = {zone: fill + room.kept.get(zone, 0.0) for zone, fill in room.zones.items()}
     return {
         zone: "open" if fill < policy["zone_open_below"]
-        else "part filled" if fill <= policy["full_above"]
+        else "part filled" if fill <= policy["zone_full_above"]
         else "over-full" if room.zones[zone] > policy["zone_over_above"] else "full"
         for zone, fill in taken.items()
     }  # fmt: skip

@@ -40,7 +40,7 @@ def verdict(data: DossierData) -> str:
     """Where there is space, which drums, the one thing to do to them, how they sit or what covers them."""
     chosen = [part for part in data.balance.parts if part.chosen]
     music = data.instrumental
-    full = next((setting.value for setting in data.settings if setting.name == "full_above"), 0.0)
+    full = next((setting.value for setting in data.settings if setting.name == "zone_full_above"), 0.0)
     space = _space(music.zone_states, {zone for zone in music.kept if music.zones[zone] <= full})
     if not chosen:
         return f"{space} No drums to judge."
@@ -96,13 +96,13 @@ def _space(states: Mapping[str, str], sung: AbstractSet[str]) -> str:
         return ""
     if len(set(states.values()) - {"over-full"}) == 1 and "over-full" not in states.values():
         everywhere = f"The music is full everywhere{_VOICE if sung else ''}."
-        return {"open": "Plenty of space everywhere.", "full": everywhere}.get(
-            next(iter(states.values())), "Some space everywhere.")  # fmt: skip
+        return {"open": "Space everywhere.", "full": everywhere}.get(
+            next(iter(states.values())), "A little space everywhere.")  # fmt: skip
     full = _places(states, "full", "over-full")
-    amount, where = next(((word, found) for state, word in (("open", "Plenty of"), ("part filled", "Some"))
-                          if (found := _places(states, state))), ("No", []))  # fmt: skip
+    amount, where = next(((word, found) for state, word in (("open", "Space"), ("part filled", "A little space"))
+                          if (found := _places(states, state))), ("No space", []))  # fmt: skip
     there = _listed([f"in {place}" for place in where]).replace("in the top", "on top")
-    start = f"{amount} space {there or 'anywhere'}"
+    start = f"{amount} {there or 'anywhere'}"
     named = {key for name, keys in PLACES for key in keys if name in full or f"the {ZONE_LABELS[key]}" in full}
     return f"{start}; {_listed(full)} {_are(full)} full{_VOICE if named & sung else ''}." if full else f"{start}."
 

@@ -57,7 +57,8 @@ SETTINGS: tuple[Setting, ...] = (
     # tests/bench/learn_frame_spread.py; 95 % of the thirds, pieces resampled: 0.77 to 0.86, 0.83 to 0.90
     Setting("open_below", 0.80, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry less"),
     Setting("full_above", 0.89, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry more"),
-    Setting("zone_open_below", 0.5, "ratio", "plenty of space: half of what is drawn is empty, as anyone sees"),
+    Setting("zone_open_below", 0.74, "ratio", "a third of 784 zones of those pieces without their drums carry less"),
+    Setting("zone_full_above", 0.97, "ratio", "a third of 784 zones of those pieces without their drums carry more"),
     Setting("zone_over_above", 1.06, "ratio", "finished mixes themselves carry 90 to 106 % (112 mixes of 56 pieces)"),
     Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats cover about 3 for 1 that they fill"),
     Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),

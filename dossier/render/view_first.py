@@ -15,7 +15,7 @@ from dossier.render import charts, glossary
 from dossier.render import format as fmt
 from dossier.render.map_axes import array
 
-_STATES = {"open": "plenty of space", "part filled": "some space"}
+_STATES = {"open": "space", "part filled": "a little space"}
 
 
 def facts(data: DossierData) -> str:
