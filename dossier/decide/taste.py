@@ -124,13 +124,14 @@ def differs(taste: UsualLevels, usual: UsualLevels = USUAL) -> dict[str, float]:
 def told(taste: Taste, roles: Sequence[Role | None]) -> str:
     """Which taste was used and how far it differs from the default, of the roles that play."""
     moved = differs(taste.usual)
-    words = [_louder("all drums", moved["all drums"])] if "all drums" in moved else []
-    own = [_louder(role.replace("-", " "), moved[role]) for role in roles if role in moved and len(roles) > 1]
+    words = [f"all drums are {_louder(moved['all drums'])}"] if "all drums" in moved else []
+    own = [f"the {role.replace('-', ' ')} is {_louder(moved[role])}"
+           for role in roles if role and role in moved and len(roles) > 1]  # fmt: skip
     if own:
-        words.append(f"against all drums {', '.join(own)}")
-    what = f"{taste.name} ({taste.usual.source})"
-    return f"Levels follow your taste, {what}: {'; '.join(words) or 'the same levels as by default'}."
+        words.append(f"against all drums, {', '.join(own)}")
+    start = f"Levels follow your taste, {taste.name} ({taste.usual.source})"
+    return f"{start}. Compared with the default, {'; '.join(words)}." if words else f"{start}: it is as the default."
 
 
-def _louder(what: str, by_db: float) -> str:
-    return f"{what} {unsigned(abs(by_db))} dB {'louder' if by_db > 0 else 'softer'}"
+def _louder(by_db: float) -> str:
+    return f"{unsigned(abs(by_db))} dB {'louder' if by_db > 0 else 'softer'}"

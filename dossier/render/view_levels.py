@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 from markupsafe import Markup
@@ -12,7 +13,7 @@ from dossier.model.page import PageAssets
 from dossier.render import charts, tables
 from dossier.render import format as fmt
 from dossier.render.tables import Cell, Column, Table
-from dossier.render.view_first import level_words
+from dossier.render.view_first import level_words, spread
 
 _SLIDER_DB = 12.0  # how far a slider reaches to either side of the advised gain
 
@@ -31,7 +32,7 @@ def parts_table(data: DossierData) -> Table:
             tables.level(p.peak_to_loudness_db),
             tables.level(p.level_lu, sign=True), Cell(usual(p), None), tables.share(p.audible_share),
             tables.level(p.lift_lu, sign=True),
-            tables.share(p.overlap, small=True), tables.level(p.gain_db, sign=True),
+            tables.share(p.overlap, small=True), replace(tables.level(p.gain_db, sign=True), note=spread(p)),
         )
         for p in data.balance.parts
     ]  # fmt: skip
@@ -76,12 +77,13 @@ def line(data: DossierData) -> str:
     return fmt.capital(f"{'; '.join(filter(None, [start, fmt.listed(said)]))}.")
 
 
-def sliders(assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
+def sliders(data: DossierData, assets: PageAssets) -> list[tuple[str, str, float, float, float]]:
     """For each part that the page can recompute: id, label, advised gain, ends; the script fills in the figures."""
     parts = assets.what_if.parts if assets.what_if else ()
+    most = next((s.value for s in data.settings if s.name == "part_most_db"), _SLIDER_DB)
     return [
         (part.id, fmt.capital(part.label), round(part.gain_db, 2),
-         round(part.gain_db - _SLIDER_DB, 2), round(part.gain_db + _SLIDER_DB, 2))
+         round(part.gain_db - _SLIDER_DB, 2), max(part.gain_db, min(most, round(part.gain_db + _SLIDER_DB, 2))))
         for part in parts
     ]  # fmt: skip
 
@@ -122,5 +124,6 @@ def levels_view(data: DossierData, assets: PageAssets, *, has_constants: bool) -
         parts=parts_table(data) if balance.parts else None,
         pairs=[fmt.sentence(pair.text) for pair in balance.equal_peaks], sections=_mix_sections(data),
         advice=[line for line in balance.advice if line not in {one.text for one in balance.covered}],
-        own_sections=_own_sections(data), sliders=sliders(assets) if has_constants else (),
+        own_sections=_own_sections(data), sliders=sliders(data, assets) if has_constants else (),
+        mixes="you" if data.taste else "people",
     )  # fmt: skip

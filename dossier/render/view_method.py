@@ -12,9 +12,9 @@ from dossier.render.tables import Cell, Column, Table
 
 CONTOUR_TOLERANCE_PHON = 3.0  # beyond it, frequencies are named
 _INTENTS = {
-    "forward": "in front of the instrumental",
-    "level": "level with the instrumental",
-    "tucked": "tucked behind the instrumental",
+    "forward": "further in front than usual",
+    "level": "as loud as usual",
+    "tucked": "further behind than usual",
 }
 
 

@@ -48,7 +48,7 @@ from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
 from dossier.model.measures import Grid
 from dossier.model.usual import HeardPart, HeardPiece, RoleLevel, UsualLevels
-from dossier.model.vocabulary import ROLES
+from dossier.model.vocabulary import INTENTS, ROLES, Intent
 
 GROUPS = {"kick": "kick", "snare": "snare", "clap": "snare", "rim": "snare", "closed-hat": "hat", "open-hat": "hat",
           "shaker": "hat", "ride": "cymbal", "crash": "cymbal", "tom": "other", "percussion": "other"}  # fmt: skip
@@ -57,7 +57,7 @@ LEAN = 3.0  # by n / (n + LEAN)
 SOFTEST_DB = -20.0  # music at a part's hits that is softer than this counts as this
 RESAMPLED = 2000
 LOWS = ("kick", "tom")
-PERCENTILES = {"tucked": 20, "level": 50, "forward": 90}
+ENDS = {"tucked": 20, "forward": 90}  # percentiles; all drums' usual level is the mean
 
 
 @dataclass(eq=False)
@@ -213,10 +213,13 @@ def usual(parts: Sequence[Part], figure: Callable[[Part], float]) -> dict[str, f
     return out
 
 
-def learn(pieces: Sequence[Piece], *, velocity: bool = True) -> UsualLevels:
+def learn(
+    pieces: Sequence[Piece], *, velocity: bool = True, middle: Callable[[list[float]], float] = np.mean
+) -> UsualLevels:
     """The usual level of every role, and all drums' level for every intent.
 
     The hit level is set so that the model is right for the middle part, not for the middle of each figure alone.
+    `middle` of all drums' levels: their mean scatters less from pieces to other pieces than their median does.
     """
     parts = [part for piece in pieces for part in piece.usable]
     level, softer = usual(parts, lambda p: p.level), usual(parts, lambda p: p.velocity)
@@ -228,11 +231,11 @@ def learn(pieces: Sequence[Piece], *, velocity: bool = True) -> UsualLevels:
         n = len({p.piece.name for p in parts if p.role == role})
         low, high = np.percentile(own, [25, 75]) if n >= FEWEST else (level[role], level[role])
         roles[role] = RoleLevel(n, level[role], float(low), float(high), hit, softer[role], 0.0, 0.0)
-    low, middle, high, *asked = np.percentile(
-        [piece.all_drums for piece in pieces], [25, 50, 75, *PERCENTILES.values()]
-    ).tolist()
-    drums = dict(zip(PERCENTILES, asked, strict=True))
-    return UsualLevels(roles, drums, (low - middle, high - middle), len({piece.name for piece in pieces}), "")
+    levels = [piece.all_drums for piece in pieces]
+    drums: dict[Intent, float] = {"level": float(middle(levels))}
+    low, high, drums["tucked"], drums["forward"] = np.percentile(levels, [25, 75, *ENDS.values()]).tolist()
+    about = low - drums["level"], high - drums["level"]
+    return UsualLevels(roles, drums, about, len({piece.name for piece in pieces}), "")
 
 
 def model(train: Sequence[Piece], test: Sequence[Piece], *, offset: bool = True, velocity: bool = True,
@@ -246,7 +249,7 @@ def levels_of(learnt: UsualLevels, test: Sequence[Piece], *, offset: bool = True
     out = []
     for piece in test:
         parts = [part.to_level(learnt, velocity=velocity) for part in piece.parts]
-        told = replace(learnt, all_drums_lu=dict.fromkeys(PERCENTILES, piece.kit)) if own_sum else learnt
+        told = replace(learnt, all_drums_lu=dict.fromkeys(INTENTS, piece.kit)) if own_sum else learnt
         if offset:
             gains = balance.solve(parts, music_lufs=piece.music, intent="level", usual=told,
                                   loudness_of=loudness.integrated_from_blocks)  # fmt: skip
@@ -364,12 +367,14 @@ def told(test: Sequence[Piece], values: np.ndarray) -> str:
     return f"{mean:6.2f} [{low:5.2f} {high:5.2f}]"
 
 
-LEVEL, PEAK = "role's usual level (B0)", "role's usual sample peak (B1)"
+LEVEL, PEAK, MODEL = "role's usual level (B0)", "role's usual sample peak (B1)", "model"
+MEDIAN = "model, all drums' median"
 WAYS: dict[str, Callable] = {
     LEVEL: by_role(lambda p: p.level),
     PEAK: by_role(lambda p: p.peak),
     "all equally loud (B2)": equally_loud,
-    "model": model,
+    MODEL: model,
+    MEDIAN: lambda train, test: levels_of(learn(train, middle=np.median), test),
     "model, no offset": lambda train, test: model(train, test, offset=False),
     "model, velocity unread": lambda train, test: model(train, test, velocity=False),
     "  the same, no offset": lambda train, test: model(train, test, velocity=False, offset=False),
@@ -388,6 +393,7 @@ def compare(title: str, train: Sequence[Piece], test: Sequence[Piece], against: 
         rel, other = relative(test, errors), relative(test, base)
         print(f"{name:31s}{np.median(errors):+5.1f} {told(test, np.abs(errors))} {told(test, np.abs(rel))} "
               f"{told(test, np.abs(errors) - np.abs(base))} {told(test, np.abs(rel) - np.abs(other))}")  # fmt: skip
+    print(f"{'model less the one with the median':54s}{told(test, np.abs(found[MODEL]) - np.abs(found[MEDIAN]))}")
 
 
 def taste_of(pieces: Sequence[Piece], usual: UsualLevels, lean: float) -> UsualLevels:
@@ -431,7 +437,8 @@ def quantiles(values: Iterable[float], q: Sequence[float] = (5, 25, 50, 75, 95),
 def spread(pieces: Sequence[Piece]) -> None:
     print(f"{len(pieces)} pieces; 5 / 25 / 50 / 75 / 95 %")
     print(f"{'all drums, LU':15s}      {quantiles(p.all_drums for p in pieces)}"
-          f"   20 / 50 / 90 %: {quantiles((p.all_drums for p in pieces), list(PERCENTILES.values()))}")  # fmt: skip
+          f"   20 / 90 %: {quantiles((p.all_drums for p in pieces), list(ENDS.values()))}"
+          f"   mean {np.mean([p.all_drums for p in pieces]):.2f}")  # fmt: skip
     print(f"{'mix - music, LU':15s}      {quantiles((p.under_mix for p in pieces), digits=2)}")
     names = ("level, LU", "hit level, dB", "velocity, dB", "music at hits, dB", "sample peak less music, dB")
     print(f"{'role':15s}{'n':>4s}  " + "  ".join(f"{name:34s}" for name in names))
@@ -492,6 +499,7 @@ def main() -> None:
         others = [piece for piece in pieces if piece.sounds != name]
         if others:
             compare(f"{name}, learnt from the others", others, found, PEAK, collections=False)
+            compare(f"{name}, learnt from the others, collections left out", others, found, PEAK, collections=True)
     if asked.constants:
         constants(pieces)
 
