@@ -21,6 +21,7 @@ from tests_support import Demo
 from dossier.measure import hearing
 from dossier.model.datafile import DossierData
 from dossier.model.measures import FRAME_S
+from dossier.render import format as fmt
 from dossier.stages.candidates import part_powers
 
 FULL = "lantern-market"  # its chosen drums are one-shots, most of them treated
@@ -166,6 +167,24 @@ def test_no_drum_has_two_gains_anywhere(demo: Demo, slug: str) -> None:
         wanted |= {"member's reason"} if member is not None and not member.pinned else set()
         chosen = {"proposal", "settings sheet", "gain to set", "slider"}
         assert seen == wanted | (chosen if part.chosen else set()), f"{part.file}: looked at in every place"
+
+
+@pytest.mark.parametrize("slug", ["slow-ferry", FULL, "night-depot"])
+def test_no_gain_lies_above_what_a_part_may_have(demo: Demo, slug: str) -> None:
+    """In no place, section or slider; and beside each stands where else people set it."""
+    data, page = demo.data(slug), parse(demo.page(slug))
+    (most,) = (setting.value for setting in data.settings if setting.name == "part_most_db")
+    parts = data.balance.parts
+    gains = [gain for _, gain, _ in (*in_the_data(data), *in_the_sheet(demo, slug), *in_its_arrays(page, data))]
+    gains += [section.gain_db for part in parts for section in part.sections]
+    gains += [float(slider["max"]) for slider in page.every("input", type="range") if "data-advised" in slider.attributes]
+    assert max(gains) <= most == 6.0
+    words = plain(page.words)
+    for part in parts:
+        assert part.gain_range_db is not None
+        assert part.gain_range_db[0] <= part.gain_db <= part.gain_range_db[1]
+        low, high = (fmt.number(end, 0, sign=True) for end in part.gain_range_db)
+        assert not part.chosen or low == high or plain(f"{low} to {high} dB is usual") in words
 
 
 def test_sections_have_gains_of_their_own_and_are_listed_as_such(demo: Demo, full: DossierData) -> None:

@@ -441,7 +441,7 @@ def test_a_build_follows_the_taste_beside_its_archive(tmp_path: Path) -> None:
     assert (data.taste.name, data.taste.pieces, data.taste.made) == ("taste.toml", 8, MADE)
     louder = own.usual.all_drums_lu["level"] - USUAL.all_drums_lu["level"]
     assert data.taste.differs_db["all drums"] == pytest.approx(louder, abs=0.051)
-    assert f"all drums {louder:.1f} dB louder" in data.taste.text
+    assert f"Compared with the default, all drums are {louder:.1f} dB louder" in data.taste.text
     assert data.taste.text in data.balance.advice
     assert all("of your own mixes" in part.advice for part in data.balance.parts)
     assert not any(setting.value != setting.default for setting in data.settings if "usual_" in setting.name)
