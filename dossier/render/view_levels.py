@@ -74,7 +74,9 @@ def line(data: DossierData) -> str:
     together = data.balance.all_drums_lu
     start = f"All drums together {level_words(together)}" if together is not None and len(chosen) > 1 else ""
     said = [f"{p.part} {level_words(p.level_lu)}" for p in chosen[:3] if p.level_lu is not None]
-    return fmt.capital(f"{'; '.join(filter(None, [start, fmt.listed(said)]))}.")
+    own = sorted({(s.first_bar, f"the {s.name}") for p in chosen for s in p.sections})
+    outside = f", at the gains outside {fmt.listed(name for _, name in own)}" if own else ""
+    return fmt.capital(f"{'; '.join(filter(None, [start, fmt.listed(said)]))}{outside}.")
 
 
 def sliders(data: DossierData, assets: PageAssets) -> list[tuple[str, str, float, float, float]]:

@@ -107,8 +107,8 @@ def on_the_page(page: Node, data: DossierData) -> Places:
         for row in table.every("tr") if "gain" in heads else ():
             cells = [cell for cell in row.children if isinstance(cell, Node)]
             shown = plain(cells[heads.index("gain")].words) if len(cells) == len(heads) else ""
-            if re.fullmatch(r"[+-]?\d+\.\d", shown):
-                yield from ((file, float(shown), "table") for file in named(cells[0]))
+            if at := re.match(r"[+-]?\d+\.\d(?!\d)", shown):  # below it stands the range
+                yield from ((file, float(at[0]), "table") for file in named(cells[0]))
     for node in page.every():
         own = plain("".join(child for child in node.children if isinstance(child, str)))
         if node.name in ("script", "style") or "depending on" in own:
@@ -191,7 +191,9 @@ def test_sections_have_gains_of_their_own_and_are_listed_as_such(demo: Demo, ful
     parts = [part for part in full.balance.parts if part.chosen]
     there = [part.sections[0] for part in parts]
     assert {(one.name, one.intent) for part in parts for one in part.sections} == {("verse", "tucked")}
-    rows = parse(demo.page(FULL)).one("table", id="table-gains-by-section").every("tr")
+    page = parse(demo.page(FULL))
+    assert ", at the gains outside the verse." in plain(page.words)
+    rows = page.one("table", id="table-gains-by-section").every("tr")
     (row,) = (row for row in rows if plain(row.words).startswith("verse tucked"))
     assert [plain(cell.words) for cell in row.every("td")][-len(parts) :] == [f"{one.gain_db:+.1f}" for one in there]
     assert all(one.gain_db == round(one.gain_db, 1) != part.gain_db for one, part in zip(there, parts, strict=True))
