@@ -9,10 +9,14 @@ from pathlib import Path
 
 import pytest
 from filelock import FileLock
+from hypothesis import settings
 from tests_support import Demo
 
 from dossier.archive import Archive
 from dossier.cache import Cache
+
+settings.register_profile("without a clock", deadline=None)
+settings.load_profile("without a clock")
 
 
 @pytest.fixture(scope="session")
