@@ -106,9 +106,13 @@ def on_the_page(page: Node, data: DossierData) -> Places:
         heads = [plain(head.words)[:4] for head in table.every("thead")[0].every("th")] if table.every("thead") else []
         for row in table.every("tr") if "gain" in heads else ():
             cells = [cell for cell in row.children if isinstance(cell, Node)]
-            shown = plain(cells[heads.index("gain")].words) if len(cells) == len(heads) else ""
-            if at := re.match(r"[+-]?\d+\.\d(?!\d)", shown):  # below it stands the range
-                yield from ((file, float(at[0]), "table") for file in named(cells[0]))
+            if len(cells) != len(heads):
+                continue
+            gain = cells[heads.index("gain")]
+            ranges = "".join(note.words for note in gain.every(class_="cell-note"))
+            shown = plain(gain.words.removesuffix(ranges))
+            if re.fullmatch(r"[+-]?\d+\.\d", shown):
+                yield from ((file, float(shown), "table") for file in named(cells[0]))
     for node in page.every():
         own = plain("".join(child for child in node.children if isinstance(child, str)))
         if node.name in ("script", "style") or "depending on" in own:
