@@ -215,7 +215,8 @@ def test_the_verdict_speaks_of_the_drums_as_they_finally_play(full: DossierData)
                 for share in (fit.room_filled, fit.covered_music)]  # fmt: skip
         assert f"fills {told[0]} and covers {told[1]} of the music" in said
     assert best.name in said
-    assert f"(score {best.score:+.2f} against {full.kit.score:+.2f})" in said
+    assert abs(full.kit.score - best.score) > 0.02, "far enough apart to say which fits better"
+    assert said.endswith(f": the {'kit' if full.kit.score > best.score else 'loop'} fits better.")
     assert {member.file for member in full.kit.members} == {part.file for part in full.balance.parts if part.chosen}
     rows = {candidate.file: candidate for candidate in full.candidates}
     for member in full.kit.members:
