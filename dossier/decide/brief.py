@@ -16,6 +16,7 @@ from dossier.model.vocabulary import ZONE_LABELS, ZONES
 
 PLACES = (("the low end", ("sub", "bass")), ("the middle", ("low_mid", "mid")),
           ("the top", ("high_mid", "presence", "brilliance")))  # fmt: skip
+_KEYS = {name: set(keys) for name, keys in (*PLACES, *((f"the {zone.label}", (zone.key,)) for zone in ZONES))}
 MOST_CONCERNS = 3
 MOST_WORDS = 30
 _DONE = {
@@ -103,8 +104,11 @@ def _space(states: Mapping[str, str], sung: AbstractSet[str]) -> str:
                           if (found := _places(states, state))), ("No space", []))  # fmt: skip
     there = _listed([f"in {place}" for place in where]).replace("in the top", "on top")
     start = f"{amount} {there or 'anywhere'}"
-    named = {key for name, keys in PLACES for key in keys if name in full or f"the {ZONE_LABELS[key]}" in full}
-    return f"{start}; {_listed(full)} {_are(full)} full{_VOICE if named & sung else ''}." if full else f"{start}."
+    alone = [name for name in full if not _KEYS[name] & sung]
+    with_voice = [name for name in full if _KEYS[name] & sung]
+    said = [f"{_listed(alone)} {_are(alone)} full"] if alone else []
+    said += [f"{_listed(with_voice)}{'' if alone else f' {_are(with_voice)} full'}{_VOICE}"] if with_voice else []
+    return f"{start}; {', '.join(said)}." if said else f"{start}."
 
 
 def _places(states: Mapping[str, str], *wanted: str) -> list[str]:

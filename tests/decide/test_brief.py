@@ -82,10 +82,12 @@ def test_where_there_is_space_is_said_as_it_is_drawn(states: str, start: str) ->
 
 
 @pytest.mark.parametrize(
-    ("mid", "said"), [(0.7, "the middle is full with a voice."), (1.0, "the middle is full."), (0.7, "")]
-)
-def test_a_zone_that_only_a_voice_fills_is_told_so(mid: float, said: str) -> None:
-    made = data(states="ooffppo" if said else "ooppppo")
+    ("states", "mid", "said"),
+    [("ooffppo", 0.7, "; the middle is full with a voice."), ("ooffppo", 1.0, "; the middle is full."),
+     ("xfffppo", 0.7, "; the low end is full, the middle with a voice."), ("ooppppo", 0.7, "")],
+)  # fmt: skip
+def test_a_zone_that_only_a_voice_fills_is_told_so(states: str, mid: float, said: str) -> None:
+    made = data(states=states)
     zones = {**made.instrumental.zones, "low_mid": 1.0, "mid": mid}
     instrumental = replace(made.instrumental, zones=zones, kept={"mid": 0.3})
     settings = (SettingUsed("zone_full_above", 0.97, 0.97, "ratio", ""),)
