@@ -85,7 +85,7 @@
     page.blindRuns([]);
     text.hidden = true;
     shown();
-    status.textContent = "Forgotten.";
+    status.textContent = "Cleared.";
   });
   document.addEventListener("input", function (event) { if (own(event.target)) { keep(); } });
   restore();

@@ -48,7 +48,8 @@ def verdict(data: DossierData) -> str:
     loop = next((part for part in chosen if part.role is None), None)
     level = chosen[0].level_lu if len(chosen) == 1 else data.balance.all_drums_lu
     name = f"the loop {_called(loop.file)}" if loop else "the kit of one-shots"
-    how = _treated([plan for part in chosen if (plan := plan_of(data, part)) is not None])
+    plans = {part.part: plan for part in chosen if (plan := plan_of(data, part)) is not None}
+    how = _treated(plans, whole=loop is not None)
     worst = data.balance.covered[0] if data.balance.covered else None
     ending = _uncovered(worst, data) if worst else f"{_sits(level)}."
     drums = [f"Use {name}{how}; {ending}"]
@@ -126,9 +127,13 @@ def _are(names: Sequence[str]) -> str:
     return "is" if len(names) == 1 else "are"
 
 
-def _treated(plans: Sequence[Plan]) -> str:
-    words = [word for plan in plans for step in plan.steps if (word := in_a_word(step))]
-    found = list(dict.fromkeys(words))
+def _treated(plans: Mapping[str, Plan], *, whole: bool) -> str:
+    """What is done to the loop, or to up to two drums of a kit, each by name, or to more of them."""
+    words = {part: [word for step in plan.steps if (word := in_a_word(step))] for part, plan in plans.items()}
+    if not whole and len(plans) <= 2:
+        found = [f"its {part} {words[part][0]}" for part in plans if words[part]]
+    else:
+        found = list(dict.fromkeys(word for each in words.values() for word in each))
     return f", {_listed(found[:2])}" if found else " untreated"
 
 
@@ -152,7 +157,8 @@ def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...
         why = "turning it up won't fix it" if one.raise_db is None else "less is heard than usual"
         rest = len(data.balance.covered) - 1
         more = f" {rest} more part{'s' if rest > 1 else ''} covered." if rest else ""
-        found.append(f"{one.part.replace('-', ' ').capitalize()}: {why}; {_uncovered(one, data)}{more}")
+        do = _uncovered(one, data) if one.give_way_db is not None else f"{_stem(one.by)} covers it."
+        found.append(f"{one.part.replace('-', ' ').capitalize()}: {why}; {do}{more}")
     lost = [line for line in data.warnings if any(f.kind == "stem" and not f.used and line.startswith(f.file)
                                                   for f in data.inputs)]  # fmt: skip
     found += [f"A stem is missing from the music: {line}" for line in lost[:1]]

@@ -30,7 +30,9 @@ def covered(
     raise_db: float | None, policy: Mapping[str, float],
 ) -> Covered:  # fmt: skip
     """The finding in words; `by` is the stem or the part that covers most, `label` what the part is called."""
-    where = ZONES[zone]
+    where, most_hz = ZONES[zone], ZONES[zone].high_hz
+    ends = [f"{hz / 1000:g}" if most_hz > 2000 else f"{hz:g}" for hz in (where.low_hz, most_hz)]
+    there = f"the {where.label} ({' to '.join(ends)} {'kHz' if most_hz > 2000 else 'Hz'})"
     name = by.rsplit("/", 1)[-1].rsplit(".", 1)[0]
     fixed = (
         "Turning it up won't fix it" if raise_db is None
@@ -43,7 +45,7 @@ def covered(
         do = f"lower {name} there by {give_way_db:.0f} dB where the {label} plays, or take another {label}"
     text = (
         f"The {label} is covered: less of it is heard than in nine of ten finished mixes. "
-        f"{name} covers it, most in the {where.label} ({where.low_hz:.0f} to {where.high_hz:.0f} Hz). {fixed}; {do}."
+        f"{name} covers it, most in {there}. {fixed}; {do}."
     )
     return Covered(part=id, by=by, zone=where.key, share=share, usual_share=enough, give_way_db=give_way_db,
                    raise_db=raise_db, text=text)  # fmt: skip

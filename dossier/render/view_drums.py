@@ -54,9 +54,13 @@ def graded(chosen: bool, grade: str | None) -> str:
 
 
 def means_of(c: Candidate, layers: set[str]) -> list[tuple[str, str, str]]:
-    """The ways to bring a loop to the tempo: name, what it costs, and its sound where there is one."""
-    return [(f"{one.means}{' (chosen)' if one.chosen else ''}", one.why,
-             sound if (sound := f"means:{one.means}:{c.file}") in layers else "") for one in c.means]  # fmt: skip
+    """The ways to bring a loop to the tempo: name, what it costs, and its sound where there is one; like with like."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in c.means:
+        sound = f"means:{one.means}:{c.file}"
+        key = (one.why, sound if sound in layers else "")
+        found.setdefault(key, []).append(f"{one.means}{' (chosen)' if one.chosen else ''}")
+    return [(fmt.listed(names), why, sound) for (why, sound), names in found.items()]
 
 
 def details(c: Candidate, part: BalancePart | None) -> list[str]:

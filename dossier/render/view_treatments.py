@@ -73,7 +73,7 @@ def spectrum_plot(plan: Plan, band_hz: Sequence[float]) -> Markup | None:
     if not change or len(band_hz) != len(plan.before.spectrum_db):
         return None
     least, most = (end(db for _, db in change) for end in (min, max))
-    reach = next((db for db in (6.0, 12.0, 24.0) if max(-least, most) <= db), charts.DEPTH_DB)
+    reach = next((db for db in (6.0, 12.0) if max(-least, most) <= db), 24.0)  # what is cut deeper is gone
     return charts.curve_plot(
         {"change": change}, x_end=float(len(band_hz)), top=reach, bottom=-reach,
         label=f"What the treatment of {name_of(plan)} changes by frequency at equal loudness: "

@@ -15,7 +15,7 @@ from dossier.decide import approach, brief
 from dossier.decide.masking import covered
 from dossier.decide.policy import DEFAULTS
 from dossier.model.datafile import DossierData, SettingUsed
-from dossier.model.findings import Room
+from dossier.model.findings import Room, Step
 from dossier.model.vocabulary import ZONE_KEYS
 
 POOR = "little is heard where a kick works; what would work is one that is stronger in its own zones (sub, bass)"
@@ -104,3 +104,21 @@ def test_words_of_a_zone_follow_the_bar_that_is_drawn() -> None:
     assert list(approach.zone_fullness(found, DEFAULTS).values()) == [
         "over-full", "part filled", "full", "full", "part filled", "open", "part filled",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("roles", "said"),
+    [(("kick",), "the kit of one-shots, its kick high-cut;"),
+     (("kick", "snare"), "the kit of one-shots, its kick high-cut and its snare high-cut;"),
+     (("kick", "snare", "closed-hat"), "the kit of one-shots, high-cut;")],
+)  # fmt: skip
+def test_a_treatment_of_one_drum_is_not_told_of_the_whole_kit(roles: tuple[str, ...], said: str) -> None:
+    made = data()
+    step = Step("EQ", "low-pass at 480 Hz, Q 0.71", {"shape": "low-pass"})
+    parts = tuple(replace(part, treated=part.role in roles) for part in made.balance.parts)
+    plans = tuple(
+        replace(made.plans[0], candidate=part.file, role=part.role, helped=True, steps=(step,)) for part in parts
+    )  # fmt: skip
+    told = brief.verdict(replace(made, balance=replace(made.balance, parts=parts), plans=plans))
+    assert said in told
+    assert len(told.split()) <= brief.MOST_WORDS
