@@ -56,17 +56,9 @@ def build(
     the next build.  The result does not depend on the engine.  Raises `DossierError` where the
     folder, its audio or the archive cannot be used; nothing was published then.
     """
-    given = replace(given, archive=archive.root)
-    beat = inputs.load(place, given)
-    places = archive.root.resolve(), place.resolve()  # of this machine: no one else sees them
-    home = key_of("home", *map(os.fsencode, places))
-
-    def slug() -> str:
-        known = bool(given.name) or cache.find(home, str) == beat.slug
-        return archive.slug_for(beat.slug, beat_id=beat.id, stems=inputs.stem_hashes(beat), known=known)
-
+    given, home = replace(given, archive=archive.root), _home(place, archive)
     with inputs.digests_kept(cache):
-        beat = replace(beat, slug=slug())
+        beat = load(place, archive, cache, given)
         mark = inputs.identity_of(beat, given)
     known = archive.find(beat.slug, mark)
     if known is not None:
@@ -89,12 +81,31 @@ def build(
         listed = stages.candidates_csv(analysis.drums, choice.ranking)
         rendered = replace(rendered, files={**rendered.files, f"{beat.slug}-candidates.csv": listed})
     with archive.lock():
-        if slug() != beat.slug:  # taken meanwhile
+        if _slug(beat, archive, cache.find(home, str), given) != beat.slug:  # taken meanwhile
             raise ArchiveError(f"{beat.slug}: another beat took this name during the build; build it again")
         built = publish(archive, analysis, choice, balanced, checks, rendered, mark=mark, made=made,
                         before=cache.find(home, str))  # fmt: skip
     cache.keep(home, built.slug)
     return built
+
+
+def load(place: Path, archive: Archive, cache: Cache, given: Given = NOTHING_GIVEN) -> Beat:
+    """The beat of a folder or a bounced file, by its name in the archive.
+
+    Raises `DossierError` where the folder, the archive's taste or the name cannot be used.
+    """
+    beat = inputs.load(place, replace(given, archive=archive.root))
+    return replace(beat, slug=_slug(beat, archive, cache.find(_home(place, archive), str), given))
+
+
+def _home(place: Path, archive: Archive) -> str:
+    """The key of what was built from a place; paths of this machine, which no one else sees."""
+    return key_of("home", *map(os.fsencode, (archive.root.resolve(), place.resolve())))
+
+
+def _slug(beat: Beat, archive: Archive, before: str | None, given: Given) -> str:
+    known = bool(given.name) or before == beat.slug
+    return archive.slug_for(beat.slug, beat_id=beat.id, stems=inputs.stem_hashes(beat), known=known)
 
 
 def publish(

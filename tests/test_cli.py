@@ -539,6 +539,23 @@ def test_check_refuses_what_a_build_refuses(run: Run, name: str, seconds: float,
     assert words in built[2]
 
 
+def test_check_looks_at_the_archive_as_a_build_does(run: Run) -> None:
+    """The taste beside it, and a name that another beat may have."""
+    write(Path("b/stems/a.wav"), 0.3 * tone(110.0, 3.0))
+    Path("taste.toml").write_text("taste = 9")
+    for command in ("check", "build"):
+        code, _, err = run(command, "b")
+        assert (code, "taste.toml" in err) == (2, True)
+    assert run("check", "b", "--archive", "elsewhere/site")[0] == 0
+    assert not Path("elsewhere").exists()
+    assert not Path("site").exists()
+    Path("taste.toml").unlink()
+    Archive(Path("site")).publish(dossier(slug="b", bars=1), "<html></html>", {})
+    for command in ("check", "build"):
+        code, _, err = run(command, "b")
+        assert (code, "shares no stem with this one" in err) == (1, True)
+
+
 # ------------------------------------------------------------------ new
 
 
@@ -584,7 +601,7 @@ def test_new_gives_a_bounce_a_folder_of_its_name_that_is_the_same_beat(run: Run)
     write(Path("lib/deep/fx.wav"), kick())
     code, out, _ = run("new", "music/Night Tram.wav", "--drums", "lib", "--exclude", "fx*")
     assert code == 0
-    assert "then: dossier build music/Night Tram" in out
+    assert "then: dossier build 'music/Night Tram'\n" in out
     bounce = beatfile.load(Path("music/Night Tram.wav"), given=Given((Path("lib"),), exclude=("fx*",)))
     folder = beatfile.load(Path("music/Night Tram"))
     assert (folder.title, folder.slug, folder.drums) == (bounce.title, bounce.slug, bounce.drums)
@@ -998,3 +1015,22 @@ def test_watching_builds_when_files_settle_and_ends_cleanly(tmp_path: Path) -> N
     assert (process.returncode, out) == (0, "")
     assert err.splitlines()[-1] == "watching ended"
     assert "Traceback" not in err
+
+
+def test_watching_a_real_beat_makes_a_revision_a_change_and_one_line_a_build(tmp_path: Path) -> None:
+    write(tmp_path / "b/stems/low.wav", 0.3 * tone(55.0, 3.0))
+    write(tmp_path / "b/drums/kick.wav", kick())
+    with subprocess.Popen(
+        [sys.executable, "-m", "dossier", "build", "b", "--watch", "--jobs", "1"], cwd=tmp_path, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1", "DOSSIER_CACHE": str(tmp_path / "cache")},
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stdout.readline() == "b: new r001: site/b/b-r001.html\n"
+        write(tmp_path / "b/drums/kick.wav", 0.5 * kick(0.2))
+        assert process.stdout.readline() == "b: new r002: site/b/b-r002.html\n"
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=60)
+    assert (process.returncode, out, err) == (0, "", "watching 1 beat; Ctrl-C ends it\nwatching ended\n")
+    changes = json.loads((tmp_path / "site/b/b-r002.json").read_text())["revision"]["changes"]
+    assert any("kick.wav" in change for change in changes)

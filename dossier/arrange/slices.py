@@ -146,7 +146,8 @@ def slice_of_role(
 ) -> dict[Role, int]:
     """Which slice plays each role, by index: of its own, or of the nearest role that the loop has.
 
-    Of several the loudest that rings for long before the next hit.  `pins` name a slice by a time in seconds in it.
+    Of several the loudest that rings for long before the next hit.  `pins` name a slice by a time in seconds in it, or
+    by that of its hit, rounded to hundredths.
     """
     best: dict[Role, int] = {}
     for index, one in enumerate(slices):
@@ -158,7 +159,7 @@ def slice_of_role(
             if found is not None:
                 best[role] = found
     for role, time_s in (pins or {}).items():
-        before = [index for index, one in enumerate(slices) if one.hit - _lead(rate_hz) <= time_s * rate_hz]
+        before = [index for index, one in enumerate(slices) if one.hit <= (time_s + CLOSEST_S / 2) * rate_hz]
         if before:
             best[role] = before[-1]
     return best

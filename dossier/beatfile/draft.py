@@ -45,6 +45,7 @@ def draft(found: Overview, *, library: Sequence[str], stem_files: Sequence[str],
         _known("swing", round(100 * grid.swing, 1), grid.swing_source, grid.swing_confidence),
         _line("target_loudness", target, "LUFS of the finished mix", off=beat.target_lufs is None),
         _line("intent", beat.intent, "forward | level | tucked", off=beat.intent == "level"),
+        _line("voice", beat.voice, "none | expected | in-stems", off=beat.voice == "expected"),
     ]  # fmt: skip
     for name, told in (("library", library), ("include", include), ("exclude", exclude)):
         if told:

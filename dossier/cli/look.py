@@ -22,7 +22,7 @@ from dossier.cli.output import (
     print_json,
     say,
 )
-from dossier.errors import AudioError, DossierError
+from dossier.errors import AudioError, BeatError, DossierError
 from dossier.names import printable
 from dossier.paths import name_of
 from dossier.terminal import (
@@ -56,7 +56,7 @@ def add(commands: Commands) -> None:
     check.add_argument("beats", nargs="+", type=Path, metavar="BEAT", help="a beat folder or one bounced file")
     add_given(check)
     check.add_argument("--archive", type=Path, default=ARCHIVE, metavar="DIR",
-                       help="the archive whose taste a build would follow (default: %(default)s)")  # fmt: skip
+                       help="the archive that a build would add to (default: %(default)s)")  # fmt: skip
     check.add_argument("--all", action="store_true", help="list every drum, however many there are")
     check.add_argument("--json", action="store_true", help="an array, one object a beat, with every file")
     check.set_defaults(run=_check)
@@ -146,11 +146,13 @@ def _print_tables(files: Sequence[dict[str, object]]) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> int:
-    from dossier import inputs
+    from dossier import pipeline
+    from dossier.archive import Archive
     from dossier.cache import Cache
     from dossier.stages.overview import overview
 
     given, cache = given_of(arguments, len(arguments.beats), arguments.archive), Cache()
+    archive = Archive(arguments.archive)
     wrong, lost = 0, 0
     told: list[dict[str, object]] = []
     with Progress(len(arguments.beats), note=None) as progress:
@@ -158,9 +160,10 @@ def _check(arguments: argparse.Namespace) -> int:
             name = name_of(place)
             step = progress.item(name)
             try:
-                found = overview(inputs.load(place, given), cache, step)
+                found = overview(pipeline.load(place, archive, cache, given), cache, step)
             except DossierError as error:
-                wrong += 1
+                wrong += isinstance(error, BeatError)
+                lost += 1
                 lines = [line if line.startswith(name) else f"{name}: {line}" for line in str(error).splitlines()]
                 told.append({"beat": name, "error": "\n".join(lines)})
                 with progress.aside():

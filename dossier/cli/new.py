@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from pathlib import Path
+from shlex import quote
 
 from dossier.cli.output import DONE, FAILED, Commands, add_given, fail, given_of, note
 from dossier.errors import BeatError, Problem
@@ -46,7 +47,7 @@ def _new(arguments: argparse.Namespace) -> int:
     else:
         files.make_folder(folder)
         files.write_new(folder / CONFIG_NAME, text.encode())
-        print(f"wrote {shown(folder / CONFIG_NAME)}\nRead it, correct it, then: dossier build {shown(folder)}")
+        print(f"wrote {shown(folder / CONFIG_NAME)}\nRead it, correct it, then: dossier build {quote(shown(folder))}")
     for what in found.left_out:
         fail(f"left out: {what}")
     for told in found.notes[not found.beat.config_files :]:  # the first says that there is no beat.toml

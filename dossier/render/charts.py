@@ -115,6 +115,19 @@ def spans(rows: Sequence[tuple[str, str, float, float]], *, label: str) -> Marku
     return tag("div", *drawn, class_="stack", role="img", aria_label=label)
 
 
+def hits(rows: Sequence[tuple[str, str, Sequence[tuple[float, float]]]], *, label: str) -> Markup:
+    """Marks along a loop, a row a role: `(name, said, [(place, level)])`, both 0 to 1."""
+    drawn = [
+        _row(name, "", [
+            tag("line", x1="0", x2="100%", y1=16, y2=16, class_="grid"),
+            *(tag("rect", x=_percent(place), width=2, y=16 - (high := round(3 + 12 * level)), height=high,
+                  class_="drums") for place, level in marks),
+        ], said)
+        for name, said, marks in rows
+    ]  # fmt: skip
+    return tag("div", *drawn, class_="stack", role="img", aria_label=label)
+
+
 def strip(holds: int, of: int) -> Markup:
     """A box a draw, filled where the advice held."""
     wide = 100.0 / max(1, of)

@@ -17,6 +17,8 @@ from dossier.render import format as fmt
 from dossier.render.trim import Trimmed, by_score
 from dossier.render.view_first import covering, level_words
 
+CUTS_DB = 40.0  # of a mark's height
+
 
 def sides(data: DossierData) -> Markup | None:
     """The best loop and the best kit as stacked bars."""
@@ -39,7 +41,8 @@ def row_of(c: Candidate, sounds: dict[str, str], layers: set[str], data: Dossier
         grade=graded(c.chosen, c.grade), level=level_words(c.level_lu), means=means_of(c, layers),
         why=f"{by} covers it" if by else c.why or (c.problems[0] if c.problems else c.reason.rstrip(".")),
         score=fmt.number(c.score, 2), terms=terms_words(c.terms),
-        details=[line for line in map(fmt.sentence, details(c, part)) if line],
+        details=[line for line in map(fmt.sentence, details(c, part)) if line], cuts=cuts(c, data),
+        slices=f"slices = [{', '.join(fmt.number(hit.time_s, 3) for hit in c.hits)}]",
     )  # fmt: skip
 
 
@@ -47,6 +50,22 @@ def terms_words(terms: Mapping[str, float]) -> str:
     """The terms that count for something, with their signs."""
     said = {name: fmt.number(value, 2, sign=True) for name, value in terms.items()}
     return ", ".join(f"{name} {value}" for name, value in said.items() if value.strip("0."))
+
+
+def cuts(c: Candidate, data: DossierData) -> Markup | None:
+    """Where a loop is cut, a row a role: what is found there, and how loud."""
+    if not c.hits:
+        return None
+    length_s = next((entry.duration_s for entry in data.inputs if entry.file == c.file), None)
+    end = length_s or c.hits[-1].time_s or 1.0
+    rows, said = [], []
+    for role in ROLES:
+        own = [hit for hit in c.hits if hit.role == role]
+        if own:
+            marks = [(hit.time_s / end, min(1.0, max(0.0, 1.0 + hit.level_db / CUTS_DB))) for hit in own]
+            rows.append((glossary.role(role), str(len(own)), marks))
+            said.append(f"{glossary.role(role)} at {fmt.listed(f'{hit.time_s:.2f}' for hit in own)} s")
+    return charts.hits(rows, label=f"Where it is cut: {'; '.join(said)}")
 
 
 def graded(chosen: bool, grade: str | None) -> str:
@@ -97,7 +116,7 @@ def kit_row(data: DossierData, sounding: bool) -> SimpleNamespace | None:
     missing = fmt.listed(glossary.role(r) for r in kit.missing_roles)
     return SimpleNamespace(
         id="kit", name="kit of one-shots", chosen=is_chosen, grade=graded(is_chosen, kit.grade), level="",
-        sound=("treated" if is_chosen else "other") if sounding else "", means=(),
+        sound=("treated" if is_chosen else "other") if sounding else "", means=(), cuts=None,
         why=kit.why or kit.reason.rstrip("."), score=fmt.number(kit.score, 2),
         terms=terms_words(kit.terms),
         details=[*([f"No file was found for {missing}."] if missing else []), fmt.sentence(kit.reason),

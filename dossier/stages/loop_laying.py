@@ -57,7 +57,9 @@ def _relaid(drum: Drum, loop: LoopMeasures, like: LoopFit, groove: Groove, least
     own = sum(h.role in plays and (h.role in pins or cut[plays[h.role]].role == h.role) for h in hits)
     if own < least * len(hits):
         return f"its slices can play {own} of the pattern's {len(hits)} hits"
-    return loops.relaid_fit(like, groove.pattern, {role: cut[index] for role, index in plays.items()})
+    fit = loops.relaid_fit(like, groove.pattern, {role: cut[index] for role, index in plays.items()})
+    others = ", ".join(groove.section_patterns)  # a pass is repeated through the whole beat
+    return replace(fit, note=f"{fit.note}; in {others} too, despite its own pattern") if others else fit
 
 
 def _slices(drum: Drum, frames: int, rate_hz: int) -> tuple[tuple[Slice, ...], dict[Role, int]]:

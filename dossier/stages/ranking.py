@@ -48,21 +48,15 @@ def rank(analysis: Analysis, memo: Memo, say: Callable[[str], object] = str) -> 
         if index in coarse:
             return coarse[index]
         if part.kind == "loop":
-            return place_loop(drum, here, groove, frames, memo, thoroughly=False)
+            return place_loop(drum, here, groove, frames, memo)
         return place_alone(drum, part, here, frames, memo)
 
     looked = counted(thread_map(closely, range(len(parts)), ahead=len(parts)), len(parts), "candidates", say)
     placed = sorted(looked, key=_order)
-    loops = [item for item in placed if item.part.kind == "loop"]
-    best = int(here.policy["plans_loops"])
-    loops[:best] = [
-        place_loop(item.drum, here, groove, frames, memo, thoroughly=True) if item.closely else item
-        for item in loops[:best]
-    ]
-    loops.sort(key=_order)
+    loops = tuple(item for item in placed if item.part.kind == "loop")
     one_shots = tuple(item for item in placed if item.part.kind == "one-shot")
     kit, kit_parts, notes = choose_kit(analysis, one_shots, frames, unplaced, memo)
-    return Ranking(loops=tuple(loops), one_shots=one_shots, kit=kit, kit_parts=kit_parts, unplaced=tuple(unplaced),
+    return Ranking(loops=loops, one_shots=one_shots, kit=kit, kit_parts=kit_parts, unplaced=tuple(unplaced),
                    notes=notes, frames=frames, sifted=sifted)  # fmt: skip
 
 

@@ -6,6 +6,7 @@ import dataclasses
 import io
 import math
 import re
+import tomllib
 from importlib.resources import files
 
 import numpy as np
@@ -17,6 +18,7 @@ from unpack import unpacked
 
 from dossier.model.datafile import Mark
 from dossier.model.findings import Covered
+from dossier.model.measures import LoopHit
 from dossier.render import charts, colour, map_figures, pack, svg, what_if_data
 from dossier.render import format as fmt
 from dossier.render.map_axes import band_position, beats_per_bar, merged, scale_top, zone_means
@@ -216,6 +218,25 @@ def test_kit_and_loops_share_one_ranking_by_score() -> None:
     assert by_file["drums/kick-felt.wav"].sound == "part:kick"  # a chosen drum is heard as its layer
     assert by_file["drums/kick-long.wav"].sound == "candidate:drums/kick-long.wav"
     assert by_file["drums/snare-wide.wav"].sound == ""
+
+
+def test_the_cuts_of_a_loop_are_drawn_a_row_a_role_and_can_be_written_back() -> None:
+    """Analytic: a mark at each hit's share of the file, as high as it is loud; the line under it is TOML."""
+    data = sample_data.sample()
+    (loop, *_) = (c for c in data.candidates if c.file == "loops/dust_90bpm.wav")
+    hits = (LoopHit(0.0, "kick", 0.0), LoopHit(0.5004, "snare", -20.0), LoopHit(1.0, "kick", -60.0))
+    entry = dataclasses.replace(data.inputs[0], file=loop.file, duration_s=2.0)
+    others = [one for one in data.inputs if one.file != loop.file]
+    candidates = [dataclasses.replace(c, hits=hits) if c is loop else c for c in data.candidates]
+    data = dataclasses.replace(data, inputs=(*others, entry), candidates=tuple(candidates))
+    rows = {r.id: r for group in drums_view(trim(data), sample_pages.assets(data)).groups for r in group.rows}
+    drawn = parse(str(rows[loop.file].cuts))
+    assert drawn.one("div", class_="stack").attributes["aria-label"] == (
+        "Where it is cut: kick at 0.00 and 1.00 s; snare at 0.50 s")
+    marks = [(mark.attributes["x"], mark.attributes["height"]) for mark in drawn.every("rect")]
+    assert marks == [("0%", "15"), ("50%", "3"), ("25.02%", "9")]
+    assert tomllib.loads(rows[loop.file].slices) == {"slices": [0.0, 0.5, 1.0]}
+    assert rows["loops/tin-roof_79bpm.wav"].cuts is None
 
 
 def test_long_rankings_are_cut_and_say_so() -> None:
