@@ -387,6 +387,7 @@ BAD_FOLDERS = (
     BadFolder("toml-utf16", with_toml("title = 'a'".encode("utf-16")), ("is not UTF-8 text (byte 1)",)),
     BadFolder("toml-binary", with_toml(bytes(range(128))), ("is not valid TOML",)),
     BadFolder("groove-text", groove(b"hum"), ("'groove.mid' is not a",)),
+    BadFolder("groove-smpte", groove(GROOVE.replace(b"\1\xe0", b"\xe7\x28")), ("'groove.mid' counts time in SMPTE",)),
     BadFolder("groove-empty", groove(b""), ("'groove.mid' is not a",)),
     BadFolder("groove-cut", groove(GROOVE[:26]), ("'groove.mid'",)),
     BadFolder("groove-no-drums", groove_asked_for(GROOVE.replace(b"\x99", b"\x90")),
