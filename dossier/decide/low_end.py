@@ -99,9 +99,12 @@ def shifts(hz: float | None, key: str | None, policy: Mapping[str, float]) -> tu
 def bass_stems(stems: Sequence[tuple[str, str, float, float]], policy: Mapping[str, float]) -> tuple[str, ...]:
     """Up to `MOST_BASSES` stems that are called bass or live below 250 Hz, those with the most energy there first.
 
-    `stems`: file, role in the user's words, energy below 250 Hz, and its share of the stem's energy.
+    `stems`: file, role in the user's words, energy below 250 Hz, and its share of the stem's energy.  A single file is
+    all of the music, which no one ducks for a kick, unless it is called bass.
     """
-    living = [stem for stem in stems if "bass" in stem[1].lower() or stem[3] > policy["low_end_bass_share"]]
+    alone = len(stems) == 1
+    living = [stem for stem in stems
+              if "bass" in stem[1].lower() or (not alone and stem[3] > policy["low_end_bass_share"])]  # fmt: skip
     return tuple(stem[0] for stem in sorted(living, key=lambda stem: -stem[2])[:MOST_BASSES])
 
 

@@ -131,6 +131,8 @@ def low_end_check(
     files = decide_low_end.bass_stems(listed, policy)
     if not files:
         why = "no stem carries a bass: none has a fifth of its energy below 250 Hz"
+        if len(listed) == 1:
+            why = "the music is one file; what to do about kick and bass is told where the bass is a stem of its own"
         return LowEndCheck(replace(finding, reasons={**finding.reasons, "low_end": why}))
     stems = {stem.file: stem for stem, _ in here.music.stems}
     basses = {file: both for file in files if (both := _kick_and_bass(here, kick, stems[file], memo)) is not None}

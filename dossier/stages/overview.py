@@ -56,8 +56,6 @@ def overview(beat: Beat, cache: Cache, say: Callable[[str], None]) -> Overview:
     music = analysis.here.music
     basses = low_end.bass_stems([(s.file, s.role, one.low_energy, one.low_share) for s, one in music.stems],
                                 analysis.here.policy)  # fmt: skip
-    if len(music.stems) == 1:
-        basses = basses[:0]  # one bounce is all of the music
     pins = {file: role for role, file in beat.kit_pins.items()}
     found = [_stem(stem, measures, stem.file in basses[:1]) for stem, measures in music.stems]
     found += [

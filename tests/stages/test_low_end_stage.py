@@ -337,11 +337,17 @@ def test_the_stem_that_covers_the_kick_most_is_named(tmp_path: Path) -> None:
 
 def test_without_a_bass_or_a_kick_it_says_what_is_missing(tmp_path: Path) -> None:
     """Analytic: a reason in place of numbers."""
-    high = write_beat(tmp_path / "high", stems={"pad": noise(SECONDS, low_hz=800.0, high_hz=4000.0, seed=5)},
+    bright = noise(SECONDS, low_hz=800.0, high_hz=4000.0, seed=5)
+    high = write_beat(tmp_path / "high", stems={"pad": bright, "air": PAD},
                       drums={"kick": kick(), "hat": noise_hit(0.05, 7000.0, 2)})  # fmt: skip
     found = measured(staged(high, tmp_path / "cache"))
     assert found.finding.reasons["low_end"].startswith("no stem carries a bass")
     assert found.renders == {}
+    bounce = write_beat(tmp_path / "bounce", stems={"all": PAD + 0.3 * tone(55.0, SECONDS)[:, None]},
+                        drums={"kick": kick(), "hat": noise_hit(0.05, 7000.0, 2)})  # fmt: skip
+    found = measured(staged(bounce, tmp_path / "cache"))
+    assert found.finding.reasons["low_end"].startswith("the music is one file")
+    assert (found.finding.bass_stem, found.finding.remedies, found.renders) == (None, (), {})
     bare = write_beat(tmp_path / "bare", stems={"bass": 0.3 * tone(55.0, SECONDS)},
                       drums={"hat": noise_hit(0.05, 7000.0, 2)})  # fmt: skip
     found = measured(staged(bare, tmp_path / "cache"))
