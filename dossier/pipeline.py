@@ -148,7 +148,7 @@ def publish(
         html = render_dossier(
             data, assets, hearing_constants=hearing.page_constants(), contour_errors=hearing.page_contours()
         )
-        page = archive.publish(data, html, renders)
+        page = archive.publish(data, html, renders, before=held.beat.slug if held is not None else None)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
         verdict=data.approach.verdict, warnings=data.warnings,

@@ -61,6 +61,14 @@ def test_what_revisions_share_lies_there_once_and_read_only(archive: Archive) ->
     assert all(path.stat().st_mode & 0o222 == 0 for folder in (first, second, third) for path in folder.iterdir())
 
 
+def test_a_beat_of_a_new_name_shares_with_the_one_it_was(archive: Archive) -> None:
+    for name, before in (("renamed", SLUG), ("other", None), ("lost", "never-there")):
+        data = factory.dossier(name, revision="r001", renders=("its-mix.flac",))
+        archive.publish(data, f"<!doctype html><title>{name}</title>", {"its-mix.flac": MIX}, before=before)
+        mix = archive.renders_of(name, "r001") / "its-mix.flac"
+        assert os.path.samefile(mix, archive.renders_of(SLUG, "r003") / "mix.flac") is (name == "renamed")
+
+
 def test_one_that_was_touched_is_written_anew(archive: Archive) -> None:
     """Same length, same name, other bytes: no later revision takes them over."""
     mine = archive.renders_of(SLUG, "r003") / "mix.flac"

@@ -76,11 +76,14 @@ class Archive(ArchiveReader):
                 finally:
                     self._depth -= 1
 
-    def publish(self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None) -> Path:
+    def publish(
+        self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None, *, before: str | None = None
+    ) -> Path:
         """Add a revision, all of it or nothing, and return the path of its page.
 
         `data.revision.id` is what `next_revision` gives under the same `lock`.  `renders` maps file names to their
-        content, or to a function that writes it to the path it is given.
+        content, or to a function that writes it to the path it is given.  `before`: the beat whose earlier revisions
+        it may share renders with, where that is another name.
 
         Raises ArchiveError, and leaves the archive as it was, if the revision exists or is out of turn, the slug holds
         another beat, a file name is absolute, a render's name has a folder in it or the place cannot be written.
@@ -96,13 +99,14 @@ class Archive(ArchiveReader):
             files.make_own_folder(folder)
             files.sweep(folder)
             self._check_turn(data)
+            sharing = [self.root / one for one in self.slugs() if one in (slug, before)]
             name = f"{slug}-{revision}"
             targets = [folder / name, folder / f"{name}.html", folder / f"{name}.json"]
             staged = folder / files.part_name(name)
             try:
                 for target in targets[:-1]:
                     files.remove(target)  # no data file stands beside them: an interrupted build left them
-                sources = _stage(staged, data, html, renders, twins_by_size(folder))
+                sources = _stage(staged, data, html, renders, twins_by_size(*sharing))
                 for source, target in zip(sources, targets, strict=True):
                     if source is not None:
                         os.rename(source, target)

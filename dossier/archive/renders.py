@@ -17,19 +17,20 @@ from dossier.archive.revisions import revision_number
 from dossier.errors import AudioError
 
 
-def twins_by_size(folder: Path) -> dict[int, list[Path]]:
-    """The renders in a beat's folder by their size in bytes, the newest revision's first."""
-    revisions: dict[int, Path] = {}
-    for entry in _entries(folder):
-        number = revision_number(entry.name.removeprefix(f"{folder.name}-"))
-        if number is not None and entry.is_dir(follow_symlinks=False):
-            revisions[number] = Path(entry.path)
+def twins_by_size(*folders: Path) -> dict[int, list[Path]]:
+    """The renders in beats' folders by their size in bytes, of each folder the newest revision's first."""
     found: dict[int, list[Path]] = {}
-    for number in sorted(revisions, reverse=True):
-        for entry in _entries(revisions[number]):
-            state = entry.stat(follow_symlinks=False)
-            if stat.S_ISREG(state.st_mode):
-                found.setdefault(state.st_size, []).append(Path(entry.path))
+    for folder in folders:
+        revisions: dict[int, Path] = {}
+        for entry in _entries(folder):
+            number = revision_number(entry.name.removeprefix(f"{folder.name}-"))
+            if number is not None and entry.is_dir(follow_symlinks=False):
+                revisions[number] = Path(entry.path)
+        for number in sorted(revisions, reverse=True):
+            for entry in _entries(revisions[number]):
+                state = entry.stat(follow_symlinks=False)
+                if stat.S_ISREG(state.st_mode):
+                    found.setdefault(state.st_size, []).append(Path(entry.path))
     return found
 
 

@@ -104,7 +104,7 @@ def bass_stems(stems: Sequence[tuple[str, str, float, float]], policy: Mapping[s
     """
     alone = len(stems) == 1
     living = [stem for stem in stems
-              if "bass" in stem[1].lower() or (not alone and stem[3] > policy["low_end_bass_share"])]  # fmt: skip
+              if "bass" in f"{stem[0]} {stem[1]}".lower() or (not alone and stem[3] > policy["low_end_bass_share"])]  # fmt: skip
     return tuple(stem[0] for stem in sorted(living, key=lambda stem: -stem[2])[:MOST_BASSES])
 
 

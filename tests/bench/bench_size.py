@@ -35,13 +35,13 @@ def main() -> None:
         (beat / "beat.toml").write_text(reworded, encoding="utf-8")
         build(beat, out, cache)
         more = on_disk_mb(out) - whole
-        largest = sorted(out.rglob("*"), key=lambda path: -path.stat().st_size)[:8]
-        for path in largest:
-            print(f"{path.stat().st_size / 1e6:8.2f} MB  {path.relative_to(out)}")
-        kept = len(list(out.glob("*/*-r*.json")))
+        kept = sorted(out.glob("*/*-r*.json"), key=lambda path: path.stat().st_mtime)
+        new = [path for path in (out / kept[-1].parent).rglob("*") if path.is_file() and path.stat().st_nlink == 1]
+        for path in sorted(new, key=lambda path: -path.stat().st_size)[:12]:
+            print(f"{path.stat().st_size / 1e6:8.2f} MB added by words alone: {path.relative_to(out)}")
     print(f"{seconds:g} s of music: {whole:.1f} MB (at most {WHOLE_MB:g}); a change of words: {more:.1f} MB "
-          f"(at most {WORDS_MB:g}); {kept} revisions")  # fmt: skip
-    if kept != 2 or whole > WHOLE_MB or more > WORDS_MB:
+          f"(at most {WORDS_MB:g}); {len(kept)} revisions")  # fmt: skip
+    if len(kept) != 2 or whole > WHOLE_MB or more > WORDS_MB:
         sys.exit(1)
 
 
