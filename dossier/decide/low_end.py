@@ -102,9 +102,8 @@ def bass_stems(stems: Sequence[tuple[str, str, float, float]], policy: Mapping[s
     `stems`: file, role in the user's words, energy below 250 Hz, and its share of the stem's energy.  A single file is
     all of the music, which no one ducks for a kick, unless it is called bass.
     """
-    alone = len(stems) == 1
-    living = [stem for stem in stems
-              if "bass" in f"{stem[0]} {stem[1]}".lower() or (not alone and stem[3] > policy["low_end_bass_share"])]  # fmt: skip
+    living = [stem for stem in stems if "bass" in stem[1].lower() or (
+        "bass" in stem[0].lower() if len(stems) == 1 else stem[3] > policy["low_end_bass_share"])]  # fmt: skip
     return tuple(stem[0] for stem in sorted(living, key=lambda stem: -stem[2])[:MOST_BASSES])
 
 
