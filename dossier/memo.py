@@ -18,7 +18,7 @@ from dossier.files import source_mark
 from dossier.parallel import HERE, LONG_BYTES, Engine
 
 Kind = Literal[
-    "measured",  # a drum file on its own
+    "measured",  # a drum file on its own, or a batch of them coarsely
     "heard",  # the music: its sum and its measures
     "level",  # a candidate in this beat
     "plan",  # a searched treatment

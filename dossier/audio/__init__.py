@@ -19,7 +19,7 @@ import math
 import os
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info",
-    "read_tags", "resample", "sha256", "to_stereo", "write_flac", "write_wav",
+    "read_tags", "read_with_header", "resample", "sha256", "to_stereo", "write_flac", "write_wav",
 ]  # fmt: skip
 
 HALF_POWER = math.sqrt(0.5)
@@ -65,12 +65,24 @@ def read(path: Path, *, shown_as: str) -> Clip:
     Raises AudioError: missing, unreadable, a folder or device, not audio, empty, damaged with nothing left, NaN or
     infinite samples, a rate outside 8-192 kHz, longer than half an hour.  Silence is no error; `read_info` notes it.
     """
-    return read_info(path, shown_as=shown_as).clip
+    return read_with_header(path, shown_as=shown_as)[0]
+
+
+def read_with_header(path: Path, *, shown_as: str) -> tuple[Clip, Header]:
+    """As `read`, and what the file says of itself."""
+    return _read(path, printable(shown_as))[:2]
 
 
 def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     """As `read`, with notes on damage, a downmix, clipping, DC and silence."""
     shown = printable(shown_as)
+    clip, header, decoded, log, said = _read(path, shown)
+    notes = inspect.damage(path, header, decoded, log, said, shown) + inspect.notes_of(path, header, decoded)
+    return ReadInfo(clip=clip, header=header, notes=tuple(notes))
+
+
+def _read(path: Path, shown: str) -> tuple[Clip, Header, Decoded, str, list[str]]:
+    """A file, what it says of itself, and the decoder's log and complaints."""
     with _opened(path, shown) as (file, said, kind):
         header = _header(file, kind, shown)
         inspect.check_claim(header, shown)
@@ -80,8 +92,7 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
     if not len(decoded.samples):
         promise = f"{header.frames} frames" if header.frames else "no frames"
         raise AudioError(f"{shown}: holds no audio: its header promises {promise} and none can be read; {EXPORT}")
-    notes = inspect.damage(path, header, decoded, log, said, shown) + inspect.notes_of(path, header, decoded)
-    return ReadInfo(clip=Clip(samples=decoded.samples, rate_hz=header.rate_hz), header=header, notes=tuple(notes))
+    return Clip(samples=decoded.samples, rate_hz=header.rate_hz), header, decoded, log, said
 
 
 def probe(path: Path, *, shown_as: str) -> Header:
@@ -251,14 +262,21 @@ def sha256(path: Path) -> str:
 
     Raises AudioError: missing, unreadable, no regular file, larger than 8 GiB.
     """
+    with suppress(OSError, ValueError):
+        if known := digests.get(_state(os.stat(path))):
+            return known
     shown = printable(path.name)
     with open_plain(path, shown_as=shown) as file:
         try:
             found = os.fstat(file.fileno())
-            state = f"{found.st_dev}-{found.st_ino}-{found.st_size}-{found.st_mtime_ns}-{found.st_ctime_ns}"
+            state = _state(found)
             digest = digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
                 digests[state] = digest
             return digest
         except OSError as error:
             raise AudioError(f"{shown}: {why_unreadable(error)}") from None
+
+
+def _state(found: os.stat_result) -> str:
+    return f"{found.st_dev}-{found.st_ino}-{found.st_size}-{found.st_mtime_ns}-{found.st_ctime_ns}"

@@ -41,9 +41,6 @@ if TYPE_CHECKING:
     from dossier.stages.overview import Overview
 
 
-BATCH = 64  # files that a worker measures at a time
-
-
 def add(commands: Commands) -> None:
     measure = commands.add_parser("measure", help="the measurements of single files, as a table or JSON")
     measure.add_argument("files", nargs="+", type=Path, metavar="FILE",
@@ -108,19 +105,19 @@ def _measure_library(arguments: argparse.Namespace) -> int:
     from dossier.beatfile.listing import ShownNames, list_audio
     from dossier.cache import Cache
     from dossier.model.beat import DrumFile
-    from dossier.stages.candidates import known_batch
+    from dossier.stages.seen_drums import batches, known_batch
 
     files, names = [], ShownNames(Path("/"), ())
     for path in (path.absolute() for path in arguments.files):
         found = [one.path for one in list_audio(path, shown=name_of(path)).files] if path.is_dir() else [path]
         library = path if path.is_dir() else path.parent
         files += [DrumFile(names.of(one, library=library, hidden=True), one) for one in found]
-    batches = [files[at : at + BATCH] for at in range(0, len(files), BATCH)]
+    parts = [*batches(files)]
     told: list[dict[str, object]] = []
     full = ""
     with Progress(1, note=None) as progress, engine_of(arguments, tell=progress.note) as engine:
-        results = engine.map(partial(known_batch, cache=Cache()), batches, what="batches", say=progress.item(""))
-    for batch, (known, refused) in zip(batches, results, strict=True):
+        results = engine.map(partial(known_batch, cache=Cache()), parts, what="batches", say=progress.item(""))
+    for batch, (known, refused) in zip(parts, results, strict=True):
         full = full or refused
         for file, one in zip(batch, known, strict=True):
             told.append({**({"error": one} if isinstance(one, str) else as_object(one.measures)), "file": file.file})

@@ -139,8 +139,9 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("plan_loop_evaluations", 20.0, "count", "a loop is long, so each of its trials costs more"),
     Setting("plans_loops", 2.0, "count", "loops whose treatment is searched"),
     # how many candidates are examined closely
+    Setting("all_measured", 200.0, "count", "files that are all measured at once: a library of more is sifted first"),
     Setting("sifted_loops", 40.0, "count", "loops that are laid at all; hundreds would fill the memory"),
-    Setting("closely_per_role", 16.0, "count", "one-shots a role: the best of 500 files was 13th at a coarse look"),
+    Setting("closely_per_role", 20.0, "count", "one-shots a role: the best of 500 files was 16th at a coarse look"),
     Setting("closely_loops", 10.0, "count", "loops that are placed on the whole beat"),
     Setting("ranking_frames", 400.0, "count", "frames of the beat, 40 s spread over it, that a ranking measures"),
     Setting("reference_tilt_db", 0.0, "dB", "finished mixes as they are; higher is darker, at both ends"),

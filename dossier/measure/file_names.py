@@ -8,6 +8,7 @@ own name speaks first, then its folders, nearest first.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 from dossier.model.vocabulary import Kind, Role
 
@@ -59,12 +60,20 @@ _KINDS: tuple[tuple[str, Kind], ...] = (
 
 
 def _parts(name: str) -> list[str]:
-    """The file without its suffix, then its folders, nearest first, each as lower-case words between spaces."""
+    """The file without its suffix, then its folders, nearest first, each as lower-case words between spaces.
+
+    Numbers are all 0, so that a folder's files have few names.
+    """
     pieces = [piece for piece in re.split(r"[/\\]", name) if piece]
     if not pieces:
         return []
     own = re.sub(r"\.(wav|wave|aiff?|flac|mp3|ogg)$", "", pieces[-1], flags=re.IGNORECASE)
-    return [" " + " ".join(_WORD.findall(part)).lower() + " " for part in [own, *reversed(pieces[:-1])]]
+    return [_words_of(part) for part in [own, *reversed(pieces[:-1])]]
+
+
+@lru_cache(maxsize=4096)
+def _words_of(part: str) -> str:
+    return " " + " ".join("0" if word.isdigit() else word for word in _WORD.findall(part)).lower() + " "
 
 
 def tempo_from_name(name: str) -> float | None:
@@ -85,7 +94,8 @@ def numbers_in(name: str) -> tuple[float, ...]:
 _GENERAL = frozenset({"perc", "percs", "percussion", "cymbal", "cymbals", "cym", "bell", "block"})
 
 
-def _roles_in(part: str) -> list[Role]:
+@lru_cache(maxsize=4096)
+def _roles_in(part: str) -> tuple[Role, ...]:
     """Distinct roles in the order of their words; general words give way to particular ones."""
     found: list[tuple[int, bool, Role]] = []
     for word, role in _ROLES:
@@ -95,7 +105,7 @@ def _roles_in(part: str) -> list[Role]:
             part = part.replace(f" {word} ", " " + "." * len(word) + " ")
     if any(not general for _, general, _ in found):
         found = [entry for entry in found if not entry[1]]
-    return list(dict.fromkeys(role for _, _, role in sorted(found)))
+    return tuple(dict.fromkeys(role for _, _, role in sorted(found)))
 
 
 def role_from_name(name: str) -> Role | None:
@@ -110,13 +120,17 @@ def role_from_name(name: str) -> Role | None:
     return None
 
 
+@lru_cache(maxsize=4096)
+def _kind_in(part: str) -> Kind | None:
+    return next((kind for word, kind in _KINDS if f" {word} " in part), None)
+
+
 def kind_from_name(name: str) -> Kind | None:
     """Kind that a file name, or else its folder, states; None if neither does.  A tempo in the name means a loop."""
-    parts = _parts(name)
-    for index, part in enumerate(parts):
-        for word, kind in _KINDS:
-            if f" {word} " in part:
-                return kind
+    for index, part in enumerate(_parts(name)):
+        kind = _kind_in(part)
+        if kind is not None:
+            return kind
         if index == 0 and tempo_from_name(name) is not None:
             return "loop"
     return None

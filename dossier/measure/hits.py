@@ -57,13 +57,18 @@ def _length(body: SoundShape) -> float:
     return max(min(length, body.file_s - body.onset_s), 1.0 / body.envelope_hz)
 
 
+def stated_kind(kind: Kind | None, name: str, file_s: float) -> Kind | None:
+    """The kind that the user, or the name of a file of this length, states."""
+    named, tempo_bpm = kind_from_name(name), tempo_from_name(name)
+    if named == "loop" and tempo_bpm is not None and file_s < 0.9 * 60.0 / tempo_bpm:
+        named = None  # shorter than one beat of the tempo in its name
+    return kind or named
+
+
 def _kind(
     body: SoundShape, samples: Samples, rate_hz: int, length_s: float, kind: Kind | None, name: str
 ) -> tuple[Kind, float]:
-    named, tempo_bpm = kind_from_name(name), tempo_from_name(name)
-    if named == "loop" and tempo_bpm is not None and body.file_s < 0.9 * 60.0 / tempo_bpm:
-        named = None  # shorter than one beat of the tempo in its name
-    stated = kind or named
+    stated = stated_kind(kind, name, body.file_s)
     if stated is not None:
         return stated, 1.0
     if body.cut:  # whatever sounds for over half a minute is no hit

@@ -34,14 +34,14 @@ LOWEST_HZ, HIGHEST_HZ = 25.0, 1200.0
 PITCHED = 0.45  # confidence from which a sound has a pitch; white and pink noise reach 0.35
 _BAND_HZ = 3600.0  # partials up to here help to find the period
 _LONGEST_S = 2.0
-_SETTLE_S = 0.05  # a kick's sweep is mostly over after this
-_PERIOD_S = 0.4  # stretch from which the period is read
-_KEEP = 0.9  # first maximum within this of the largest: McLeod and Wyvill's k
-_PARTIALS = 6
-_AT_PITCH_CENTS = 100.0
-_STAYS = 0.2  # share of the energy at the pitch from which the confidence counts in full
+SETTLE_S = 0.05  # a kick's sweep is mostly over after this
+PERIOD_S = 0.4  # stretch from which the period is read
+KEEP = 0.9  # first maximum within this of the largest: McLeod and Wyvill's k
+PARTIALS = 6
+AT_PITCH_CENTS = 100.0
+STAYS = 0.2  # share of the energy at the pitch from which the confidence counts in full
 _MIDDLE_C = 60
-_WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones below 5
+WAVERS_CENTS = 60.0  # to and fro in half a period; noise 50 to 150, glides and tones below 5
 
 
 def _unpitched(why: str, confidence: float = 0.0) -> Pitch:
@@ -67,7 +67,7 @@ def _period(signal: Array, rate_hz: float) -> float:
     heights = here - 0.25 * (left - right) * part
     if heights.max() <= 0.0:
         return 0.0
-    chosen = int(np.argmax(heights >= _KEEP * heights.max()))
+    chosen = int(np.argmax(heights >= KEEP * heights.max()))
     return rate_hz / float(tops[chosen] + part[chosen])
 
 
@@ -206,16 +206,16 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
     rate = small * bin_hz
     signal = signal[:, : max(8, int(duration_s * rate))]
     energy = running_sum((signal**2).sum(axis=0))
-    skip_s = min(_SETTLE_S, 0.3 * float(np.searchsorted(energy, 0.999 * energy[-1])) / rate)
+    skip_s = min(SETTLE_S, 0.3 * float(np.searchsorted(energy, 0.999 * energy[-1])) / rate)
     skip = int(skip_s * rate)
     late = scaled[:, int(skip_s * rate_hz) :].ravel()
     inside = float(energy[-1] - energy[skip]) / rate / max(float(late @ late) / rate_hz, 1e-30)
 
-    found_hz = _period(signal[:, skip : skip + int(_PERIOD_S * rate)], rate)
+    found_hz = _period(signal[:, skip : skip + int(PERIOD_S * rate)], rate)
     if not found_hz:
         return _unpitched("no period repeats")
     # The fundamental, or the strongest partial where it is all but missing.
-    levels = np.array([_level(power, bin_hz, found_hz * k) for k in range(1, _PARTIALS + 1)])
+    levels = np.array([_level(power, bin_hz, found_hz * k) for k in range(1, PARTIALS + 1)])
     partial = 1 if levels[0] > 0.02 * levels.max() else int(np.argmax(levels)) + 1
     hz = found_hz
     for _ in range(2):
@@ -225,12 +225,12 @@ def pitch(samples: Samples, rate_hz: int) -> Pitch:
         if not LOWEST_HZ <= hz <= HIGHEST_HZ:
             return _unpitched(f"what repeats does not lie between {LOWEST_HZ:g} and {HIGHEST_HZ:g} Hz")
     cents = 1200.0 * np.log2(np.maximum(track, 1.0) / (partial * hz))
-    at_pitch = (np.abs(cents) < _AT_PITCH_CENTS).astype(np.float64)
+    at_pitch = (np.abs(cents) < AT_PITCH_CENTS).astype(np.float64)
     stays = float(strength[settled:] @ at_pitch[settled:] / strength[settled:].sum())
     step = max(1, round(0.5 * len(track) / duration_s / hz))
     wavers = _wavering(cents[settled::step], strength[settled::step])
     confidence = _periodic_share(signal, rate, hz, at_pitch, skip)
-    confidence *= float(np.sqrt(min(1.0, inside))) * min(1.0, stays / _STAYS) / (1.0 + (wavers / _WAVERS_CENTS) ** 2)
+    confidence *= float(np.sqrt(min(1.0, inside))) * min(1.0, stays / STAYS) / (1.0 + (wavers / WAVERS_CENTS) ** 2)
     if confidence < PITCHED:
         return _unpitched("more noise than tone", confidence)
     note, off = note_of(hz)

@@ -55,7 +55,7 @@ FEATURES = (
     "attack_oct",  # log2 of the attack
     "tonality",
     "roughness_oct",  # log2 of the ripple of the envelope in dB: rattles, scrapes, the bursts of a clap
-    "sub_db", "bass_db", "low_mid_db", "presence_db", "air_db",  # shares of the power between _SHARES_HZ
+    "sub_db", "bass_db", "low_mid_db", "presence_db", "air_db",  # shares of the power between SHARES_HZ
     "evenness",  # entropy of the power over bands of 1/24 octave: noise has more than tones
     "high_crest", "mid_crest",  # log2 of peak over mean power of the lines from 3 to 12, and from 0.3 to 3 kHz
     "low_early_db", "low_later_db",  # power under 400 Hz in the first 50 ms, and after 160 ms, of the first 0.4 s
@@ -71,10 +71,10 @@ FAMILIES: tuple[tuple[Role, ...], ...] = (
     ("closed-hat", "open-hat", "ride", "crash"),
     ("tom", "shaker", "percussion"),
 )
-_CENTRES_OCT = np.log2(np.sqrt(np.asarray(EDGES_HZ[1:]) * np.asarray(EDGES_HZ[:-1])))
-_LATE = slice(5, 20)  # frames 10.7 ms apart: 50 to 210 ms
-_SHARES_HZ = ((0.0, 60.0), (120.0, 240.0), (240.0, 480.0), (1920.0, 3840.0), (7680.0, 12000.0))
-_NARROW_HZ = 20.0 * 2.0 ** (np.arange(241) / 24.0)
+CENTRES_OCT = np.log2(np.sqrt(np.asarray(EDGES_HZ[1:]) * np.asarray(EDGES_HZ[:-1])))
+LATE = slice(5, 20)  # frames 10.7 ms apart: 50 to 210 ms
+SHARES_HZ = ((0.0, 60.0), (120.0, 240.0), (240.0, 480.0), (1920.0, 3840.0), (7680.0, 12000.0))
+NARROW_HZ = 20.0 * 2.0 ** (np.arange(241) / 24.0)
 _FARTHEST = 3.0  # spreads from the middle: an odd sound is still most like something
 _REPEATS_DB = 15.0  # a strike counts within this of the loudest
 
@@ -119,13 +119,13 @@ def features(body: SoundShape) -> Array:
     mean = float((power * octave).sum()) / total_power
     spread = float(np.sqrt(max(0.0, float((power * (octave - mean) ** 2).sum()) / total_power)))
     near = share_below(body, centroid * np.array([2.0**-0.5, 2.0**0.5]))
-    shares = np.diff(share_below(body, np.array(_SHARES_HZ)), axis=1)[:, 0]
-    narrow = np.diff(share_below(body, _NARROW_HZ))
+    shares = np.diff(share_below(body, np.array(SHARES_HZ)), axis=1)[:, 0]
+    narrow = np.diff(share_below(body, NARROW_HZ))
     narrow = narrow / max(float(narrow.sum()), 1e-12) + 1e-9
     lines = [int(hz / body.bin_hz) for hz in (300.0, 3000.0, 12000.0)]
     frames = body.frames.astype(np.float64)
     total = max(float(frames.sum()), 1e-30)
-    late, early = frames[_LATE].sum(axis=0), frames[:3].sum(axis=0)
+    late, early = frames[LATE].sum(axis=0), frames[:3].sum(axis=0)
     rings = float(late.sum()) > 1e-6 * float(early.sum())
     late_mid = float(late[3:6].sum()) / total if rings else 0.0
     late = late if rings else early
@@ -137,7 +137,7 @@ def features(body: SoundShape) -> Array:
             np.log2(max(centroid, 20.0)),
             spread,
             float(near[1] - near[0]),
-            float((late * _CENTRES_OCT).sum()) / max(float(late.sum()), 1e-30),
+            float((late * CENTRES_OCT).sum()) / max(float(late.sum()), 1e-30),
             _db(late_mid, 1e-5),
             np.log2(0.0005 + body.attack_s),
             body.tonality,
@@ -178,7 +178,7 @@ class RoleWeights:
 
 
 @lru_cache(maxsize=1)
-def _weights() -> RoleWeights:
+def role_weights() -> RoleWeights:
     """One row of the table a unit: bias, weights of the features, weights of the roles; two rows of scales before."""
     with (Path(__file__).parent / "role_weights.csv").open(encoding="utf-8", newline="") as file:
         rows = {row[0]: [float(value or 0.0) for value in row[1:]] for row in csv.reader(file) if row[0] != "unit"}
@@ -193,7 +193,7 @@ def _weights() -> RoleWeights:
 
 def role_probabilities(figures: Array) -> dict[Role, float]:
     """Probability of each role from a sound's `features`; they add up to 1."""
-    return {role: float(value) for role, value in zip(ROLES, _weights().probabilities(figures), strict=True)}
+    return {role: float(value) for role, value in zip(ROLES, role_weights().probabilities(figures), strict=True)}
 
 
 def likeliest(likely: Mapping[Role, float]) -> tuple[Role, float]:

@@ -39,7 +39,7 @@ SHORTEST_LAG_S, LONGEST_LAG_S = 0.00025, 1 / 30
 FRAME_S = 0.0214  # window of the band powers over time, 1024 samples at 48 kHz
 FRAMES = 38  # about 0.4 s of them, at half a window's hop
 EDGES_HZ = (20.0, 100.0, 200.0, 400.0, 800.0, 1600.0, 3200.0, 6400.0, 12800.0, 20000.0)
-_ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
+ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
 _AFTER_S, _FADE_S = 0.045, 0.030  # kept after the maximum, and faded so that the cut does not ring into the attack
 
 
@@ -205,7 +205,7 @@ def _attack(piece: Samples, rate_hz: int, maximum_s: float) -> float:
     rate = rate_hz * short / size
     power = (analytic.real**2 + analytic.imag**2).sum(axis=0, dtype=np.float64)[: max(1, int(stop / rate_hz * rate))]
     attack = 0.0
-    for window_s in _ATTACK_WINDOWS_S:
+    for window_s in ATTACK_WINDOWS_S:
         seen = smooth(power, max(1, int(window_s * rate)))
         top = float(seen.max())
         over = int(np.argmax(seen >= 0.81 * top))

@@ -46,7 +46,7 @@ STEP_S = 0.01
 LONG_WINDOW_STEPS, SHORT_WINDOW_STEPS = 8, 4
 LONG_RATE_HZ = 2000
 CROSS_FIRST, CROSS_LAST = 37, 45  # fine bands of the cross-fade: 10 to 12 Cam
-_HANN_POWER = 3.0 / 8.0  # mean of a squared Hann window
+HANN_POWER = 3.0 / 8.0  # mean of a squared Hann window
 _CHUNK_SAMPLES = 1 << 16  # of windowed signal held at once
 _CHUNK_ROWS = 4096  # of accumulated energy interpolated at once
 
@@ -131,12 +131,12 @@ def _add(cumulative: Array, samples: Samples, rate_hz: int, window_steps: int, *
     """Add one transform's share of the energy to `cumulative`; `samples` start `lead_s` before the signal."""
     hop = max(1, round(STEP_S * rate_hz))
     size = window_steps * hop
-    bins = _bins(size, rate_hz, window_steps)
+    bins = bins_of(size, rate_hz, window_steps)
     if bins is None:
         return
     summed = _frame_energies(samples, hop, size, bins)
     np.cumsum(summed, axis=0, out=summed)
-    summed *= 1.0 / (size * rate_hz * window_steps * _HANN_POWER)
+    summed *= 1.0 / (size * rate_hz * window_steps * HANN_POWER)
     # Row k of `summed` holds the frames that end by k hops; each counts evenly over the hop that follows its end.
     positions = (np.arange(1, len(cumulative)) * STEP_S + lead_s) * (rate_hz / hop) - 1.0
     positions[-1] = len(summed) - 1
@@ -183,7 +183,7 @@ def _frame_energies(samples: Samples, hop: int, size: int, bins: _Bins) -> Array
 
 
 @lru_cache(maxsize=32)
-def _bins(size: int, rate_hz: int, window_steps: int) -> _Bins | None:
+def bins_of(size: int, rate_hz: float, window_steps: int) -> _Bins | None:
     """How a transform of `size` samples shares out its bins; None where it sees none of its window's bands."""
     width = rate_hz / size
     shares = cross_fade() if window_steps == LONG_WINDOW_STEPS else 1.0 - cross_fade()

@@ -221,6 +221,7 @@ class Looked:
     measured: int
     placed: int
     unreadable: int
+    coarsely: int = 0  # of `measured`, those that only a coarse look was taken at: they cannot win
 
 
 @dataclass(frozen=True, slots=True)

@@ -206,6 +206,19 @@ class HitMeasures:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class CoarseMeasures:
+    """What a coarse look tells of a one-shot; see `dossier.measure.coarse`."""
+
+    onset_s: float
+    length_s: float  # effective
+    evenness: float  # share of that length in which 90 % of the energy passes
+    likeness: Array  # (roles,), in the order of ROLES, adding up to 1
+    pitch_hz: float | None
+    mono_loss_lu: float | None
+    outline: Array  # (OUTLINE_PIECES, fine bands), mean power
+
+
 @dataclass(frozen=True, slots=True)
 class LoopMeasures:
     tempo_bpm: float | None

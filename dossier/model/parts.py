@@ -27,6 +27,28 @@ class Drum:
         return self.file.file
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenDrum:
+    """One candidate as it is known before a library is sifted: coarsely, or measured already."""
+
+    file: DrumFile
+    sha256: str
+    kind: Kind
+    role: Role | None
+    likeness: Mapping[Role, float]
+    pitch_hz: float | None
+    mono_loss_lu: float | None
+    outline: Array  # as `Drum.outline`
+    duration_s: float
+    sample_rate_hz: int
+    channels: int
+    drum: Drum | None  # None: not yet measured
+
+    @property
+    def name(self) -> str:
+        return self.file.file
+
+
 @dataclass(frozen=True, slots=True)
 class Voice:
     """The hits of one role through the whole beat: start, end (cut by the next hit) and amplitude.

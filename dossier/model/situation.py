@@ -9,7 +9,7 @@ from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
 from dossier.model.findings import DrumsHeard, Room
 from dossier.model.measures import Array, Grid, Key, Loudness, Samples, StereoImage
-from dossier.model.parts import Drum, Groove
+from dossier.model.parts import Groove, SeenDrum
 from dossier.model.scene import Scene
 from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import Intent, Role, Voice
@@ -118,6 +118,6 @@ class Analysis:
     here: Situation
     room: Room
     groove: Groove
-    drums: tuple[Drum, ...]
+    drums: tuple[SeenDrum, ...]
     inputs: tuple[InputFile, ...]
     warnings: tuple[str, ...]

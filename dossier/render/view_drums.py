@@ -150,6 +150,8 @@ def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:
             groups.append(SimpleNamespace(title=title, rows=rows, left_out=fmt.capital(note)))
     looked = data.looked
     line = f"{fmt.capital(fmt.count(looked.files, 'file'))}, {looked.placed} tried in this beat"
+    if looked.coarsely:
+        line += f", {looked.coarsely} left after a coarse look"
     if looked.unreadable:
         line += f", {looked.unreadable} could not be read"
     counts = Counter(str(c.grade) for c in data.candidates if c.grade and not c.chosen)

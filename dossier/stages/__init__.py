@@ -22,7 +22,7 @@ from dossier.model.situation import Analysis
 from dossier.model.vocabulary import Direction
 from dossier.names import printable
 from dossier.parallel import HERE, Engine
-from dossier.stages import blind, candidates, music, page_assets, playback, stems, treatments
+from dossier.stages import blind, candidates, music, page_assets, playback, seen_drums, stems, treatments
 from dossier.stages import renders as render_stage
 from dossier.stages.balance import balance, over_music
 from dossier.stages.checks import check
@@ -57,7 +57,8 @@ def analyse(beat: Beat, cache: Cache, say: Callable[[str], None]) -> tuple[Analy
     sections, section_notes = music.sections_of(beat, here.grid)
     others = _other_inputs(beat)
     say(f"measuring {len(beat.drums)} drum candidates")
-    drums, drum_inputs, drum_notes = candidates.read_drums(candidates.pinned(beat), files, say)
+    few = int(here.policy["all_measured"])
+    drums, drum_inputs, drum_notes = seen_drums.read_drums(candidates.pinned(beat), files, say, few=few)
     notes = (*beat.notes, *summed.notes, *here.grid.notes, *reference_notes, *section_notes, *drum_notes)
     analysis = Analysis(
         beat=beat, here=here, room=music.room_of(here.scene, here.grid, sections), drums=drums, warnings=notes,

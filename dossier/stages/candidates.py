@@ -1,24 +1,20 @@
-"""Candidates: drum files read, measured on their own, and laid into the beat."""
+"""Candidates: drum files measured on their own, and laid into the beat."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
 from dossier import audio
 from dossier.arrange import loops, one_shots
 from dossier.arrange import pattern as patterns
-from dossier.cache import Cache
 from dossier.errors import AudioError
 from dossier.measure import grid as grid_measure
 from dossier.measure import hearing, hits, loudness, pitch, stereo, true_peak
 from dossier.measure import loops as loop_measure
 from dossier.memo import Memo
 from dossier.model.beat import Beat, DrumFile
-from dossier.model.datafile import InputFile
 from dossier.model.measures import (
     FRAME_S,
     OUTLINE_PIECES,
@@ -31,14 +27,12 @@ from dossier.model.measures import (
     Samples,
     Tags,
 )
-from dossier.model.parts import Drum, DrumPart, Groove, Played
+from dossier.model.parts import Drum, DrumPart, Groove, Played, SeenDrum
 from dossier.model.situation import Situation
-from dossier.parallel import counted, thread_map
 from dossier.stages import loop_laying
 from dossier.stages.library import sound_of, voice_of
 
 READ_AHEAD = 16  # candidates
-MOST_REMARKS = 40  # on copies, and on silent files
 LONGEST_LOOP_S = 40.0  # 16 bars at 100 BPM; what is longer is a stem or a song
 WRAP_S = 0.25  # of a loop's own end and start around it, so that analysis windows see its neighbours
 NO_TAGS = Tags()
@@ -126,12 +120,6 @@ def known_file(file: DrumFile, memo: Memo) -> tuple[str, KnownFile] | AudioError
         return error
 
 
-def known_batch(files: Sequence[DrumFile], cache: Cache) -> tuple[list[KnownFile | str], str]:
-    """What is known of each file, or why it cannot be read; and why the cache takes no more, '' where it does."""
-    found = [known_file(file, Memo(cache)) for file in files]
-    return [str(one) if isinstance(one, AudioError) else one[1] for one in found], cache.refused
-
-
 def outline_of(clip: Clip, measures: FileMeasures) -> Array:
     """`Drum.outline` of a file, float32."""
     energies = hearing.band_energies(clip.samples, clip.rate_hz)
@@ -144,45 +132,22 @@ def outline_of(clip: Clip, measures: FileMeasures) -> Array:
     return np.asarray(both * hearing.slot_powers(energies, edges), dtype=np.float32)
 
 
-def read_drums(
-    files: Sequence[DrumFile], memo: Memo, say: Callable[[str], None]
-) -> tuple[tuple[Drum, ...], list[InputFile], list[str]]:
-    """Read and measure the candidates: drums, inputs and warnings.
-
-    A file that cannot be used is named in the warnings and left out; of copies of a sound the first is looked at.
-    """
-    inputs: list[InputFile] = []
-    warnings: list[str] = []
-    copies: list[str] = []
-    silent: list[str] = []
-    drums: list[Drum] = []
-    seen: dict[str, str] = {}
-    found = thread_map(partial(known_file, memo=memo), files, ahead=READ_AHEAD)
-    for file, known in zip(files, counted(found, len(files), "drums", say), strict=True):
-        entry = InputFile(file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin, used=False)
-        if isinstance(known, AudioError):
-            warnings.append(str(known))
-            inputs.append(entry)
-            continue
-        digest, of = known
-        if digest in seen:
-            copies.append(f"{file.file}: the same sound as {seen[digest]}; looked at once")
-        if of.silent:
-            silent.append(f"{file.file}: is silent from start to end; left out")
-        wanted = not of.silent and digest not in seen
-        inputs.append(replace(entry, sha256=digest, duration_s=of.measures.duration_s, used=wanted,
-                              sample_rate_hz=of.measures.sample_rate_hz, channels=of.measures.channels))  # fmt: skip
-        if wanted:
-            seen[digest] = file.file
-            drums.append(Drum(file=file, clip=None, outline=of.outline, measures=of.measures, sha256=digest,
-                              problems=(*of.notes, *of.measures.notes)))  # fmt: skip
-    return tuple(drums), inputs, [*warnings, *_some(copies), *_some(silent)]
+def measured(seen: SeenDrum, memo: Memo) -> Drum:
+    """A candidate measured on its own; raises `AudioError` where its file is no longer what was looked at."""
+    if seen.drum is not None:
+        return seen.drum
+    known = known_file(seen.file, memo)
+    if isinstance(known, AudioError):
+        raise known
+    digest, of = known
+    if digest != seen.sha256:
+        raise AudioError(f"{seen.name}: was changed during the build; build it again")
+    return drum_of(seen.file, digest, of)
 
 
-def _some(remarks: Sequence[str]) -> list[str]:
-    """Remarks on single files, of which a library may have thousands."""
-    more = len(remarks) - MOST_REMARKS
-    return [*remarks[:MOST_REMARKS], *([f"{more} more files as the one before"] if more > 0 else [])]
+def drum_of(file: DrumFile, digest: str, of: KnownFile) -> Drum:
+    return Drum(file=file, clip=None, outline=of.outline, measures=of.measures, sha256=digest,
+                problems=(*of.notes, *of.measures.notes))  # fmt: skip
 
 
 def groove_of(beat: Beat, grid: Grid) -> Groove:

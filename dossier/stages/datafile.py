@@ -49,6 +49,7 @@ def data_file(
     looked = document.Looked(
         files=len(analysis.beat.drums), measured=len(analysis.drums),
         placed=sum(item.closely for item in (*ranking.loops, *ranking.one_shots)),
+        coarsely=sum(drum.drum is None and drum.name in ranking.sifted for drum in analysis.drums),
         unreadable=sum(entry.kind == "drum" and not entry.used and not entry.sha256 for entry in analysis.inputs),
     )  # fmt: skip
     own = analysis.beat.taste

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from dossier.measure.in_beat import OWN_HIT_SHARE
 from dossier.measure.k_weighting import OFFSET_DB
 from dossier.model.findings import Fit
 from dossier.model.measures import FRAME_S, OUTLINE_PIECES, Array, Clip, Grid, Indices
-from dossier.model.parts import Drum, DrumPart, Groove, Played, Ranking, Voice
+from dossier.model.parts import Drum, DrumPart, Groove, Played, Ranking, SeenDrum, Voice
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONE_KEYS, Role
 from dossier.stages.gains import alone
@@ -58,17 +58,16 @@ def voice_of(role: Role, groove: Groove, grid: Grid) -> tuple[Voice | None, bool
 
 
 def sift(
-    drums: Sequence[Drum], here: Situation, groove: Groove, pins: frozenset[str]
-) -> tuple[list[Drum], dict[str, float]]:
+    drums: Sequence[SeenDrum], here: Situation, groove: Groove, pins: frozenset[str]
+) -> tuple[list[SeenDrum], dict[str, float]]:
     """The drums that can still win, in their order, and the coarse score of the others by name.
 
     Of each role, and of loops, the policy's number stays: files fixed in beat.toml first, then the best.
     """
-    groups: dict[Role | None, list[Drum]] = {}
+    groups: dict[Role | None, list[SeenDrum]] = {}
     for drum in drums:
-        hit = drum.measures.hit
-        if hit.kind == "loop" or hit.role is not None:
-            groups.setdefault(None if hit.kind == "loop" else hit.role, []).append(drum)
+        if drum.kind == "loop" or drum.role is not None:
+            groups.setdefault(None if drum.kind == "loop" else drum.role, []).append(drum)
     left: dict[str, float] = {}
     for role, members in groups.items():
         most = int(here.policy["sifted_loops"] if role is None else here.policy["closely_per_role"])
@@ -79,7 +78,7 @@ def sift(
     return [drum for drum in drums if drum.name not in left], left
 
 
-def coarse_scores(drums: Sequence[Drum], role: Role | None, here: Situation, groove: Groove) -> list[float]:
+def coarse_scores(drums: Sequence[SeenDrum], role: Role | None, here: Situation, groove: Groove) -> list[float]:
     """The score of files of one role, or of loops (None), from measures and outlines alone."""
     voice, assumed = (None, False) if role is None else voice_of(role, groove, here.grid)
     if role is not None and voice is None:
@@ -117,7 +116,7 @@ def _frames(here: Situation, voice: Voice | None) -> tuple[list[Indices], Array,
 
 
 def _scores(
-    drums: Sequence[Drum], role: Role | None, here: Situation, gain_db: float, frames: Sequence[Indices],
+    drums: Sequence[SeenDrum], role: Role | None, here: Situation, gain_db: float, frames: Sequence[Indices],
     shares: Array, hits: float,
 ) -> list[float]:  # fmt: skip
     on, policy = here.scene, here.policy
@@ -149,40 +148,52 @@ def _scores(
         like = Fit(
             room_filled=float(filled[index]), over=float(over[index]),
             overlap=float(masked[index]), covered_music=float(covered[index]),
-            audible_share=0.0, lift_lu=None, heard_zones=own_zones, job=fit.job(drum.measures, role, policy),
-            heard_in_zones=None, mono_loss_lu=drum.measures.stereo.whole.mono_loss_lu, tempo_match=1.0,
+            audible_share=0.0, lift_lu=None, heard_zones=own_zones, job=_job(drum, role, policy),
+            heard_in_zones=None, mono_loss_lu=drum.mono_loss_lu, tempo_match=1.0,
             tuning_match=_tuning(drum, here) if role is not None else None,
         )  # fmt: skip
         found.append(fit.score(like, role=role, fill=music_fill, policy=policy)[0])
     return found
 
 
-def _tuning(drum: Drum, here: Situation) -> float | None:
+def _job(drum: SeenDrum, role: Role | None, policy: Mapping[str, float]) -> float:
+    if role is not None:
+        return drum.likeness.get(role, 0.0)
+    return fit.job(drum.drum.measures, role, policy) if drum.drum is not None else 0.0
+
+
+def _tuning(drum: SeenDrum, here: Situation) -> float | None:
     gone = here.policy["tuning_gone_cents"]
-    return fit.tuning_match(drum.measures.pitch.hz, here.music.key.name, gone_cents=gone)
+    return fit.tuning_match(drum.pitch_hz, here.music.key.name, gone_cents=gone)
 
 
-def candidates_csv(drums: Sequence[Drum], ranking: Ranking) -> bytes:
-    """Every candidate with its score, best first within each role: those looked at closely, then the sifted ones."""
+def candidates_csv(drums: Sequence[SeenDrum], ranking: Ranking) -> bytes:
+    """Every candidate with its score, best first within each role: those looked at closely, then the sifted ones.
+
+    What was not measured has no figures but its length.
+    """
     placed = {item.drum.name: item for item in (*ranking.loops, *ranking.one_shots)}
+    known = {drum.name: drum for drum in (*(item.drum for item in placed.values()), *(d for d, _ in ranking.unplaced))}
     text = io.StringIO()
     sheet = csv.writer(text, lineterminator="\n")
     sheet.writerow(("file", "kind", "role", "looked at", "grade", "score", "gain dB", "integrated LUFS", "one hit LUFS",
                     "true peak dBTP", "pitch Hz", "tempo BPM", "seconds", "rights"))  # fmt: skip
     rows = []
     for drum in drums:
-        m, item = drum.measures, placed.get(drum.name)
+        of, item = known.get(drum.name, drum.drum), placed.get(drum.name)
+        m = of.measures if of is not None else None
+        kind, role = (m.hit.kind, m.hit.role) if m is not None else (drum.kind, drum.role)
         score = item.score if item is not None else ranking.sifted.get(drum.name)
         closely = item is not None and item.closely
         looked = "closely" if closely else "not at all" if score is None else "coarsely"
         numbers = (
             m.loudness.integrated_lufs, m.loudness.one_hit_lufs, m.loudness.true_peak_dbtp, m.pitch.hz,
             m.loop.tempo_bpm if m.loop is not None else None, m.duration_s,
-        )  # fmt: skip
+        ) if m is not None else (None, None, None, None, None, drum.duration_s)  # fmt: skip
         told = (item.grade, score, item.gains.to_set_db) if item is not None else ("", score, None)
-        order = (m.hit.kind, m.hit.role or "", not closely, -(score if score is not None else -1e9), drum.name)
+        order = (kind, role or "", not closely, -(score if score is not None else -1e9), drum.name)
         cells = (told[0], *("" if one is None else f"{one:.3f}" for one in (*told[1:], *numbers)))
-        rows.append((order, (drum.name, m.hit.kind, m.hit.role or "", looked, *cells, drum.file.rights)))
+        rows.append((order, (drum.name, kind, role or "", looked, *cells, drum.file.rights)))
     sheet.writerows([_plain(cell) for cell in row] for _, row in sorted(rows))
     return text.getvalue().encode()
 

@@ -8,15 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from dossier import audio, stages
 from dossier.cache import Cache
 from dossier.decide import low_end
 from dossier.measure.file_names import kind_from_name, role_from_name, tempo_from_name
+from dossier.memo import Memo
 from dossier.model.beat import Beat, Stem
 from dossier.model.measures import Grid, Key
 from dossier.model.parts import Drum
 from dossier.model.situation import StemMeasures
+from dossier.parallel import thread_map
+from dossier.stages.candidates import measured
 
 _SOURCES = {"file name": "name", "estimated": "sound"}
 
@@ -60,7 +64,7 @@ def overview(beat: Beat, cache: Cache, say: Callable[[str], None]) -> Overview:
     found = [_stem(stem, measures, stem.file in basses[:1]) for stem, measures in music.stems]
     found += [
         _drum(drum, drum.name in pins, any(library in drum.file.path.parents for library in beat.libraries))
-        for drum in sorted(analysis.drums, key=lambda drum: drum.name)
+        for drum in sorted(thread_map(partial(measured, memo=Memo(cache)), analysis.drums), key=lambda drum: drum.name)
     ]
     unread = tuple(f"{entry.file}: " for entry in analysis.inputs if not entry.used and not entry.sha256)
     lost = tuple(text for text in analysis.warnings if unread and text.startswith(unread))

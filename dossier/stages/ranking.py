@@ -1,21 +1,22 @@
 """Ranking: every candidate placed in the beat and scored on the same terms; the kit chosen together.
 
-Looking closely costs, so a library is first sifted without laying anything (`stages.library`).  The loops that are left
-are looked at coarsely, on a few bars of the beat.  The best of each role, and the best loops, are then placed on the
-beat at the gain that their intent asks for.
+Looking closely costs, so a library is first sifted without laying anything (`stages.library`), and what is left is
+measured.  The loops of it are looked at coarsely, on a few bars of the beat.  The best of each role, and the best
+loops, are then placed on the beat at the gain that their intent asks for.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 from dossier.memo import Memo
 from dossier.model.measures import Indices
 from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Ranking
 from dossier.model.situation import Analysis, Situation
 from dossier.parallel import counted, thread_map
-from dossier.stages.candidates import READ_AHEAD, drum_part
+from dossier.stages.candidates import READ_AHEAD, drum_part, measured
 from dossier.stages.gains import blocks
 from dossier.stages.kits import choose_kit
 from dossier.stages.library import sift
@@ -30,7 +31,8 @@ def rank(analysis: Analysis, memo: Memo, say: Callable[[str], object] = str) -> 
     here, groove = analysis.here, analysis.groove
     unplaced: list[tuple[Drum, str]] = []
     parts: list[tuple[Drum, DrumPart]] = []
-    drums, sifted = sift(analysis.drums, here, groove, frozenset(analysis.beat.kit_pins.values()))
+    kept, sifted = sift(analysis.drums, here, groove, frozenset(analysis.beat.kit_pins.values()))
+    drums = [*thread_map(partial(measured, memo=Memo(memo.cache)), kept, ahead=len(kept))]
     laid = thread_map(lambda drum: drum_part(drum, here, groove, memo), drums, ahead=READ_AHEAD)
     for drum, part in zip(drums, laid, strict=True):
         if part is None:

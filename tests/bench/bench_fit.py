@@ -35,7 +35,7 @@ from dossier.decide import balance, fit, policy
 from dossier.decide.policy import DEFAULTS, USUAL
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
-from dossier.measure.roles import _weights, features, role_probabilities
+from dossier.measure.roles import features, role_probabilities, role_weights
 from dossier.measure.sound_shape import measure_shape
 from dossier.model.findings import Fit
 from dossier.model.measures import Grid
@@ -78,7 +78,7 @@ def sound(piece: str, samples: np.ndarray, rate: int) -> Sound | None:
     body = measure_shape(samples, rate)
     if body is None:
         return None
-    figures, weights = features(body), _weights()
+    figures, weights = features(body), role_weights()
     return Sound(piece, samples, rate, role_probabilities(figures), (figures - weights.centre) / weights.spread)
 
 

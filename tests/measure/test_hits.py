@@ -240,7 +240,7 @@ def test_a_tempo_in_the_name_of_something_shorter_than_a_beat_makes_no_loop() ->
 
 
 def test_the_table_of_weights_is_sound() -> None:
-    weights = roles._weights()
+    weights = roles.role_weights()
     units = len(weights.inner_bias)
     assert weights.inner.shape == (len(roles.FEATURES), units)
     assert weights.outer.shape == (units, len(ROLES))

@@ -77,6 +77,8 @@ def test_the_best_are_listed_and_the_page_says_how_many_were_tried(built: tuple[
     looked = Counter(candidate.looked_at for candidate in data.candidates)
     assert data.looked.files == data.looked.measured == data.candidates_tried == ONE_SHOTS + LOOPS
     assert data.looked.placed == looked["closely"]
+    assert data.looked.coarsely == ONE_SHOTS + LOOPS - len(data.candidates)  # loops are measured, and all are listed
+    assert f"{data.looked.coarsely} left after a coarse look" in page
     assert len(data.candidates) < 200
     assert {entry.file for entry in data.inputs if entry.kind == "drum"} == {one.file for one in data.candidates}
     assert f"{ONE_SHOTS + LOOPS} files, {looked['closely']} tried in this beat" in page
@@ -95,6 +97,8 @@ def test_every_candidate_is_in_the_csv(built: tuple[DossierData, str], folder: P
             assert float(row["score"]) == pytest.approx(known[row["file"]].score, abs=1e-3)
         else:
             assert row["looked at"] == "coarsely"
+            assert row["integrated LUFS"] == row["true peak dBTP"] == ""  # it was not measured
+            assert float(row["seconds"]) > 0
             assert float(row["score"]) < 2.0
 
 
@@ -106,7 +110,7 @@ def test_the_same_win_as_when_all_are_looked_at_closely(built: tuple[DossierData
     for policy in ({}, {"closely_per_role": 1e6}):
         beat = replace(kicks_free, policy={**loaded.policy, **policy})
         analysis, memo = stages.analyse(beat, Cache(folder / "cache"), lambda _: None)
-        one_shots = tuple(drum for drum in analysis.drums if drum.measures.hit.kind == "one-shot")
+        one_shots = tuple(drum for drum in analysis.drums if drum.kind == "one-shot")
         found = ranking.rank(replace(analysis, drums=one_shots), memo)
         assert len(found.sifted) == (len(one_shots) - len(found.one_shots) if not policy else 0)
         best: dict[str | None, str] = {}

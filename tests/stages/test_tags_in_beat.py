@@ -43,7 +43,8 @@ def test_a_stems_key_is_taken_from_its_tag_and_doubts_are_said(tmp_path: Path) -
     assert (key.name, key.source) == ("F major", "tag")
     assert "stems/bass.wav: its tag states Eb minor; F major (tag) is taken." in analysis.warnings
     assert "stems/keys.wav: its tag states 92 BPM; 120 goes first." in analysis.warnings
-    (drum,) = (drum for drum in analysis.drums if drum.name.endswith("dusty_loop.wav"))
+    (drum,) = (seen.drum for seen in analysis.drums if seen.name.endswith("dusty_loop.wav"))
+    assert drum is not None
     assert drum.measures.loop is not None
     assert drum.measures.loop.tempo_bpm == TEMPO
     assert "92 BPM (tag) does not fit its sound, which has 120 BPM" in drum.problems
