@@ -42,7 +42,8 @@ def verdict(data: DossierData) -> str:
     chosen = [part for part in data.balance.parts if part.chosen]
     music = data.instrumental
     full = next((setting.value for setting in data.settings if setting.name == "zone_full_above"), 0.0)
-    space = _space(music.zone_states, {zone for zone in music.kept if music.zones[zone] <= full})
+    taken = {zone: fill + music.kept.get(zone, 0.0) for zone, fill in music.zones.items()}
+    space = _space(music.zone_states, taken, {zone for zone in music.kept if music.zones[zone] <= full})
     if not chosen:
         return f"{space} No drums to judge."
     loop = next((part for part in chosen if part.role is None), None)
@@ -89,10 +90,10 @@ def _called(file: str) -> str:
     return re.sub(r"[-_]+", " ", name) or _stem(file)
 
 
-def _space(states: Mapping[str, str], sung: AbstractSet[str]) -> str:
-    """Where the music leaves space and where none: two names each, places before single zones.
+def _space(states: Mapping[str, str], taken: Mapping[str, float], sung: AbstractSet[str]) -> str:
+    """Where the music leaves space, most first, and where none: two names each, places before single zones.
 
-    `sung`: zones that are full only with the room that is kept for a voice.
+    `taken`: by music and voice, of each zone; `sung`: zones that are full only with the room kept for a voice.
     """
     if not states:
         return ""
@@ -100,9 +101,9 @@ def _space(states: Mapping[str, str], sung: AbstractSet[str]) -> str:
         everywhere = f"The music is full everywhere{_VOICE if sung else ''}."
         return {"open": "Space everywhere.", "full": everywhere}.get(
             next(iter(states.values())), "A little space everywhere.")  # fmt: skip
-    full = _places(states, "full", "over-full")
+    full = _places(states, {}, "full", "over-full")
     amount, where = next(((word, found) for state, word in (("open", "Space"), ("part filled", "A little space"))
-                          if (found := _places(states, state))), ("No space", []))  # fmt: skip
+                          if (found := _places(states, taken, state))), ("No space", []))  # fmt: skip
     there = _listed([f"in {place}" for place in where]).replace("in the top", "on top")
     start = f"{amount} {there or 'anywhere'}"
     alone = [name for name in full if not _KEYS[name] & sung]
@@ -112,7 +113,7 @@ def _space(states: Mapping[str, str], sung: AbstractSet[str]) -> str:
     return f"{start}; {', '.join(said)}." if said else f"{start}."
 
 
-def _places(states: Mapping[str, str], *wanted: str) -> list[str]:
+def _places(states: Mapping[str, str], taken: Mapping[str, float], *wanted: str) -> list[str]:
     out: list[str] = []
     for name, keys in PLACES:
         those = [key for key in keys if states.get(key) in wanted]
@@ -120,7 +121,12 @@ def _places(states: Mapping[str, str], *wanted: str) -> list[str]:
             out.append(name)
         else:
             out += [f"the {ZONE_LABELS[key]}" for key in those]
-    return sorted(out, key=lambda name: all(name != place for place, _ in PLACES))[:2]
+
+    def order(name: str) -> tuple[bool, float]:
+        keys = _KEYS[name]
+        return len(keys) == 1, sum(taken.get(key, 0.0) for key in keys) / len(keys)
+
+    return sorted(out, key=order)[:2]
 
 
 def _are(names: Sequence[str]) -> str:

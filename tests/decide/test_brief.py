@@ -19,6 +19,7 @@ from dossier.model.findings import Room, Step
 from dossier.model.vocabulary import ZONE_KEYS
 
 POOR = "little is heard where a kick works; what would work is one that is stronger in its own zones (sub, bass)"
+ZONES = dict(zip(ZONE_KEYS, (0.2, 0.3, 0.4, 0.6, 0.7, 0.5, 0.1), strict=True))
 
 
 def data(*, poor: str = "", gaps: tuple[str, ...] = (), covers: tuple[Any, ...] = (), states: str = "") -> DossierData:
@@ -27,7 +28,7 @@ def data(*, poor: str = "", gaps: tuple[str, ...] = (), covers: tuple[Any, ...] 
     return replace(
         made, approach=replace(made.approach, poor=poor, gaps=gaps),
         balance=replace(made.balance, covered=covers, all_drums_lu=-3.2),
-        instrumental=replace(made.instrumental, fullest_zone="sub", zone_states={
+        instrumental=replace(made.instrumental, fullest_zone="sub", zones=ZONES, zone_states={
             key: words[state] for key, state in zip(ZONE_KEYS, states or "xfpppoo", strict=True)}),
     )  # fmt: skip
 
@@ -71,10 +72,10 @@ def test_what_other_rules_decide_is_told_first(made: DossierData, verdict: str, 
         ("ppppppp", "A little space everywhere."),
         ("fffffff", "The music is full everywhere."),
         ("xxfffxf", "No space anywhere; the low end and the middle are full."),
-        ("xxpooop", "Space in the mid and in the high mid; the low end is full."),
-        ("xfppfoo", "Space in the presence and in the brilliance; the low end and the high mid are full."),
+        ("xxpooop", "Space in the presence and in the mid; the low end is full."),
+        ("xfppfoo", "Space in the brilliance and in the presence; the low end and the high mid are full."),
         ("xfppooo", "Space on top; the low end is full."),
-        ("xpppppp", "A little space in the middle and on top; the sub is full."),
+        ("xpppppp", "A little space on top and in the middle; the sub is full."),
     ],
 )
 def test_where_there_is_space_is_said_as_it_is_drawn(states: str, start: str) -> None:
