@@ -1,6 +1,6 @@
 """Learn how loud drum parts are against the music, from pieces whose authors set the levels, and test what was learnt.
 
-    python tests/bench/learn_levels.py FOLDER... [--constants | --shares | --taste]
+    python tests/bench/learn_levels.py FOLDER... [--constants | --figures | --shares | --taste]
 
 A folder is one sound set: it holds finished pieces, each a folder with
 
@@ -21,12 +21,14 @@ gain 0.3) through the sound sets of fluid-soundfont-gm and musescore-general-sou
 meter, with every channel a stem and every drum role, kept by its most frequent note, a one-shot.  Game music has softer
 drums than beats have: what should carry over are the slopes and how roles stand to one another.
 
-Printed: how the levels spread; slopes; and errors of the model and of simpler ways, in dB: absolute, and relative, i.e.
-with the piece's median error taken away.  Whole collections are left out, in both sound sets at once.  In brackets are
-95 % intervals, pieces resampled.  `--constants` prints the figures as Python.  `--shares` prints nothing else than how
-much is heard of each part at its author's level, beside the music and the other parts: the policy's `covered_*` are the
-10th percentiles over all sets, of kicks and toms, and of the rest.  `--taste` prints errors on the other pieces of a
-collection after learning a taste from n of them, the default learnt from the other collections.
+Printed: how the levels spread; slopes; and errors of the model and of simpler ways, in dB: absolute, and relative,
+i.e. with the piece's median error taken away.  Whole collections are left out, in both sound sets at once.  In
+brackets are 95 % intervals, pieces resampled.  `--constants` prints the figures as Python; `--figures` prints nothing
+else than each part's, as in tests/data/levels_people_set.csv, sets and pieces numbered, collections lettered.
+`--shares` prints nothing else than how much is heard of each part at its author's level, beside the music and the
+other parts: the policy's `covered_*` are the 10th percentiles over all sets, of kicks and toms, and of the rest.
+`--taste` prints errors on the other pieces of a collection after learning a taste from n of them, the default learnt
+from the other collections.
 """
 
 from __future__ import annotations
@@ -37,6 +39,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from string import ascii_lowercase
 
 import numpy as np
 import soundfile
@@ -462,10 +465,25 @@ def constants(pieces: Sequence[Piece]) -> None:
     print({intent: round(level, 1) for intent, level in learnt.all_drums_lu.items()}, learnt.all_drums_range_db)
 
 
+def print_figures(sets: Sequence[Sequence[Piece]]) -> None:
+    names: dict[str, list[str]] = defaultdict(list)
+    for name, collection in sorted({(piece.name, piece.collection) for found in sets for piece in found}):
+        names[collection].append(name)
+    ids = {name: f"{letter}-{number:02d}" for letter, collection in zip(ascii_lowercase, names, strict=False)
+           for number, name in enumerate(names[collection], 1)}  # fmt: skip
+    print("sounds,piece,all_drums_lu,role,level_lu,peak_db,hit_db,velocity_db")
+    for sounds, found in enumerate(sets, 1):
+        for piece in found:
+            for p in piece.usable:
+                print(f"{sounds},{ids[piece.name]},{piece.all_drums:.2f},{p.role},{p.level:.2f},{p.peak:.2f},"
+                      f"{p.hit:.2f},{p.velocity:.2f}")  # fmt: skip
+
+
 def main() -> None:
     arguments = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     arguments.add_argument("folders", type=Path, nargs="+")
     arguments.add_argument("--constants", action="store_true")
+    arguments.add_argument("--figures", action="store_true")
     arguments.add_argument("--shares", action="store_true")
     arguments.add_argument("--taste", action="store_true")
     asked = arguments.parse_args()
@@ -482,6 +500,9 @@ def main() -> None:
     pieces = [piece for found in sets.values() for piece in found]
     if not pieces:
         raise SystemExit("no pieces: FOLDER/PIECE/facts.json")
+    if asked.figures:
+        print_figures([*sets.values()])
+        return
     if asked.taste:
         for name, found in sets.items():
             print(f"\n# {name}: ", end="")
