@@ -39,9 +39,10 @@
     var first = hits[0] >= hits[1] ? 0 : 1, text;
     if (!choosing) { text = "told " + names[0] + " from " + names[1] + " in " + hits[0] + " of " + of; }
     else if (!of) { text = "heard no difference between " + names[0] + " and " + names[1] + " in " + same + " of " + same; }
-    else { text = "preferred " + names[first] + " to " + names[1 - first] + " in " + hits[first] + " of " + of + (same ? ", no difference in " + same + " more" : ""); }
+    else { text = "preferred " + names[first] + (2 * hits[first] === of ? " as often as " + names[1 - first] + ", " + hits[first] + " of " + of + " each" :
+      " to " + names[1 - first] + " in " + hits[first] + " of " + of) + (same ? ", no difference in " + same + " more" : ""); }
     if (said.length < each.planned) { return text + "; stopped after " + said.length + " of " + each.planned + " rounds"; }
-    return of ? text + "; a coin would do this in " + often(page.coinShare(hits[choosing ? first : 0], of, choosing)) : text;
+    return of && !(choosing && 2 * hits[0] === of) ? text + "; a coin would do this in " + often(page.coinShare(hits[choosing ? first : 0], of, choosing)) : text;
   };
   /* As `read_pasted` reads them. */
   page.blindLines = function () {

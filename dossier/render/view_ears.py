@@ -29,10 +29,13 @@ def told(one: RunTold) -> str:
         text = f"heard no difference between {better} and {worse} in {one.same} of {one.same}"
     else:
         text = f"preferred {better} to {worse} in {hits} of {of}"
+        if 2 * hits == of:
+            text = f"preferred {better} as often as {worse}, {hits} of {of} each"
         text += f", no difference in {one.same} more" if one.same else ""
     if one.rounds < one.planned:
         return f"{text}; stopped after {one.rounds} of {one.planned} rounds"
-    return text if one.coin is None else f"{text}; a coin would do this in {often(one.coin)}"
+    tells = one.coin is not None and (one.task == "discrimination" or 2 * hits != of)
+    return f"{text}; a coin would do this in {often(one.coin or 0.0)}" if tells else text
 
 
 def against(one: RunTold) -> str:

@@ -12,8 +12,9 @@ import sample_data
 from page_wait import until
 from scipy.stats import binomtest, chisquare
 
-from dossier.archive import Archive
+from dossier.archive import Archive, ears
 from dossier.cli import main
+from dossier.model.ears import RunTold
 from dossier.render.view_ears import often, told
 
 PAIR = sample_data.pairs(sample_data.previews())[0]
@@ -65,6 +66,17 @@ def test_the_page_computes_and_words_a_coins_share_as_the_archive_does(shared: A
                 wanted = binomtest(hits, of, alternative="two-sided" if two_sided else "greater").pvalue
                 assert share == pytest.approx(wanted, abs=1e-12)
     assert often(binomtest(7, 8).pvalue) == "7 of 100"
+
+
+@pytest.mark.parametrize("counts", [(4, 0), (1, 3), (2, 2), (2, 1), (1, 1), (0, 0)])
+def test_the_page_words_a_run_as_the_archive_does(shared: Any, counts: tuple[int, int]) -> None:
+    names, same = [side.id for side in PAIR.sides], 4 - sum(counts)
+    said = ["A"] * counts[0] + ["B"] * counts[1] + ["no difference"] * same
+    rounds = [{"a": names[0], "said": each, "x": ""} for each in said]
+    run = {"comparison": PAIR.id, "task": "preference", "planned": 4, "rounds": rounds}
+    wanted = told(RunTold("", "", "", PAIR.id, "preference", (names[0], names[1]), "", counts, same, 4, (0.0, 0.0),
+                          ears.coin(counts[0], sum(counts), two_sided=True)))  # fmt: skip
+    assert shared.evaluate("(run) => page.blindSays(run)", run) == wanted
 
 
 @pytest.mark.parametrize("width", [1280, 360])
