@@ -175,7 +175,7 @@ def concerns(data: DossierData, settings: Mapping[str, float]) -> tuple[str, ...
     low_end = data.low_end
     kick = next((part for part in chosen if low_end and part.file == low_end.kick), None)
     share = low_end.kick_share if low_end else None
-    if low_end and kick and share is not None and share < settings.get("low_end_good_share", 0.0):
+    if low_end and kick and share is not None and share < settings.get("low_end_covered_share", 0.0):
         fix = next((line for line in low_end.sentences if line.startswith("Best fix")), "")
         found.append(f"Kick and bass collide. {fix}".strip())
     if data.beat.tempo_alternatives:

@@ -28,7 +28,7 @@ def remedies(
     effective_ms: float, gap_ms: float | None, shifts: Sequence[float], onto_key: float | None,
     policy: Mapping[str, float],
 ) -> tuple[LowEndRemedy, ...]:  # fmt: skip
-    """The ways out that help, the one that costs least first: each at the mildest amount that gives the kick its share.
+    """The ways out of a kick that is covered, the one that costs least first, at the mildest amount that does.
 
     `duck` (by dB, with a release in ms) and `tune` (by semitones) render, measure again and give what came out.
     `effective_ms`: of the kick; `gap_ms`: usual time between its hits, in which the bass has to be back, None for one
@@ -48,7 +48,8 @@ def remedies(
         return told(DUCK, label, duck(depth, release), depth_db=depth, release_ms=float(round(release)))
 
     listed: list[LowEndRemedy] = []
-    if has_bass:
+    covered = as_it_is[0] < policy["low_end_covered_share"]
+    if has_bass and covered:
         release = min(longest, max(shortest, effective_ms))
         releases = sorted({float(round(min(longest, ratio * release))) for ratio in LONGER_RELEASES})
         deepest = [(ducked(policy["duck_most_db"], ms), ms) for ms in releases]
@@ -61,7 +62,7 @@ def remedies(
             found = ducked(float(middle), release)
             low, high, best = (low, middle, found) if found.kick_share >= good else (middle, high, best)
         listed.append(best)
-    listed += [told(TUNE, tuning_words(by), tune(by), semitones=by) for by in shifts]
+    listed += [told(TUNE, tuning_words(by), tune(by), semitones=by) for by in shifts if covered]
     helping = [remedy for remedy in listed if helps(remedy, as_it_is[0], policy)]
 
     def order(remedy: LowEndRemedy) -> tuple[bool, float, float]:
@@ -136,12 +137,12 @@ def sentences(
     heard more; `is_bass`: the kick is long and pitched; `gaps_ms`: between its hits.
     """
     said, good = [], policy["low_end_good_share"]
-    if kick_share is not None and kick_share < good:
+    if kick_share is not None and kick_share < policy["low_end_covered_share"]:
         heard = f"{percent(kick_share)} of it is heard below 250 Hz"
         if freed is not None and freed < policy["low_end_helps"]:
             said.append(f"The stems together cover {kick}: {heard}, and hardly more without {bass}.")
         else:
-            said.append(f"{bass} covers {kick}: {heard}.")
+            said.append(f"{bass} covers {kick}: {heard}, less than of three in four kicks that people set.")
         fixes = [remedy for remedy in remedies if helps(remedy, kick_share, policy)]
         more = f"try {other.rsplit('/', 1)[-1]}, which is heard more here" if other else (
             "take a kick with its weight elsewhere")  # fmt: skip

@@ -76,13 +76,16 @@ def audible_share(on: Scene, drum: PlacedPart, others: Array | None = None) -> f
 def heard(on: Scene, drum: PlacedPart, others: Array | None = None) -> tuple[float, dict[str, float]]:
     """Audible share, and what is heard in each zone, mean sone over its own hits."""
     rows = own_hits(on, drum)
-    alone = float(drum.alone[rows].sum())
-    if alone <= 0:
-        return 0.0, dict.fromkeys(ZONE_KEYS, 0.0)
     masker = on.excitation[rows] if others is None else on.excitation[rows] + others[rows]
-    left = _partial(on, drum.excitation[rows], masker)
+    return _heard(on, drum.alone[rows], _partial(on, drum.excitation[rows], masker))
+
+
+def _heard(on: Scene, alone: Array, left: Array) -> tuple[float, dict[str, float]]:
+    """The same from the loudness of its own hits, alone and beside all else."""
+    if alone.sum() <= 0:
+        return 0.0, dict.fromkeys(ZONE_KEYS, 0.0)
     zones = on.zone_weights @ left.mean(axis=0)
-    return float(left.sum() / alone), dict(zip(ZONE_KEYS, zones.tolist(), strict=True))
+    return float(left.sum() / alone.sum()), dict(zip(ZONE_KEYS, zones.tolist(), strict=True))
 
 
 def own_hits(on: Scene, drum: PlacedPart) -> Mask:
@@ -100,12 +103,13 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
     with_drum = on.loudness.copy()
     with_drum[rows] = hearing.specific_loudness(on.excitation[rows] + drum.excitation[rows])
     after, spill_after = _fill_and_spill(on, with_drum)
-    masked = drum.alone[rows] - _partial(on, drum.excitation[rows], on.excitation[rows])
+    own, own_left = own_hits(on, drum)[rows], _partial(on, drum.excitation[rows], on.excitation[rows])
+    masked = drum.alone[rows] - own_left
     left = _partial(on, on.excitation[rows], drum.excitation[rows])
     music = float(on.loudness[active].sum())
     buried = float((on.loudness[rows] - left).sum()) / music if music > 0 else 0.0
     spill = spill_after - spill_before
-    share, zones = heard(on, drum, others)
+    share, zones = _heard(on, drum.alone[rows][own], own_left[own]) if others is None else heard(on, drum, others)
     return InBeat(
         fill=after, music_fill=before, room_filled=after - before - spill, spill=spill, buried=buried,
         overlap=float(masked.sum()) / total, audible_share=share, lift_lu=lift(on, drum),

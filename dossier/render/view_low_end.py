@@ -104,8 +104,8 @@ def spectra(low: LowEnd, band_hz: Sequence[float]) -> Markup | None:
 def low_end_view(data: DossierData) -> SimpleNamespace:
     low, translation, settings = data.low_end, data.translation, glossary.settings_of(data)
     used = {part.file for part in data.balance.parts if part.chosen}
-    share, good = (low.kick_share if low else None), settings.get("low_end_good_share")
-    trouble = bool(low and low.kick in used and share is not None and good is not None and share < good)
+    share, covered = (low.kick_share if low else None), settings.get("low_end_covered_share")
+    trouble = bool(low and low.kick in used and share is not None and covered is not None and share < covered)
     if trouble and low:
         fix = next((s for s in low.sentences if s.startswith("Best fix")), "")
         line = f"Kick and bass collide. {fix}".strip()

@@ -29,7 +29,7 @@ from dossier.stages.music import tilted
 from dossier.stages.placing import judge
 
 DRAWN_FRAMES, DRAWN_BLOCK_FRAMES = 80, 20  # on which draws are judged, in blocks spread evenly
-MOST_LOOPS, MOST_OTHERS = 3, 2  # loops that stand in a draw, and other files for each member of the kit
+MOST_LOOPS, MOST_OTHERS = 3, 1  # loops that stand in a draw, and other files for each member of the kit
 KIT = "kit"
 EXCERPT_S, EXCERPT_BLOCK_S = 60.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
 

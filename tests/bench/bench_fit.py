@@ -7,9 +7,13 @@ part of a piece is laid by the piece's own groove, at the level that is usual fo
 same role from the other pieces.  Of drums that sound alike (`DISTINCT` of a spread, root mean square over the role
 model's features) only one counts, and none that sounds like the piece's own.
 
+Room is kept for a voice, as it is where nothing is said; only what is usual is learnt from the mixes as they are.
+
 Printed: the mean percentile of the author's own drum among the others, with its 95 % interval, pieces resampled; by
 role, and by half (weights were chosen on `TUNED`; the other collections are held out); how often a spoiled copy of the
-own drum (noise or a beep under its envelope, without lows, without highs) scores above it.  A few sounds are most
+own drum (noise or a beep under its envelope, without lows, without highs) scores above it, and how often it is not
+graded poor; how authors' own drums are graded; what is heard of their kicks below 250 Hz (the policy's
+`low_end_good_share` and `low_end_covered_share` are the median and the 10th percentile).  A few sounds are most
 authors' choice, so part of what is measured is how common a sound is.  The role model was fitted on General MIDI sound
 sets too, though on other renderings.  `--constants` prints the policy's `USUAL_FIT`.
 """
@@ -18,10 +22,10 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -46,6 +50,7 @@ DISTINCT = 0.1
 TUNED = "openttd"
 FEWEST = 10  # pieces; roles in fewer are told from all their parts, usable or not
 K_WEIGHTS = 10.0 ** (loudness.k_weight_db(hearing.FINE_HZ) / 10.0)
+LOW = occ.zone_weights()[:2].sum(axis=0)  # sub and bass
 
 
 @dataclass(eq=False)
@@ -68,6 +73,8 @@ class Row:
     kind: str  # "own", "other", or how it was spoiled
     fill: float
     fit: Fit
+    without_voice: Fit  # the same where no room is kept for a voice
+    low_share: float | None  # heard of it below 250 Hz, of what it is there alone, as `stages.low_end` measures it
 
     @property
     def score(self) -> float:
@@ -112,7 +119,8 @@ def scene_of(folder: Path) -> tuple[dict, Scene, dict, Grid, float]:
     powers = hearing.slot_powers(hearing.band_energies(music, stems[0][1]), grid.frame_edges_s())
     target, listening = DEFAULTS["target_lufs"], DEFAULTS["listening_level"]
     scene = in_beat.scene(
-        powers, active=occ.active_frames(powers), k_weights=K_WEIGHTS, kept=np.zeros(len(hearing.BAND_HZ)),
+        powers, active=occ.active_frames(powers), k_weights=K_WEIGHTS,
+        kept=occ.kept_share(DEFAULTS["voice_room"], DEFAULTS["voice_from_hz"], DEFAULTS["voice_to_hz"]),
         reference=occ.reference_of(occ.reference_powers(target_lufs=target), target_lufs=target,
                                    listening_level=listening),
         spl_offset_db=listening - USUAL.mix_over_music_lu("level") - level,
@@ -120,12 +128,20 @@ def scene_of(folder: Path) -> tuple[dict, Scene, dict, Grid, float]:
     return facts, scene, voices, grid, level
 
 
-def judged(on: Scene, powers: np.ndarray, gain_db: float, job: float, role: Role | None) -> tuple[float, Fit]:
-    found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
-    return found.music_fill, Fit(
-        **found.told(Fit), job=job, heard_in_zones=fit.heard_in_zones(found.heard_zones, role), tempo_match=1.0,
-        tuning_match=None, mono_loss_lu=0.0,
+def judged(
+    on: Scene, powers: np.ndarray, gain_db: float, job: float, role: Role | None
+) -> tuple[float, Fit, Fit, float | None]:
+    drum = in_beat.place(on, powers, gain_db=gain_db)
+    found = in_beat.measure(on, drum)
+    told, without = (
+        Fit(**one.told(Fit), job=job, heard_in_zones=fit.heard_in_zones(one.heard_zones, role), tempo_match=1.0,
+            tuning_match=None, mono_loss_lu=0.0)
+        for one in (found, in_beat.measure(replace(on, kept=np.zeros_like(on.kept)), drum))
     )  # fmt: skip
+    alone = drum.alone @ LOW
+    plays = alone > 0.1 * alone.max(initial=0.0)
+    left = hearing.partial_loudness(drum.excitation[plays], on.excitation[plays]) @ LOW
+    return found.music_fill, told, without, float(left.sum() / alone[plays].sum()) if plays.any() else None
 
 
 def piece_rows(folder: Path, drums: dict[Role, list[Sound]]) -> list[Row]:
@@ -188,9 +204,9 @@ def percentiles(rows: Sequence[Row], wanted: Callable[[Row], bool]) -> dict[str,
             parts[row.sounds, row.piece, row.role].append(row)
     found = defaultdict(list)
     for (_, piece, _), each in parts.items():
-        own = next(row for row in each if row.kind == "own")
+        own = next((row for row in each if row.kind == "own"), None)
         others = [row.score for row in each if row.kind == "other"]
-        if own.usable and len(others) >= 2:
+        if own is not None and own.usable and len(others) >= 2:
             found[piece].append(float(np.mean([np.sign(own.score - other) / 2.0 + 0.5 for other in others])))
     return found
 
@@ -216,13 +232,14 @@ def constants(rows: Sequence[Row]) -> None:
             return float(f"{np.percentile([of(row) for row in own], q):.2g}")
 
         enough = tuple(
-            max(0.01, figure(lambda row, group=group: sum(row.fit.heard_zones[zone] for zone in group), 25))
+            max(0.01, figure(lambda row, group=group: sum(row.without_voice.heard_zones[zone] for zone in group), 25))
             for group in fit.OWN_ZONES[role]
         )
         usual = policy.UsualFit(
-            len({row.piece for row in own}), figure(lambda row: row.fit.job or 0.0, 50), enough,
-            figure(lambda row: row.fit.room_filled, 50), max(1e-4, figure(lambda row: row.fit.over, 50)),
-            figure(lambda row: row.fit.covered_music, 50), 0.0, 0.0,
+            len({row.piece for row in own}), figure(lambda row: row.without_voice.job or 0.0, 50), enough,
+            figure(lambda row: row.without_voice.room_filled, 50),
+            max(1e-4, figure(lambda row: row.without_voice.over, 50)),
+            figure(lambda row: row.without_voice.covered_music, 50), 0.0, 0.0,
         )  # fmt: skip
         fit.USUAL_FIT = {**fit.USUAL_FIT, role or "all-drums": usual}
         well, poor = np.percentile([row.score for row in own if row.score > -1.0], [25, 5])
@@ -260,8 +277,15 @@ def main() -> None:
     print("spoiled copies above the author's own")
     own = {(row.sounds, row.piece, row.role): row.score for row in rows if row.kind == "own"}
     for kind in ("noise", "beep", "thin", "dull"):
-        above = [row.score > own[row.sounds, row.piece, row.role] for row in rows if row.kind == kind]
-        print(f"  {kind:6s} {sum(above)} of {len(above)}")
+        copies = [row for row in rows if row.kind == kind and (row.sounds, row.piece, row.role) in own]
+        above = sum(row.score > own[row.sounds, row.piece, row.role] for row in copies)
+        better = Counter(row.role for row in copies if fit.grade(row.score, row.role) != "poor")
+        print(f"  {kind:6s} {above} of {len(copies)}; not poor: {dict(better)}")
+    grades = Counter(fit.grade(row.score, row.role) for row in rows if row.kind == "own" and row.usable and row.role)
+    print("authors' own drums:", dict(grades))
+    low = [row.low_share for row in rows if row.kind == "own" and row.role == "kick" and row.usable and row.low_share]
+    print(f"heard of {len(low)} kicks below 250 Hz, 5 / 10 / 25 / 50 / 75 %:",
+          np.round(np.percentile(low, [5, 10, 25, 50, 75]), 3))  # fmt: skip
     if asked.constants:
         constants(rows)
 

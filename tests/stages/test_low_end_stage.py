@@ -22,6 +22,7 @@ from dossier.stages.low_end import low_end_check
 
 STEPS = (0, 6, 8)  # the kicks of the pattern, in sixteenths
 SECONDS = 8.0
+TOLD = {"low_end_covered_share": 0.6, "low_end_good_share": 0.7}  # so that ways out are looked for
 PAD = 0.03 * noise(SECONDS, low_hz=400.0, high_hz=3000.0, seed=4)
 
 
@@ -83,7 +84,7 @@ def fight(tmp_path_factory: pytest.TempPathFactory) -> Staged:
     """A long kick at 55 Hz under a louder bass on A1 and C2."""
     root = tmp_path_factory.mktemp("fight")
     bass = np.concatenate([0.4 * tone(hz, 2.0) for hz in (55.0, 65.406, 55.0, 55.0)])
-    return beat(root, bass=bass, drum=kick(0.6, 55.0))
+    return beat(root, bass=bass, drum=kick(0.6, 55.0)).told(**TOLD)
 
 
 @pytest.fixture(scope="module")
@@ -117,7 +118,7 @@ def test_ways_out_help_and_the_one_that_costs_least_is_first(fought: LowEndCheck
     assert low.kick_heard_sone is not None
     assert low.remedies
     assert any(text == f"Best fix: {low.remedies[0].label}." for text in low.sentences)
-    enough = [remedy.kick_share >= DEFAULTS["low_end_good_share"] for remedy in low.remedies]
+    enough = [remedy.kick_share >= TOLD["low_end_good_share"] for remedy in low.remedies]
     assert enough == sorted(enough, reverse=True)
     costs = [one.bass_lost for one, reaches in zip(low.remedies, enough, strict=True) if reaches]
     assert costs == sorted(costs)
@@ -179,7 +180,7 @@ def test_the_way_out_that_costs_the_bass_least_comes_first() -> None:
         return [one.name for one in decide_low_end.remedies(
             duck=lambda depth, ms: (0.4 + duck[0] * depth / 12.0, duck[1]), tune=lambda by: (tune, 0.0),
             as_it_is=(0.4, 0.0), has_bass=True, effective_ms=200.0, gap_ms=None, shifts=(2.0,), onto_key=None,
-            policy=DEFAULTS,
+            policy=DEFAULTS | TOLD,
         )]  # fmt: skip
 
     assert found((0.4, 0.2), 0.72) == ["tune the kick", "duck the bass"]
@@ -197,7 +198,8 @@ def test_a_ducked_bass_is_back_before_the_next_kick(gap_ms: float | None, longes
         return 0.1 + 1e-3 * release, 0.0
 
     decide_low_end.remedies(duck=duck, tune=lambda _: (0.0, 0.0), as_it_is=(0.1, 0.0), has_bass=True,
-                            effective_ms=200.0, gap_ms=gap_ms, shifts=(), onto_key=None, policy=DEFAULTS)  # fmt: skip
+                            effective_ms=200.0, gap_ms=gap_ms, shifts=(), onto_key=None,
+                            policy=DEFAULTS | TOLD)  # fmt: skip
     assert max(released) == longest
 
 
@@ -243,17 +245,18 @@ def test_what_covers_the_kick_and_what_would_help_is_said_as_it_is() -> None:
     def said(**values) -> tuple[str, ...]:
         given = {"kick": "k", "bass": "b", "kick_share": 0.1, "freed": 0.5, "other": None, "cents": None, "key": None,
                  "is_bass": False, "rings_ms": 200.0, "gaps_ms": (), "polarity": None, "delay_ms": None,
-                 "delay_gain_db": None, "remedies": (duck,), "policy": DEFAULTS | {"low_end_good_share": 0.7}}
+                 "delay_gain_db": None, "remedies": (duck,), "policy": DEFAULTS | TOLD}
         return decide_low_end.sentences(**{**given, **values})
 
     covers, best, more = said()
-    assert covers == "b covers k: 10 % of it is heard below 250 Hz."
+    assert covers == "b covers k: 10 % of it is heard below 250 Hz, less than of three in four kicks that people set."
     assert best == "Best fix: duck the bass 12 dB, 200 ms release."
     assert more == "40 % of it is heard then; for more, take a kick with its weight elsewhere."
     assert said(remedies=(replace(duck, kick_share=0.8),))[2:] == ("80 % of it is heard then.",)
     assert said(remedies=(), other="drums/l.wav")[1:] == (
         "No duck or tuning frees it: try l.wav, which is heard more here.",
     )  # fmt: skip
+    assert said(kick_share=0.6) == ("Kick and bass: fine.",)
     assert said(freed=0.01)[0] == (
         "The stems together cover k: 10 % of it is heard below 250 Hz, and hardly more without b."
     )
@@ -290,8 +293,9 @@ def test_a_kick_that_is_the_bass_too_is_tuned_to_the_key_and_held_against_the_ga
 def test_a_kick_without_a_pitch_is_never_tuned(tmp_path: Path) -> None:
     """Common practice, no source: noise on no note, under a bass that covers it."""
     drum = noise_hit(0.5, 20.0, 3)
-    found = measured(beat(tmp_path, bass=0.8 * tone(55.0, SECONDS), drum=drum)).finding
+    found = measured(beat(tmp_path, bass=0.8 * tone(55.0, SECONDS), drum=drum).told(**TOLD)).finding
     assert found.kick_pitch_hz is None
+    assert found.kick_share is not None
     assert not any("tune" in text for text in found.sentences)
     assert "tune the kick" not in {remedy.name for remedy in found.remedies}
 
@@ -316,7 +320,6 @@ def test_a_low_line_as_loud_as_the_music_moves_the_finding(tmp_path: Path) -> No
         assert after.kick_share is not None
         assert before.kick_share is not None
         assert abs(after.kick_share - before.kick_share) > 0.03, name
-        assert after.sentences != before.sentences
         old = {part.row.role: part.item.gains for part in without.balanced().parts}
         now = there.balanced()
         held = replace(now, parts=tuple(
@@ -361,7 +364,7 @@ def test_a_real_kick_and_a_real_bass(tmp_path: Path) -> None:
     folder = write_beat(tmp_path / "real", stems={"bass": bass, "pad": PAD},
                         drums={"kick-boom": real("bd_boom"), "snare": real("sn_dub")},
                         toml='[[stems]]\nfile = "stems/bass.wav"\nrole = "bass"\n')  # fmt: skip
-    found = measured(staged(folder, tmp_path / "cache")).finding
+    found = measured(staged(folder, tmp_path / "cache").told(**TOLD)).finding
     assert found.kick == "drums/kick-boom.wav"
     assert found.kick_share is not None
     assert 0.0 < found.kick_share < 1.0
