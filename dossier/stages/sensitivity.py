@@ -28,7 +28,7 @@ from dossier.parallel import thread_map
 from dossier.stages.music import tilted
 from dossier.stages.placing import judge
 
-DRAWN_FRAMES, DRAWN_BLOCK_FRAMES = 80, 20  # on which draws are judged, in blocks spread evenly
+DRAWN_FRAMES, DRAWN_BLOCK_FRAMES = 40, 20  # on which draws are judged, in blocks spread evenly
 MOST_LOOPS, MOST_OTHERS = 3, 1  # loops that stand in a draw, and other files for each member of the kit
 KIT = "kit"
 EXCERPT_S, EXCERPT_BLOCK_S = 60.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
@@ -114,15 +114,24 @@ def decided(
         best = []
         for setups, now, told in zip(sides, found, as_told, strict=True):
             # What speaks for another drum on these few frames alone does not count.
-            lead = [max(0.0, there.worth - told[0].worth) for there in told]
+            lead = [max(0.0, item.worth - told[0].worth) for item in told]
             index = max(range(len(setups)), key=lambda k: (now[k].worth - lead[k], -k))
             moved = setups[index].score + now[index].score - told[index].score
-            best.append((setups[index], Contender(setups[index].name, moved, now[index].fit)))
+            measured = _moved_fit(setups[index].fit, now[index].fit, told[index].fit)
+            best.append((setups[index], Contender(setups[index].name, moved, measured)))
         loop, kit = (next((c for s, c in best if (s.name != KIT) == wanted), None) for wanted in (True, False))
-        there = sensitivity.outcome(fill + fill_now - fill_there, loop, kit, draw.policy)
-        return there.words, [setup for setup, _ in best]
+        outcome = sensitivity.outcome(fill + fill_now - fill_there, loop, kit, draw.policy)
+        return outcome.words, [setup for setup, _ in best]
 
     return list(thread_map(one, drawn, ahead=len(drawn)))
+
+
+def _moved_fit(whole: Fit, now: Fit, told: Fit) -> Fit:
+    """What is told of the whole beat, moved by what a draw changes on the few frames."""
+    names = ("overlap", "covered_music", "room_filled")
+    return replace(now, **{
+        name: max(0.0, getattr(whole, name) + getattr(now, name) - getattr(told, name)) for name in names
+    })  # fmt: skip
 
 
 def _loops(here: Situation, ranking: Ranking) -> list[Setup]:
