@@ -223,14 +223,19 @@ def _moved(setup: Setup, draw: sensitivity.Draw) -> list[float]:
 
 
 def _drawn_scene(here: Situation, draw: sensitivity.Draw, frames: Indices) -> Scene:
-    """Frames of the scene at another listening level, against a tilted reference, with another masking constant."""
+    """Frames of the scene at another listening level, against a tilted reference, with another masking constant.
+
+    Louder drums leave the music softer in a mix that is played at the listening level.
+    """
     asked, scene = here.conditions, here.scene.subset(frames)
+    drums = 10.0 ** (here.mix_over_music_lu / 10.0) - 1.0  # power over the music's
+    mix_lu = 10.0 * float(np.log10(1.0 + drums * 10.0 ** (draw.levels_db.get(None, 0.0) / 10.0)))
     reference = occ.reference_of(
         tilted(here.reference_powers, draw.tilt_db), target_lufs=asked.target_lufs,
         listening_level=asked.listening_level_db_spl + draw.listening_db,
     )  # fmt: skip
     moved = replace(scene, reference=reference, masking_db=scene.masking_db + draw.masking_db)
-    return in_beat.played(moved, scene.powers, draw.listening_db)
+    return in_beat.played(moved, scene.powers, draw.listening_db + here.mix_over_music_lu - mix_lu)
 
 
 def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, memo: Memo) -> tuple[WhatIf, ...]:

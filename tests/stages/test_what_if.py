@@ -10,6 +10,7 @@ import pytest
 from common_beats import INDUSTRIAL_BPM, LEANEST, Ranked, instrumental, ranked, ringing_loop, write_beat
 
 from dossier.cache import Cache
+from dossier.decide.sensitivity import Draw
 from dossier.model.findings import WhatIf
 from dossier.stages import sensitivity
 
@@ -110,3 +111,20 @@ def test_sections_get_their_own_approach(tmp_path: Path) -> None:
     for name, better in (("verse", True), ("hook", False)):
         assert "%" in by_name[name].reason
         assert by_name[name].reason.endswith("the loop fits better") is better
+
+
+def test_cross_check_louder_drums_in_a_draw_leave_the_music_as_soft_as_in_a_beat_that_is_really_analysed_so(
+    full: tuple[Ranked, tuple[WhatIf, ...], Path]
+) -> None:
+    """All drums 3 dB louder take more of a mix whose level is given; the fill of the music falls by as much."""
+    found, _, root = full
+    here = found.analysis.here
+    level = here.policy["all_drums_level_lu"]
+    folder = write_beat(root / "louder", instrumental("full", BPM), DRUMS, bpm=BPM,
+                        more=f"[policy]\nall_drums_level_lu = {level + 3.0}\n")  # fmt: skip
+    really = ranked(folder, Cache(root / "cache")).analysis.here
+    frames = np.arange(here.grid.frames)
+    drawn = sensitivity._drawn_scene(here, Draw({}, here.policy, {None: 3.0}), frames)
+    assert drawn.spl_offset_db == pytest.approx(really.scene.spl_offset_db, abs=1e-6)
+    assert drawn.loudness.sum() == pytest.approx(really.scene.loudness.sum(), rel=1e-6)
+    assert drawn.loudness.sum() < 0.99 * here.scene.loudness.sum()
