@@ -81,10 +81,10 @@ def joined(scripts: tuple[str, ...]) -> str:
 
 
 def policy(hashes: list[str]) -> str:
-    """The Content-Security-Policy: nothing but these scripts, inline styles, embedded pictures and sound."""
+    """The Content-Security-Policy: these scripts, inline styles, embedded pictures, and sound, also of files beside."""
     return (
         f"default-src 'none'; script-src {' '.join(hashes)}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "media-src data: blob:; base-uri 'none'; form-action 'none'"
+        "media-src data: blob: file:; base-uri 'none'; form-action 'none'"
     )
 
 

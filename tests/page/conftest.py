@@ -128,7 +128,8 @@ def opened_in_firefox(tab: FirefoxTab, path: Path, width: int = 1280) -> Firefox
     tab.goto(path.as_uri())
     tab.messages.clear()
     tab.evaluate("() => localStorage.clear()")
-    tab.reload()
+    tab.goto("about:blank")
+    tab.goto(path.as_uri())
     return tab
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import sample_data
+import soundfile
 from page_wait import unfold, until
 from tests_support import Demo
 
@@ -34,6 +35,32 @@ def test_no_request_and_not_a_word_on_the_console(open_either: Any, name: str) -
     assert page.run("() => window.broken") is None
     assert page.run("() => document.querySelectorAll('main img').length") == 0
     assert page.run("() => document.title").startswith("Paper Harbour")
+
+
+@pytest.mark.parametrize("newer", [0, 2])
+def test_a_page_says_that_a_newer_revision_lies_beside_it_when_it_is_loaded_again(
+    open_either: Any, pages: dict[str, Path], tmp_path: Path, newer: int
+) -> None:
+    data = sample_data.sample()
+    slug, number = data.beat.slug, int(data.revision.id[1:])
+    pages["moved"] = tmp_path / f"{slug}-{data.revision.id}.html"
+    pages["moved"].write_bytes(pages["sample"].read_bytes())
+    for later in range(number + 1, number + 1 + newer):
+        folder = tmp_path / f"{slug}-r{later:03d}"
+        folder.mkdir()
+        soundfile.write(folder / f"{slug}-rough-mix.flac", np.zeros(8000), 8000)
+    page = open_either("moved")
+    page.tab.wait_for_timeout(200)
+    assert page.tab.is_hidden("#newer"), "nothing is asked for before"
+    page.tab.reload()
+    page.tab.wait_for_selector("html[data-ready=all]")
+    if newer:
+        newest = f"r{number + newer:03d}"
+        until(page.tab, f"document.querySelector('#newer a')?.textContent === '{newest}'")
+        assert page.run("() => document.querySelector('#newer a').getAttribute('href')") == f"{slug}-{newest}.html"
+    else:
+        page.tab.wait_for_timeout(300)
+        assert page.tab.is_hidden("#newer")
 
 
 def test_policy_stops_what_the_page_does_not_hold(open_page: Any) -> None:
