@@ -44,20 +44,17 @@ class KickAndBass:
     here: Situation
     kick: PlacedCandidate
     bass: Samples  # (frames, 2)
+    powers: Array  # (frames, fine), of the bass
     start_s: float
     frames: slice
     low: Array  # (bands,), weight of the sub and bass zones
-
-    def bass_powers(self, samples: Samples) -> Array:
-        edges = FRAME_S * np.arange(self.frames.stop - self.frames.start + 1)
-        return np.asarray(hearing.slot_powers(hearing.band_energies(samples, self.here.music.rate_hz), edges))
 
     def excitation(self, powers: Array) -> Array:
         return np.asarray(hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db))
 
     def music_with(self, bass: Array) -> Array:
         """Excitation of all the music with other powers of the bass: whatever plays low covers the kick."""
-        rest = np.maximum(self.here.scene.powers[self.frames] - self.bass_powers(self.bass), 0.0)
+        rest = np.maximum(self.here.scene.powers[self.frames] - self.powers, 0.0)
         return self.excitation(rest + bass)
 
     def kick_excitation(self, samples: Samples) -> Array:
@@ -91,10 +88,10 @@ class KickAndBass:
 
     def freed(self, samples: Samples) -> float:
         """How much more of the kick is heard in the low zones were the bass silent, as a share of it alone."""
-        plain, powers = self.kick_excitation(samples), self.bass_powers(self.bass)
+        plain = self.kick_excitation(samples)
         without, with_it = (
             self.judged(plain, self.music_with(bass), plain, bass_before=plain, plain=plain)[0]
-            for bass in (np.zeros_like(powers), powers)
+            for bass in (np.zeros_like(self.powers), self.powers)
         )
         return without - with_it
 
@@ -142,8 +139,8 @@ def low_end_check(
     freed = {file: both.freed(kick.part.samples) for file, both in basses.items()}
     file = max(freed, key=lambda file: freed[file])
     both = basses[file]
-    powers, plain = both.bass_powers(both.bass), both.kick_excitation(kick.part.samples)
-    before, music = both.excitation(powers), both.music_with(powers)
+    plain = both.kick_excitation(kick.part.samples)
+    before, music = both.excitation(both.powers), both.music_with(both.powers)
     judged = partial(both.judged, bass_before=before, plain=plain)
     as_it_is = judged(plain, music, before)
     onto_key = -cents / 100.0 if is_bass and cents is not None else None
@@ -217,9 +214,15 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
     if first is None:
         return None
     return KickAndBass(
-        here=here, kick=kick, bass=sound, start_s=start_of(first), frames=slice(first, first + frames),
-        low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
+        here=here, kick=kick, bass=sound, powers=_powers(sound, rate, frames), start_s=start_of(first),
+        frames=slice(first, first + frames), low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
+
+
+def _powers(samples: Samples, rate_hz: int, frames: int) -> Array:
+    """Mean power of the bass in each frame of the excerpt, `(frames, fine)`."""
+    edges = FRAME_S * np.arange(frames + 1)
+    return np.asarray(hearing.slot_powers(hearing.band_energies(samples, rate_hz), edges))
 
 
 def _remedies(
@@ -230,7 +233,7 @@ def _remedies(
     part = both.kick.part
 
     def duck(depth: float, release: float) -> Judged:
-        powers = both.bass_powers(both.ducked(depth, release))
+        powers = _powers(both.ducked(depth, release), both.here.music.rate_hz, len(both.powers))
         return judged(plain, both.music_with(powers), both.excitation(powers))
 
     def tune(semitones: float) -> Judged:
