@@ -20,10 +20,10 @@ from dossier.parallel import HERE, LONG_BYTES, Engine
 Kind = Literal[
     "measured",  # a drum file on its own, or a batch of them coarsely
     "heard",  # the music: its sum and its measures
-    "level",  # a candidate in this beat
+    "level",  # a candidate in this beat; how sure the drums are
     "plan",  # a searched treatment
     "mix",  # figures of the rough mix and of long parts
-    "preview",  # an encoded excerpt
+    "preview",  # an encoded excerpt, and its energy
     "file",  # the digest of a long render
 ]
 In = TypeVar("In")

@@ -83,7 +83,8 @@ def previews(
         name, label, part, gain_db = audition
         sound = laid(part, start_s=start, length_s=length)
         layer = Layer(name, label, lambda: sound, "candidate", gain_db + here.playing_gain_db)
-        return encoded(layer, sound, AUDITION_COMPRESSION), loudness.shared_energy([sound], rate)[0, 0]
+        energy = memo("preview", np.ndarray, lambda: loudness.shared_energy([sound], rate)[0, 0], sound, rate)
+        return encoded(layer, sound, AUDITION_COMPRESSION), energy
 
     auditions = [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
                  for item in _others(choice, balanced)]

@@ -38,7 +38,7 @@ def with_sensitivity(
     here: Situation, ranking: Ranking, approach: Approach, memo: Memo
 ) -> Approach:
     """The approach with what would change it, and how sure it and its drums are."""
-    sure, drums = how_sure(here, ranking, approach)
+    sure, drums = how_sure(here, ranking, approach, memo)
     return replace(
         approach, drums_hold=drums, what_would_change_it=_what_would_change(here, ranking, approach, memo), holds=sure,
         uncertain=None if sure is None else sensitivity.uncertain(sure, here.policy),
@@ -70,7 +70,9 @@ class Found:
     worth: float
 
 
-def how_sure(here: Situation, ranking: Ranking, approach: Approach) -> tuple[Holds | None, dict[str, Holds]]:
+def how_sure(
+    here: Situation, ranking: Ranking, approach: Approach, memo: Memo
+) -> tuple[Holds | None, dict[str, Holds]]:
     """In how many drawn settings kind and direction, and each drum, come out as told; None without drums.
 
     Drums by file: the best loop, and the members of the kit.
@@ -78,13 +80,22 @@ def how_sure(here: Situation, ranking: Ranking, approach: Approach) -> tuple[Hol
     sides, frames, drawn = drawn_over(here, ranking)
     if not sides:
         return None, {}
-    outcomes = decided(here, sides, frames, drawn)
-    drums = {
-        file: sensitivity.holds(drawn, [chosen[side].files[part] for _, chosen in outcomes], file)
-        for side, setups in enumerate(sides) for part, file in enumerate(setups[0].files)
-    }  # fmt: skip
     told = sensitivity.words(approach.kind, approach.direction)
-    return sensitivity.holds(drawn, [words for words, _ in outcomes], told), drums
+
+    def counted() -> tuple[Holds, dict[str, Holds]]:
+        outcomes = decided(here, sides, frames, drawn)
+        drums = {
+            file: sensitivity.holds(drawn, [chosen[side].files[part] for _, chosen in outcomes], file)
+            for side, setups in enumerate(sides) for part, file in enumerate(setups[0].files)
+        }  # fmt: skip
+        return sensitivity.holds(drawn, [words for words, _ in outcomes], told), drums
+
+    setups = [
+        [setup.name, setup.files, [item.part.role for item in setup.items], [item.fit for item in setup.items],
+         [item.powers[frames] for item in setup.items], setup.gains_db, setup.levels_db, setup.fit, setup.score]
+        for side in sides for setup in side
+    ]  # fmt: skip
+    return memo("level", tuple[Holds, dict[str, Holds]], counted, told, setups, frames)
 
 
 def drawn_over(
