@@ -15,7 +15,7 @@ import numpy as np
 
 from dossier.cache import Cache, key_of
 from dossier.files import source_mark
-from dossier.parallel import HERE, LONG_BYTES, Engine
+from dossier.parallel import HERE, LONG_BYTES, Engine, counted, thread_map
 
 Kind = Literal[
     "measured",  # a drum file on its own, or a batch of them coarsely
@@ -26,6 +26,7 @@ Kind = Literal[
     "preview",  # an encoded excerpt, and its energy
     "file",  # the digest of a long render
 ]
+FEW_JOBS = 2  # so many processes take as long to start as they spare; threads, which share one interpreter, do not
 In = TypeVar("In")
 T = TypeVar("T")
 
@@ -57,7 +58,11 @@ class Memo:
         keys = [self.key(kind, result.__name__, *parts) for parts in depends]
         known = [self.cache.find(key, result) for key in keys]
         fresh = [index for index, value in enumerate(known) if value is None]
-        made = engine.map(function, [inputs[index] for index in fresh], what=what, say=say)
+        wanted = [inputs[index] for index in fresh]
+        if engine.client is None and engine.jobs <= FEW_JOBS:
+            made = [*counted(thread_map(function, wanted, threads=engine.jobs), len(wanted), what, say)]
+        else:
+            made = engine.map(function, wanted, what=what, say=say)
         for index, value in zip(fresh, made, strict=True):
             self.cache.keep(keys[index], value)
             known[index] = value

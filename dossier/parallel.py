@@ -90,16 +90,16 @@ def bounded(jobs: int) -> int:
 
 
 def thread_map(
-    function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0, each_bytes: int = 0
+    function: Callable[[In], Out], inputs: Iterable[In], *, ahead: int = 0, each_bytes: int = 0, threads: int = 0
 ) -> Iterator[Out]:
-    """`map(function, inputs)` on one thread a core; one after the other where each holds a sound of `LONG_BYTES`.
+    """`map(function, inputs)` on so many threads, or one a core; in this one where each holds a sound of `LONG_BYTES`.
 
     At most one result a thread waits to be taken, and `ahead` more: few of large results, many of small ones.
     """
-    if each_bytes > LONG_BYTES:
+    threads = threads or cores()
+    if each_bytes > LONG_BYTES or threads == 1:
         yield from map(function, inputs)
         return
-    threads = cores()
     with ThreadPoolExecutor(max_workers=threads) as pool:
         waiting: deque[Future[Out]] = deque()
         for each in inputs:

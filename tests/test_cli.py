@@ -824,10 +824,10 @@ def test_a_working_folder_that_is_gone_is_named(argv: str, tmp_path: Path) -> No
 
 LIMITS = {
     "memory, build": ("ulimit -v 300000", "build b", "ulimit -v"),
-    "files, jobs": ("ulimit -n 9", "build b --jobs 2", "b: "),
+    "files, jobs": ("ulimit -n 9", "build b --jobs 3", "b: "),
     "memory, check": ("ulimit -v 150000", "check b", "ulimit -v"),
     "memory, measure": ("ulimit -v 250000", "measure b/drums/kick.wav", "ulimit -v"),
-    "sixteen files, jobs": ("ulimit -n 16", "build b --jobs 2", "b: "),
+    "sixteen files, jobs": ("ulimit -n 16", "build b --jobs 3", "b: "),
 }  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from dossier.cache import Cache
 from dossier.decide import search_hints
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
-from dossier.memo import Memo
+from dossier.memo import FEW_JOBS, Memo
 from dossier.model.findings import Approach, Gains, Plan
 from dossier.model.measures import Array
 from dossier.model.parts import Ranking, Treated
@@ -187,17 +187,18 @@ def test_the_settings_sheet_holds_every_amount_of_every_step(small: Small) -> No
                 assert float(row["value"]) == pytest.approx(value, rel=1e-3, abs=1e-3)
 
 
-def test_the_same_search_again_gives_the_same_plans_on_one_or_two_workers(beat: Staged, tmp_path: Path) -> None:
+def test_the_same_search_gives_the_same_plans_in_turn_on_threads_and_on_processes(beat: Staged, tmp_path: Path) -> None:
     """Analytic: no randomness, and nothing depends on how the work is spread."""
     wanted = approach("loop", "leaner")
-    one, two = (  # each with a cache of its own, so that both really search
+    one, *others = (  # each with a cache of its own, so that both really search
         treatments.search_plans(
             beat.analysis, beat.ranking, wanted, Memo(Cache(tmp_path / str(jobs))), engine=Engine(jobs)
         )
-        for jobs in (1, 2)
+        for jobs in (1, FEW_JOBS, FEW_JOBS + 1)
     )
-    assert [item.plan for item in one] == [item.plan for item in two]
-    assert all(np.array_equal(a.samples, b.samples) for a, b in zip(one, two, strict=True))
+    for other in others:
+        assert [item.plan for item in one] == [item.plan for item in other]
+        assert all(np.array_equal(a.samples, b.samples) for a, b in zip(one, other, strict=True))
 
 
 # Second files
