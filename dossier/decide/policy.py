@@ -60,7 +60,7 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("full_above", 0.89, "ratio", "a third of 56 pieces without their drums, in two sound sets, carry more"),
     Setting("zone_open_below", 0.74, "ratio", "a third of 784 zones of those pieces without their drums carry less"),
     Setting("zone_full_above", 0.97, "ratio", "a third of 784 zones of those pieces without their drums carry more"),
-    Setting("zone_over_above", 1.06, "ratio", "finished mixes themselves carry 90 to 106 % (112 mixes of 56 pieces)"),
+    Setting("zone_over_above", 1.91, "ratio", "one in twenty of 784 zones of finished mixes carries more"),
     Setting("crowding_fuller_below", 4.0, "ratio", "drums in open beats cover about 3 for 1 that they fill"),
     Setting("crowding_leaner_above", 7.0, "ratio", "drums in full beats measure about 10"),
     Setting("crowding_least_room", 0.001, "ratio", "a drum that fills less has no crowding to speak of"),

@@ -152,6 +152,8 @@ def main() -> None:
          (m.own.sum() / loud(excited(m.powers) * pools[m.collection]).sum() for m in mixes))  # fmt: skip
     line("default reference, mix", (m.own.sum() / ref.sum() for m, ref in zip(mixes, references, strict=True)))
     line("default reference, music alone", fills)
+    whole = np.array([(weights @ mix.own) / (weights @ ref) for mix, ref in zip(mixes, references, strict=True)])
+    line(f"default reference, {whole.size} zones of mixes", whole.ravel())
     print("\nmusic alone: thirds of fill, and of zones " + ", ".join(ZONE_KEYS))
     for sounds in (*sorted({mix.sounds for mix in mixes}), ""):
         some = np.array([sounds in (mix.sounds, "") for mix in mixes])
