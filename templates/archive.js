@@ -7,8 +7,9 @@
   function all(selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); }
 
   if (!data.beats.length) { return; }
+  var nothing = { changes: [], mix: "", identity: "" };
   data.beats.forEach(function (beat) {  // each revision is embedded as its difference from the one before
-    beat.revisions.forEach(function (revision, place, rows) { rows[place] = Object.assign({}, rows[place - 1], revision); });
+    beat.revisions.forEach(function (revision, place, rows) { rows[place] = Object.assign({}, rows[place - 1] || nothing, revision); });
     beat.revisions.forEach(function (revision) {
       var folder = beat.slug + "/" + beat.slug + "-" + revision.id;
       revision.page = folder + ".html";

@@ -67,8 +67,7 @@ def zone_bars(shares: Sequence[float], roomiest: int) -> Markup:
         parts.append(tag("circle", class_="roomiest", cx=x, cy=_HIGH + 6, r=2.5))
     width = len(shares) * (_BAR + _GAP) - _GAP
     return tag(
-        "svg", *parts, class_="zone-bars", width=width, height=_HIGH + 9, viewBox=f"0 0 {width} {_HIGH + 9}",
-        aria_hidden="true", focusable="false",
+        "svg", *parts, class_="zone-bars", width=width, height=_HIGH + 9, aria_hidden="true",
     )  # fmt: skip
 
 

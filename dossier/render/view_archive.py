@@ -26,6 +26,7 @@ STATUSES = ("awaiting answer", "to change", "agreed")
 RIGHTS = (("pending", "clearing pending"), ("unknown", "rights unknown"), ("settled", "settled"))
 TRACK_LUFS = -16.0  # AES TD1008: loudness of tracks
 LOUDEST_LUFS = -14.0  # AES TD1008: the loudest track of an album
+_NOTHING: dict[str, Any] = {"changes": [], "mix": "", "identity": ""}
 
 
 def archive_view(index: ArchiveIndex) -> SimpleNamespace:
@@ -72,11 +73,13 @@ def compare_data(index: ArchiveIndex) -> dict[str, Any]:
 
 
 def _differing(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    return [dict(row.items() if not place else (one for one in row.items() if rows[place - 1][one[0]] != one[1]))
-            for place, row in enumerate(rows)]  # fmt: skip
+    """The first row against `_NOTHING`, which the page's script knows too, each other against the one before."""
+    return [{name: value for name, value in row.items() if name not in before or before[name] != value}
+            for before, row in zip([_NOTHING, *rows], rows, strict=False)]  # fmt: skip
 
 
 def _compared(revision: RevisionSummary, ages: Mapping[str, int]) -> dict[str, Any]:
+    mix = revision.mix if revision.renders_there == revision.renders else ""
     return {
         "id": revision.id,
         "made": fmt.day(revision.made),
@@ -94,7 +97,7 @@ def _compared(revision: RevisionSummary, ages: Mapping[str, int]) -> dict[str, A
             for section in revision.sections
         ],
         "drums": [
-            [printable(drum.part), printable(drum.file), drum.sha256[:16], _tenth(drum.gain_db),
+            [printable(drum.part), printable(drum.file), drum.sha256[:12], _tenth(drum.gain_db),
              _tenth(drum.integrated_lufs), None if drum.audible_share is None else round(100 * drum.audible_share),
              _tenth(drum.lift_lu), drum.treated]
             for drum in revision.drums
@@ -103,9 +106,9 @@ def _compared(revision: RevisionSummary, ages: Mapping[str, int]) -> dict[str, A
         "peak": _tenth(revision.mix_true_peak_dbtp),
         "headroom": _tenth(revision.headroom_db),
         "changes": [printable(change) for change in revision.changes],
-        "mix": revision.mix.rpartition("/")[2] if revision.renders_there == revision.renders else "",
+        "mix": mix.rpartition("/")[2],
         "hook": [revision.hook_s, revision.hook_length_s, revision.hook_lufs and round(revision.hook_lufs, 2)],
-        "identity": revision.identity if revision.mix else "",
+        "identity": revision.identity if mix else "",  # for an answer, which only a mix that is there can have
     }  # fmt: skip
 
 
