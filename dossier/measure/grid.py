@@ -48,7 +48,7 @@ def _bars(onsets: Onsets, first_s: float, bar_s: float, slot_s: float) -> int:
     if length <= 0.0:
         return 0
     whole = int(np.floor(length / bar_s + 1e-6))
-    return max(1, whole + (length - whole * bar_s > slot_s + 1e-6))
+    return max(1, whole + int(length - whole * bar_s > slot_s + 1e-6))
 
 
 def _named_tempo(names: Sequence[str], notes: list[str]) -> float | None:

@@ -2,7 +2,7 @@
 
     python tests/bench/bench_measure.py
 
-The two alternate; the median of the ratios is printed.  Bar: 1.5.  Imports are not counted, starting ffmpeg is.
+The two alternate; the median of the ratios is printed.  Bar: 1.3.  Imports are not counted, starting ffmpeg is.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def main() -> None:
             everything(path)
             ours, theirs = partial(everything, path), partial(scan, ffmpeg, path)
             ratios = [seconds_of(ours) / seconds_of(theirs) for _ in range(TURNS)]
-        print(f"{name:12s} everything / ffmpeg {statistics.median(ratios):.2f} (bar 1.5)")
+        print(f"{name:12s} everything / ffmpeg {statistics.median(ratios):.2f} (bar 1.3)")
 
 
 if __name__ == "__main__":

@@ -437,8 +437,9 @@ def test_analytic_bars_count_the_last_part_from_more_than_a_slot(bars: int, extr
         int(length_s * RATE)
     )
     padded = np.concatenate([tone, np.zeros(RATE)])[:, None]
-    found = grid.estimate(padded, RATE, tempo_bpm=120.0, first_downbeat_s=0.0)
+    found = grid.estimate(padded, RATE, tempo_bpm=np.float64(120.0), first_downbeat_s=0.0)
     assert found.bars == expected
+    assert type(found.bars) is int, "whatever type the tempo has: a page cannot hold numpy's"
     assert found.slots == 16 * expected
 
 

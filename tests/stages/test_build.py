@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile as sf
+from common_beats import RATE as BEAT_RATE
+from common_beats import instrumental
 from small_beat import MADE, RATE, Small, kick, write, write_beat
 
 from dossier import pipeline
@@ -16,6 +18,7 @@ from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.errors import BeatError
 from dossier.measure import loudness
+from dossier.model.beat import Given
 
 
 def quiet(_: str) -> None:
@@ -159,3 +162,16 @@ def test_silent_stems_are_refused_with_a_reason(tmp_path: Path, small: Small) ->
     with pytest.raises(BeatError, match="loudness"):
         pipeline.build(folder, Archive(tmp_path / "site"), cache=small.cache, made=MADE, say=quiet)
     assert not (tmp_path / "site" / "silence").exists()
+
+
+def test_a_bounce_of_which_nothing_is_stated_is_built(tmp_path: Path) -> None:
+    """Tempo, first downbeat, meter and length are estimated: whatever type they come as, the page can hold them."""
+    stems = instrumental("full", 96.0, bars=6)
+    sf.write(tmp_path / "night.wav", 0.7 * np.sum(list(stems.values()), axis=0), BEAT_RATE, subtype="PCM_24")
+    write(tmp_path / "shelf" / "kick.wav", kick())
+    archive = Archive(tmp_path / "site")
+    given = Given(drums=(tmp_path / "shelf",))
+    pipeline.build(tmp_path / "night.wav", archive, cache=Cache(tmp_path / "cache"), made=MADE, say=quiet, given=given)
+    data = archive.latest("night")
+    assert data is not None
+    assert (archive.root / "night/night-r001.html").is_file()
