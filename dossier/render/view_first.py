@@ -86,7 +86,7 @@ def recipe_view(data: DossierData, assets: PageAssets) -> SimpleNamespace:
             part=fmt.capital(part.part), sound=f"part:{part.id}" if part.id in sounds else "",
             file=part.cycle_file or fmt.file_name(part.file),
             raw=", ".join(_from(part, data)) if part.cycle_file else "",
-            gain=fmt.db(part.gain_db, sign=True), usual=spread(part), level=beside(part, loudest),
+            gain=fmt.db(part.gain_db, sign=True), usual=spread(part.gain_range_db), level=beside(part, loudest),
             treatment=fmt.capital(", then ".join(steps)) if steps else "As it is",
             words=fmt.capital(graded.get(part.file) or part.advice), status=fmt.capital(", ".join(words)),
         ))  # fmt: skip
@@ -126,11 +126,11 @@ def _from(part: BalancePart, data: DossierData) -> list[str]:
     return [*said, f"whole beat: {part.full_file}"] if part.full_file else said
 
 
-def spread(part: BalancePart) -> str:
-    """`-11 to -7`: where else people would set it."""
-    if part.gain_range_db is None:
+def spread(range_db: tuple[float, float] | None) -> str:
+    """`-11 to -7 is usual`: where else people would set a gain."""
+    if range_db is None:
         return ""
-    low, high = (fmt.number(end, 0, sign=True) for end in part.gain_range_db)
+    low, high = (fmt.number(end, 0, sign=True) for end in range_db)
     return "" if low == high else f"{low} to {high} is usual"
 
 

@@ -32,7 +32,8 @@ def parts_table(data: DossierData) -> Table:
             tables.level(p.peak_to_loudness_db),
             tables.level(p.level_lu, sign=True), Cell(usual(p), None), tables.share(p.audible_share),
             tables.level(p.lift_lu, sign=True),
-            tables.share(p.overlap, small=True), replace(tables.level(p.gain_db, sign=True), note=spread(p)),
+            tables.share(p.overlap, small=True),
+            replace(tables.level(p.gain_db, sign=True), note=spread(p.gain_range_db)),
         )
         for p in data.balance.parts
     ]  # fmt: skip
