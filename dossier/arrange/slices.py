@@ -18,7 +18,6 @@ from itertools import pairwise
 from math import ceil
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from dossier.arrange.midi import MIDI_NOTE
 from dossier.arrange.one_shots import CHOKED_BY
@@ -284,6 +283,8 @@ def sound_of(samples: Samples, rate_hz: int, one: Placed) -> Samples:
 
 def _decay(body: Samples, count: int, rate_hz: int) -> Samples:
     """`count` frames that go on where a slice ends, falling as its tail fell."""
+    from scipy.ndimage import uniform_filter1d
+
     tail = body[-max(1, round(TAIL_S * rate_hz)) :]
     power = np.einsum("ij,ij->i", tail, tail)
     first = max(0, min(int(power.argmax()) + round(0.01 * rate_hz), len(tail) - round(0.03 * rate_hz)))

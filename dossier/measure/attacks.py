@@ -9,7 +9,6 @@ Method
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from dossier.model.measures import Array, Samples
 
@@ -19,6 +18,8 @@ BEFORE_S, AFTER_S = 0.040, 0.025
 
 def rises_s(samples: Samples, rate_hz: int, times_s: Array) -> Array:
     """Rise time of each hit in seconds, `(hits,)`, of a sound `(frames, channels)`; NaN where nothing rises."""
+    from scipy.ndimage import uniform_filter1d
+
     before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
     steps = np.diff(samples, axis=0, prepend=samples[:1])
     power = np.pad((steps**2).sum(axis=1), (before, after))

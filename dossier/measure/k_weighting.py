@@ -1,9 +1,9 @@
 """K-weighting: the filter of ITU-R BS.1770-5 Annex 1, at any sample rate from 4 kHz.
 
-The sections come from pyloudnorm's `DeMan` filters, which give the standard's printed coefficients at 48 kHz and the
-same analogue prototypes at other rates; pyloudnorm's default class reads 0.03-0.045 dB low.  The standard prints its
-high-pass with b = 1, -2, 1, a gain that belongs to 48 kHz.  At other rates the gain is set so that 997 Hz, the
-calibration tone, reads the same; otherwise 8 kHz would read 0.2 dB high and 192 kHz 0.03 dB low.
+The standard prints coefficients for 48 kHz.  At other rates they come from pyloudnorm's `DeMan` filters, which have the
+same analogue prototypes; pyloudnorm's default class reads 0.03-0.045 dB low.  The high-pass is printed with b = 1, -2,
+1, a gain that belongs to 48 kHz.  At other rates the gain is set so that 997 Hz, the calibration tone, reads the same;
+otherwise 8 kHz would read 0.2 dB high and 192 kHz 0.03 dB low.
 """
 
 from __future__ import annotations
@@ -17,6 +17,10 @@ from dossier.model.measures import Array
 
 OFFSET_DB = -0.691  # BS.1770-5 eq. 2: a 997 Hz full-scale sine in one channel reads -3.01
 DESIGN_RATE_HZ = 48_000  # the rate of the standard's printed coefficients
+PRINTED = (  # BS.1770-5 Tables 1 and 2: b0, b1, b2, a0, a1, a2
+    (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585),
+    (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
+)
 CALIBRATION_HZ = 997.0  # BS.1770-5 Annex 1
 LOWEST_RATE_HZ = 4000  # below, the shelf at 1.7 kHz does not fit under half the rate
 
@@ -30,14 +34,14 @@ def k_weight_db(f_hz: npt.ArrayLike, *, rate_hz: int = DESIGN_RATE_HZ) -> Array:
 
 @lru_cache(maxsize=16)
 def sections(rate_hz: int) -> Array:
-    """The filter as second-order sections, `(2, 6)`, for `scipy.signal.sosfilt` (BS.1770-5 Tables 1 and 2)."""
+    """The filter as second-order sections, `(2, 6)`, for `scipy.signal.sosfilt`."""
+    if rate_hz == DESIGN_RATE_HZ:
+        return np.array(PRINTED)
     from pyloudnorm import Meter
 
-    meter = Meter(rate_hz, filter_class="DeMan")
+    meter, tone = Meter(rate_hz, filter_class="DeMan"), np.array(CALIBRATION_HZ)
     found = np.array([[*stage.b, *stage.a] for stage in meter._filters.values()])
-    if rate_hz != DESIGN_RATE_HZ:
-        tone = np.array(CALIBRATION_HZ)
-        found[0, :3] *= _gain(sections(DESIGN_RATE_HZ), tone, DESIGN_RATE_HZ) / _gain(found, tone, rate_hz)
+    found[0, :3] *= _gain(np.array(PRINTED), tone, DESIGN_RATE_HZ) / _gain(found, tone, rate_hz)
     return found
 
 

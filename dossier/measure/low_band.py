@@ -56,10 +56,9 @@ def _decimated(x: Array, factor: int) -> Array:
     On rows of `factor` samples the FIR is a matrix product and a sum along its diagonals, in pieces that are too small
     for BLAS to share among threads.
     """
-    from scipy.signal import firwin
-
-    fir = firwin(2 * FIR_DELAY * factor + 1, 1.0 / factor, window=("kaiser", KAISER_BETA))
-    columns = 2 * FIR_DELAY + 1
+    columns, half = 2 * FIR_DELAY + 1, FIR_DELAY * factor
+    fir = np.sinc(np.arange(-half, half + 1) / factor) * np.kaiser(2 * half + 1, KAISER_BETA)
+    fir /= fir.sum()
     taps = np.zeros(columns * factor)
     taps[: len(fir)] = fir
     count = -(-len(x) // factor)
