@@ -46,11 +46,20 @@ class MusicMeasures:
 class Music(MusicMeasures):
     """The instrumental: the sum of the stems at their gains, measured on its own."""
 
-    samples: Samples  # (frames, 2)
+    sound: Callable[[], Samples]  # (frames, 2), read when it is first asked for
+    frames: int
     rate_hz: int
     stems: tuple[tuple[Stem, StemMeasures], ...]
     sound_of: Callable[[Stem], Samples]  # a stem at the music's rate and its gain, (frames, 2), read-only
     integrated_lufs: float  # as in `loudness`, known to be measurable
+
+    @property
+    def samples(self) -> Samples:
+        return self.sound()
+
+    @property
+    def sound_bytes(self) -> int:
+        return 8 * self.frames  # two channels of single precision
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +107,7 @@ class Situation:
     @property
     def duration_s(self) -> float:
         """Length of the stems."""
-        return len(self.music.samples) / self.music.rate_hz
+        return self.music.frames / self.music.rate_hz
 
     @property
     def policy(self) -> Mapping[str, float]:

@@ -95,7 +95,7 @@ def _beat(analysis: Analysis) -> document.BeatInfo:
     grid = music.grid
     return document.BeatInfo(
         title=beat.title, slug=beat.slug, artist=beat.artist, tempo_bpm=grid.tempo_bpm, key=music.key.name,
-        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=len(music.samples) / music.rate_hz, bars=grid.bars,
+        meter=f"{grid.meter[0]}/{grid.meter[1]}", duration_s=music.frames / music.rate_hz, bars=grid.bars,
         swing=grid.swing, first_downbeat_s=grid.first_downbeat_s, intent=beat.intent, sample_rate_hz=music.rate_hz,
         target_lufs=conditions.target_lufs, listening_level_db_spl=conditions.listening_level_db_spl, notes=grid.notes,
         sources={

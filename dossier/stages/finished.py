@@ -79,7 +79,7 @@ def measure_piece(folder: Path, memo: Memo, policy: Mapping[str, float]) -> Fini
     whole = sum_stems(replace(beat, stems=(*beat.stems, *drums)), memo)
     if missing := [entry.file for entry in whole.inputs if not entry.used]:
         raise _wrong(beat, f"cannot be read whole: {', '.join(missing)} needs ffmpeg, or another format")
-    rate, length, asked = whole.sounds.rate_hz, len(whole.samples), {stem.file: role for stem, role in drums.items()}
+    rate, length, asked = whole.sounds.rate_hz, whole.frames, {stem.file: role for stem, role in drums.items()}
     music, by_role, taken = whole.samples.copy(), dict[Role | None, Samples](), []
     for stem, measures in whole.stems:
         if stem.file not in asked:

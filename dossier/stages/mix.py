@@ -42,7 +42,7 @@ def drums_file_gain(here: Situation, balanced: Balanced, memo: Memo) -> float:
     sounds = [(part.id, part.item.gains, part.item.part.samples) for part in balanced.chosen]
 
     def measured() -> float:
-        frames = len(here.music.samples)
+        frames = here.music.frames
         return all_drums(balanced.chosen, frames=frames, rate_hz=here.music.rate_hz).peak()
 
     peak = memo("mix", float, measured, sounds)
@@ -53,12 +53,12 @@ def drums_file_gain(here: Situation, balanced: Balanced, memo: Memo) -> float:
 def _mixed(here: Situation, room: Room, balanced: Balanced) -> tuple[Samples, Mix, StereoImage]:
     music, grid, policy, target = here.music, here.grid, here.policy, here.conditions.target_lufs
     rate = music.rate_hz
-    frames = max(len(music.samples), round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate))
+    frames = max(music.frames, round((grid.first_downbeat_s + grid.slots * grid.slot_s) * rate))
     mix: Samples = np.empty((frames, 2), dtype=np.float32)
 
     def lay() -> None:
-        mix[: len(music.samples)] = music.samples * np.float32(10.0 ** (balanced.music_gain_db / 20.0))
-        mix[len(music.samples) :] = 0.0
+        mix[: music.frames] = music.samples * np.float32(10.0 ** (balanced.music_gain_db / 20.0))
+        mix[music.frames :] = 0.0
         for part in balanced.chosen:
             add_part(mix, part.item.part, gain_db=part.item.gains.to_set_db)
 

@@ -55,22 +55,22 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
 
     Raises `BeatError` where it is silent or too short to measure, or the first downbeat lies past its end.
     """
-    samples, rate, where = summed.samples, summed.sounds.rate_hz, beat.folder.name
-    if len(samples) < LEAST_MUSIC_S * rate:
-        found = f"the music is {len(samples) / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
+    frames, rate, where = summed.frames, summed.sounds.rate_hz, beat.folder.name
+    if frames < LEAST_MUSIC_S * rate:
+        found = f"the music is {frames / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
         raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
     kept = memo(
-        "heard", MusicMeasures, lambda: _measured(beat, samples, summed.sounds, where), beat.tempo_bpm,
+        "heard", MusicMeasures, lambda: _measured(beat, summed.samples, summed.sounds, where), beat.tempo_bpm,
         beat.first_downbeat_s, beat.swing, beat.meter, beat.key,
     )  # fmt: skip
     integrated = kept.loudness.integrated_lufs
     assert integrated is not None
     if kept.grid.bars < 1:
-        found = f"{kept.grid.first_downbeat_s:.2f} s lies past the music, which ends at {len(samples) / rate:.2f} s"
+        found = f"{kept.grid.first_downbeat_s:.2f} s lies past the music, which ends at {frames / rate:.2f} s"
         raise BeatError([Problem(where, "first_downbeat", found)])
     measures = {field.name: getattr(kept, field.name) for field in fields(kept)}
-    return Music(samples=samples, rate_hz=rate, stems=summed.stems, sound_of=summed.sounds.__getitem__,
-                 integrated_lufs=integrated, **measures)  # fmt: skip
+    return Music(sound=summed.sound, frames=frames, rate_hz=rate, stems=summed.stems,
+                 sound_of=summed.sounds.__getitem__, integrated_lufs=integrated, **measures)  # fmt: skip
 
 
 def _measured(beat: Beat, samples: Samples, sounds: StemSounds, where: str) -> MusicMeasures:

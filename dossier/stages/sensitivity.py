@@ -268,7 +268,7 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
         return sensitivity.ChangedStem(stem.file, change_db, outcome_in(here, ranking, scene, frames, shift_db))
 
     def each(stems: Sequence[Stem], change_db: float | None) -> list[sensitivity.ChangedStem]:
-        outcomes = thread_map(lambda stem: changed(stem, change_db), stems, each_bytes=here.music.samples.nbytes)
+        outcomes = thread_map(lambda stem: changed(stem, change_db), stems, each_bytes=here.music.sound_bytes)
         return [one for one in outcomes if one is not None]
 
     without = each(stems, None)

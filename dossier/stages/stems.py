@@ -9,9 +9,9 @@ earliest one on; without one it begins at 0.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -63,11 +63,16 @@ class StemSounds:
 class SummedStems:
     """The instrumental, and where it came from; stems know where they begin."""
 
-    samples: Samples  # (frames, 2)
+    sound: Callable[[], Samples]  # (frames, 2), worked out or read when it is first asked for
+    frames: int
     sounds: StemSounds
     stems: tuple[tuple[Stem, StemMeasures], ...]
     inputs: tuple[InputFile, ...]
     remarks: tuple[str, ...]  # on what was left out, and on starts and ends
+
+    @property
+    def samples(self) -> Samples:
+        return self.sound()
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -104,8 +109,10 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
     rate = max(rates, key=lambda hz: (hz >= LEAST_RATE_HZ, rates[hz], hz))
     told = [(stem.file, digest, stem.gain_db, stem.start_s) for stem, digest in zip(placed, digests, strict=True)]
     sounds = StemSounds(rate)
-    summing = partial(_sum, beat.folder.name, placed, sounds)
-    samples, measures = memo("heard", tuple[Samples, tuple[StemMeasures, ...]], summing, told, rate)
+    summed = cache(partial(_sum, beat.folder.name, placed, sounds))
+    measures, frames = memo("heard", tuple[tuple[StemMeasures, ...], int],
+                            lambda: (summed()[1], len(summed()[0])), told, rate)  # fmt: skip
+    sound = cache(lambda: memo("heard", np.ndarray, lambda: summed()[0], told, rate))
     stems = tuple(zip(placed, measures, strict=True))
     inputs = tuple(
         InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
@@ -118,7 +125,8 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
         for stem, _ in missing
     )
     remarks = [*(why for _, why in missing), *remarks, *_unequal_ends(stems)]
-    return SummedStems(samples=samples, sounds=sounds, stems=stems, inputs=inputs + left_out, remarks=tuple(remarks))
+    return SummedStems(sound=sound, frames=frames, sounds=sounds, stems=stems, inputs=inputs + left_out,
+                       remarks=tuple(remarks))  # fmt: skip
 
 
 def _placed(found: Sequence[tuple[Stem, float | None]]) -> tuple[list[Stem], list[str]]:
