@@ -72,7 +72,7 @@ def build(
     way, treated = stages.treat(analysis, ranking, memo, engine=engine, say=say)
     say("balancing")
     choice = stages.choose(analysis, ranking, treated, way, memo)
-    balanced = stages.balance(analysis, choice)
+    balanced = stages.balance(analysis, choice, memo)
     say("checking the mix")
     checks = stages.check(analysis, choice, balanced, memo)
     say("rendering")

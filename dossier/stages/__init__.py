@@ -16,6 +16,7 @@ from dossier.model.beat import Beat
 from dossier.model.checks import Checks
 from dossier.model.choice import Balanced, Choice
 from dossier.model.datafile import InputFile
+from dossier.model.ears import Comparison
 from dossier.model.page import Rendered
 from dossier.model.parts import Ranking, Treated
 from dossier.model.situation import Analysis
@@ -77,7 +78,7 @@ def place(analysis: Analysis, memo: Memo, ranking: Ranking) -> tuple[Analysis, M
     Gains are levels against the music, so its place does not move them, and once is enough.
     """
     here = analysis.here
-    over = over_music(here, sides(approach_of(here, analysis.room, ranking), ranking)[0])
+    over = over_music(here, sides(approach_of(here, analysis.room, ranking, memo), ranking)[0])
     if abs(over - here.mix_over_music_lu) < here.policy["place_again_lu"]:
         return analysis, memo, ranking
     moved = music.situation_of(here.music, here.conditions, here.reference_powers, analysis.beat.sections, over)
@@ -91,7 +92,7 @@ def treat(
     analysis: Analysis, ranking: Ranking, memo: Memo, *, engine: Engine = HERE, say: Callable[[str], object] = str
 ) -> tuple[Direction, tuple[Treated, ...]]:
     """The direction that the drums as they are point to, and a plan for each that leads there."""
-    way = approach_of(analysis.here, analysis.room, ranking)
+    way = approach_of(analysis.here, analysis.room, ranking, memo)
     return way.direction, treatments.search_plans(analysis, ranking, way, memo, engine=engine, say=say)
 
 
@@ -101,10 +102,10 @@ def render(analysis: Analysis, choice: Choice, balanced: Balanced, checks: Check
     files, lowered = render_stage.renders(analysis, choice, balanced, checks, memo)
     sounds, energies = playback.previews(here, analysis.room, analysis.groove, choice, balanced, memo)
     loop = any(part.row.role is None for part in balanced.parts if not part.row.chosen)
-    pairs = blind.comparisons(
+    pairs = memo("preview", tuple[Comparison, ...], lambda: blind.comparisons(
         sounds, other="loop" if loop else "kit", either=checks.approach.kind == "either",
         step_db=here.policy["blind_step_db"],
-    )  # fmt: skip
+    ), sounds, loop, checks.approach.kind)  # fmt: skip
     return Rendered(
         previews=sounds, energies=energies, comparisons=pairs,
         what_if=page_assets.what_if(here, balanced, mix_gain_db=checks.mix.mix.gain_db),

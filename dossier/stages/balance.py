@@ -13,21 +13,23 @@ import numpy as np
 from dossier.arrange.parts import gain_over_time
 from dossier.decide import balance as decide_balance
 from dossier.measure import in_beat, loudness
+from dossier.memo import Memo
 from dossier.model.choice import Balanced, BalancedPart, Choice
 from dossier.model.findings import BalancePart
 from dossier.model.measures import FRAME_S, Array
 from dossier.model.parts import PlacedCandidate, Played
+from dossier.model.scene import InBeat
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import Role
 from dossier.stages.gains import moves_of
 
 
-def balance(analysis: Analysis, choice: Choice) -> Balanced:
+def balance(analysis: Analysis, choice: Choice, memo: Memo) -> Balanced:
     """The chosen parts at their gains, the other side's beside them."""
     here = analysis.here
     chosen, others = (tuple(in_sections(here, item) for item in side) for side in (choice.chosen, choice.others))
-    rows = _rows(here, chosen, chosen=True)
-    both = [*zip(chosen, rows, strict=True), *zip(others, _rows(here, others, chosen=False), strict=True)]
+    rows = _rows(here, chosen, memo, chosen=True)
+    both = [*zip(chosen, rows, strict=True), *zip(others, _rows(here, others, memo, chosen=False), strict=True)]
     candidates = [item for item in (*choice.ranking.loops, *choice.ranking.one_shots) if item.closely]
     pairs = decide_balance.equal_peaks(_meters(rows, candidates), here.policy, together=len(rows))
     # as each part's own level is: at the gains that are told, before those of sections
@@ -72,16 +74,20 @@ def _at_gain(item: PlacedCandidate) -> Array:
     return np.asarray(item.plays.blocks * 10.0 ** (item.gains.db / 10.0))
 
 
-def _rows(here: Situation, items: Sequence[PlacedCandidate], *, chosen: bool) -> tuple[BalancePart, ...]:
+def _rows(here: Situation, items: Sequence[PlacedCandidate], memo: Memo, *, chosen: bool) -> tuple[BalancePart, ...]:
     """What is told of parts that play together, measured on the whole beat."""
     if not items:
         return ()
     scene, usual = here.scene, here.conditions.usual
-    placed = [in_beat.place(scene, item.powers, gain_db=item.gains.db) for item in items]
-    total = np.sum([one.excitation for one in placed], axis=0)
+
+    def measured() -> tuple[InBeat, ...]:
+        placed = [in_beat.place(scene, item.powers, gain_db=item.gains.db) for item in items]
+        total = np.sum([one.excitation for one in placed], axis=0)
+        return tuple(in_beat.measure(scene, one, others=total - one.excitation) for one in placed)
+
+    beside = memo("level", tuple[InBeat, ...], measured, [(item.powers, item.gains.db) for item in items])
     rows = []
-    for item, one in zip(items, placed, strict=True):
-        found = in_beat.measure(scene, one, others=total - one.excitation)
+    for item, found in zip(items, beside, strict=True):
         role, plays, gains = item.part.role, item.plays, item.gains
         usual_lu = decide_balance.usual_range(role, usual)
         advice = decide_balance.advice(gains, usual_lu=usual_lu, lift_lu=found.lift_lu, policy=here.policy,

@@ -27,13 +27,13 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
         lambda: low_end_check(here, analysis.beat.slug, balanced, memo, ranking.one_shots),
         lambda: with_sensitivity(here, ranking, choice.approach, memo),
         lambda: occupancy_maps(here, balanced, placed, choice.plans),
-        lambda: room_left(here, ranking, balanced, placed),
+        lambda: room_left(here, ranking, balanced, placed, memo),
         lambda: drums_file_gain(here, balanced, memo),
         lambda: covered_parts(here, balanced, memo),
     ]
-    found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.samples.nbytes)
+    found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.sound_bytes)
     mix, low_end, approach, occupancy, left, lowered, covered = found
     return Checks(
         approach=approach, mix=mix, covered=covered, low_end=low_end, occupancy=occupancy, room_left=left,
-        drums_file_gain_db=lowered, translation=translation(here, balanced, mix, ranking.frames),
+        drums_file_gain_db=lowered, translation=translation(here, balanced, mix, ranking.frames, memo),
     )  # fmt: skip

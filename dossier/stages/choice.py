@@ -34,7 +34,7 @@ def choose(analysis: Analysis, ranking: Ranking, treated: Sequence[Treated], way
     told = [_as_it_ends(here, item, final) for item in treated]
     if any(one.changes != item.changes for one, item in zip(told, treated, strict=True)):
         final = _with_plans(here, ranking, told, memo)
-    approach = approach_of(here, analysis.room, final, treated=True, way=way)
+    approach = approach_of(here, analysis.room, final, memo, treated=True, way=way)
     chosen, others = sides(approach, final)
     return Choice(approach=approach, untreated=ranking, plans=tuple(told), ranking=final, chosen=chosen, others=others)
 
@@ -69,7 +69,7 @@ def _as_it_ends(here: Situation, item: Treated, final: Ranking) -> Treated:
 
 
 def approach_of(
-    here: Situation, room: Room, ranking: Ranking, *, treated: bool = False, way: Direction | None = None
+    here: Situation, room: Room, ranking: Ranking, memo: Memo, *, treated: bool = False, way: Direction | None = None
 ) -> Approach:
     """The approach of the beat and of its sections, from the best loop and the best kit.
 
@@ -86,7 +86,7 @@ def approach_of(
     sections = []
     for section in room.sections:
         rows = here.grid.frames_of(section.first_bar - 1, section.bars)
-        sections.append((section, *_in_section(here, ranking, loop, rows)))
+        sections.append((section, *_in_section(here, ranking, loop, rows, memo.within(rows))))
     return decide_approach.decide(
         room, loop=best_loop, kit=best_kit, sections=sections, treated=treated, way=way, policy=here.policy
     )
@@ -107,12 +107,12 @@ def sides(approach: Approach, ranking: Ranking) -> tuple[tuple[PlacedCandidate, 
 
 
 def _in_section(
-    here: Situation, ranking: Ranking, loop: PlacedCandidate | None, rows: Indices
+    here: Situation, ranking: Ranking, loop: PlacedCandidate | None, rows: Indices, memo: Memo
 ) -> tuple[Contender | None, Contender | None]:
     on = here.scene.subset(rows)
 
     def score(name: str, powers: Array, gain: float, like: Fit) -> Contender:
-        measured, value, _ = judge(on, powers[rows], like, here=here, gain_db=gain)
+        measured, value, _ = judge(on, powers[rows], like, here=here, gain_db=gain, memo=memo)
         return Contender(name=name, score=value, fit=measured)
 
     loop_there = score(loop.drum.name, loop.powers, loop.gains.db, loop.fit) if loop is not None else None

@@ -20,8 +20,8 @@ from dossier.measure import true_peak
 from dossier.memo import Memo
 from dossier.model.beat import DrumFile
 from dossier.model.findings import Approach, Gains
-from dossier.model.measures import Clip, FileMeasures, Grid, Samples
-from dossier.model.parts import Drum, DrumPart, Groove, PlacedCandidate, Ranking
+from dossier.model.measures import Array, Clip, FileMeasures, Grid, Samples
+from dossier.model.parts import Drum, DrumPart, Groove, PlacedCandidate, Played, Ranking
 from dossier.model.situation import Situation
 from dossier.stages.candidates import as_it_plays, measure_file, part_powers
 from dossier.stages.gains import LONGEST_BLOCK_BARS
@@ -54,8 +54,10 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     measures = memo("measured", FileMeasures, measure, sound)
     drum = Drum(file=file, clip=clip, outline=np.zeros((0, 0)), sha256="", problems=(), measures=measures)
     part = DrumPart(name=NAME, kind="loop", role=None, samples=sound, rate_hz=rate, grid=grid, voice=None, loop=None)
+    powers, plays = memo("level", tuple[Array, Played],
+                         lambda: (part_powers(part), as_it_plays(part, here.duration_s)), NAME, sound)  # fmt: skip
     return PlacedCandidate(
-        drum=drum, part=part, powers=part_powers(part), plays=as_it_plays(part, here.duration_s),
+        drum=drum, part=part, powers=powers, plays=plays,
         gains=Gains(db=gain_db, state="together", music_db=ranking.kit_parts[0].gains.music_db),
         fit=ranking.kit.fit, score=ranking.kit.score, terms=ranking.kit.terms, reason=ranking.kit.reason,
         grade=fit.grade(ranking.kit.score, None), why=ranking.kit.why,

@@ -11,6 +11,7 @@ from dossier.decide import fit
 from dossier.decide import room_left as decide_room_left
 from dossier.measure import hearing, in_beat
 from dossier.measure import occupancy as occ
+from dossier.memo import Memo
 from dossier.model.choice import Balanced, BalancedPart
 from dossier.model.datafile import Occupancy
 from dossier.model.findings import RoomLeft
@@ -70,7 +71,9 @@ def _map(values: Array, grid: Grid) -> Maps:
     return tuple(map(tuple, np.round(in_beat.per_slot(values, grid).T, 3).tolist()))
 
 
-def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Sequence[PlacedPart]) -> RoomLeft | None:
+def room_left(
+    here: Situation, ranking: Ranking, balanced: Balanced, placed: Sequence[PlacedPart], memo: Memo
+) -> RoomLeft | None:
     """The room left with the drums; what one more file brings is told on the frames that candidates are compared on."""
     if not placed:
         return None
@@ -85,10 +88,12 @@ def room_left(here: Situation, ranking: Ranking, balanced: Balanced, placed: Seq
     playing = [active & (position == slot) for slot in range(per_bar)]
     by_slot = tuple(float(shares[rows].mean()) if rows.any() else 0.0 for rows in playing)
     on = scene.subset(frames)
+    beside = memo.within("room left", frames, [(item.powers, item.gain_db) for item in placed])
 
     def extra(item: PlacedCandidate) -> decide_room_left.Extra:
         role = item.part.role
-        found, score, _ = judge(on, item.powers[frames], item.fit, here=here, role=role, gain_db=item.gains.db)
+        found, score, _ = judge(on, item.powers[frames], item.fit, here=here, role=role, gain_db=item.gains.db,
+                                memo=beside)  # fmt: skip
         return decide_room_left.Extra(item.drum.name, role or "", found, score, fit.grade(score, role))
 
     used = {part.item.drum.name for part in balanced.chosen}

@@ -94,10 +94,17 @@ def scored(
 
 
 def judge(
-    on: Scene, powers: Array, like: Fit, *, here: Situation, role: Role | None = None, gain_db: float = 0.0
-) -> tuple[Fit, float, dict[str, float]]:
-    """Fit, score and terms of a drum part in a scene; what does not depend on the scene is taken from `like`."""
-    found = in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
+    on: Scene, powers: Array, like: Fit, *, here: Situation, role: Role | None = None, gain_db: float = 0.0,
+    memo: Memo | None = None,
+) -> tuple[Fit, float, dict[str, float]]:  # fmt: skip
+    """Fit, score and terms of a drum part in a scene; what does not depend on the scene is taken from `like`.
+
+    `memo`: one whose results depend on the scene.
+    """
+    def in_scene() -> InBeat:
+        return in_beat.measure(on, in_beat.place(on, powers, gain_db=gain_db))
+
+    found = in_scene() if memo is None else memo("level", InBeat, in_scene, "judged", powers, gain_db)
     heard = fit.heard_in_zones(found.heard_zones, role)
     measured = replace(like, **found.told(Fit), heard_in_zones=heard)
     return measured, *fit.score(measured, role=role, fill=found.music_fill, policy=here.policy)

@@ -6,9 +6,9 @@ follows from a table of shared energies (`measure.loudness.shared_energy`), so t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -40,6 +40,7 @@ class Layer:
     id: str
     label: str
     sound: Callable[[], Samples]  # the excerpt, `(frames, 2)`
+    made_of: Sequence[object]  # everything that it depends on beside the beat and the excerpt
     group: str
     gain_db: float
     of: str | None = None
@@ -60,31 +61,35 @@ def previews(
     """Everything that the page plays, and what each two of the sounds have in common."""
     rate = here.music.rate_hz
     start, length = excerpt(here.grid, room)
+    memo = memo.within(start, length)
 
-    def encoded(layer: Layer, sound: Samples, compression: float = audio.MP3_COMPRESSION) -> Preview:
-        # The same on both sides: one channel plays on both and costs half.
-        thin = sound[:, :1] if np.array_equal(sound[:, 0], sound[:, 1]) else sound
-        made = partial(audio.encode_mp3, thin, rate, compression=compression)
-        mp3 = memo("preview", bytes, made, thin, rate, compression)
+    def encoded(layer: Layer, compression: float = audio.MP3_COMPRESSION) -> Preview:
+        made = partial(_encoded, layer.sound, rate, compression)
+        mp3 = memo("preview", bytes, made, layer.made_of, compression)
         return Preview(id=layer.id, label=layer.label, mp3=mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
                        start_s=start, duration_s=length)  # fmt: skip
 
+    def shared(layers: Sequence[Layer]) -> Array:
+        made = partial(_shared, [layer.sound for layer in layers], rate)
+        return memo("preview", np.ndarray, made, [layer.made_of for layer in layers])
+
     layers = _layers(here, choice, balanced, start_s=start, length_s=length)
-    sounds = list(thread_map(lambda layer: layer.sound(), layers))
-    done = list(thread_map(lambda pair: encoded(*pair), zip(layers, sounds, strict=True)))
-    together = loudness.shared_energy(sounds, rate)
-    mix = np.sum([10.0 ** (layer.gain_db / 20.0) * sound
-                  for layer, sound in zip(layers, sounds, strict=True) if layer.group == "layer"], axis=0)  # fmt: skip
-    highest = 10.0 ** (here.policy["drums_file_dbfs"] / 20.0)
-    mix *= min(1.0, highest / max(float(np.abs(mix).max()), 1e-9))
-    done.append(encoded(Layer("mix", "music and drums", lambda: mix, "mix", 0.0), mix))
+    playing = [layer for layer in layers if layer.group == "layer"]
+    done = list(thread_map(encoded, layers))
+    together = shared(layers)
+
+    def mixed() -> Samples:
+        mix = np.sum([10.0 ** (layer.gain_db / 20.0) * layer.sound() for layer in playing], axis=0)
+        highest = 10.0 ** (here.policy["drums_file_dbfs"] / 20.0)
+        return np.asarray(mix * min(1.0, highest / max(float(np.abs(mix).max()), 1e-9)))
+
+    made_of = ["mix", *((layer.made_of, layer.gain_db) for layer in playing)]
+    done.append(encoded(Layer("mix", "music and drums", mixed, made_of, "mix", 0.0)))
 
     def alone(audition: tuple[str, str, DrumPart, float]) -> tuple[Preview, Array]:
         name, label, part, gain_db = audition
-        sound = laid(part, start_s=start, length_s=length)
-        layer = Layer(name, label, lambda: sound, "candidate", gain_db + here.playing_gain_db)
-        energy = memo("preview", np.ndarray, lambda: loudness.shared_energy([sound], rate)[0, 0], sound, rate)
-        return encoded(layer, sound, AUDITION_COMPRESSION), energy
+        layer = Layer(name, label, *_sound_of(part, start, length), "candidate", gain_db + here.playing_gain_db)
+        return encoded(layer, AUDITION_COMPRESSION), shared([layer])[0, 0]
 
     auditions = [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
                  for item in _others(choice, balanced)]
@@ -103,29 +108,43 @@ def previews(
     return tuple(done), table
 
 
+def _encoded(sound: Callable[[], Samples], rate_hz: int, compression: float) -> bytes:
+    samples = sound()
+    # The same on both sides: one channel plays on both and costs half.
+    thin = samples[:, :1] if np.array_equal(samples[:, 0], samples[:, 1]) else samples
+    return audio.encode_mp3(thin, rate_hz, compression=compression)
+
+
+def _shared(sounds: Sequence[Callable[[], Samples]], rate_hz: int) -> Array:
+    return loudness.shared_energy([sound() for sound in sounds], rate_hz)
+
+
+def _sound_of(part: DrumPart, start_s: float, length_s: float) -> tuple[Callable[[], Samples], list[object]]:
+    """A part in the excerpt, laid when it is first heard, and what it is made of."""
+    return cache(partial(laid, part, start_s=start_s, length_s=length_s)), [part.samples, part.voice, part.moves]
+
+
 def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float) -> list[Layer]:
-    base, rate, music = here.playing_gain_db, here.music.rate_hz, here.music.samples
+    base, rate = here.playing_gain_db, here.music.rate_hz
 
-    def sound_of(part: DrumPart) -> Callable[[], Samples]:
-        return partial(laid, part, start_s=start_s, length_s=length_s)
-
+    @cache
     def instrumental() -> Samples:
         begin = max(0, round(start_s * rate))
         piece = np.zeros((round(length_s * rate), 2))
-        found = music[begin : begin + len(piece)]
+        found = here.music.samples[begin : begin + len(piece)]
         piece[: len(found)] = found
         return np.asarray(piece * 10.0 ** (base / 20.0))
 
     # The instrumental is stored at its playing level, so that no layer needs more than full scale.
-    out = [Layer("instrumental", "music", instrumental, "layer", 0.0)]
+    out = [Layer("instrumental", "music", instrumental, ["music", base], "layer", 0.0)]
     plans = {item.placed.drum.name: item for item in choice.plans}
     for part in balanced.parts:
         row, gain_db = part.row, part.item.gains.db + base
         name, group = (part.id, "layer") if row.chosen else (f"candidate:{row.file}", "other")
-        out.append(Layer(name, row.part, sound_of(part.item.part), group, gain_db))
+        out.append(Layer(name, row.part, *_sound_of(part.item.part, start_s, length_s), group, gain_db))
         if row.chosen and part.item.treated:
-            before = sound_of(replace(plans[row.file].placed.part, moves=part.item.part.moves))
-            out.append(Layer(f"untreated:{part.id}", f"{row.part} as it is", before, "untreated", gain_db, of=part.id))
+            before = _sound_of(replace(plans[row.file].placed.part, moves=part.item.part.moves), start_s, length_s)
+            out.append(Layer(f"untreated:{part.id}", f"{row.part} as it is", *before, "untreated", gain_db, part.id))
     return out
 
 

@@ -44,7 +44,7 @@ def renders(
     Long ones come first, so that all cores are busy to the end.
     """
     here, groove, slug = analysis.here, analysis.groove, analysis.beat.slug
-    rate, grid, frames = here.music.rate_hz, here.grid, len(here.music.samples)
+    rate, grid, frames = here.music.rate_hz, here.grid, here.music.frames
     tail_db, tempo = here.policy["hit_file_tail_db"], grid.tempo_bpm
     files: Renders = {}
     lowered: dict[str, float] = {}

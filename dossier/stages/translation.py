@@ -8,18 +8,39 @@ import numpy as np
 
 from dossier.decide import translation as decide_translation
 from dossier.measure import hearing, in_beat, stereo
+from dossier.memo import Memo
 from dossier.model.checks import RoughMix
 from dossier.model.choice import Balanced
 from dossier.model.findings import PartTranslation, Translation
-from dossier.model.measures import Array, Indices
+from dossier.model.measures import Array, Indices, StereoImage
 from dossier.model.scene import Scene
 from dossier.model.situation import Situation
 
 
-def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: Indices) -> Translation | None:
+def translation(
+    here: Situation, balanced: Balanced, mixed: RoughMix, frames: Indices, memo: Memo
+) -> Translation | None:
     """How the chosen drums travel; None without drums."""
     if not balanced.chosen:
         return None
+    made_of = [(part.row.part, part.item.powers[frames], part.item.gains.db, part.item.part.samples)
+               for part in balanced.chosen]  # fmt: skip
+    found, images = memo("level", tuple[tuple[PartTranslation, ...], tuple[StereoImage, ...]],
+                         lambda: _measured(here, balanced, frames), made_of, frames)  # fmt: skip
+    zones = {zone: width.mono_loss_lu for zone, width in mixed.image.zones.items()}
+    part_zones = {
+        one.part: {zone: width.mono_loss_lu for zone, width in image.zones.items()}
+        for one, image in zip(found, images, strict=True)
+    }
+    return Translation(
+        parts=found, mono_zones={"whole": mixed.image.whole.mono_loss_lu, **zones},
+        sentences=decide_translation.sentences(found, zones, here.policy, part_zones=part_zones),
+    )  # fmt: skip
+
+
+def _measured(
+    here: Situation, balanced: Balanced, frames: Indices
+) -> tuple[tuple[PartTranslation, ...], tuple[StereoImage, ...]]:
     policy = here.policy
     items = [part.item for part in balanced.chosen]
     rows = [part.row for part in balanced.chosen]
@@ -37,20 +58,11 @@ def translation(here: Situation, balanced: Balanced, mixed: RoughMix, frames: In
         heard, alone = usual
         return there[0] / heard if heard > policy["translation_least_heard"] * alone else None
 
-    found = tuple(
+    return tuple(
         PartTranslation(part=row.part, mono_loss_lu=image.whole.mono_loss_lu,
                         small_speaker_share=left(there, usual), quiet_share=left(softly, usual))
         for row, image, usual, there, softly in zip(rows, images, normal, small, quiet, strict=True)
-    )  # fmt: skip
-    zones = {zone: width.mono_loss_lu for zone, width in mixed.image.zones.items()}
-    part_zones = {
-        row.part: {zone: width.mono_loss_lu for zone, width in own.zones.items()}
-        for row, own in zip(rows, images, strict=True)
-    }
-    return Translation(
-        parts=found, mono_zones={"whole": mixed.image.whole.mono_loss_lu, **zones},
-        sentences=decide_translation.sentences(found, zones, policy, part_zones=part_zones),
-    )  # fmt: skip
+    ), tuple(images)  # fmt: skip
 
 
 def _heard(on: Scene, powers: Sequence[Array], gains: Sequence[float]) -> list[tuple[float, float]]:

@@ -48,7 +48,7 @@ def main() -> None:
             def ranked(one: Beat) -> tuple:
                 analysis, memo = stages.analyse(one, cache, lambda _: None)
                 ranking = stages.rank(analysis, memo)
-                return analysis, ranking, approach_of(analysis.here, analysis.room, ranking)
+                return analysis, ranking, approach_of(analysis.here, analysis.room, ranking, memo)
 
             started = time.perf_counter()
             analysis, ranking, approach = ranked(beat)

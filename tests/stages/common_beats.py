@@ -165,4 +165,4 @@ class Ranked:
 def ranked(folder: Path, cache: Cache) -> Ranked:
     analysis, memo = stages.analyse(inputs.load(folder), cache, lambda _: None)
     ranking = stages.rank(analysis, memo)
-    return Ranked(analysis, memo, ranking, approach_of(analysis.here, analysis.room, ranking))
+    return Ranked(analysis, memo, ranking, approach_of(analysis.here, analysis.room, ranking, memo))

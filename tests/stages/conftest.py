@@ -36,4 +36,4 @@ def market(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> InStages:
     analysis, memo, ranking = stages.place(analysis, memo, stages.rank(analysis, memo))
     way, treated = stages.treat(analysis, ranking, memo)
     choice = stages.choose(analysis, ranking, treated, way, memo)
-    return InStages(analysis, choice, stages.balance(analysis, choice))
+    return InStages(analysis, choice, stages.balance(analysis, choice, memo))

@@ -58,14 +58,15 @@ class Staged:
         return self.under(replace(self.here, conditions=changed))
 
     def under(self, here: Situation) -> Staged:
-        return replace(self, analysis=replace(self.analysis, here=here))
+        changed = replace(self.analysis, here=here)
+        return replace(self, analysis=changed, memo=self.memo.within(here.scene.excitation, here.scene.kept))
 
     def balanced(self, chosen: Sequence[PlacedCandidate] | None = None) -> Balanced:
         """The balance of the kit, untreated, or of other parts at the gains that they have."""
         parts = self.ranking.kit_parts if chosen is None else tuple(chosen)
         choice = Choice(approach=approach("one-shots", "as it is"), untreated=self.ranking, plans=(),
                         ranking=self.ranking, chosen=parts, others=())  # fmt: skip
-        return stages.balance(self.analysis, choice)
+        return stages.balance(self.analysis, choice, self.memo)
 
 
 @dataclass(frozen=True)

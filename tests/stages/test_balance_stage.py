@@ -355,7 +355,7 @@ def test_a_verdict_on_the_edge_is_marked_uncertain(beat: Staged) -> None:
 
     def told(**policy: float) -> str | None:
         here = beat.told(**policy).here
-        found = approach_of(here, beat.analysis.room, beat.ranking)
+        found = approach_of(here, beat.analysis.room, beat.ranking, beat.memo)
         return with_sensitivity(here, beat.ranking, found, beat.memo).uncertain
 
     edge = told(open_below=fill + 0.001, full_above=fill + 0.2)

@@ -12,6 +12,8 @@ import os
 import pickle
 import re
 import shutil
+import subprocess
+import sys
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -170,6 +172,22 @@ def test_only_words_that_changed_find_every_result_again(
         path.name.removeprefix("paper-harbour"): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in before.iterdir() if path.suffix not in (".sfz", ".csv")
     }  # fmt: skip
+
+
+def test_such_a_build_loads_nothing_that_only_works_out_results(small: small_beat.Small, tmp_path: Path) -> None:
+    """To import SciPy's filters takes longer than all that such a build has to do."""
+    folder = shutil.copytree(small.folder, tmp_path / small.folder.name)
+    shutil.copytree(small.archive.root / "paper-harbour", tmp_path / "site" / "paper-harbour")
+    edited(folder, "Nobody Inparticular", "Somebody Else")
+    program = (
+        "import sys; from pathlib import Path; from dossier import pipeline; from dossier.archive import Archive; "
+        "from dossier.cache import Cache; folder, site, kept = map(Path, sys.argv[1:]); "
+        "pipeline.build(folder, Archive(site), cache=Cache(kept), made='2026-01-01T00:00:00Z', say=str); "
+        "print(*{'scipy.signal', 'scipy.ndimage', 'librosa', 'pyloudnorm'} & set(sys.modules))"
+    )
+    arguments = [folder, tmp_path / "site", small.cache.folder]
+    told = subprocess.run([sys.executable, "-c", program, *map(str, arguments)], check=True, capture_output=True)
+    assert told.stdout.split() == []
 
 
 def test_there_are_seven_kinds_of_results_and_each_is_used() -> None:

@@ -198,7 +198,7 @@ def test_every_means_of_the_loop_that_plays_can_be_heard(beat_at: Callable[[floa
     analysis, memo = found.analysis, found.memo
     way, treated = stages.treat(analysis, found.ranking, memo)
     choice = stages.choose(analysis, found.ranking, treated, way, memo)
-    balanced = stages.balance(analysis, choice)
+    balanced = stages.balance(analysis, choice, memo)
     heard, _ = playback.previews(analysis.here, analysis.room, analysis.groove, choice, balanced, memo)
     (loop,) = (part.item for part in balanced.parts if part.item.part.kind == "loop")
     tried = [one.means for one in loop.means if one.match is not None and not one.chosen]

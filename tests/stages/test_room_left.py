@@ -29,8 +29,8 @@ def left_in(folder: Path, stems: dict[str, Sound]) -> RoomLeft:
     assert {item.part.role for item in chosen} == {"kick", "snare"}
     choice = Choice(approach=beat.approach, untreated=beat.ranking, plans=(), ranking=beat.ranking, chosen=chosen,
                     others=())  # fmt: skip
-    balanced, here = stages.balance(beat.analysis, choice), beat.analysis.here
-    found = room_left(here, beat.ranking, balanced, placed_parts(here, balanced))
+    balanced, here = stages.balance(beat.analysis, choice, beat.memo), beat.analysis.here
+    found = room_left(here, beat.ranking, balanced, placed_parts(here, balanced), beat.memo)
     assert found is not None
     return found
 

@@ -49,7 +49,7 @@ def translated(beat: Staged) -> Translation:
     """How the kit travels."""
     balanced = beat.balanced()
     mixed = rough_mix(beat.here, beat.analysis.room, balanced, beat.memo)
-    found = translation(beat.here, balanced, mixed, beat.ranking.frames)
+    found = translation(beat.here, balanced, mixed, beat.ranking.frames, beat.memo)
     assert found is not None
     return found
 
@@ -106,7 +106,7 @@ def test_no_drums_no_translation(beat: Staged) -> None:
     """Analytic: nothing to speak of."""
     balanced = beat.balanced(())
     mixed = rough_mix(beat.here, beat.analysis.room, balanced, beat.memo)
-    assert translation(beat.here, balanced, mixed, beat.ranking.frames) is None
+    assert translation(beat.here, balanced, mixed, beat.ranking.frames, beat.memo) is None
 
 
 @pytest.mark.parametrize(
