@@ -125,8 +125,9 @@ def peak_envelope(samples: Samples, start: int, stop: int) -> Array:
     """
     chunks = -(-(stop - start) // CHUNK)
     part = _cut(samples, start - (HALF - 1), chunks * CHUNK + TAPS - 1).astype(np.float32)
-    rows = np.lib.stride_tricks.sliding_window_view(part, SPAN, axis=1)[:, ::CHUNK]
-    phases = np.abs(rows @ interpolator().matrix).max(axis=0).reshape(-1, OVERSAMPLING - 1)[: stop - start].T
+    rows = np.lib.stride_tricks.sliding_window_view(part, SPAN, axis=1)[:, ::CHUNK].reshape(-1, SPAN)
+    between = _between(rows, interpolator()).reshape(len(part), -1, OVERSAMPLING - 1)
+    phases = between.max(axis=0)[: stop - start].T
     sampled = np.abs(samples[start:stop].T)
     return np.asarray(np.maximum.reduce([*phases, *sampled]))
 
@@ -180,11 +181,16 @@ def _rows(samples: Samples, first: int, chunks: int, sample_peak: float) -> Samp
 
 def _peaks(rows: Samples, fir: Interpolator) -> Samples:
     """Largest absolute interpolated value of each chunk, `(chunks,)`, in single precision."""
+    return np.asarray(_between(rows, fir).max(axis=1))
+
+
+def _between(rows: Samples, fir: Interpolator) -> Samples:
+    """Absolute interpolated values of each chunk, `(chunks, CHUNK * 3)`, in single precision, a batch at a time."""
     batches = -(-len(rows) // BATCH)
     padded = np.zeros((batches * BATCH, SPAN), np.float32)
     padded[: len(rows)] = rows
     values = padded.reshape(batches, BATCH, SPAN) @ fir.matrix
-    return np.asarray(np.abs(values, out=values).max(axis=2).reshape(-1)[: len(rows)])
+    return np.abs(values, out=values).reshape(-1, values.shape[2])[: len(rows)]
 
 
 def _exact_peak(rows: Array, fir: Interpolator) -> float:
