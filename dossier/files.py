@@ -29,6 +29,8 @@ PART = ".part"
 FOLDER = "is a folder, not a file"
 _EXHAUSTED = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM})
 _serial = itertools.count()
+_AT_ONCE = os.O_RDONLY | sum(getattr(os, way, 0) for way in ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY"))
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0)
 
 
 def part_name(name: str) -> str:
@@ -87,8 +89,7 @@ def open_regular(path: Path, *, most_bytes: int, follow: bool = True) -> io.Buff
         why = not_a_file((os.stat if follow else os.lstat)(path).st_mode)
         if why is not None:
             raise UnusableFileError(why)
-        ways = ("O_NONBLOCK", "O_CLOEXEC", "O_BINARY", "" if follow else "O_NOFOLLOW")
-        file = open(os.open(path, os.O_RDONLY | sum(getattr(os, way, 0) for way in ways)), "rb")  # noqa: SIM115
+        file = open(os.open(path, _AT_ONCE | (0 if follow else _NO_LINK)), "rb")  # noqa: SIM115
         state = os.fstat(file.fileno())
     except (OSError, ValueError) as error:
         raise UnusableFileError(why_unreadable(error)) from error

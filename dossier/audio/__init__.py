@@ -15,6 +15,7 @@ Conventions
 from __future__ import annotations
 
 import hashlib
+import io
 import math
 import os
 import time
@@ -26,9 +27,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from dossier.audio import foreign, inspect
+from dossier.audio import foreign, inspect, plain_wav
 from dossier.audio.inspect import Decoded, Header, ReadInfo
-from dossier.audio.sniff import EXPORT, decoder_quiet, format_of, open_plain
+from dossier.audio.sniff import EXPORT, decoder_quiet, format_and_start, format_of, open_plain
 from dossier.audio.tags import read_tags
 from dossier.audio.write import MP3_COMPRESSION, decode_mp3, encode_mp3, resample, write_flac, write_wav
 from dossier.errors import AudioError
@@ -46,6 +47,7 @@ __all__ = [
 
 HALF_POWER = math.sqrt(0.5)
 
+_SMALL_BYTES = 2**20  # a shorter file is in memory when its first bytes are looked at
 _BLOCK = 2**17  # frames a read: 1 MiB of stereo stays in the processor's cache while it is checked
 _SETTLED_S = 2.0  # a younger file may change again without its times showing it
 digests: dict[str, str] = {}  # by device, number, size and times of a file; may be kept from one run to the next
@@ -83,7 +85,13 @@ def read_info(path: Path, *, shown_as: str) -> ReadInfo:
 
 def _read(path: Path, shown: str) -> tuple[Clip, Header, Decoded, str, list[str]]:
     """A file, what it says of itself, and the decoder's log and complaints."""
-    with _opened(path, shown) as (file, said, kind):
+    form, start = format_and_start(path, shown_as=shown, most_bytes=_SMALL_BYTES)
+    if form == "WAV" and len(start) < _SMALL_BYTES and (plain := plain_wav.read(start)):
+        header, samples = plain
+        peak = _checked_peak(samples, 0, header, shown)
+        decoded = Decoded(samples, peak, np.array([channel.sum() for channel in samples.T], np.float64), broken=False)
+        return Clip(samples=samples, rate_hz=header.rate_hz), header, decoded, "", []
+    with _opened(path, form, shown) as (file, said, kind):
         header = _header(file, kind, shown)
         inspect.check_claim(header, shown)
         inspect.check_one_stream(path, header, shown)
@@ -98,7 +106,7 @@ def _read(path: Path, shown: str) -> tuple[Clip, Header, Decoded, str, list[str]
 def probe(path: Path, *, shown_as: str) -> Header:
     """The header alone: rate, channels, frames, subtype.  Nothing is decoded; errors as in `read`."""
     shown = printable(shown_as)
-    with _opened(path, shown, whole=False) as (file, _, kind):
+    with _opened(path, format_of(path, shown_as=shown), shown, whole=False) as (file, _, kind):
         header = _header(file, kind, shown)
     inspect.check_claim(header, shown)
     return header
@@ -106,14 +114,13 @@ def probe(path: Path, *, shown_as: str) -> Header:
 
 @contextmanager
 def _opened(
-    path: Path, shown: str, *, whole: bool = True
+    path: Path, kind: str, shown: str, *, whole: bool = True
 ) -> Iterator[tuple[soundfile.SoundFile, list[str], str | None]]:
-    """The decoder of a file that passed `format_of`, its complaints, complete after the block, and the format if
-    ffmpeg had to read it.
+    """The decoder of a file of this format, its complaints, complete after the block, and the format if ffmpeg had to
+    read it.
     """
     import soundfile as sf
 
-    kind = format_of(path, shown_as=shown)
     own = kind in _CONTAINERS.values() or kind == "MP3?"
     if own:
         with decoder_quiet(kind.startswith("MP3")) as said:
@@ -270,12 +277,17 @@ def sha256(path: Path) -> str:
         try:
             found = os.fstat(file.fileno())
             state = _state(found)
-            digest = digests.get(state) or hashlib.file_digest(file, "sha256").hexdigest()
+            digest = digests.get(state) or _digest(file, found.st_size)
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
                 digests[state] = digest
             return digest
         except OSError as error:
             raise AudioError(f"{shown}: {why_unreadable(error)}") from None
+
+
+def _digest(file: io.BufferedReader, size: int) -> str:
+    # A small file is read as a whole: `file_digest` first clears a buffer that is larger.
+    return (hashlib.sha256(file.read(size)) if size < _SMALL_BYTES else hashlib.file_digest(file, "sha256")).hexdigest()
 
 
 def _state(found: os.stat_result) -> str:

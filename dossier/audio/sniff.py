@@ -65,15 +65,24 @@ def format_of(path: Path, *, shown_as: str) -> str:
 
     Raises AudioError: not a plain file, unreadable, empty, or of no known format.
     """
+    return format_and_start(path, shown_as=shown_as)[0]
+
+
+def format_and_start(path: Path, *, shown_as: str, most_bytes: int = _SNIFFED_BYTES) -> tuple[str, bytes]:
+    """As `format_of`, and the file's first bytes, of which as many are read as it has, up to `most_bytes`."""
     suffix = path.suffix.lower()
     with open_plain(path, shown_as=shown_as) as file:
         if suffix not in SUFFIX_FORMATS:
             found = f"ends in '{printable(suffix)}'" if suffix else "has no ending"
             raise AudioError(f"{shown_as}: its name {found}, so it is not taken for audio; {EXPORT}")
         try:
-            head = file.read(_SNIFFED_BYTES)
+            start = file.read(min(most_bytes, os.fstat(file.fileno()).st_size))
         except OSError as error:
             raise AudioError(f"{shown_as}: {why_unreadable(error)}") from None
+    return _format(start[:_SNIFFED_BYTES], suffix, shown_as), start
+
+
+def _format(head: bytes, suffix: str, shown_as: str) -> str:
     if not head:
         raise AudioError(f"{shown_as}: is empty (0 bytes); {EXPORT}")
     if len(head) < _SMALLEST_BYTES:

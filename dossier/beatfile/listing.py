@@ -68,11 +68,7 @@ class Listing:
 
 def id_of(path: Path) -> FileId:
     """What two names for one file share: device and inode, or else the path."""
-    try:
-        state = os.stat(path)
-    except (OSError, ValueError):
-        return os.path.abspath(path)
-    return (state.st_dev, state.st_ino) if state.st_ino else os.path.realpath(path)
+    return state_and_id(path)[1]
 
 
 def is_audio(name: str) -> bool:
@@ -82,10 +78,16 @@ def is_audio(name: str) -> bool:
 
 def state_of(path: Path) -> str | None:
     """Why a path cannot be used as a file, to follow its name in a sentence; None for a regular file."""
+    return state_and_id(path)[0]
+
+
+def state_and_id(path: Path) -> tuple[str | None, FileId]:
+    """As `state_of` and `id_of`, from one look at the disk."""
     try:
-        return not_a_file(os.stat(path).st_mode)
+        found = os.stat(path)
     except (OSError, ValueError) as error:
-        return why_unreadable(error)
+        return why_unreadable(error), os.path.abspath(path)
+    return not_a_file(found.st_mode), (found.st_dev, found.st_ino) if found.st_ino else os.path.realpath(path)
 
 
 def list_audio(folder: Path, *, shown: str, home: Path | None = None) -> Listing:
@@ -114,12 +116,14 @@ def _list(folder: Path, inside: str, shown: str, seen: set[FileId], listing: Lis
             return
         if link and (is_audio(name) or path.is_dir()) and path.exists() and leads_out(path, listing.home):
             listing.outside.append(f"{shown}/{printable(relative)}")
-        elif state_of(path) != FOLDER:
+            continue
+        state, here = state_and_id(path)
+        if state != FOLDER:
             if is_audio(name):
-                listing.files.append(AudioFile(path=path, relative=relative, id=id_of(path), link=link))
+                listing.files.append(AudioFile(path=path, relative=relative, id=here, link=link))
             else:
                 listing.others.append(relative)
-        elif (here := id_of(path)) in seen or relative.count("/") >= MAX_DEPTH:
+        elif here in seen or relative.count("/") >= MAX_DEPTH:
             listing.notes.append(f"{shown}/{printable(relative)} leads to a folder that is read already; passed over")
         else:
             seen.add(here)

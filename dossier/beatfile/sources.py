@@ -253,8 +253,7 @@ class _Finder:
             known.append(file.relative)
             if file.id not in stem_places:
                 claims.setdefault(file.id, _Claim(_DRUMS_RANK, "drums", file.path, self.folder, None))
-        for claim in self.library(table):
-            here = id_of(claim.path)
+        for here, claim in self.library(table):
             if here not in stem_places:
                 claims.setdefault(here, claim)
         folders: dict[FileId, str] = {}
@@ -282,12 +281,12 @@ class _Finder:
                 told_s = f"{after:g} s after {one:g} s; allowed: times that rise"
                 self.ledger.about_key(f"{key}.slices[{index}]", told_s)
 
-    def library(self, table: BeatTable) -> list[_Claim]:
+    def library(self, table: BeatTable) -> list[tuple[FileId, _Claim]]:
         """Every file in the libraries that the globs let pass."""
         told = [(f"library[{index}]", locate(self.folder, text)) for index, text in enumerate(table.library)]
         told += [("", Path(os.path.abspath(path))) for path in self.given.drums]
         include, exclude = (*table.include, *self.given.include), (*table.exclude, *self.given.exclude)
-        claims: list[_Claim] = []
+        claims: list[tuple[FileId, _Claim]] = []
         for key, path in told:
             about = self.ledger.about_folder if not key else partial(self.ledger.about_key, key)
             name, why = f"{'' if key else '--drums '}{found(path.name)}", state_of(path)
@@ -299,7 +298,7 @@ class _Finder:
             passed = [file for file in listing.files if wanted(file.relative, include, exclude)]
             if not passed and not listing.problems:
                 about(f"{name} holds no audio file{' that include and exclude let pass' if listing.files else ''}")
-            claims += [_Claim(_LIBRARY_RANK, "library", file.path, path, None, True) for file in passed]
+            claims += [(file.id, _Claim(_LIBRARY_RANK, "library", file.path, path, None, True)) for file in passed]
         return claims
 
     def claims_of(self, key: str, entry: DrumEntry, known: list[str], folders: dict[FileId, str]) -> list[_Claim]:

@@ -30,11 +30,13 @@ from dossier.measure.rows import power_of, running_sums, sound_of_lines, up_to
 from dossier.model.measures import FRAME_S, OUTLINE_PIECES, Array, CoarseMeasures, Indices, Samples
 
 TAIL_S = sound_shape.LONGEST_LAG_S  # of silence after the end, so that what is correlated does not wrap round
-# What is in hand at once fits into a processor's own cache: samples that are transformed, and sounds that are judged.
-SAMPLES_AT_ONCE, SOUNDS_AT_ONCE = 1 << 17, 32
+# In hand at once: samples that are transformed, few enough for a processor's cache, and sounds that are judged, enough
+# that what calls take counts for little.
+SAMPLES_AT_ONCE, SOUNDS_AT_ONCE = 1 << 17, 128
 _LOW_HZ = 3600.0  # partials up to here help to find a period
 _BASS_HZ, _BASS_HOP = 1200.0, 64  # what low bands are read from: twice that rate, windows of 80 ms
-_LOST = 1e-12  # as in `stereo`
+_QUIET = 0.0005  # of the peak: what has died away, and a side that is not told from none
+_LOST = 1e-5  # of the power: less is not told from none in sums of single precision
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,10 +62,6 @@ class _Read:
     bands: Array  # (sounds, frames, bands) as `SoundShape.frames`
     pieces: Array  # (sounds, pieces, lines) power of the frames of each piece of the outline
     weights: Array  # (sounds, pieces, frames) which they are
-
-    @property
-    def pieces_of(self) -> int:
-        return int(self.weights.shape[2])
 
 
 def look(sounds: Sequence[Samples], rate_hz: int) -> list[CoarseMeasures | None]:
@@ -101,9 +99,9 @@ def _cut(samples: Samples, rate_hz: int) -> _Cut | None:
     if peak < SILENT_PEAK:
         return None
     first = int((loud >= 0.01 * peak).argmax()) // channels
-    last = (len(loud) - 1 - int((loud[::-1] >= 0.0005 * peak).argmax())) // channels + 1
+    last = (len(loud) - 1 - int((loud >= _QUIET * peak)[::-1].argmax())) // channels + 1
     piece = samples[first : min(last, first + int(sound_shape.LONGEST_S * rate_hz))]
-    if channels == 2 and (piece[:, 0] == piece[:, 1]).all():
+    if channels == 2 and np.abs(piece[:, 0] - piece[:, 1]).max() < _QUIET * peak:
         piece = piece[:, :1]
     return _Cut(piece, first / rate_hz, len(samples) / rate_hz, 2.0 / piece.shape[1])
 
@@ -124,8 +122,9 @@ def _read(cuts: Sequence[_Cut], rate_hz: int, size: int, out: _Read, rows: slice
         row[:, front : front + len(cut.samples)] = cut.samples.T
     spectrum = scipy.fft.rfft(block, axis=2)
     out.low[rows] = spectrum[:, :, : out.low.shape[2]]
-    out.mono_loss_lu[rows] = _mono_loss(spectrum, rate_hz, size)
+    both = np.prod(spectrum.view(np.float32), axis=1) if spectrum.shape[1] == 2 else None
     power = power_of(spectrum)
+    out.mono_loss_lu[rows] = 0.0 if both is None else _mono_loss(power, both, rate_hz, size)
     power[:, : int(np.ceil(0.5 * sound_shape.LOW_HZ / bin_hz))] = 0.0
     out.power[rows] = power[:, : out.power.shape[1]]
     band = power[:, int(np.ceil(15.0 / bin_hz)) : int(_LOW_HZ / bin_hz) + 1]
@@ -140,26 +139,26 @@ def _read(cuts: Sequence[_Cut], rate_hz: int, size: int, out: _Read, rows: slice
     squares = np.square(taken[:, 0])
     if len(block[0]) > 1:
         squares += np.square(taken[:, 1])
-    out.blocks[rows] = (squares.reshape(-1, width) @ _mean_of(width)).reshape(len(cuts), count)
-    hop, frames = front, out.pieces_of
-    step, limits = block.strides[2], _limits(rate_hz)
-    for index, (sound, cut) in enumerate(zip(block, cuts, strict=True), rows.start):
-        many = min(frames, len(cut.samples) // hop + 2)
-        views = as_strided(sound, (len(sound), many, 2 * hop), (sound.strides[0], hop * step, step), writeable=False)
-        lines = scipy.fft.rfft(views * _hann(2 * hop), axis=2).view(np.float32)
-        np.square(lines, out=lines)
-        squared = lines[0]
-        if len(lines) > 1:
-            squared += lines[1]
-        some = min(many, out.bands.shape[1])
-        out.bands[index, :some] = np.add.reduceat(squared[:some], 2 * limits, axis=1)[:, :-1]
-        pieces = out.weights[index, :, :many] @ squared
-        np.add(pieces[:, 0::2], pieces[:, 1::2], out=out.pieces[index])
+    np.einsum("ijk->ij", squares.reshape(len(cuts), count, width), out=out.blocks[rows])
+    out.blocks[rows] *= np.float32(1.0 / width)
+    hop, many = front, min(out.weights.shape[2], max(len(cut.samples) for cut in cuts) // front + 2)
+    shape = (*block.shape[:2], many, 2 * hop)
+    views = as_strided(block, shape, (*block.strides[:2], hop * block.strides[2], block.strides[2]), writeable=False)
+    lines = scipy.fft.rfft(views * _hann(2 * hop), axis=3).view(np.float32)
+    np.square(lines, out=lines)
+    squared = lines[:, 0]
+    if len(block[0]) > 1:
+        squared += lines[:, 1]
+    some = min(many, out.bands.shape[1])
+    out.bands[rows, :some] = np.add.reduceat(squared[:, :some], 2 * _limits(rate_hz), axis=2)[:, :, :-1]
+    pieces = out.weights[rows, :, :many] @ squared[:, :, : 2 * out.pieces.shape[2]]
+    np.add(pieces[:, :, 0::2], pieces[:, :, 1::2], out=out.pieces[rows])
 
 
 def _nothing_read(cuts: Sequence[_Cut], rate_hz: int, size: int) -> _Read:
     many, channels, hop, bin_hz = len(cuts), cuts[0].samples.shape[1], hop_of(rate_hz), rate_hz / size
     lines, tonal = size // 2 + 1, min(size, _tonal_size(rate_hz))
+    in_pieces = len(_shares(2 * hop, rate_hz, spectra.SHORT_WINDOW_STEPS, 2.0))
     frames = min(int((OUTLINE_PIECES + 0.5) * FRAME_S * rate_hz / hop) + 1, (size - 2 * hop) // hop + 1)
     low = up_to(_LOW_HZ, bin_hz, lines - 1) + 1
     heard = min(lines, int(np.ceil(sound_shape.HIGH_HZ / bin_hz)) + 1)
@@ -169,7 +168,7 @@ def _nothing_read(cuts: Sequence[_Cut], rate_hz: int, size: int) -> _Read:
         tonal=np.empty((many, tonal // 4 + 1), single), inside=np.empty(many), mono_loss_lu=np.empty(many),
         blocks=np.empty((many, blocks_of(size, rate_hz)[2]), single),
         bands=np.zeros((many, min(frames, sound_shape.FRAMES), len(sound_shape.EDGES_HZ) - 1), single),
-        pieces=np.empty((many, OUTLINE_PIECES, hop + 1), single),
+        pieces=np.empty((many, OUTLINE_PIECES, in_pieces), single),
         weights=_pieces((np.arange(frames) + 1) * hop / rate_hz, hop / rate_hz, _ends_s(cuts)),
     )  # fmt: skip
 
@@ -177,11 +176,6 @@ def _nothing_read(cuts: Sequence[_Cut], rate_hz: int, size: int) -> _Read:
 @lru_cache(maxsize=16)
 def _tonal_size(rate_hz: int) -> int:
     return _size(int(sound_shape.TONAL_S * rate_hz) + int(sound_shape.LONGEST_LAG_S * rate_hz) + 1)
-
-
-@lru_cache(maxsize=16)
-def _mean_of(width: int) -> Array:
-    return np.full(width, 1.0 / width, np.float32)
 
 
 @lru_cache(maxsize=16)
@@ -202,20 +196,21 @@ def _judged(cuts: Sequence[_Cut], read: _Read, rate_hz: int, size: int) -> list[
     attack_s = envelope.attack_s(read.low, size, bin_hz)
     tonality = envelope.tonality(read.tonal, rate_hz, _lengths(cuts))
     told = figures(read.power, below, bin_hz, read.bands, envelope, attack_s, tonality)
-    likeness = roles.role_weights().probabilities(told)
+    likeness = roles.role_weights().probabilities(told).astype(np.float32)
     bass = up_to(_BASS_HZ, bin_hz, read.low.shape[2] - 1)
     lower = _lower(sound_of_lines(read.low[:, :, : bass + 1], size), 2.0 * bass * bin_hz, front_s, ends_s)
     hop = hop_of(rate_hz)
     outlines = lower + _fine(read.pieces, 2 * hop, 2.0, rate_hz, spectra.SHORT_WINDOW_STEPS)
+    outlines *= np.array([cut.plays for cut in cuts], np.float32)[:, None, None]
     hz = pitches(read.low, read.inside, below, size=size, bin_hz=bin_hz, front_s=front_s,
                  lengths_s=_lengths(cuts) / rate_hz)  # fmt: skip
     length_s, evenness = envelope.lasting()
     return [
         CoarseMeasures(
             onset_s=cut.onset_s, length_s=float(length_s[i]), evenness=float(evenness[i]),
-            likeness=likeness[i].astype(np.float32), pitch_hz=float(hz[i]) or None,
+            likeness=likeness[i], pitch_hz=float(hz[i]) or None,
             mono_loss_lu=None if np.isnan(read.mono_loss_lu[i]) else float(read.mono_loss_lu[i]),
-            outline=(cut.plays * outlines[i]).astype(np.float32),
+            outline=outlines[i],
         ) if ok[i] else None
         for i, cut in enumerate(cuts)
     ]  # fmt: skip
@@ -240,25 +235,21 @@ def _pieces(end_s: Array, hop_s: float, ends_s: Array) -> Array:
 
 def _fine(power: Array, size: int, overlap: float, rate_hz: float, steps: int) -> Array:
     """Mean power of pieces in fine bands, from the power of their frames' lines, `(sounds, pieces, lines)`."""
-    bins = spectra.bins_of(size, rate_hz, steps)
-    out = np.zeros((*power.shape[:2], len(FINE_HZ)))
-    if bins is not None:
-        table = _shares(size, rate_hz, steps, power.shape[2])
-        scale = 2.0 / (size * rate_hz * overlap * spectra.HANN_POWER * FRAME_S)
-        out[:, :, bins.first : bins.first + table.shape[1]] = power @ (scale * table)
-    return out
+    table = _shares(size, rate_hz, steps, overlap)
+    return np.asarray(power[:, :, : len(table)] @ table)
 
 
 @lru_cache(maxsize=32)
-def _shares(size: int, rate_hz: float, steps: int, lines: int) -> Array:
-    """Share of each line in each fine band, `(lines, bands)`."""
+def _shares(size: int, rate_hz: float, steps: int, overlap: float) -> Array:
+    """What each line adds to the mean power in each fine band, `(lines, bands)`, up to the last line that does."""
     bins = spectra.bins_of(size, rate_hz, steps)
-    assert bins is not None
-    table = np.zeros((lines, len(bins.starts)), dtype=np.float32)
+    if bins is None:
+        return np.zeros((0, len(FINE_HZ)), np.float32)
+    table = np.zeros((bins.highest + 1, len(FINE_HZ)), np.float32)
     ends = [*bins.starts[1:], len(bins.bins)]
-    for band, (first, last) in enumerate(zip(bins.starts, ends, strict=True)):
+    for band, (first, last) in enumerate(zip(bins.starts, ends, strict=True), bins.first):
         table[bins.bins[first:last] + 1, band] = bins.shares[first:last]
-    return table
+    return np.asarray(2.0 / (size * rate_hz * overlap * spectra.HANN_POWER * FRAME_S) * table, np.float32)
 
 
 def _lower(low: Array, rate: float, front_s: float, ends_s: Array) -> Array:
@@ -281,11 +272,14 @@ def _loudness(lines: int, bin_hz: float, rate_hz: int) -> Array:
     return np.where(hz >= 20.0, 10.0 ** (k_weight_db(hz, rate_hz=rate_hz) / 10.0), 0.0).astype(np.float32)
 
 
-def _mono_loss(spectrum: Array, rate_hz: int, size: int) -> Array:
-    """As `stereo` has it, LU, `(sounds,)`; not-a-number where nothing is left in mono."""
-    if spectrum.shape[1] == 1:
-        return np.zeros(len(spectrum))
-    weights = _loudness(spectrum.shape[2], rate_hz / size, rate_hz)
-    middle, side = (power_of((spectrum[:, 0] + sign * spectrum[:, 1])[:, None]) @ weights for sign in (1.0, -1.0))
-    lost = np.where(middle > _LOST * (middle + side), 1.0 + side / np.maximum(middle, _LOST * side + 1e-30), np.nan)
-    return np.asarray(10.0 * np.log10(lost))
+def _mono_loss(power: Array, both: Array, rate_hz: int, size: int) -> Array:
+    """As `stereo` has it, LU, `(sounds,)`; not-a-number where nothing is left in mono.
+
+    `both`: the product of the channels' lines, real and imaginary parts one after the other, which |L + R|^2 holds
+    twice beside the power.
+    """
+    weights = _loudness(power.shape[1], rate_hz / size, rate_hz)
+    whole = np.einsum("ij,j->i", power, weights)
+    cross = 2.0 * np.einsum("ijk,j->i", both.reshape(*power.shape, 2), weights)
+    left = (whole + cross) / np.maximum(2.0 * whole, 1e-30)
+    return np.asarray(-10.0 * np.log10(np.where(left > _LOST, left, np.nan)))

@@ -90,23 +90,26 @@ def _settled(
     steps = scipy.fft.ifft(band, size, axis=2)
     moved = (steps[:, :, 1:] * steps[:, :, :-1].conj()).sum(axis=1)
     rate = size * bin_hz
-    hz = first[:, None] * bin_hz + np.angle(moved) / (2.0 * np.pi) * rate
+    hz = (first[:, None] * bin_hz).astype(np.float32) + np.angle(moved) * np.float32(rate / (2.0 * np.pi))
     power, times = np.abs(moved), np.arange(1, size)[None, :] / rate
     good = (times >= begins_s[:, None]) & (times <= ends_s[:, None]) & (hz > 0.5 * pitch.LOWEST_HZ)
-    amplitude = np.where(good, np.sqrt(power), 0.0)
-    cents = 1200.0 * np.log2(np.maximum(hz, 1.0) / centre[:, None])
+    amplitude = np.sqrt(power) * good
+    octaves = np.log2(np.maximum(hz, np.float32(1.0)) / centre[:, None].astype(np.float32))
+    cents = np.float32(1200.0) * octaves
     many = 2 * _REACH_CENTS // _CENTS
     place = np.clip((cents + _REACH_CENTS) / _CENTS, 0, many - 1).astype(np.intp) + many * np.arange(len(hz))[:, None]
     counts = np.bincount(place.ravel(), weights=amplitude.ravel(), minlength=many * len(hz)).reshape(len(hz), many)
     for _ in range(2):
         total = running_sums(counts)
         counts[:, 4:-4] = total[:, 9:] - total[:, :-9]
-    middle = _CENTS * (counts.argmax(axis=1) + 0.5) - _REACH_CENTS
+    middle = (_CENTS * (counts.argmax(axis=1) + 0.5) - _REACH_CENTS).astype(np.float32)
     for spread in (20.0, 12.0, 12.0):
-        near = amplitude * np.exp(-0.5 * np.square((cents - middle[:, None]) / spread))
+        near = np.square((cents - middle[:, None]) * np.float32(0.5**0.5 / spread))
+        near = amplitude * np.exp(-near)
         weight = near.sum(axis=1)
-        middle = np.where(weight > 0.0, (near * cents).sum(axis=1) / np.maximum(weight, 1e-30), middle)
-    power = np.where((times >= begins_s[:, None]) & (times <= ends_s[:, None]), power, 0.0)
+        moved_by = (near * (cents - middle[:, None])).sum(axis=1) / np.maximum(weight, np.float32(1e-30))
+        middle = middle + np.where(weight > 0.0, moved_by, np.float32(0.0))
+    power = power * ((times >= begins_s[:, None]) & (times <= ends_s[:, None]))
     at_pitch = np.abs(cents - middle[:, None]) < pitch.AT_PITCH_CENTS
     stays = (power * at_pitch).sum(axis=1) / np.maximum(power.sum(axis=1), 1e-30)
     step = np.maximum(1, np.round(0.5 * rate * _REACH / reach)).astype(int)  # half a period

@@ -178,10 +178,10 @@ def low_hz(below: Array, bin_hz: float) -> Array:
 
 @lru_cache(maxsize=64)
 def _columns(bins: int, bin_hz: float) -> Array:
-    """What the lines' powers are weighed with: frequency, its octave, that squared; `(bins, 3)`."""
+    """What the lines' powers are weighed with: frequency, its octave, that squared; `(3, bins)`."""
     hz = np.arange(bins) * bin_hz
     octave = np.log2(np.maximum(hz, 20.0)) - _MIDDLE_OCT
-    return np.stack([hz, octave, octave**2], axis=1).astype(np.float32)
+    return np.stack([hz, octave, octave**2]).astype(np.float32)
 
 
 def figures(
@@ -189,7 +189,7 @@ def figures(
 ) -> Array:
     """`roles.FEATURES`, `(sounds, 24)`, from the power of lines, its running sums, and that of frames in bands."""
     total = below[:, -1:]
-    means = (heard @ _columns(heard.shape[1], bin_hz)) / total
+    means = np.einsum("ij,kj->ik", heard, _columns(heard.shape[1], bin_hz)) / total
     centroid = np.clip(means[:, 0], sound_shape.LOW_HZ, sound_shape.HIGH_HZ)
     spread = np.sqrt(np.maximum(0.0, means[:, 2] - means[:, 1] ** 2))
     near = at_places(below, centroid[:, None] * np.array([[2.0**-0.5, 2.0**0.5]]) / bin_hz + 0.5) / total

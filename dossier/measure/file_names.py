@@ -59,16 +59,17 @@ _KINDS: tuple[tuple[str, Kind], ...] = (
 )  # fmt: skip
 
 
-def _parts(name: str) -> list[str]:
+@lru_cache(maxsize=4096)  # a name is asked for its role, its kind and its tempo
+def _parts(name: str) -> tuple[str, ...]:
     """The file without its suffix, then its folders, nearest first, each as lower-case words between spaces.
 
     Numbers are all 0, so that a folder's files have few names.
     """
     pieces = [piece for piece in re.split(r"[/\\]", name) if piece]
     if not pieces:
-        return []
+        return ()
     own = re.sub(r"\.(wav|wave|aiff?|flac|mp3|ogg)$", "", pieces[-1], flags=re.IGNORECASE)
-    return [_words_of(part) for part in [own, *reversed(pieces[:-1])]]
+    return tuple(_words_of(part) for part in [own, *reversed(pieces[:-1])])
 
 
 @lru_cache(maxsize=4096)

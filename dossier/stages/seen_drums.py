@@ -33,9 +33,9 @@ from dossier.model.vocabulary import ROLES, Role
 from dossier.parallel import counted, thread_map
 from dossier.stages.candidates import READ_AHEAD, KnownFile, drum_of, known_file
 
-MOST_UNBROKEN, MOST_FILES = 256, 512  # of a batch: before its contents may end it, and at all
+MOST_UNBROKEN, MOST_FILES = 512, 1024  # of a batch: before its contents may end it, and at all
 MOST_REMARKS = 40  # on copies, and on silent files
-MOST_VALUES = 1 << 23  # values that are held decoded
+MOST_VALUES = 1 << 22  # values that are held decoded
 
 
 @dataclass(frozen=True, slots=True)
