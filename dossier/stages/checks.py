@@ -29,7 +29,7 @@ def check(analysis: Analysis, choice: Choice, balanced: Balanced, memo: Memo) ->
         lambda: occupancy_maps(here, balanced, placed, choice.plans),
         lambda: room_left(here, ranking, balanced, placed, memo),
         lambda: drums_file_gain(here, balanced, memo),
-        lambda: covered_parts(here, balanced, memo),
+        lambda: covered_parts(here, balanced, placed, memo),
     ]
     found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=here.music.sound_bytes)
     mix, low_end, approach, occupancy, left, lowered, covered = found

@@ -53,7 +53,7 @@ def _with_plans(here: Situation, ranking: Ranking, treated: Sequence[Treated], m
     kit, kit_parts = ranking.kit, tuple(after(item) for item in ranking.kit_parts)
     if kit is not None:
         pinned = {member.role for member in kit.members if member.pinned}
-        kit_parts = balanced_together(here, kit_parts, ranking.frames)
+        kit_parts = balanced_together(here, kit_parts, ranking.frames, memo)
         kit = kit_of(here, kit_parts, ranking.frames, pinned=pinned, missing=kit.missing_roles)
     loops = [after(item) for item in ranking.loops if item.drum.name in by_name]
     return replace(with_treated(ranking, [*loops, *kit_parts]), kit=kit, kit_parts=kit_parts)

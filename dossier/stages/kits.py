@@ -21,7 +21,7 @@ from dossier.memo import Memo
 from dossier.model.findings import Fit, Kit, KitMember
 from dossier.model.measures import Indices
 from dossier.model.parts import Drum, Groove, PlacedCandidate
-from dossier.model.scene import PlacedPart, Scene
+from dossier.model.scene import InBeat, PlacedPart, Scene
 from dossier.model.situation import Analysis, Situation
 from dossier.model.vocabulary import ROLES, Role
 from dossier.stages.gains import together
@@ -111,7 +111,8 @@ def choose_kit(
         notes.append("the pattern has no hit, so there is no kit")
     if not members:
         return None, (), tuple(notes)
-    parts = balanced_together(here, [items[role][members[role]] for role in ROLES if role in members], frames)
+    chosen = [items[role][members[role]] for role in ROLES if role in members]
+    parts = balanced_together(here, chosen, frames, memo)
     notes += [
         f"the pattern plays {role}, but there is no {role} among the candidates: {members[role]} stands in"
         for role in gaps if role in members
@@ -139,13 +140,19 @@ def kit_of(
 
 
 def balanced_together(
-    here: Situation, items: Sequence[PlacedCandidate], frames: Indices
+    here: Situation, items: Sequence[PlacedCandidate], frames: Indices, memo: Memo
 ) -> tuple[PlacedCandidate, ...]:
     """Candidates at the gains at which they are heard beside each other, measured there."""
-    on, gains = here.scene.subset(frames), together(here, items)
-    placed = [in_beat.place(on, item.powers[frames], gain_db=one.db) for item, one in zip(items, gains, strict=True)]
-    total = np.sum([one.excitation for one in placed], axis=0)
-    found = [in_beat.measure(on, one, total - one.excitation) for one in placed]
+    gains = together(here, items)
+    playing = [(item.powers[frames], one.db) for item, one in zip(items, gains, strict=True)]
+
+    def measured() -> tuple[InBeat, ...]:
+        on = here.scene.subset(frames)
+        placed = [in_beat.place(on, powers, gain_db=gain_db) for powers, gain_db in playing]
+        total = np.sum([one.excitation for one in placed], axis=0)
+        return tuple(in_beat.measure(on, one, total - one.excitation) for one in placed)
+
+    found = memo("level", tuple[InBeat, ...], measured, playing, frames)
     return tuple(
         scored(item.drum, item.part, here, item.powers, own, one, job=item.fit.job, plays=item.plays,
                treated=item.treated)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,17 +19,17 @@ from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONES
 
 
-def covered_parts(here: Situation, balanced: Balanced, memo: Memo) -> tuple[Covered, ...]:
+def covered_parts(
+    here: Situation, balanced: Balanced, placed: Sequence[PlacedPart], memo: Memo
+) -> tuple[Covered, ...]:
     """The chosen parts of which less is heard than usual, with what would free them."""
-    placed = {
-        part.id: in_beat.place(here.scene, part.item.powers, gain_db=part.item.gains.db) for part in balanced.chosen
-    }
+    by_id = {part.id: one for part, one in zip(balanced.chosen, placed, strict=True)}
     below = [
         part for part in balanced.chosen
         if part.row.audible_share < decide_masking.covered_below(part.row.role, here.policy)
-        and in_beat.own_hits(here.scene, placed[part.id]).any()
+        and in_beat.own_hits(here.scene, by_id[part.id]).any()
     ]  # fmt: skip
-    return tuple(_covered(here, part, placed, memo) for part in below)
+    return tuple(_covered(here, part, by_id, memo) for part in below)
 
 
 def _covered(here: Situation, part: BalancedPart, placed: Mapping[str, PlacedPart], memo: Memo) -> Covered:

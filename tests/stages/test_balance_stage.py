@@ -31,6 +31,7 @@ from dossier.stages.candidates import as_it_plays, part_powers
 from dossier.stages.choice import approach_of
 from dossier.stages.masking import covered_parts
 from dossier.stages.mix import all_drums
+from dossier.stages.occupancy_maps import placed_parts
 from dossier.stages.sensitivity import with_sensitivity
 
 NAMES = ("bd_zome", "drum_heavy_kick", "sn_dub", "drum_cymbal_closed")
@@ -64,7 +65,8 @@ def beat(tmp_path_factory: pytest.TempPathFactory) -> Staged:
 def solved(there: Staged, parts: Sequence[PlacedCandidate] | None = None) -> Solved:
     """The kit, or other parts, at their gains beside each other."""
     parts = there.ranking.kit_parts if parts is None else parts
-    return {part_name(item): item for item in kits.balanced_together(there.here, parts, there.ranking.frames)}
+    found = kits.balanced_together(there.here, parts, there.ranking.frames, there.memo)
+    return {part_name(item): item for item in found}
 
 
 def sounding(beat: Staged, item: PlacedCandidate, samples: Samples) -> PlacedCandidate:
@@ -252,7 +254,9 @@ def test_a_covered_part_is_named_and_freed_by_what_is_told(tmp_path: Path) -> No
         return staged(folder, tmp_path / "cache").told(covered_below=0.05)
 
     before = beat_with("before", hiss)
-    found = {one.part: one for one in covered_parts(before.here, before.balanced(), before.memo)}
+    balanced = before.balanced()
+    placed = placed_parts(before.here, balanced)
+    found = {one.part: one for one in covered_parts(before.here, balanced, placed, before.memo)}
 
     def covered_with(part: str, less_db: float) -> bool:
         """Whether the part, at the gain that it has, is covered where so much less of the hiss is there."""
@@ -261,7 +265,8 @@ def test_a_covered_part_is_named_and_freed_by_what_is_told(tmp_path: Path) -> No
         less = np.where((hz >= zone.low_hz) & (hz < zone.high_hz), 10.0 ** (-less_db / 20.0), 1.0)
         lowered = np.fft.irfft(np.fft.rfft(hiss, axis=0) * less[:, None], len(hiss), axis=0)
         after = beat_with(f"{part}-{less_db}", lowered)
-        still = covered_parts(after.here, after.balanced(before.ranking.kit_parts), after.memo)
+        balanced = after.balanced(before.ranking.kit_parts)
+        still = covered_parts(after.here, balanced, placed_parts(after.here, balanced), after.memo)
         return part in [one.part for one in still]
 
     assert {one.by for one in found.values()} == {"stems/hiss.wav"}

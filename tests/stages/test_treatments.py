@@ -348,7 +348,7 @@ def test_files_at_other_rates_are_treated_at_the_beats_rate(odd: Staged) -> None
 
 def test_a_drum_whose_file_is_too_soft_is_said_to_be(odd: Staged) -> None:
     """Analytic: at -100 dBFS nothing of it passes the gate of loudness; all figures are finite or None."""
-    alone = kits.balanced_together(odd.here, [odd.placed("snare-faint")], odd.ranking.frames)
+    alone = kits.balanced_together(odd.here, [odd.placed("snare-faint")], odd.ranking.frames, odd.memo)
     (row,) = (part.row for part in odd.balanced(alone).chosen)
     assert (row.integrated_lufs, row.level_lu, row.gain_db) == (None, None, 0.0)
     assert "Too soft to be measured" in row.advice
