@@ -188,6 +188,18 @@ def test_numbers_are_rounded_and_rows_stay_on_one_line() -> None:
     assert len(lines) < 1200
 
 
+def test_a_long_row_is_rounded_as_each_of_its_numbers_is() -> None:
+    """Analytic, at ties too, which binary numbers only seem to be."""
+    whole = range(-100, 100)
+    for row in ([k / 7 for k in whole], [(k + 0.5) * 1e-5 for k in whole], [k * 1e9 + 1 / 3 for k in whole]):
+        wanted = ",".join(repr(round(value, 5) + 0.0) for value in row)
+        assert json.loads(encode({"row": row}))["row"] == json.loads(f"[{wanted}]")
+        assert b"-0.0," not in encode({"row": row})
+    assert json.loads(encode({"row": [1.5, 2] * 50}))["row"][:2] == [1.5, 2]
+    with pytest.raises(ArchiveError, match=r"row\.\[row\] is not a finite number"):
+        encode({"row": [*map(float, whole), float("nan")]})
+
+
 def test_numpy_numbers_are_written_like_plain_ones() -> None:
     numpy = pytest.importorskip("numpy", reason="numpy is not installed")
     plain = {"a": [0.1, 0.2], "b": 0.5, "c": 3, "d": True, "e": [[1.0, 2.0]]}
