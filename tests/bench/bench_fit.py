@@ -13,7 +13,7 @@ Printed: the mean percentile of the author's own drum among the others, with its
 role, and by half (weights were chosen on `TUNED`; the other collections are held out); how often a spoiled copy of the
 own drum (noise or a beep under its envelope, without lows, without highs) scores above it, and how often it is not
 graded poor; how authors' own drums are graded; what is heard of their kicks below 250 Hz (the policy's
-`low_end_good_share` and `low_end_covered_share` are the median and the 10th percentile).  A few sounds are most
+`low_end_good_share` and `low_end_covered_share` are the median and the 25th percentile).  A few sounds are most
 authors' choice, so part of what is measured is how common a sound is.  The role model was fitted on General MIDI sound
 sets too, though on other renderings.  `--constants` prints the policy's `USUAL_FIT`.
 """
