@@ -15,7 +15,7 @@ import numpy as np
 
 from dossier.cache import Cache, key_of
 from dossier.files import source_mark
-from dossier.parallel import HERE, LONG_BYTES, Engine, counted, thread_map
+from dossier.parallel import HERE, LONG_BYTES, Engine
 
 Kind = Literal[
     "measured",  # a drum file on its own, or a batch of them coarsely
@@ -26,7 +26,6 @@ Kind = Literal[
     "preview",  # an encoded excerpt, and its energy
     "file",  # the digest of a long render
 ]
-FEW_JOBS = 2  # so many processes take as long to start as they spare; threads, which share one interpreter, do not
 In = TypeVar("In")
 T = TypeVar("T")
 
@@ -49,7 +48,7 @@ class Memo:
         """A result of numbers, text and arrays, from the cache or computed and, unless it is long, kept."""
         return self.cache.remember(self.key(kind, result.__name__, *depends), result, compute, most_bytes=LONG_BYTES)
 
-    def process_map(
+    def map(
         self, kind: Kind, result: type[T], function: Callable[[In], T], inputs: Sequence[In],
         depends: Sequence[Sequence[object]], *, engine: Engine = HERE, what: str = "",
         say: Callable[[str], object] = str,
@@ -59,10 +58,7 @@ class Memo:
         known = [self.cache.find(key, result) for key in keys]
         fresh = [index for index, value in enumerate(known) if value is None]
         wanted = [inputs[index] for index in fresh]
-        if engine.client is None and engine.jobs <= FEW_JOBS:
-            made = [*counted(thread_map(function, wanted, threads=engine.jobs), len(wanted), what, say)]
-        else:
-            made = engine.map(function, wanted, what=what, say=say)
+        made = engine.map(function, wanted, what=what, say=say, brief=True)
         for index, value in zip(fresh, made, strict=True):
             self.cache.keep(keys[index], value)
             known[index] = value

@@ -27,6 +27,7 @@ from dossier.errors import EngineError, MachineError
 from dossier.files import source_mark
 
 MOST_JOBS_A_CORE = 4
+FEW_JOBS = 2  # so many processes take as long to start as they spare; threads, which share one interpreter, do not
 _WATCH, _LOOK_EVERY_S = "parent watch", 0.5
 LONG_BYTES = 128 << 20  # several sounds of this size at once would fill the memory
 CONNECT_S, ALONE_S = 10.0, 30.0  # how long a scheduler may take to answer, and be without a worker
@@ -46,9 +47,12 @@ class Engine:
     tell: Callable[[str], object] = str  # gets a line when a worker is lost
 
     def map(
-        self, function: Callable[[In], Out], inputs: Sequence[In], *, what: str = "", say: Callable[[str], object] = str
-    ) -> list[Out]:
-        """`[function(each) for each in inputs]`; see `process_map`."""
+        self, function: Callable[[In], Out], inputs: Sequence[In], *, what: str = "",
+        say: Callable[[str], object] = str, brief: bool = False,
+    ) -> list[Out]:  # fmt: skip
+        """`[function(each) for each in inputs]`; see `process_map`.  `brief` work goes to threads up to `FEW_JOBS`."""
+        if self.client is None and brief and self.jobs <= FEW_JOBS:
+            return list(counted(thread_map(function, inputs, threads=self.jobs), len(inputs), what, say))
         if self.client is None:
             return process_map(function, inputs, jobs=self.jobs, what=what, say=say)
         return list(self.each(function, inputs, what=what, say=say))

@@ -2,9 +2,8 @@
    embedded document and the list that stands in the page; text goes in as text, never as markup; nothing is fetched. */
 (function () {
   "use strict";
-  var data = JSON.parse(document.getElementById("archive-data").textContent);
-  function $(id) { return document.getElementById(id); }
-  function all(selector, inside) { return Array.prototype.slice.call((inside || document).querySelectorAll(selector)); }
+  var $ = page.$, all = page.all;
+  var data = JSON.parse($("archive-data").textContent);
 
   if (!data.beats.length) { return; }
   var nothing = { changes: [], mix: "", identity: "" };

@@ -216,7 +216,7 @@ def test_processes_work_only_on_what_is_not_known(tmp_path: Path) -> None:
         return Piece(bytes([2 * number]))
 
     for numbers in ([1, 2, 3], [3, 1, 4], [4, 2]):
-        found = memo.process_map("plan", Piece, twice, numbers, [[number] for number in numbers])
+        found = memo.map("plan", Piece, twice, numbers, [[number] for number in numbers])
         assert found == [Piece(bytes([2 * number])) for number in numbers]
     assert worked == [1, 2, 3, 4]
 

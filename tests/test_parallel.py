@@ -55,6 +55,15 @@ def test_several_processes_work_and_this_one_waits() -> None:
     assert os.getpid() not in seen
 
 
+@pytest.mark.parametrize(("jobs", "here"), [(1, True), (parallel.FEW_JOBS, True), (parallel.FEW_JOBS + 1, False)])
+def test_brief_work_is_worth_no_few_processes(jobs: int, here: bool) -> None:
+    said: list[str] = []
+    seen = parallel.Engine(jobs).map(slowly, range(4), brief=True, what="naps", say=said.append)
+    assert (set(seen) == {os.getpid()}) == here
+    assert [(one.done, one.total) for one in said if isinstance(one, parallel.Count)] == [(n, 4) for n in range(1, 5)]
+    assert set(said) == {"naps"}
+
+
 @pytest.mark.parametrize("ahead", [0, 5])
 def test_threads_do_not_run_far_ahead(ahead: int) -> None:
     started: list[int] = []

@@ -11,7 +11,7 @@ import os
 import re
 from collections.abc import Callable, Collection
 from itertools import count
-from pathlib import Path, PurePath
+from pathlib import Path
 
 from dossier import __version__
 from dossier.archive import ears
@@ -84,19 +84,24 @@ class ArchiveReader:
 
     def render_paths(self, head: DataHead) -> list[Path]:
         """Where the renders that a data file lists are, or were; none for a name that leads elsewhere."""
-        folder = self.renders_of(head.beat.slug, head.revision.id)
-        plain = [name for name in head.renders if name == PurePath(name).name and not name.startswith(".")]
-        return [folder / name for name in plain] if not folder.is_symlink() else []
+        folder, names = self._renders(head)
+        return [folder / name for name in names]
 
     def _renders_there(self, head: DataHead) -> int:
         """How many of the renders that a data file lists are still on the disk."""
-        folder = self.renders_of(head.beat.slug, head.revision.id)
+        folder, names = self._renders(head)
         try:
             with os.scandir(folder) as entries:
                 there = {entry.name for entry in entries if entry.is_file()}
         except OSError:
             return 0
-        return 0 if folder.is_symlink() else sum(name in there for name in head.renders)
+        return sum(name in there for name in names)
+
+    def _renders(self, head: DataHead) -> tuple[Path, list[str]]:
+        """The folder of the renders that a data file lists, and their names but those that lead elsewhere."""
+        folder = self.renders_of(head.beat.slug, head.revision.id)
+        plain = [name for name in head.renders if name == os.path.basename(name) and not name.startswith(".")]
+        return folder, [] if folder.is_symlink() else plain
 
     def find(self, slug: str, identity: str) -> RevisionInfo | None:
         """The newest revision, if it has this identity and its page exists: then there is nothing to build.

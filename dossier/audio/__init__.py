@@ -277,7 +277,7 @@ def sha256(path: Path) -> str:
         try:
             found = os.fstat(file.fileno())
             state = _state(found)
-            digest = digests.get(state) or _digest(file, found.st_size)
+            digest = _digest(file, found.st_size)
             if time.time() - max(found.st_mtime, found.st_ctime) > _SETTLED_S:
                 digests[state] = digest
             return digest

@@ -15,6 +15,9 @@ from dossier.model.findings import Approach, Fit, Room, SectionApproach, Section
 from dossier.model.vocabulary import ZONE_LABELS, ApproachKind, Direction
 
 KIND_WORDS = {"loop": "a loop", "one-shots": "one-shots", "either": "a loop or one-shots alike"}
+_LEADS: dict[ApproachKind, str] = {
+    "loop": "the loop fits better", "one-shots": "the kit fits better", "either": "too close to call",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +84,11 @@ def kind(
     if kit is None:
         return "loop", f"there is no kit to compare {loop.name} with"
     lead = loop.score - kit.score
-    numbers = (
+    better: ApproachKind = "either" if abs(lead) < policy["either_within"] else "loop" if lead > 0 else "one-shots"
+    return better, (
         f"{'with their treatments ' if treated else ''}the loop {loop.name.rsplit('/', 1)[-1]} {_does(loop.fit)}; "
-        f"the best kit {_does(kit.fit)}"
+        f"the best kit {_does(kit.fit)}: {_LEADS[better]}"
     )
-    if abs(lead) < policy["either_within"]:
-        return "either", f"{numbers}: too close to call"
-    return ("loop" if lead > 0 else "one-shots"), f"{numbers}: the {'loop' if lead > 0 else 'kit'} fits better"
 
 
 def decide(
@@ -115,14 +116,14 @@ def decide(
         where += f" From {low:g} to {high:g} Hz, {percent(kept)} is kept free for a voice."
     parts = []
     for section, section_loop, section_kit in sections:
-        section_kind, kind_why = kind(section_loop, section_kit, policy)
+        section_kind, _ = kind(section_loop, section_kit, policy)
         section_winner = winner(section_kind, section_loop, section_kit)
         section_way, section_why = direction(section.fill, section_winner.fit if section_winner else None, policy)
         sides = [
             f"{name} fills {percent(side.fit.room_filled)}"
             for name, side in (("the loop", section_loop), ("the kit", section_kit)) if side is not None
         ]  # fmt: skip
-        better = f": {kind_why.rpartition(': ')[2]}" if len(sides) == 2 else ""
+        better = f": {_LEADS[section_kind]}" if len(sides) == 2 else ""
         why = f"{section_why}; {', '.join(sides)}{better}" if sides else section_why
         parts.append(SectionApproach(name=section.name, kind=section_kind, direction=section_way, reason=why))
     reasons = (_sentence(way_reason), _sentence(kind_reason), where, *map(_sentence, best.gaps if best else ()))

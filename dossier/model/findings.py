@@ -257,6 +257,7 @@ class KitMember:
     fit: Fit
     pinned: bool
     reason: str
+    gain_range_db: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

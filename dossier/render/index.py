@@ -66,9 +66,7 @@ def zone_bars(shares: Sequence[float], roomiest: int) -> Markup:
         x = roomiest * (_BAR + _GAP) + _BAR / 2
         parts.append(tag("circle", class_="roomiest", cx=x, cy=_HIGH + 6, r=2.5))
     width = len(shares) * (_BAR + _GAP) - _GAP
-    return tag(
-        "svg", *parts, class_="zone-bars", width=width, height=_HIGH + 9, aria_hidden="true",
-    )  # fmt: skip
+    return tag("svg", *parts, class_="zone-bars", width=width, height=_HIGH + 9, aria_hidden="true")
 
 
 def loudness_drawing(points: Sequence[tuple[str, float]], sentence: str) -> Markup:

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 from markupsafe import Markup
 
 from dossier.model.datafile import DossierData
-from dossier.model.findings import BalancePart, Candidate, Fit, KitMember
+from dossier.model.findings import BalancePart, Candidate, Fit
 from dossier.model.page import PageAssets
 from dossier.model.vocabulary import ROLES
 from dossier.render import charts, glossary
@@ -121,18 +121,9 @@ def kit_row(data: DossierData, sounding: bool) -> SimpleNamespace | None:
         terms=terms_words(kit.terms),
         details=[*([f"No file was found for {missing}."] if missing else []), fmt.sentence(kit.reason),
                  fmt.sentence(heard_words(kit.fit, beside=False))],
-        members=[(glossary.role(m.role), m.file, _gain(m, {c.file: c for c in data.candidates})) for m in kit.members],
+        members=[(glossary.role(m.role), m.file, fmt.db(m.gain_db, sign=True), spread(m.gain_range_db))
+                 for m in kit.members],
     )  # fmt: skip
-
-
-def _gain(member: KitMember, candidates: Mapping[str, Candidate]) -> str:
-    """The gain in the kit, and where people would set it: as far from that as from the gain of the file alone."""
-    told, alone = fmt.db(member.gain_db, sign=True), candidates.get(member.file)
-    if alone is None or alone.gain_db is None or alone.gain_range_db is None:
-        return told
-    moved = member.gain_db - alone.gain_db
-    usual = spread((alone.gain_range_db[0] + moved, alone.gain_range_db[1] + moved))
-    return f"{told} ({usual})" if usual else told
 
 
 def drums_view(trimmed: Trimmed, assets: PageAssets) -> SimpleNamespace:

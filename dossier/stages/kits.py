@@ -127,7 +127,7 @@ def kit_of(
     """The kit with the gains, fits, reasons and score that its parts have as they are now."""
     members = tuple(
         KitMember(role=role, file=item.drum.name, gain_db=item.gains.to_set_db, fit=item.fit, pinned=role in pinned,
-                  reason="fixed in beat.toml" if role in pinned else _reason(item))
+                  reason="fixed in beat.toml" if role in pinned else _reason(item), gain_range_db=item.gains.range_db)
         for item in parts if (role := item.part.role) is not None
     )  # fmt: skip
     measured, value, terms = _fit(here, here.scene.subset(frames), frames, parts)

@@ -93,8 +93,8 @@ def search_plans(
         way = approach.direction
         searches.append(_search_of(here, ranking, way, item, on=on, bars=bars, layers=layers, adds_in=adds_in))
     depends = [one.depends() for one in searches]
-    found = memo.process_map("plan", decide_plan.SearchResult, search, searches, depends, engine=engine,
-                             what="treatments", say=say)  # fmt: skip
+    found = memo.map("plan", decide_plan.SearchResult, search, searches, depends, engine=engine, what="treatments",
+                     say=say)  # fmt: skip
     treated = []
     for number, (item, one) in enumerate(zip(wanted, found, strict=True), 1):
         render = _render_name(analysis.beat.slug, number, item.part) if one.plan.helped and one.plan.steps else None

@@ -76,10 +76,12 @@ def test_sections_may_want_something_else() -> None:
 def test_each_section_says_what_both_sides_fill_and_which_fits_better() -> None:
     zones = dict.fromkeys(ZONE_KEYS, 0.5)
     verse, rest = SectionFill("verse", 1, 4, 0.4, zones), SectionFill("break", 5, 4, 0.4, zones)
-    sections = [(verse, LOOP, KIT), (rest, None, KIT)]
+    sections = [(verse, LOOP, KIT), (rest, None, KIT), (verse, KIT, LOOP), (verse, KIT, KIT)]
     found = approach.decide(room(0.6), loop=LOOP, kit=KIT, policy=DEFAULTS, sections=sections).sections
     assert found[0].reason.endswith("the loop fills 25 %, the kit fills 12 %: the loop fits better")
     assert found[1].reason.endswith("the kit fills 12 %")
+    assert found[2].reason.endswith("the loop fills 12 %, the kit fills 25 %: the kit fits better")
+    assert found[3].reason.endswith("the loop fills 12 %, the kit fills 12 %: too close to call")
 
 
 @pytest.mark.parametrize(("fill", "words"), [(0.4, "use a rich loop, made fuller"), (0.95, "use a loop, kept lean")])

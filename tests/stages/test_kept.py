@@ -198,7 +198,7 @@ def test_there_are_seven_kinds_of_results_and_each_is_used() -> None:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             match node:
                 case ast.Call(func=func, args=[ast.Constant(value=kind), *_]):
-                    if re.fullmatch(r"(memo|files|heard)(\.key|\.process_map)?", ast.unparse(func)):
+                    if re.fullmatch(r"(memo|files|heard)(\.key|\.map)?", ast.unparse(func)):
                         used.add(kind)
     assert used == kinds
 

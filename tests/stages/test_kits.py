@@ -60,6 +60,8 @@ def test_members_are_measured_beside_each_other(full: Ranked) -> None:
         by_itself = in_beat.measure(on, in_beat.place(on, part.powers[slots], gain_db=part.gains.db))
         assert member.fit.audible_share <= by_itself.audible_share + 1e-9
         assert (member.gain_db, member.fit) == (part.gains.to_set_db, part.fit)
+        assert member.gain_range_db == part.gains.range_db
+        assert member.gain_range_db[0] <= member.gain_db <= member.gain_range_db[1]
         assert not member.pinned
     assert kit.missing_roles == ()
 

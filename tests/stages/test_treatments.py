@@ -20,12 +20,12 @@ from dossier.cache import Cache
 from dossier.decide import search_hints
 from dossier.measure import hearing, in_beat, loudness
 from dossier.measure import occupancy as occ
-from dossier.memo import FEW_JOBS, Memo
+from dossier.memo import Memo
 from dossier.model.findings import Approach, Gains, Plan
 from dossier.model.measures import Array
 from dossier.model.parts import Ranking, Treated
 from dossier.model.vocabulary import ZONE_KEYS, ApproachKind, Direction
-from dossier.parallel import Engine
+from dossier.parallel import FEW_JOBS, Engine
 from dossier.stages import kit_bus, kits, treatments
 from dossier.treat import FAMILIES
 from dossier.treat.families import AmountLine
