@@ -15,7 +15,8 @@
     var data = page.bytes(document.querySelector("[data-sound='" + each.at + "']").textContent);
     each.buffer = context.decodeAudioData(data.buffer).then(function (buffer) {
       /* Some decoders keep the encoder's padding, some cut the end: all layers get one length. */
-      var lead = buffer.duration - LENGTH > 0.03 ? 1105 : 0, frames = Math.round(LENGTH * buffer.sampleRate);
+      var padding = Math.round(1105 * buffer.sampleRate / each.rate), lead = buffer.duration - LENGTH > 0.03 ? padding : 0;
+      var frames = Math.round(LENGTH * buffer.sampleRate);
       each.decoded = context.createBuffer(buffer.numberOfChannels, frames, buffer.sampleRate);
       for (var c = 0; c < buffer.numberOfChannels; c += 1) {
         each.decoded.copyToChannel(buffer.getChannelData(c).subarray(lead, lead + frames), c);

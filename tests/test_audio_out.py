@@ -23,6 +23,7 @@ from mutagen.wave import WAVE
 from dossier import audio
 from dossier.errors import AudioError
 from dossier.model.measures import Clip
+from dossier.stages import playback
 
 
 def test_equal_rates_give_the_same_clip() -> None:
@@ -248,6 +249,17 @@ def test_a_preview_sounds_like_its_source() -> None:
     decoded, _ = sf.read(io.BytesIO(audio.encode_mp3(np.stack([tone, tone], axis=1), RATE)))
     middle = decoded[5_000:-5_000, 0]
     assert 20 * np.log10(np.sqrt(2 * np.mean(middle**2)) / 0.3) == pytest.approx(0, abs=0.1)
+
+
+def test_the_sound_of_an_unused_drum_keeps_its_top() -> None:
+    """Analytic: the spectrum of white noise stays flat from 1 to 14 kHz within 3 dB."""
+    white = Clip(0.1 * np.random.default_rng(1).standard_normal((4 * 48_000, 1)), 48_000)
+    less = audio.resample(white, playback.AUDITION_HZ)
+    mp3 = audio.encode_mp3(less.samples, less.rate_hz, compression=playback.AUDITION_COMPRESSION)
+    decoded, rate = sf.read(io.BytesIO(mp3))
+    power, hz = np.abs(np.fft.rfft(decoded)) ** 2, np.fft.rfftfreq(len(decoded), 1.0 / rate)
+    levels = [10 * np.log10(power[(hz >= low) & (hz < low + 500)].mean()) for low in range(1_000, 14_000, 500)]
+    assert np.ptp(levels) < 3.0
 
 
 @pytest.mark.parametrize(

@@ -111,26 +111,38 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
     `edges_s` are the `(frames + 1,)` edges of the frames.  Hits that fall alike into a frame (to the millisecond, with
     the same cut) share one profile, so that the cost does not grow with the length of the beat.
     """
+    from scipy.sparse import csr_array
+
     frames = len(edges_s) - 1
-    energy = np.zeros((frames, hit.cumulative.shape[1]))
     length = (len(hit.cumulative) - 1) * hit.step_s
     lag = max(0.0, length - hit.duration_s)  # the analysis reports energy a little late; a cut hit keeps what it played
-    profiles: dict[tuple[float, float], Array] = {}
-    for start_s, end_s, gain in zip(voice.starts_s, voice.ends_s, voice.gains, strict=True):
-        first = int(np.searchsorted(edges_s, start_s + 1e-9, side="right")) - 1
-        if first >= frames:
-            continue
-        begin, sounding = max(first, 0), min(end_s - start_s + lag, length)
-        lead = round(float(edges_s[begin]) - start_s, 3)
-        key = (lead, round(sounding, 3))
-        if key not in profiles:
-            last = int(np.searchsorted(edges_s, start_s + sounding, side="left"))
-            after = edges_s[begin : max(last, begin + 1) + 1] - edges_s[begin]
-            times = np.clip(lead + after, 0.0, sounding)
-            profiles[key] = np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
-        profile = profiles[key][: frames - begin]
-        energy[begin : begin + len(profile)] += gain**2 * profile
-    return np.asarray(energy / np.diff(edges_s)[:, None])
+    starts, ends, gains = map(np.asarray, (voice.starts_s, voice.ends_s, voice.gains))
+    first = np.searchsorted(edges_s, starts + 1e-9, side="right") - 1
+    inside = first < frames
+    if not inside.any():
+        return np.zeros((frames, hit.cumulative.shape[1]))
+    starts, begin, gains = starts[inside], np.maximum(first[inside], 0), gains[inside]
+    sounding = np.minimum(ends[inside] - starts + lag, length)
+    until = np.maximum(np.searchsorted(edges_s, starts + sounding, side="left"), begin + 1)
+    lead = np.round(edges_s[begin] - starts, 3)
+    keys = list(zip(lead.tolist(), np.round(sounding, 3).tolist(), strict=True))
+    firsts: dict[tuple[float, float], int] = {}
+    for at, key in enumerate(keys):
+        firsts.setdefault(key, at)
+
+    def profile(at: int) -> Array:
+        times = np.clip(lead[at] + edges_s[begin[at] : until[at] + 1] - edges_s[begin[at]], 0.0, sounding[at])
+        return np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
+
+    profiles = [profile(at) for at in firsts.values()]
+    number = {key: n for n, key in enumerate(firsts)}
+    which = np.array([number[key] for key in keys])
+    lengths = np.array([len(one) for one in profiles])
+    rows = np.minimum(lengths[which], frames - begin)  # of each hit
+    step = np.arange(rows.sum()) - np.repeat(np.cumsum(rows) - rows, rows)
+    place = np.repeat(begin, rows) + step, np.repeat((np.cumsum(lengths) - lengths)[which], rows) + step
+    laid = csr_array((np.repeat(gains**2, rows), place), shape=(frames, int(lengths.sum())))
+    return np.asarray(laid @ np.concatenate(profiles) / np.diff(edges_s)[:, None])
 
 
 def cumulative_at(energies: BandEnergies, times_s: Array) -> Array:

@@ -31,7 +31,7 @@ from dossier.audio import foreign, inspect, plain_wav
 from dossier.audio.inspect import Decoded, Header, ReadInfo
 from dossier.audio.sniff import EXPORT, decoder_quiet, format_and_start, format_of, open_plain
 from dossier.audio.tags import read_tags
-from dossier.audio.write import MP3_COMPRESSION, decode_mp3, encode_mp3, resample, write_flac, write_wav
+from dossier.audio.write import MP3_COMPRESSION, decode_mp3, encode_mp3, mp3_rate, resample, write_flac, write_wav
 from dossier.errors import AudioError
 from dossier.files import why_unreadable
 from dossier.model.measures import Clip, Samples
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     import soundfile
 
 __all__ = [
-    "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "probe", "read", "read_info",
+    "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "mp3_rate", "probe", "read", "read_info",
     "read_tags", "read_with_header", "resample", "sha256", "to_stereo", "write_flac", "write_wav",
 ]  # fmt: skip
 

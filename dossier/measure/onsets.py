@@ -114,17 +114,15 @@ def power_frames(two: Samples, rate_hz: int, *, gain: float = 1.0) -> Iterator[t
     """
     hop, window = hop_of(rate_hz), window_of(rate_hz)
     half, frames = window // 2, len(two) // hop + 1
-    shape = (gain * np.hanning(window)).astype(np.float32)
+    shape = np.repeat(gain * np.hanning(window), 2).astype(np.float32)  # of real and imaginary parts, side by side
     for start in range(0, frames, _CHUNK_FRAMES):
         count = min(_CHUNK_FRAMES, frames - start)
-        piece = np.zeros((count - 1) * hop + window, dtype=np.complex64)
+        piece = np.zeros(((count - 1) * hop + window, 2), dtype=np.float32)
         begin = start * hop - half
         inside, at = two[max(0, begin) : begin + len(piece)], max(0, -begin)
-        piece.real[at : at + len(inside)] = inside[:, 0]
-        if two.shape[1] > 1:
-            piece.imag[at : at + len(inside)] = inside[:, 1]
-        views = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
-        spectra = scipy.fft.fft(views * shape, axis=1, overwrite_x=True)
+        piece[at : at + len(inside), : two.shape[1]] = inside[:, :2]
+        views = np.lib.stride_tricks.sliding_window_view(piece.ravel(), 2 * window)[:: 2 * hop]
+        spectra = scipy.fft.fft((views * shape).view(np.complex64), axis=1, overwrite_x=True)
         power = spectra.real**2
         power += spectra.imag**2
         power[:, 1:half] += power[:, :half:-1]

@@ -156,20 +156,19 @@ def _frame_energies(samples: Samples, hop: int, size: int, bins: _Bins) -> Array
 
     before = size // hop - 1  # hops of a first frame that lie before the signal
     frames = -(-len(samples) // hop) + before
-    window = (0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(size) / size)).astype(np.float32)
+    hann = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(size) / size)
+    window = np.repeat(hann, 2).astype(np.float32)  # of real and imaginary parts, side by side
     energies = np.zeros((frames + 1, len(bins.starts)))
     at_once = max(1, _CHUNK_SAMPLES // size)
     for first in range(0, frames, at_once):
         count = min(at_once, frames - first)
         begin = (first - before) * hop
-        piece = np.zeros((count + before) * hop, dtype=np.complex64)
+        piece = np.zeros(((count + before) * hop, 2), dtype=np.float32)
         inside = samples[max(0, begin) : max(0, begin + len(piece))]
         at = max(0, -begin)
-        piece.real[at : at + len(inside)] = inside[:, 0]
-        if samples.shape[1] == 2:
-            piece.imag[at : at + len(inside)] = inside[:, 1]
-        windowed = np.lib.stride_tricks.sliding_window_view(piece, size)[::hop] * window
-        spectra = scipy.fft.fft(windowed, axis=1, overwrite_x=True, workers=1)
+        piece[at : at + len(inside), : samples.shape[1]] = inside
+        windowed = np.lib.stride_tricks.sliding_window_view(piece.ravel(), 2 * size)[:: 2 * hop] * window
+        spectra = scipy.fft.fft(windowed.view(np.complex64), axis=1, overwrite_x=True, workers=1)
         upper, lower = spectra[:, 1 : bins.highest + 1], spectra[:, size - bins.highest :]
         power = upper.real**2
         power += upper.imag**2

@@ -23,6 +23,7 @@ class Preview:
     id: str
     label: str
     mp3: bytes
+    rate_hz: int  # of the file
     # "layer": the music and the chosen parts, as they are treated; "untreated": part `of` as it was; "other": a part of
     # the other choice (loop against kit); "candidate": one that could be used instead; "mix": all layers in one file
     group: str

@@ -15,7 +15,7 @@ from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import Intent, Role, Voice
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class StemMeasures:
     """What the beat needs to know of one stem without keeping its sound."""
 
@@ -24,9 +24,13 @@ class StemMeasures:
     channels: int
     integrated_lufs: float | None
     true_peak_dbtp: float | None
-    low_energy: float  # below 250 Hz
+    low_energies: Array  # (steps of FRAME_S,), below 250 Hz
     low_share: float  # of its whole energy
     notes: tuple[str, ...]
+
+    @property
+    def low_energy(self) -> float:
+        return float(self.low_energies.sum())
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -129,7 +129,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
         "figure": map_figure(data),
         "sounds": [
             {"id": sound.id, "group": sound.group, "of": sound.of, "gain": sound.gain_db, "start": sound.start_s,
-             "duration": sound.duration_s, "label": printable(sound.label)}
+             "duration": sound.duration_s, "rate": sound.rate_hz, "label": printable(sound.label)}
             for sound in assets.previews if sound.group != "mix"
         ],
         "energies": energies_data(assets),

@@ -42,6 +42,7 @@ class KickAndBass:
     """Kick and bass in the excerpt, on its frames."""
 
     here: Situation
+    memo: Memo  # of what depends on these two
     kick: PlacedCandidate
     bass: Samples  # (frames, 2)
     powers: Array  # (frames, fine), of the bass
@@ -136,7 +137,7 @@ def low_end_check(
     if not basses:
         why = "kick and bass never play together"
         return LowEndCheck(replace(finding, reasons={**finding.reasons, "low_end": why}))
-    freed = {file: both.freed(kick.part.samples) for file, both in basses.items()}
+    freed = {file: both.memo("level", float, partial(both.freed, kick.part.samples)) for file, both in basses.items()}
     file = max(freed, key=lambda file: freed[file])
     both = basses[file]
     plain = both.kick_excitation(kick.part.samples)
@@ -148,9 +149,10 @@ def low_end_check(
         onto_key = None
     shifts = decide_low_end.shifts(found.hz, key, policy)
     gap_ms = float(np.median(gaps_ms)) if gaps_ms else None
-    ways = _remedies(both, judged, plain, music, before, as_it_is, shifts, onto_key, gap_ms)
+    search = partial(_remedies, both, judged, plain, music, before, as_it_is, shifts, onto_key, gap_ms)
+    ways = both.memo("level", tuple[LowEndRemedy, ...], search, shifts, onto_key, gap_ms)
     remedies, renders, lowered = _rendered(slug, both, ways)
-    line = _alignment(both)
+    line = both.memo("level", low_end.KickBassAlignment, partial(_alignment, both))
     aligned = line.gain_db is not None
     polarity = ("invert" if line.polarity < 0 else "as it is") if aligned else None
     delay_ms, overlaps = line.delay_ms if aligned else None, _zone_overlaps(plain, music)
@@ -158,11 +160,12 @@ def low_end_check(
                      delay_ms=delay_ms, delay_gain_db=line.gain_db, remedies=remedies)  # fmt: skip
     if not part.row.chosen:
         sentences = ("The loop's own kick cannot be measured alone; this is the kit's.", *sentences)
+    notes = both.memo("level", tuple[str, ...], lambda: tuple(_bass_notes(both)))
     alone = both.alone(plain)
     sone = float(alone[alone > 0.1 * alone.max(initial=0.0)].mean()) if alone.any() else 0.0
     return LowEndCheck(replace(
         finding, bass_stem=file, overlap_sub=overlaps[0], overlap_bass=overlaps[1], kick_share=as_it_is[0],
-        kick_heard_sone=as_it_is[0] * sone, bass_notes=tuple(_bass_notes(both)), polarity=polarity, delay_ms=delay_ms,
+        kick_heard_sone=as_it_is[0] * sone, bass_notes=notes, polarity=polarity, delay_ms=delay_ms,
         delay_gain_db=line.gain_db, sentences=sentences,
         remedies=tuple(replace(one, heard_sone=one.kick_share * sone) for one in remedies),
         reasons={**finding.reasons, **({} if aligned else {"delay_ms": line.reason, "polarity": line.reason})},
@@ -193,28 +196,25 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
     """The stretch in which both sound most; None where they never sound together."""
     grid, rate = here.grid, here.music.rate_hz
     frames = min(round(EXCERPT_S / FRAME_S), grid.frames)
-    low = hearing.FINE_HZ < LOW_HZ
-
-    def start_of(frame: int) -> float:
-        return max(0.0, grid.first_downbeat_s + frame * FRAME_S)
-
-    def excerpt() -> tuple[int | None, Samples]:
-        samples = here.music.sound_of(bass)
-        powers = hearing.slot_powers(hearing.band_energies(samples, rate), grid.frame_edges_s())[:, low].sum(axis=1)
-        around = np.ones(min(round(TOGETHER_S / FRAME_S), grid.frames))
-        sums = [np.convolve(side, around, mode="same") for side in (powers, kick.powers[:, low].sum(axis=1))]
-        shared = np.sqrt(np.maximum(sums[0] * sums[1], 0.0))
-        if shared.max() <= SILENT_TOLERANCE * np.sqrt(sums[0].max() * sums[1].max()):
-            return None, samples[:0]  # kick and bass never play together
-        first = int(np.argmax(np.convolve(shared, np.ones(frames), mode="valid")))
-        begin = round(start_of(first) * rate)
-        return first, samples[begin : begin + round(frames * FRAME_S * rate)].copy()
-
-    first, sound = memo("heard", tuple[int | None, Samples], excerpt, bass.file, kick.part.samples)
-    if first is None:
+    steps = next(one.low_energies for stem, one in here.music.stems if stem.file == bass.file)
+    until = np.concatenate([[0.0], np.cumsum(steps)])
+    lows = np.diff(np.interp(grid.frame_edges_s() / FRAME_S, np.arange(len(until)), until))
+    around = np.ones(min(round(TOGETHER_S / FRAME_S), grid.frames))
+    kicks = kick.powers[:, hearing.FINE_HZ < LOW_HZ].sum(axis=1)
+    sums = [np.convolve(side, around, mode="same") for side in (lows, kicks)]
+    shared = np.sqrt(np.maximum(sums[0] * sums[1], 0.0))
+    if shared.max() <= SILENT_TOLERANCE * np.sqrt(sums[0].max() * sums[1].max()):
         return None
+    first = int(np.argmax(np.convolve(shared, np.ones(frames), mode="valid")))
+    start_s = max(0.0, grid.first_downbeat_s + first * FRAME_S)
+    begin = round(start_s * rate)
+    end = begin + round(frames * FRAME_S * rate)
+    sound = memo("heard", Samples, lambda: here.music.sound_of(bass)[begin:end].copy(),
+                 bass.file, begin, frames)  # fmt: skip
+    within = memo.within("low end", bass.file, begin, frames, kick.drum.sha256, kick.part.samples, kick.part.voice,
+                         kick.gains.db, here.policy)  # fmt: skip
     return KickAndBass(
-        here=here, kick=kick, bass=sound, powers=_powers(sound, rate, frames), start_s=start_of(first),
+        here=here, memo=within, kick=kick, bass=sound, powers=_powers(sound, rate, frames), start_s=start_s,
         frames=slice(first, first + frames), low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 

@@ -18,7 +18,7 @@ from dossier.measure import loudness
 from dossier.memo import Memo
 from dossier.model.choice import Balanced, Choice
 from dossier.model.findings import Room, hook_of
-from dossier.model.measures import Array, Grid, Samples
+from dossier.model.measures import Array, Clip, Grid, Samples
 from dossier.model.page import Preview
 from dossier.model.parts import DrumPart, Groove, PlacedCandidate
 from dossier.model.situation import Situation
@@ -29,7 +29,8 @@ from dossier.stages.placing import place_alone
 
 EXCERPT_BARS = 4
 LONGEST_EXCERPT_S = 16.0
-AUDITION_COMPRESSION = 0.9  # of drums that do not play: a sound for each before a fine one for some
+# Of drums that do not play, a sound for each before a fine one for some; what they have up to 15 kHz stays.
+AUDITION_COMPRESSION, AUDITION_HZ = 0.8, 32_000
 MOST_BYTES = 1_850_000  # of all sounds, so that the page stays below 5 MB; candidates get what the mix leaves
 
 
@@ -63,11 +64,12 @@ def previews(
     start, length = excerpt(here.grid, room)
     memo = memo.within(start, length)
 
-    def encoded(layer: Layer, compression: float = audio.MP3_COMPRESSION) -> Preview:
-        made = partial(_encoded, layer.sound, rate, compression)
-        mp3 = memo("preview", bytes, made, layer.made_of, compression)
-        return Preview(id=layer.id, label=layer.label, mp3=mp3, group=layer.group, of=layer.of, gain_db=layer.gain_db,
-                       start_s=start, duration_s=length)  # fmt: skip
+    def encoded(layer: Layer, compression: float = audio.MP3_COMPRESSION, most_hz: int = rate) -> Preview:
+        stored_hz = audio.mp3_rate(min(rate, most_hz))
+        made = partial(_encoded, layer.sound, rate, stored_hz, compression)
+        mp3 = memo("preview", bytes, made, layer.made_of, stored_hz, compression)
+        return Preview(id=layer.id, label=layer.label, mp3=mp3, rate_hz=stored_hz, group=layer.group, of=layer.of,
+                       gain_db=layer.gain_db, start_s=start, duration_s=length)  # fmt: skip
 
     def shared(layers: Sequence[Layer]) -> Array:
         made = partial(_shared, [layer.sound for layer in layers], rate)
@@ -89,11 +91,11 @@ def previews(
     def alone(audition: tuple[str, str, DrumPart, float]) -> tuple[Preview, Array]:
         name, label, part, gain_db = audition
         layer = Layer(name, label, *_sound_of(part, start, length), "candidate", gain_db + here.playing_gain_db)
-        return encoded(layer, AUDITION_COMPRESSION), shared([layer])[0, 0]
+        return encoded(layer, AUDITION_COMPRESSION, AUDITION_HZ), shared([layer])[0, 0]
 
-    auditions = [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
-                 for item in _others(choice, balanced)]
-    auditions += [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
+    auditions = [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
+    auditions += [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
+                  for item in _others(choice, balanced)]
     energies, left = [], MOST_BYTES - sum(len(preview.mp3) for preview in done)
     for preview, energy in thread_map(alone, auditions):
         if len(preview.mp3) > left:
@@ -108,11 +110,12 @@ def previews(
     return tuple(done), table
 
 
-def _encoded(sound: Callable[[], Samples], rate_hz: int, compression: float) -> bytes:
+def _encoded(sound: Callable[[], Samples], rate_hz: int, stored_hz: int, compression: float) -> bytes:
     samples = sound()
     # The same on both sides: one channel plays on both and costs half.
     thin = samples[:, :1] if np.array_equal(samples[:, 0], samples[:, 1]) else samples
-    return audio.encode_mp3(thin, rate_hz, compression=compression)
+    stored = audio.resample(Clip(thin, rate_hz), stored_hz)
+    return audio.encode_mp3(stored.samples, stored_hz, compression=compression)
 
 
 def _shared(sounds: Sequence[Callable[[], Samples]], rate_hz: int) -> Array:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from dossier.stages.placing import judge
 DRAWN_FRAMES, DRAWN_BLOCK_FRAMES = 40, 20  # on which draws are judged, in blocks spread evenly
 MOST_LOOPS, MOST_OTHERS = 3, 1  # loops that stand in a draw, and other files for each member of the kit
 KIT = "kit"
-EXCERPT_S, EXCERPT_BLOCK_S = 60.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
+EXCERPT_S, EXCERPT_BLOCK_S = 32.0, 4.0  # music that is measured again for each changed stem, in blocks spread evenly
 
 
 def with_sensitivity(
@@ -39,8 +40,12 @@ def with_sensitivity(
 ) -> Approach:
     """The approach with what would change it, and how sure it and its drums are."""
     sure, drums = how_sure(here, ranking, approach, memo)
+    loop, kit = ranking.best_loop, ranking.kit
+    placed = [[item.powers, item.gains.db] for item in (*([loop] if loop else []), *ranking.kit_parts)]
+    changes = memo("level", tuple[WhatIf, ...], partial(_what_would_change, here, ranking, approach, memo), placed,
+                   loop and loop.fit, kit and kit.fit, approach.kind, approach.direction, here.policy)  # fmt: skip
     return replace(
-        approach, drums_hold=drums, what_would_change_it=_what_would_change(here, ranking, approach, memo), holds=sure,
+        approach, drums_hold=drums, what_would_change_it=changes, holds=sure,
         uncertain=None if sure is None else sensitivity.uncertain(sure, here.policy),
     )  # fmt: skip
 
@@ -253,19 +258,21 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
     stems = [stem for stem, _ in here.music.stems]
     block = round(EXCERPT_BLOCK_S / FRAME_S)
     frames = in_beat.spread_frames(here.grid.frames, round(EXCERPT_S / FRAME_S), block=block)
-    as_it_is = _changed_scene(here, None, 0.0, frames, memo)
-    if len(stems) < 2 or as_it_is is None:
+    powers = _excerpt_powers(here, None, 0.0, frames, memo)
+    level = loudness.integrated_from_blocks(powers @ here.scene.k_weights)
+    if len(stems) < 2 or level is None:
         return ()
-    policy = here.policy
-    before = outcome_in(here, ranking, as_it_is, frames)
+    policy, on = here.policy, here.scene.subset(frames)
+    as_it_is = in_beat.played(on, powers, 0.0)
+    before = outcome_in(here, ranking, as_it_is, frames, as_it_is)
 
     def changed(stem: Stem, change_db: float | None) -> sensitivity.ChangedStem | None:
-        scene = _changed_scene(here, stem, change_db, frames, memo)
-        if scene is None:
+        powers = _excerpt_powers(here, stem, change_db, frames, memo)
+        left = loudness.integrated_from_blocks(powers @ here.scene.k_weights)
+        if left is None:
             return None
-        # The rest is brought to the playing level again; the drums keep their level against it.
-        shift_db = as_it_is.spl_offset_db - scene.spl_offset_db
-        return sensitivity.ChangedStem(stem.file, change_db, outcome_in(here, ranking, scene, frames, shift_db))
+        scene = in_beat.played(on, powers, level - left)  # the rest is brought to the playing level again
+        return sensitivity.ChangedStem(stem.file, change_db, outcome_in(here, ranking, scene, frames, as_it_is))
 
     def each(stems: Sequence[Stem], change_db: float | None) -> list[sensitivity.ChangedStem]:
         outcomes = thread_map(lambda stem: changed(stem, change_db), stems, each_bytes=here.music.sound_bytes)
@@ -282,9 +289,13 @@ def _what_would_change(here: Situation, ranking: Ranking, approach: Approach, me
 
 
 def outcome_in(
-    here: Situation, ranking: Ranking, scene: Scene, frames: Indices, shift_db: float = 0.0
+    here: Situation, ranking: Ranking, scene: Scene, frames: Indices, as_it_is: Scene
 ) -> sensitivity.Outcome:
-    """Fill, kind and direction in a changed scene of some frames, with every drum turned by `shift_db`."""
+    """Fill, kind and direction where some frames sound as in a scene; the drums keep their level against the music.
+
+    The fill is the whole beat's, moved by what it moves on the frames, `as_it_is` there before.
+    """
+    shift_db = as_it_is.spl_offset_db - scene.spl_offset_db
 
     def there(name: str, items: Sequence[PlacedCandidate], like: Fit) -> Contender:
         powers = np.sum([i.powers[frames] * 10.0 ** ((i.gains.db + shift_db) / 10.0) for i in items], axis=0)
@@ -293,36 +304,26 @@ def outcome_in(
 
     best, kit = ranking.best_loop, ranking.kit
     loop = there(best.drum.name, [best], best.fit) if best is not None else None
-    fill = float(occ.fill(scene.loudness, scene.reference, active=scene.active))
+    whole, now, then = (occ.fill(on.loudness, on.reference, active=on.active) for on in (here.scene, scene, as_it_is))
+    fill = whole + now - then
     return sensitivity.outcome(fill, loop, there(KIT, ranking.kit_parts, kit.fit) if kit else None, here.policy)
 
 
-def _changed_scene(
+def _excerpt_powers(
     here: Situation, stem: Stem | None, change_db: float | None, frames: Indices, memo: Memo
-) -> Scene | None:
-    """The excerpt's scene with a stem turned by `change_db` (None: left out), at its playing level again."""
+) -> Array:
+    """Powers of the music on some frames, `(frames, fine)`, with a stem turned by `change_db` (None: left out)."""
     music, grid = here.music, here.grid
 
-    def measured() -> tuple[Array, float | None]:
+    def measured() -> Array:
         samples = _excerpt(grid, music.rate_hz, frames, music.samples)
         if stem is not None:
             factor = 0.0 if change_db is None else 10.0 ** (change_db / 20.0)
             samples += np.float32(factor - 1.0) * _excerpt(grid, music.rate_hz, frames, music.sound_of(stem))
         edges = FRAME_S * np.arange(len(frames) + 1)
-        powers = hearing.slot_powers(hearing.band_energies(samples, music.rate_hz), edges)
-        return powers, loudness.integrated(samples, music.rate_hz)
+        return hearing.slot_powers(hearing.band_energies(samples, music.rate_hz), edges)
 
-    changed = stem.file if stem is not None else ""
-    powers, integrated = memo("heard", tuple[Array, float | None], measured, changed, change_db, frames)
-    if integrated is None:
-        return None
-    conditions = here.conditions
-    gain = conditions.target_lufs - here.mix_over_music_lu - integrated
-    return in_beat.scene(
-        powers, reference=here.scene.reference, kept=here.scene.kept, active=here.scene.active[frames],
-        k_weights=here.scene.k_weights,
-        spl_offset_db=conditions.listening_level_db_spl - conditions.target_lufs + gain,
-    )  # fmt: skip
+    return memo("heard", Array, measured, stem.file if stem is not None else "", change_db, frames)
 
 
 def _excerpt(grid: Grid, rate_hz: int, frames: Indices, samples: Samples) -> Samples:

@@ -22,7 +22,7 @@ from dossier.measure import loudness, low_band
 from dossier.memo import Memo
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
-from dossier.model.measures import Samples
+from dossier.model.measures import FRAME_S, Array, Samples
 from dossier.model.situation import StemMeasures
 from dossier.parallel import LONG_BYTES, thread_map
 
@@ -184,13 +184,21 @@ def _measure(stem: Stem, *, sounds: StemSounds) -> tuple[StemMeasures, Samples] 
     samples, rate_hz = sounds.keep(stem, info), sounds.rate_hz
     own = loudness.measure(samples, rate_hz)
     low, low_rate_hz = low_band.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
-    low_energy = float((low**2).sum()) * rate_hz / low_rate_hz
+    low_energies = _in_steps(low[round(low_band.LEAD_S * low_rate_hz) :], low_rate_hz) * (rate_hz / low_rate_hz)
     offsets = np.array([side.sum() for side in samples.T], dtype=np.float64)  # an offset of the file is no sound
     squares = np.einsum("ij,ij->", samples, samples, dtype=np.float64)
     energy = float(squares - offsets @ offsets / max(1, len(samples)))
     return StemMeasures(
         duration_s=info.clip.duration_s, rate_hz=info.clip.rate_hz, channels=info.channels,
-        integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp, low_energy=low_energy,
-        low_share=low_energy / energy if energy > 0 else 0.0, notes=tuple(info.notes),
+        integrated_lufs=own.integrated_lufs, true_peak_dbtp=own.true_peak_dbtp, low_energies=low_energies,
+        low_share=float(low_energies.sum()) / energy if energy > 0 else 0.0, notes=tuple(info.notes),
     ), samples  # fmt: skip
 
+
+
+def _in_steps(samples: Array, rate_hz: float) -> Array:
+    """Energy in steps of `FRAME_S`, `(steps,)`."""
+    if not len(samples):
+        return np.zeros(0)
+    firsts = np.round(np.arange(0.0, len(samples) / rate_hz, FRAME_S) * rate_hz).astype(int)
+    return np.asarray(np.add.reduceat((samples**2).sum(axis=1), firsts[firsts < len(samples)]))

@@ -89,7 +89,7 @@ def previews() -> tuple[Preview, ...]:
     first, bars = EXCERPT_BARS
     start = 0.12 + (first - 1) * SLOTS_PER_BAR * SLOT_S
     return tuple(
-        Preview(id, label, mp3(samples), group, of, gain, start, bars * SLOTS_PER_BAR * SLOT_S)
+        Preview(id, label, mp3(samples), RATE, group, of, gain, start, bars * SLOTS_PER_BAR * SLOT_S)
         for samples, (id, label, _, group, of, gain) in zip(sounds(), _SOUNDS, strict=True)
     )
 

@@ -90,7 +90,7 @@ def test_the_beat_as_it_is_turns_nothing(full: tuple[Ranked, tuple[WhatIf, ...],
     found, _, _ = full
     here, slots = found.analysis.here, found.ranking.frames
     scene = here.scene.subset(slots)
-    again = sensitivity.outcome_in(here, found.ranking, scene, slots)
+    again = sensitivity.outcome_in(here, found.ranking, scene, slots, scene)
     assert (again.kind, again.direction) == (found.approach.kind, found.approach.direction)
 
 
