@@ -12,7 +12,7 @@ Evidence, in the unit of the first (only differences matter)
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure import beat_level, rhythm
 from dossier.measure.onsets import Onsets

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
+import scipy
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
 
 from dossier.measure import roles, sound_shape, spectra

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure import pitch
 from dossier.measure.rows import at_places, power_of, running_sums, sound_of_lines

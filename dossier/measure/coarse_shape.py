@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure import roles, sound_shape
 from dossier.measure.rows import at_places, at_same_places, running_sums

@@ -69,7 +69,7 @@ from dossier.model.measures import Array
 
 __all__ = [
     "BAND_CAM", "BAND_EDGES_CAM", "BAND_EDGES_HZ", "BAND_HZ", "CONTOUR_HZ", "CONTOUR_PHON", "FINE_CAM", "FINE_HZ",
-    "band_energies", "contour_db", "contour_errors", "excitation", "page_constants", "page_contours",
+    "band_energies", "compressed", "contour_db", "contour_errors", "excitation", "page_constants", "page_contours",
     "partial_loudness", "slot_powers", "specific_loudness", "tone_powers",
 ]  # fmt: skip
 
@@ -142,22 +142,37 @@ def excitation(powers: npt.ArrayLike, *, spl_offset_db: float) -> Array:
     return out.reshape(*given.shape[:-1], len(BAND_HZ))
 
 
-def specific_loudness(exc: npt.ArrayLike) -> Array:
-    """Specific loudness in sone/Cam of an excitation `(..., 38)` (step 4); 0 for silence."""
-    return np.asarray(scale() * _specific(np.asarray(exc, dtype=float), ear()))
+def compressed(exc: Array) -> Array:
+    """(G E + A)^alpha of an excitation E, `(..., 38)`: what steps 4 and 5 spend most of their time on."""
+    e = ear()
+    return np.asarray((e.gain * exc + e.a) ** e.alpha)
 
 
-def partial_loudness(signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike, *, k_moved_db: float = 0.0) -> Array:
+def specific_loudness(exc: npt.ArrayLike, *, compressed_exc: Array | None = None) -> Array:
+    """Specific loudness in sone/Cam of an excitation `(..., 38)` (step 4); 0 for silence.
+
+    `compressed_exc`: what `compressed` gives for it, where that is known.
+    """
+    exc = np.asarray(exc, dtype=float)
+    return np.asarray(scale() * _specific(exc, compressed(exc) if compressed_exc is None else compressed_exc))
+
+
+def partial_loudness(
+    signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike, *, k_moved_db: float = 0.0, alone: Array | None = None,
+    compressed_sum: Array | None = None,
+) -> Array:  # fmt: skip
     """Specific loudness in sone/Cam that a signal keeps in a masker (step 5); both excitations are `(..., 38)`.
 
     Equals `specific_loudness` without a masker and falls as the masker grows; 0 for a silent signal.  `k_moved_db`
-    moves K, the signal-to-masker ratio at the masked threshold.
+    moves K, the signal-to-masker ratio at the masked threshold.  Where they are known: `alone`, the signal's specific
+    loudness, and `compressed_sum`, what `compressed` gives for signal and masker together.
     """
     signal, masker = np.broadcast_arrays(np.asarray(signal_exc, dtype=float), np.asarray(masker_exc, dtype=float))
     e = ear()
     q, gain, a, alpha = e.threshold, e.gain, e.a, e.alpha
     masked = 10.0 ** (k_moved_db / 10.0) * e.k * masker + q
-    both = (gain * (signal + masker) + a) ** alpha
+    both = compressed(signal + masker) if compressed_sum is None else compressed_sum
+    alone = specific_loudness(signal) if alone is None else alone
     at_masked = (gain * (masker + masked) + a) ** alpha
     at_threshold = (gain * q + a) ** alpha
     silence = a**alpha
@@ -173,13 +188,14 @@ def partial_loudness(signal_exc: npt.ArrayLike, masker_exc: npt.ArrayLike, *, k_
         / (at_masked - masker_alone)
         * (both - masker_alone)
     )
-    return np.asarray(scale() * np.clip(np.where(heard, above, below), 0.0, _specific(signal, e)))
+    return np.asarray(np.clip(scale() * np.where(heard, above, below), 0.0, alone))
 
 
 @lru_cache(maxsize=1)
 def scale() -> float:
     """C: the factor that makes a 1 kHz tone at 40 dB SPL 1 sone."""
-    return float(1.0 / _specific(excitation(tone_powers(1000.0, 40.0), spl_offset_db=0.0), ear()).sum())
+    exc = excitation(tone_powers(1000.0, 40.0), spl_offset_db=0.0)
+    return float(1.0 / _specific(exc, compressed(exc)).sum())
 
 
 def page_constants() -> dict[str, list[float] | float]:
@@ -245,9 +261,10 @@ def _ear_at_threshold_db(parameters: dict[str, Array]) -> Array:
     return np.asarray(level_db)
 
 
-def _specific(exc: Array, e: Ear) -> Array:
+def _specific(exc: Array, compressed_exc: Array) -> Array:
     """Specific loudness before the factor C."""
-    n = (e.gain * exc + e.a) ** e.alpha - e.a**e.alpha
+    e = ear()
+    n = compressed_exc - e.a**e.alpha
     return np.asarray(n * _to_1_5(np.minimum(1.0, 2.0 * exc / (exc + e.threshold))))
 
 

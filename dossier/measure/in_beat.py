@@ -77,7 +77,7 @@ def heard(on: Scene, drum: PlacedPart, others: Array | None = None) -> tuple[flo
     """Audible share, and what is heard in each zone, mean sone over its own hits."""
     rows = own_hits(on, drum)
     masker = on.excitation[rows] if others is None else on.excitation[rows] + others[rows]
-    return _heard(on, drum.alone[rows], _partial(on, drum.excitation[rows], masker))
+    return _heard(on, drum.alone[rows], _partial(on, drum.excitation[rows], masker, drum.alone[rows]))
 
 
 def _heard(on: Scene, alone: Array, left: Array) -> tuple[float, dict[str, float]]:
@@ -101,15 +101,18 @@ def measure(on: Scene, drum: PlacedPart, others: Array | None = None) -> InBeat:
     total = on.reference_sum
     before, spill_before = _fill_and_spill(on, on.loudness)
     with_drum = on.loudness.copy()
-    with_drum[rows] = hearing.specific_loudness(on.excitation[rows] + drum.excitation[rows])
+    music, own = on.excitation[rows], drum.excitation[rows]
+    together = hearing.compressed(music + own)
+    with_drum[rows] = hearing.specific_loudness(music + own, compressed_exc=together)
     after, spill_after = _fill_and_spill(on, with_drum)
-    own, own_left = own_hits(on, drum)[rows], _partial(on, drum.excitation[rows], on.excitation[rows])
-    masked = drum.alone[rows] - own_left
-    left = _partial(on, on.excitation[rows], drum.excitation[rows])
-    music = float(on.loudness[active].sum())
-    buried = float((on.loudness[rows] - left).sum()) / music if music > 0 else 0.0
-    spill = spill_after - spill_before
-    share, zones = _heard(on, drum.alone[rows][own], own_left[own]) if others is None else heard(on, drum, others)
+    alone, music_alone = drum.alone[rows], on.loudness[rows]
+    own_left = _partial(on, own, music, alone, together)
+    masked = alone - own_left
+    left = _partial(on, music, own, music_alone, together)
+    all_music = float(on.loudness[active].sum())
+    buried = float((music_alone - left).sum()) / all_music if all_music > 0 else 0.0
+    spill, hits = spill_after - spill_before, own_hits(on, drum)[rows]
+    share, zones = _heard(on, alone[hits], own_left[hits]) if others is None else heard(on, drum, others)
     return InBeat(
         fill=after, music_fill=before, room_filled=after - before - spill, spill=spill, buried=buried,
         overlap=float(masked.sum()) / total, audible_share=share, lift_lu=lift(on, drum),
@@ -168,8 +171,12 @@ def per_slot(values: Array, grid: Grid) -> Array:
     return np.asarray(np.diff(whole, axis=0) * (FRAME_S / grid.slot_s))
 
 
-def _partial(on: Scene, signal: Array, masker: Array) -> Array:
-    return hearing.partial_loudness(signal, masker, k_moved_db=on.masking_db)
+def _partial(
+    on: Scene, signal: Array, masker: Array, alone: Array | None = None, compressed_sum: Array | None = None
+) -> Array:
+    return hearing.partial_loudness(
+        signal, masker, k_moved_db=on.masking_db, alone=alone, compressed_sum=compressed_sum
+    )
 
 
 def _fill_and_spill(on: Scene, loudness: Array) -> tuple[float, float]:

@@ -20,7 +20,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of
 from dossier.model.measures import Array, Indices, Key, Samples

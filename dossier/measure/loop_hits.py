@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure.onsets import Onsets
 from dossier.measure.roles import FAMILIES, likeliest, likeness_of_sound

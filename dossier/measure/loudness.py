@@ -297,7 +297,7 @@ def _scan(samples: Sound, rate_hz: int) -> _Scan:
 
 
 def _peak_of(part: Array) -> float:
-    peak = float(np.abs(part).max())
+    peak = max(float(part.max()), -float(part.min()))
     if not peak < LARGEST:  # NaN fails every comparison
         raise MeasureError("loudness: samples must be finite numbers; found NaN, infinite or absurdly large ones")
     return peak

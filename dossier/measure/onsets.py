@@ -21,7 +21,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
+import scipy
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Indices, Samples

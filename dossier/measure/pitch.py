@@ -20,7 +20,7 @@ from dataclasses import replace
 from math import log2
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure.key_finding import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of, reaching

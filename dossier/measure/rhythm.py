@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
+import scipy
 
 from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of, reaching
 from dossier.model.measures import Array, Samples

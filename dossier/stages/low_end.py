@@ -21,7 +21,7 @@ from dossier.model.beat import Stem
 from dossier.model.checks import LowEndCheck
 from dossier.model.choice import Balanced
 from dossier.model.findings import LowEnd, LowEndRemedy
-from dossier.model.measures import FRAME_S, Array, Samples
+from dossier.model.measures import FRAME_S, Array, Pitch, Samples
 from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
@@ -105,7 +105,7 @@ def low_end_check(
     if part is None:
         return _nothing("no kick is in the kit: there is none among the candidates, or the pattern plays none")
     kick, key, policy = part.item, here.music.key.name, here.policy
-    found = pitch.pitch(kick.part.samples, kick.part.rate_hz)
+    found = memo("level", Pitch, lambda: pitch.pitch(kick.part.samples, kick.part.rate_hz), "pitch", kick.part.samples)
     rings_ms = 1000.0 * (kick.drum.measures.hit.effective_length_s or DEFAULT_LENGTH_S)
     is_bass = found.hz is not None and rings_ms >= policy["low_end_bass_kick_ms"]
     cents = fit.cents_from_key(found.hz, key) if found.hz is not None and key else None
@@ -211,10 +211,11 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
     end = begin + round(frames * FRAME_S * rate)
     sound = memo("heard", Samples, lambda: here.music.sound_of(bass)[begin:end].copy(),
                  bass.file, begin, frames)  # fmt: skip
+    powers = memo("heard", Array, lambda: _powers(sound, rate, frames), "powers", bass.file, begin, frames)
     within = memo.within("low end", bass.file, begin, frames, kick.drum.sha256, kick.part.samples, kick.part.voice,
                          kick.gains.db, here.policy)  # fmt: skip
     return KickAndBass(
-        here=here, memo=within, kick=kick, bass=sound, powers=_powers(sound, rate, frames), start_s=start_s,
+        here=here, memo=within, kick=kick, bass=sound, powers=powers, start_s=start_s,
         frames=slice(first, first + frames), low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 

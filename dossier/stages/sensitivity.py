@@ -139,7 +139,7 @@ def decided(
         outcome = sensitivity.outcome(fill + fill_now - fill_there, loop, kit, draw.policy)
         return outcome.words, [setup for setup, _ in best]
 
-    return list(thread_map(one, drawn, ahead=len(drawn)))
+    return [one(draw) for draw in drawn]  # threads would wait for one another: many small arrays
 
 
 def _moved_fit(whole: Fit, now: Fit, told: Fit) -> Fit:

@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Samples
@@ -74,8 +74,8 @@ def align(samples: Samples, layer: Samples, rate_hz: int, *, gain_db: float = 0.
 
 def _correlation(first: Array, second: Array, reach: int) -> Array:
     """Sum over n of first[n] second[n - delay] for delays from -reach to reach."""
-    size = fft.next_fast_len(max(len(first), len(second)) + reach + 1, real=True)
-    product = fft.irfft(fft.rfft(first, size) * np.conj(fft.rfft(second, size)), size)
+    size = scipy.fft.next_fast_len(max(len(first), len(second)) + reach + 1, real=True)
+    product = scipy.fft.irfft(scipy.fft.rfft(first, size) * np.conj(scipy.fft.rfft(second, size)), size)
     return np.concatenate((product[-reach:], product[: reach + 1]))
 
 

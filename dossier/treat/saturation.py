@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from dossier.model.measures import Array, Samples
 from dossier.model.vocabulary import Role
@@ -90,16 +90,16 @@ def oversampled(work: Array, factor: int, curve: Callable[[Array], Array]) -> Ar
 
 def _block(work: Array, factor: int, curve: Callable[[Array], Array]) -> Array:
     frames = len(work)
-    size = 2 * fft.next_fast_len((frames + 2 * MARGIN + 1) // 2, real=True)
+    size = 2 * scipy.fft.next_fast_len((frames + 2 * MARGIN + 1) // 2, real=True)
     half = size // 2
     position = np.linspace(0.0, 0.5, half + 1)
     edge = 0.5 + 0.5 * np.cos(np.pi * np.clip((position - EDGE_LOW) / (EDGE_HIGH - EDGE_LOW), 0.0, 1.0))
     line = np.ascontiguousarray(work.T)
     wide = np.zeros((line.shape[0], half * factor + 1), dtype=np.complex64)
-    wide[:, : half + 1] = fft.rfft(line, size, axis=1) * (edge * factor)
-    driven = curve(fft.irfft(wide, size * factor, axis=1, overwrite_x=True))
-    narrow = fft.rfft(driven, axis=1, overwrite_x=True)[:, : half + 1].astype(np.complex128) * (edge / factor)
-    return np.asarray(fft.irfft(narrow, size, axis=1)[:, :frames].T)
+    wide[:, : half + 1] = scipy.fft.rfft(line, size, axis=1) * (edge * factor)
+    driven = curve(scipy.fft.irfft(wide, size * factor, axis=1, overwrite_x=True))
+    narrow = scipy.fft.rfft(driven, axis=1, overwrite_x=True)[:, : half + 1].astype(np.complex128) * (edge / factor)
+    return np.asarray(scipy.fft.irfft(narrow, size, axis=1)[:, :frames].T)
 
 
 def _amount_lines(*, role: Role | None, **_: object) -> tuple[AmountLine, ...]:
