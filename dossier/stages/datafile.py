@@ -59,6 +59,9 @@ def data_file(
                              reason=s.reason)
         for s in SETTINGS
     )
+    doubts = dict.fromkeys(
+        f"{part.row.file}: {problem}" for part in balanced.chosen for problem in part.item.drum.problems
+    )
     return brief.told(document.DossierData(
         format_version=document.FORMAT_VERSION, program=document.ProgramInfo("dossier", version), revision=revision,
         beat=_beat(analysis), inputs=_inputs(analysis, ranking), instrumental=_instrumental(analysis),
@@ -68,7 +71,7 @@ def data_file(
         settings=settings, taste=taste,
         patterns=_patterns(analysis.groove, here.grid.meter), decisions=tuple(decisions),
         proposals=_proposals(analysis.inputs, checks.approach, balanced, plans),
-        warnings=(*analysis.warnings, *ranking.notes), renders=tuple(sorted(rendered.files)),
+        warnings=(*analysis.warnings, *ranking.notes, *doubts), renders=tuple(sorted(rendered.files)),
         lowered=dict(sorted(rendered.lowered.items())), comparisons=rendered.comparisons,
         candidates_tried=len(analysis.drums),
     ))  # fmt: skip

@@ -155,6 +155,21 @@ def test_a_folder_without_settings_builds_and_says_what_was_assumed(tmp_path: Pa
     assert data.beat.sources["key"] == "estimated"
 
 
+def test_what_is_wrong_with_a_chosen_drum_is_said(tmp_path: Path, small: Small) -> None:
+    """Analytic: files whose last 400 bytes are missing can be used, and those that are chosen are named."""
+    folder = tmp_path / "cut"
+    shutil.copytree(small.folder, folder)
+    for path in (folder / "drums").iterdir():
+        path.write_bytes(path.read_bytes()[:-400])
+    archive = Archive(tmp_path / "site")
+    built = pipeline.build(folder, archive, cache=Cache(tmp_path / "cache"), made=MADE, say=quiet)
+    data = archive.latest(built.slug)
+    assert data is not None
+    chosen = {row.file for row in data.balance.parts if row.chosen}
+    assert chosen
+    assert {told.split(": is cut short", 1)[0] for told in built.warnings if ": is cut short" in told} == chosen
+
+
 def test_silent_stems_are_refused_with_a_reason(tmp_path: Path, small: Small) -> None:
     folder = tmp_path / "silence"
     write(folder / "stems/nothing.wav", np.zeros(RATE * 3))
