@@ -1,6 +1,6 @@
 """Eight beats built in one process, on one worker of a cluster and on two: how much two workers gain.
 
-    PYTHONPATH=tests:tests/bench python tests/bench/bench_engine.py [BEATS [SECONDS]]
+    PYTHONPATH=tests:tests/stages:tests/bench python tests/bench/bench_engine.py [BEATS [SECONDS]]
 
 The beats are those of `bench_dossier.py`, shorter, each with drums of its own.  Scheduler and workers are started with
 their own two commands and have done a beat before time is taken; cache and archive are new for each run.  Two workers
