@@ -125,18 +125,13 @@ def lay_energies(hit: BandEnergies, voice: Voice, edges_s: Array) -> Array:
     sounding = np.minimum(ends[inside] - starts + lag, length)
     until = np.maximum(np.searchsorted(edges_s, starts + sounding, side="left"), begin + 1)
     lead = np.round(edges_s[begin] - starts, 3)
-    keys = list(zip(lead.tolist(), np.round(sounding, 3).tolist(), strict=True))
-    firsts: dict[tuple[float, float], int] = {}
-    for at, key in enumerate(keys):
-        firsts.setdefault(key, at)
+    _, firsts, which = np.unique(lead + 1j * np.round(sounding, 3), return_index=True, return_inverse=True)
 
     def profile(at: int) -> Array:
         times = np.clip(lead[at] + edges_s[begin[at] : until[at] + 1] - edges_s[begin[at]], 0.0, sounding[at])
         return np.maximum(np.diff(cumulative_at(hit, times), axis=0), 0.0)
 
-    profiles = [profile(at) for at in firsts.values()]
-    number = {key: n for n, key in enumerate(firsts)}
-    which = np.array([number[key] for key in keys])
+    profiles = [profile(at) for at in firsts.tolist()]
     lengths = np.array([len(one) for one in profiles])
     rows = np.minimum(lengths[which], frames - begin)  # of each hit
     step = np.arange(rows.sum()) - np.repeat(np.cumsum(rows) - rows, rows)

@@ -195,7 +195,6 @@ def _measure(stem: Stem, *, sounds: StemSounds) -> tuple[StemMeasures, Samples] 
     ), samples  # fmt: skip
 
 
-
 def _in_steps(samples: Array, rate_hz: float) -> Array:
     """Energy in steps of `FRAME_S`, `(steps,)`."""
     if not len(samples):
