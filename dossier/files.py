@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
+from typing import BinaryIO
 
 from filelock import FileLock, Timeout
 
@@ -102,10 +103,14 @@ def open_regular(path: Path, *, most_bytes: int, follow: bool = True) -> io.Buff
     return file
 
 
-def read_bounded(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
-    """The content of a small regular file; as `open_regular`."""
+def read_bounded(
+    path: Path, most_bytes: int, *, follow: bool = True, read: Callable[[BinaryIO], bytes] | None = None
+) -> bytes:
+    """The content of a small regular file, or what `read` takes of it; as `open_regular`."""
     try:
         with open_regular(path, most_bytes=most_bytes, follow=follow) as file:
+            if read is not None:
+                return read(file)
             size = os.fstat(file.fileno()).st_size
             content = file.read(size + 1)  # room for no more than that: 32 MiB would take ten times as long to get
             if len(content) > size:

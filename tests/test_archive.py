@@ -4,6 +4,7 @@ rules of the format, checked on known content) unless a test says otherwise."""
 from __future__ import annotations
 
 import getpass
+import io
 import json
 import os
 import socket
@@ -16,8 +17,8 @@ import msgspec
 import pytest
 
 from dossier.archive import Archive, dataformat
-from dossier.archive.dataformat import NewerFormatError, encode, read_data
-from dossier.archive.revisions import check_slug, identity, revision_id, revision_number
+from dossier.archive.dataformat import NewerFormatError, encode, read_data, read_head
+from dossier.archive.revisions import DataHead, check_slug, head_of, identity, revision_id, revision_number
 from dossier.errors import ArchiveError
 from dossier.model.datafile import FORMAT_VERSION, DossierData, RevisionInfo
 
@@ -262,6 +263,27 @@ def test_a_kept_file_of_each_format_is_read(version: int) -> None:
     assert (data.format_version, data.beat.title, data.revision.id) == (version, "Lantern Market", "r001")
     assert len(data.occupancy.instrumental) == 38
     assert data.balance.mix.integrated_lufs == -16.0
+
+
+def test_a_head_is_read_without_the_long_parts_of_its_file() -> None:
+    raw = encode(factory.dossier())
+    head = read_head(io.BytesIO(raw))
+    assert len(head) < len(raw) / 2
+    assert dataformat.decode(head, DataHead, shown_as="x") == head_of(read_data(raw))
+
+
+def test_a_head_is_read_where_other_fields_stand_first() -> None:
+    """As files of this format were written before."""
+    raw = (Path(__file__).parent / f"data_formats/v{FORMAT_VERSION}.json").read_bytes()
+    assert raw.index(b'"occupancy"') < raw.index(b'"balance"')
+    assert read_head(io.BytesIO(raw)) == raw
+    assert dataformat.decode(raw, DataHead, shown_as="x") == head_of(read_data(raw))
+
+
+def test_a_file_that_was_cut_short_has_no_head() -> None:
+    raw = encode(factory.dossier())[:-3]
+    with pytest.raises(ArchiveError, match="damaged"):
+        dataformat.decode(read_head(io.BytesIO(raw)), DataHead, shown_as="x")
 
 
 def test_an_older_format_is_lifted_step_by_step(monkeypatch: pytest.MonkeyPatch) -> None:

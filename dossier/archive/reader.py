@@ -12,10 +12,11 @@ import re
 from collections.abc import Callable, Collection
 from itertools import count
 from pathlib import Path
+from typing import BinaryIO
 
 from dossier import __version__
 from dossier.archive import ears
-from dossier.archive.dataformat import decode, read_data
+from dossier.archive.dataformat import decode, read_data, read_head
 from dossier.archive.decisions import Log, read_log
 from dossier.archive.revisions import DataHead, head_of, revision_id, revision_number, same_music, summarize
 from dossier.archive.standing import stand
@@ -235,7 +236,7 @@ class ArchiveReader:
         path = self._data_path(slug, number)
         shown = self._shown(path)
         try:
-            head = decode(self._read(path), DataHead, shown_as=shown)
+            head = decode(self._read(path, read_head), DataHead, shown_as=shown)
             if (head.beat.slug, head.revision.id) != (slug, revision_id(number)):
                 raise ArchiveError(f"{shown}: holds {head.beat.slug} {head.revision.id}, not what its name says")
         except ArchiveError as error:
@@ -268,9 +269,9 @@ class ArchiveReader:
     def _data_path(self, slug: str, number: int) -> Path:
         return self.root / slug / f"{slug}-{revision_id(number)}.json"
 
-    def _read(self, path: Path) -> bytes:
+    def _read(self, path: Path, read: Callable[[BinaryIO], bytes] | None = None) -> bytes:
         try:
-            return read_bounded(path, MAX_DATA_BYTES, follow=False)
+            return read_bounded(path, MAX_DATA_BYTES, follow=False, read=read)
         except UnusableFileError as error:
             raise ArchiveError(f"{self._shown(path)}: {error}") from error
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import msgspec
 
 from dossier.errors import ArchiveError
-from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo, SettingUsed
+from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
 from dossier.model.ears import Comparison
 from dossier.model.findings import Approach, Balance, SectionFill, hook_of
 from dossier.model.index import ChosenDrum, RevisionSummary, RightsInUse
@@ -47,7 +47,6 @@ class DataHead:
     proposals: tuple[Proposal, ...]
     warnings: tuple[str, ...]
     renders: tuple[str, ...] = ()
-    settings: tuple[SettingUsed, ...] = ()
     comparisons: tuple[Comparison, ...] = ()
 
 
@@ -58,7 +57,7 @@ def head_of(data: DossierData) -> DataHead:
         beat=data.beat, revision=data.revision, inputs=data.inputs,
         instrumental=InstrumentalHead(room.fill, room.zones, room.sections, room.roomiest_zone),
         approach=data.approach, balance=data.balance, proposals=data.proposals, warnings=data.warnings,
-        renders=data.renders, settings=data.settings, comparisons=data.comparisons,
+        renders=data.renders, comparisons=data.comparisons,
     )  # fmt: skip
 
 

@@ -224,19 +224,17 @@ class Looked:
     coarsely: int = 0  # of `measured`, those that only a coarse look was taken at: they cannot win
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DossierData:
+    """The document; what the archive's page needs of it stands first, what is long last."""
+
     format_version: int
     program: ProgramInfo
     beat: BeatInfo
     revision: RevisionInfo
     inputs: tuple[InputFile, ...]
     instrumental: Instrumental
-    occupancy: Occupancy
     approach: Approach
-    candidates: tuple[Candidate, ...]
-    kit: Kit | None
-    plans: tuple[Plan, ...]
     balance: Balance
     low_end: LowEnd | None
     translation: Translation | None
@@ -246,10 +244,14 @@ class DossierData:
     proposals: tuple[Proposal, ...]
     decisions: tuple[Decision, ...]
     warnings: tuple[str, ...]
-    settings: tuple[SettingUsed, ...]
     renders: tuple[str, ...] = ()
     candidates_tried: int = 0  # drums that were measured; of a library only those that could win are in `candidates`
     lowered: Mapping[str, float] = field(default_factory=dict)  # renders that would pass full scale: by how many dB
     taste: TasteUsed | None = None  # None: the default levels
     concerns: tuple[str, ...] = ()  # at most three, worst first, in sentences
     comparisons: tuple[Comparison, ...] = ()  # pairs that the page lets compare blind
+    settings: tuple[SettingUsed, ...]
+    candidates: tuple[Candidate, ...]
+    kit: Kit | None
+    plans: tuple[Plan, ...]
+    occupancy: Occupancy
