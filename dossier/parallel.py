@@ -29,6 +29,7 @@ from dossier.files import source_mark
 MOST_JOBS_A_CORE = 4
 FEW_JOBS = 2  # so many processes take as long to start as they spare; threads, which share one interpreter, do not
 _WATCH, _LOOK_EVERY_S = "parent watch", 0.5
+TURN_S = 0.001  # after so long a thread hands on the interpreter; by default 5 ms, a twentieth of a build slower
 LONG_BYTES = 128 << 20  # several sounds of this size at once would fill the memory
 CONNECT_S, ALONE_S = 10.0, 30.0  # how long a scheduler may take to answer, and be without a worker
 # What results depend on, or what client and workers speak with.
@@ -104,6 +105,7 @@ def thread_map(
     if each_bytes > LONG_BYTES or threads == 1:
         yield from map(function, inputs)
         return
+    sys.setswitchinterval(TURN_S)
     with ThreadPoolExecutor(max_workers=threads) as pool:
         waiting: deque[Future[Out]] = deque()
         for each in inputs:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -145,9 +146,8 @@ def publish(
             rendered.previews, rendered.what_if, archive.standing_with(data), rendered.energies,
             archive.heard(beat.slug), archive.agreement(),
         )  # fmt: skip
-        html = render_dossier(
-            data, assets, hearing_constants=hearing.page_constants(), contour_errors=hearing.page_contours()
-        )
+        html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants(),
+                       contour_errors=hearing.page_contours())  # fmt: skip
         page = archive.publish(data, html, renders, before=held.beat.slug if held is not None else None)
     return Built(
         slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,

@@ -21,6 +21,7 @@ import re
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
@@ -37,6 +38,7 @@ from dossier.model.datafile import Decision, DossierData
 from dossier.model.index import ArchiveIndex
 from dossier.parallel import thread_map
 
+Page = str | Callable[[], str]
 Render = bytes | Callable[[Path], None]
 
 _FILE_FIELDS = frozenset({"file", "candidate", "render", "renders"})
@@ -77,13 +79,14 @@ class Archive(ArchiveReader):
                     self._depth -= 1
 
     def publish(
-        self, data: DossierData, html: str, renders: Mapping[str, Render] | None = None, *, before: str | None = None
+        self, data: DossierData, html: Page, renders: Mapping[str, Render] | None = None, *, before: str | None = None
     ) -> Path:
         """Add a revision, all of it or nothing, and return the path of its page.
 
-        `data.revision.id` is what `next_revision` gives under the same `lock`.  `renders` maps file names to their
-        content, or to a function that writes it to the path it is given.  `before`: the beat whose earlier revisions
-        it may share renders with, where that is another name.
+        `data.revision.id` is what `next_revision` gives under the same `lock`.  `html` is the page, or a function that
+        makes it while other files are written.  `renders` maps file names to their content, or to a function that
+        writes it to the path it is given.  `before`: the beat whose earlier revisions it may share renders with, where
+        that is another name.
 
         Raises ArchiveError, and leaves the archive as it was, if the revision exists or is out of turn, the slug holds
         another beat, a file name is absolute, a render's name has a folder in it or the place cannot be written.
@@ -189,7 +192,7 @@ def _indented(index: ArchiveIndex) -> bytes:
 
 
 def _stage(
-    staged: Path, data: DossierData, html: str, renders: Mapping[str, Render], earlier: Mapping[int, Sequence[Path]]
+    staged: Path, data: DossierData, html: Page, renders: Mapping[str, Render], earlier: Mapping[int, Sequence[Path]]
 ) -> tuple[Path | None, Path, Path]:
     """Write a revision's files into a folder of their own, flushed: renders (None without any), page, data.
 
@@ -210,10 +213,15 @@ def _stage(
         share_content(folder / name, earlier)
         files.protect(folder / name)
 
-    for _ in thread_map(render, list(renders), ahead=len(renders)):
+    def page() -> None:
+        files.write_new(staged / "page", (html if isinstance(html, str) else html()).encode())
+
+    def facts() -> None:
+        files.write_new(staged / "data", encode(data))
+
+    work: list[Callable[[], None]] = [page, facts, *(partial(render, name) for name in renders)]
+    for _ in thread_map(lambda each: each(), work, ahead=len(work)):
         pass
-    files.write_new(staged / "page", html.encode())
-    files.write_new(staged / "data", encode(data))
     if renders:
         files.sync_folder(folder)
     files.sync_folder(staged)

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any
 
@@ -25,7 +26,16 @@ from dossier.names import printable
 from dossier.render import format as fmt
 from dossier.render import glossary
 from dossier.render.map_figures import FIELDS, map_data, map_figure
-from dossier.render.pack import base64_text, csp_hash, json_for_script, packed, plain, plot_library, squeeze
+from dossier.render.pack import (
+    LIBRARY_LEVEL,
+    base64_text,
+    csp_hash,
+    json_for_script,
+    packed,
+    plain,
+    plot_library,
+    squeeze,
+)
 from dossier.render.trim import Trimmed, trim
 from dossier.render.view import page_view
 from dossier.render.view_method import contours_view
@@ -142,6 +152,16 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
     }  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class _Later:
+    """Markup that is still being made, waited for where it stands in the page."""
+
+    made: Future[str]
+
+    def __html__(self) -> str:
+        return self.made.result()
+
+
 def render_dossier(
     data: DossierData, assets: PageAssets, *, hearing_constants: Mapping[str, Any] | None = None,
     contour_errors: Mapping[float, Sequence[float]] | None = None,
@@ -155,14 +175,16 @@ def render_dossier(
     """
     trimmed = trim(data)
     theme, main = joined(("theme.js",)), joined(SCRIPTS)
-    library, library_hash = plot_library()
-    text = environment().get_template("dossier.html.j2").render(
-        page=page_view(trimmed, assets, has_constants=hearing_constants is not None),
-        style=Markup("".join(template_text(name) for name in ("tokens.css", "style.css", "blind.css"))),
-        policy=policy([csp_hash(theme), csp_hash(main), library_hash]), theme_script=Markup(theme),
-        main_script=Markup(main), data=trimmed.data,
-        script_data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
-        contours=contours_view(contour_errors) if contour_errors else None, library=Markup(library),
-        program=f"{data.program.name} {data.program.version}",
-    )  # fmt: skip
+    library = plot_library()
+    with ThreadPoolExecutor(1) as aside:
+        squeezed = aside.submit(squeeze, library, LIBRARY_LEVEL)
+        text = environment().get_template("dossier.html.j2").render(
+            page=page_view(trimmed, assets, has_constants=hearing_constants is not None),
+            style=Markup("".join(template_text(name) for name in ("tokens.css", "style.css", "blind.css"))),
+            policy=policy([csp_hash(theme), csp_hash(main), csp_hash(library)]), theme_script=Markup(theme),
+            main_script=Markup(main), data=trimmed.data,
+            script_data=Markup(json_for_script(page_data(trimmed, assets, hearing_constants))),
+            contours=contours_view(contour_errors) if contour_errors else None, library=_Later(squeezed),
+            program=f"{data.program.name} {data.program.version}",
+        )  # fmt: skip
     return text.encode("utf-8", "replace").decode("utf-8")

@@ -140,7 +140,7 @@ def low_end_check(
     freed = {file: both.memo("level", float, partial(both.freed, kick.part.samples)) for file, both in basses.items()}
     file = max(freed, key=lambda file: freed[file])
     both = basses[file]
-    plain = both.kick_excitation(kick.part.samples)
+    plain = both.memo("level", np.ndarray, partial(both.kick_excitation, kick.part.samples), kick.part.samples)
     before, music = both.excitation(both.powers), both.music_with(both.powers)
     judged = partial(both.judged, bass_before=before, plain=plain)
     as_it_is = judged(plain, music, before)
@@ -265,7 +265,7 @@ def _rendered(
         else:
             name += ".wav"
             changed = _tuned(part.samples, *amounts.values())
-            renders[name], lower_db = hit_file(changed, rate, tail_db=both.here.policy["hit_file_tail_db"])
+            renders[name], lower_db = hit_file(changed, rate, both.memo, tail_db=both.here.policy["hit_file_tail_db"])
             if lower_db:
                 lowered[name] = lower_db
         listed[index] = replace(remedy, render=name)

@@ -20,7 +20,7 @@ from dossier.arrange.parts import as_mono
 from dossier.errors import AudioError
 from dossier.measure import pitch
 from dossier.memo import Memo
-from dossier.model.measures import Samples, Sound
+from dossier.model.measures import Pitch, Samples, Sound
 from dossier.model.notes import nearest_note
 from dossier.treat.samples import sample_peak
 
@@ -68,12 +68,12 @@ def write(
         audio.write_wav(path, sound, rate_hz, tempo_bpm=tempo_bpm, root_note=root_note)
 
 
-def hit_file(samples: Samples, rate_hz: int, *, tail_db: float) -> tuple[Write, float]:
+def hit_file(samples: Samples, rate_hz: int, memo: Memo, *, tail_db: float) -> tuple[Write, float]:
     """Who writes a one-shot, without what is `tail_db` below its peak at its end, and by how much it is lowered."""
     peak = sample_peak(samples)
     heard = np.flatnonzero(np.abs(samples).max(axis=1, initial=0.0) > peak * 10.0 ** (-tail_db / 20.0))
     kept = samples[: heard[-1] + 1] if len(heard) else samples
-    hz = pitch.pitch(kept, rate_hz).hz
+    hz = memo("level", Pitch, partial(pitch.pitch, kept, rate_hz), kept, rate_hz).hz
     return in_range(kept, rate_hz, root_note=nearest_note(hz)[0] if hz is not None else None)
 
 

@@ -72,7 +72,7 @@ def renders(
         if item.plan.render and item.placed.part.kind == "loop":
             keep(item.plan.render, *in_range(item.samples, rate, tempo_bpm=tempo))
         elif item.plan.render:
-            keep(item.plan.render, *hit_file(item.samples, rate, tail_db=tail_db))
+            keep(item.plan.render, *hit_file(item.samples, rate, memo, tail_db=tail_db))
     for part in balanced.parts:
         drum, (cycle, full) = replace(part.item.part, moves=()), files_of(slug, part)
         cycle_of(cycle, [(drum, 0.0)], 0.0)
@@ -98,7 +98,7 @@ def renders(
             own = treated.get(part.row.file) if part.item.treated else None
             samples[part.id] = own or f"{slug}-kit-{part.id}.wav"
             if not own:
-                keep(samples[part.id], *hit_file(part.item.part.samples, rate, tail_db=tail_db))
+                keep(samples[part.id], *hit_file(part.item.part.samples, rate, memo, tail_db=tail_db))
         files[f"{slug}-kit.sfz"] = _instrument(analysis.beat.title, kit, samples, lowered)
     played = [("", groove.pattern)] + [
         (f"-{number:02d}-{names.slug(name)}", pattern)
