@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dossier.arrange import loops, one_shots
+from dossier.model.channels import as_mono
 from dossier.model.measures import Array, Samples
 from dossier.model.parts import DrumPart
 
@@ -91,8 +92,3 @@ class LaidParts:
         """The highest sample, either way; 0 of silence."""
         pieces = (self[first : first + PIECE] for first in range(0, self.frames, PIECE))
         return max((float(max(piece.max(), -piece.min())) for piece in pieces), default=0.0)
-
-
-def as_mono(samples: Samples) -> Samples:
-    """One channel where both are alike; otherwise the samples as they are."""
-    return samples[:, :1] if samples.shape[1] == 2 and np.array_equal(samples[:, 0], samples[:, 1]) else samples

@@ -27,6 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +36,7 @@ from dossier.errors import MeasureError
 from dossier.measure.k_weighting import LOWEST_RATE_HZ, OFFSET_DB, sections
 from dossier.measure.k_weighting import k_weight_db as k_weight_db
 from dossier.measure.true_peak import true_peak
+from dossier.model.channels import as_mono
 from dossier.model.measures import Array, BandEnergies, Loudness, Samples, Sound
 
 CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)  # BS.1770-5 Table 3
@@ -45,6 +47,7 @@ RANGE_PERCENTILES = (10.0, 95.0)  # Tech 3342
 BLOCK_S = 0.1
 FORGOTTEN_S = 1.0  # by then the ringing of the high-pass at 38 Hz has fallen by far more than 200 dB
 FINE_PER_BLOCK = 10  # steps of 10 ms
+FINE_AT_ONCE = 200  # 2 s
 MOMENTARY_BLOCKS = 4  # 400 ms
 SHORT_TERM_BLOCKS = 30  # 3 s
 SILENCE = 1e-10  # -200 dBFS, below the last bit of 32-bit integers: nothing there is sound
@@ -127,9 +130,9 @@ def measure_with_blocks(samples: Samples, rate_hz: int) -> tuple[Loudness, Array
 def block_energy(samples: Sound, rate_hz: int) -> Array:
     """K-weighted mean square of each 100 ms block, summed over the weighted channels: `(blocks,)`, float64.
 
-    `samples`, `(frames, channels)`, is read slice by slice, a second at a time.  Blocks do not overlap.  An incomplete
-    last block is dropped, unless it is the only one: then silence fills it.  No frames give no blocks.  Raises
-    `MeasureError` like `measure`.
+    `samples`, `(frames, channels)`, is read slice by slice, two seconds at a time.  Blocks do not overlap.  An
+    incomplete last block is dropped, unless it is the only one: then silence fills it.  No frames give no blocks.
+    Raises `MeasureError` like `measure`.
 
     Source: BS.1770-5 eq. 1 and 3, with the 400 ms block cut into its four steps of 100 ms.
     """
@@ -162,7 +165,13 @@ def shared_energy(sounds: Sequence[Samples], rate_hz: int) -> Array:
 
     edges = _edges(len(sounds[0]), rate_hz)[::FINE_PER_BLOCK]
     weights = np.sqrt(CHANNEL_WEIGHTS[: sounds[0].shape[1]])
-    heard = [sosfilt(sections(rate_hz), sound[: edges[-1]] * weights, axis=0).astype(np.float32) for sound in sounds]
+
+    def weighted(sound: Samples) -> Samples:
+        alone = as_mono(sound[: edges[-1]])
+        heard = sosfilt(sections(rate_hz), alone.T.astype(np.float64, order="C"), axis=1).T
+        return np.asarray(heard * weights, np.float32)
+
+    heard = [weighted(sound) for sound in sounds]
     table = np.zeros((len(sounds), len(sounds), len(edges) - 1))
     for i, one in enumerate(heard):
         for j, other in enumerate(heard[: i + 1]):
@@ -184,12 +193,16 @@ def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int
         whole[first:last] = np.resize(cycle, (max(0, last - first), cycle.shape[1]))
         return block_energy(whole, rate_hz)
     _check(cycle, rate_hz)
-    begun = _weighted(np.tile(cycle, (settled // length + 1, 1)), rate_hz)
-    phase = (last - first) % length
-    ending = np.resize(np.roll(cycle, -phase, axis=0), (settled, cycle.shape[1]))  # whole passes, up to `last`
-    ended = _weighted(np.concatenate([ending, np.zeros((reach, cycle.shape[1]))]), rate_hz)[settled:]
+    cycle, weights = _apart(cycle)
+    weighted = partial(_weighted, rate_hz=rate_hz, weights=weights)
+    at_rest = np.zeros((len(sections(rate_hz)), len(weights), 2))
+    begun, memory = weighted(np.tile(cycle, (settled // length, 1)), at_rest)
+    whole_pass, at_end = weighted(cycle, memory)
+    if phase := (last - first) % length:
+        _, at_end = weighted(cycle[:phase], memory)
+    ended, _ = weighted(np.zeros((reach, cycle.shape[1])), at_end)
     head, one_pass, tail = (np.concatenate([[0.0], np.cumsum(part)])
-                            for part in (begun[:settled], begun[settled:], ended))  # fmt: skip
+                            for part in (begun, whole_pass, ended))  # fmt: skip
     edges = _edges(frames, rate_hz)
     at = np.clip(edges, first, last) - first
     passes, inside = np.divmod(np.maximum(at - settled, 0), length)
@@ -198,12 +211,18 @@ def repeated_block_energy(cycle: Samples, rate_hz: int, *, first: int, last: int
     return _blocks(np.maximum(np.diff(energy), 0.0), max(0, len(edges) - 1), rate_hz)
 
 
-def _weighted(samples: Samples, rate_hz: int) -> Array:
-    """K-weighted energy of every sample, summed over the weighted channels, `(frames,)`."""
+def _weighted(samples: Samples, memory: Array, *, rate_hz: int, weights: Array) -> tuple[Array, Array]:
+    """K-weighted energy of every sample, summed over the weighted channels, `(frames,)`, and the filter's memory."""
     from scipy.signal import sosfilt
 
-    filtered = sosfilt(sections(rate_hz), samples.astype(np.float64), axis=0)
-    return np.asarray(filtered**2 @ np.array(CHANNEL_WEIGHTS[: samples.shape[1]]))
+    filtered, memory = sosfilt(sections(rate_hz), samples.T.astype(np.float64, order="C"), axis=1, zi=memory)
+    return weights @ np.square(filtered, out=filtered), memory
+
+
+def _apart(samples: Samples) -> tuple[Samples, Array]:
+    """The channels that need to be looked at, and the weight of each: of two that are alike, one counts twice."""
+    alone, weights = as_mono(samples), np.array(CHANNEL_WEIGHTS[: samples.shape[1]])
+    return (samples, weights) if alone is samples else (alone, 2.0 * weights[:1])
 
 
 def integrated(samples: Samples, rate_hz: int) -> float | None:
@@ -264,19 +283,21 @@ def _edges(frames: int, rate_hz: int) -> npt.NDArray[np.int64]:
 
 
 def _scan(samples: Sound, rate_hz: int) -> _Scan:
-    """Filter a second at a time and sum energies."""
+    """Filter two seconds at a time and sum energies."""
     from scipy.signal import sosfilt
 
+    weights = np.array(CHANNEL_WEIGHTS[: samples.shape[1]])
+    if isinstance(samples, np.ndarray):
+        samples, weights = _apart(samples)
     frames, channels = samples.shape
     sos = sections(rate_hz)
-    weights = np.array(CHANNEL_WEIGHTS[:channels])
     edges = _edges(frames, rate_hz)
     fine = np.zeros(max(0, len(edges) - 1))
     square_sums = np.zeros(channels)
     memory = np.zeros((len(sos), channels, 2))
     peak = 0.0
-    for first in range(0, len(fine), 100):
-        last = min(first + 100, len(fine))
+    for first in range(0, len(fine), FINE_AT_ONCE):
+        last = min(first + FINE_AT_ONCE, len(fine))
         part = samples[edges[first] : edges[last]].T.astype(np.float64, order="C")
         part_peak = _peak_of(part)
         if part_peak == 0.0 and not memory.any():

@@ -14,7 +14,7 @@ FLANK_OCTAVES = 0.5
 WORKING_HZ = 1500.0  # lowest working rate: five times the upper flank
 FIR_DELAY = 10  # of the decimator, in samples of the low rate
 LEAD_S = 0.1  # silence before a signal, to hold the ringing ahead of a filter without phase shift
-ROWS_AT_ONCE = 256  # in one matrix product of the decimator
+ROWS_AT_ONCE, PRODUCTS = 256, 16  # rows in one matrix product of the decimator, and products in one go
 INTERPOLATION_HALF = 16  # taps to each side
 KAISER_BETA = 8.0  # stop band about -80 dB
 
@@ -36,9 +36,9 @@ def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> t
     from scipy.fft import irfft, next_fast_len, rfft
 
     factor = max(1, int(rate_hz // WORKING_HZ))
-    low = samples.astype(np.float64 if samples.dtype == np.float64 else np.float32, copy=False)
+    low: Samples = samples.astype(np.float64 if samples.dtype == np.float64 else np.float32, copy=False)
     if factor > 1:
-        low = np.stack([_decimated(x, factor) for x in low.T], axis=1)
+        low = _decimated(low, factor)
     rate = rate_hz / factor
     lead = round(LEAD_S * rate)
     frames = len(low) + lead
@@ -50,27 +50,33 @@ def low_band(samples: Samples, rate_hz: int, low_hz: float, high_hz: float) -> t
     return out, rate
 
 
-def _decimated(x: Array, factor: int) -> Array:
-    """Every `factor`-th sample of `x` under a linear-phase low-pass, without delay, `(ceil(frames / factor),)`.
+def _decimated(samples: Samples, factor: int) -> Array:
+    """Every `factor`-th frame under a linear-phase low-pass, without delay, `(ceil(frames / factor), channels)`.
 
-    On rows of `factor` samples the FIR is a matrix product and a sum along its diagonals, in pieces that are too small
-    for BLAS to share among threads.
+    On rows of `factor` samples the FIR is a matrix product and a sum along its diagonals: rows that fit the processor's
+    cache, in products that are too small for BLAS to share among threads.
     """
-    columns, half = 2 * FIR_DELAY + 1, FIR_DELAY * factor
+    delays, half = 2 * FIR_DELAY + 1, FIR_DELAY * factor
     fir = np.sinc(np.arange(-half, half + 1) / factor) * np.kaiser(2 * half + 1, KAISER_BETA)
-    fir /= fir.sum()
-    taps = np.zeros(columns * factor)
-    taps[: len(fir)] = fir
-    count = -(-len(x) // factor)
-    pieces = -(-(count + columns - 1) // ROWS_AT_ONCE)
-    rows = np.zeros((pieces * ROWS_AT_ONCE, factor), x.dtype)
-    rows.reshape(-1)[FIR_DELAY * factor : FIR_DELAY * factor + len(x)] = x
-    products = np.empty((columns, pieces, ROWS_AT_ONCE), x.dtype)
-    pieces_of_rows = rows.reshape(pieces, ROWS_AT_ONCE, factor).transpose(0, 2, 1)
-    np.matmul(taps.reshape(columns, factor).astype(x.dtype), pieces_of_rows, out=products.transpose(1, 0, 2))
-    out = np.zeros(count)
-    for delay, product in enumerate(products.reshape(columns, -1)):
-        out += product[delay : delay + count]
+    taps = np.zeros(delays * factor, samples.dtype)
+    taps[: len(fir)] = fir / fir.sum()
+    channels, item = samples.shape[1], samples.dtype.itemsize
+    products = np.empty((channels, delays, PRODUCTS * ROWS_AT_ONCE), samples.dtype)
+    by_delay = products.reshape(channels, delays, PRODUCTS, ROWS_AT_ONCE).swapaxes(1, 2)
+    made = products.shape[2] - delays + 1
+    strides = (products.strides[0], products.strides[1] + item, item)
+    diagonals = np.lib.stride_tricks.as_strided(products, (channels, delays, made), strides, writeable=False)
+    rows = np.empty((channels, PRODUCTS, ROWS_AT_ONCE, factor), samples.dtype)
+    out = np.empty((-(-len(samples) // factor), channels))
+    for first in range(0, len(out), made):
+        rows.fill(0.0)
+        begin = (first - FIR_DELAY) * factor
+        inside = samples[max(0, begin) : begin + PRODUCTS * ROWS_AT_ONCE * factor]
+        at = max(0, -begin)
+        rows.reshape(channels, -1)[:, at : at + len(inside)] = inside.T
+        np.matmul(taps.reshape(delays, factor), rows.swapaxes(2, 3), out=by_delay)
+        some = out[first : first + made]
+        some[:] = diagonals.sum(axis=1).T[: len(some)]
     return out
 
 

@@ -27,6 +27,7 @@ from functools import lru_cache
 import numpy as np
 
 from dossier.errors import MeasureError
+from dossier.model.channels import as_mono
 from dossier.model.measures import Array, Samples
 
 OVERSAMPLING = 4  # BS.1770-5 Annex 2: at least 4x at 48 kHz
@@ -34,6 +35,7 @@ TAPS = 32  # taps a phase, twice the half width
 KAISER_BETA = 8.0  # stop band about -80 dB
 CHUNK = 32  # frames that share one bound
 SEGMENT = 1024  # chunks that are interpolated together
+BOUNDED = 4096  # chunks whose bounds are found together: threads that take turns at short steps wait for each other
 BATCH = 32  # chunks in one matrix product: too small for BLAS to share among threads, whose number then changes nothing
 NEAR = 1e-5  # 0.0001 dB: values this close to the best tie with it, and some are recomputed in double precision
 HALF = TAPS // 2
@@ -86,6 +88,7 @@ def true_peak(samples: Samples, *, sample_peak: float | None = None) -> float:
         raise MeasureError(f"true peak: samples must be (frames, channels), got shape {samples.shape}")
     if samples.size == 0:
         return 0.0
+    samples = as_mono(samples)
     if sample_peak is None:
         sample_peak = float(max(samples.max(), -samples.min()))
     if sample_peak == 0.0:
@@ -140,7 +143,7 @@ def _bounds(samples: Samples, sample_peak: float, fir: Interpolator) -> Array:
     frames, channels = samples.shape
     chunks = -(-frames // CHUNK)
     level, bend = np.zeros((2, channels, chunks + 4), np.float32)
-    step = SEGMENT * CHUNK
+    step = BOUNDED * CHUNK
     for start in range(0, chunks * CHUNK, step):
         count = min(step, chunks * CHUNK - start)
         part = _cut(samples, start - 1, count + 2)

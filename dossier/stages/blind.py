@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from functools import cache
 
 import numpy as np
 
@@ -25,19 +26,21 @@ def comparisons(previews: Sequence[Preview], *, other: str, either: bool, step_d
     by_id = {one.id: one for one in previews}
     if "instrumental" not in by_id:
         return ()
-    decoded: dict[str, tuple[Samples, int]] = {}
     advised = {one.id: one.gain_db for one in previews if one.group == "layer"}
     replaced = {one.of: one.id for one in previews if one.group == "untreated" and one.of is not None}
     others = {one.id: one.gain_db for one in previews if one.group == "other"}
     music = {"instrumental": by_id["instrumental"].gain_db}
 
+    @cache
     def sound(name: str) -> tuple[Samples, int]:
-        if name not in decoded:
-            decoded[name] = audio.decode_mp3(by_id[name].mp3)
-        return decoded[name]
+        return audio.decode_mp3(by_id[name].mp3)
 
     def lufs(gains_db: Mapping[str, float]) -> float | None:
-        layers = [10.0 ** (gain_db / 20.0) * sound(name)[0] for name, gain_db in gains_db.items()]
+        return lufs_of(tuple(gains_db.items()))
+
+    @cache
+    def lufs_of(gains_db: tuple[tuple[str, float], ...]) -> float | None:
+        layers = [10.0 ** (gain_db / 20.0) * sound(name)[0] for name, gain_db in gains_db]
         frames = min(len(layer) for layer in layers)
         mixed = np.sum([np.broadcast_to(layer[:frames], (frames, 2)) for layer in layers], axis=0)
         return loudness.integrated(mixed, sound("instrumental")[1])

@@ -60,7 +60,7 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
         found = f"the music is {frames / rate:.2f} s long; at least {LEAST_MUSIC_S:.0f} s are needed"
         raise BeatError([Problem(where, "stems", f"{found} to measure the room in it")])
     kept = memo(
-        "heard", MusicMeasures, lambda: _measured(beat, summed.samples, summed.sounds, where), beat.tempo_bpm,
+        "heard", MusicMeasures, lambda: _measured(beat, summed, where), beat.tempo_bpm,
         beat.first_downbeat_s, beat.swing, beat.meter, beat.key,
     )  # fmt: skip
     integrated = kept.loudness.integrated_lufs
@@ -73,7 +73,8 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
                  sound_of=summed.sounds.__getitem__, integrated_lufs=integrated, **measures)  # fmt: skip
 
 
-def _measured(beat: Beat, samples: Samples, sounds: StemSounds, where: str) -> MusicMeasures:
+def _measured(beat: Beat, summed: SummedStems, where: str) -> MusicMeasures:
+    samples, sounds = summed.samples, summed.sounds
     rate_hz = sounds.rate_hz
     tags = [(stem.file, audio.read_tags(stem.path, shown_as=stem.file)) for stem in beat.stems]
     tagged = Counter(tag.tempo_bpm for _, tag in tags if tag.tempo_bpm is not None)
@@ -88,13 +89,14 @@ def _measured(beat: Beat, samples: Samples, sounds: StemSounds, where: str) -> M
         lambda: hearing.band_energies(samples, rate_hz),
         lambda: stereo.measure(samples, rate_hz),
         lambda: drum_hits.hits(samples, rate_hz),
+        summed.keep,
     ]  # fmt: skip
     found = thread_map(lambda look: look(), looks, ahead=len(looks), each_bytes=samples.nbytes)
     whole, blocks = next(found)
     if whole.integrated_lufs is None:
         why = whole.reasons.get("integrated_lufs", "it is silent")
         raise BeatError([Problem(where, "stems", f"the instrumental's loudness cannot be measured: {why}")])
-    grid, heard_key, energies, image, hits = found
+    grid, heard_key, energies, image, hits, _ = found
     key, doubts = _key_of(beat, tags, heard_key)
     drums = _drums_heard(beat, samples, sounds, grid, hits)
     notes = (*grid.notes, *doubts, *_tempo_doubts(beat.tempo_bpm or tag_bpm, tags), *_drum_notes(drums, grid.bars))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from typing import Any
 
 import numpy as np
 
@@ -77,8 +78,6 @@ def previews(
 
     layers = _layers(here, choice, balanced, start_s=start, length_s=length)
     playing = [layer for layer in layers if layer.group == "layer"]
-    done = list(thread_map(encoded, layers))
-    together = shared(layers)
 
     def mixed() -> Samples:
         mix = np.sum([10.0 ** (layer.gain_db / 20.0) * layer.sound() for layer in playing], axis=0)
@@ -86,7 +85,7 @@ def previews(
         return np.asarray(mix * min(1.0, highest / max(float(np.abs(mix).max()), 1e-9)))
 
     made_of = ["mix", *((layer.made_of, layer.gain_db) for layer in playing)]
-    done.append(encoded(Layer("mix", "music and drums", mixed, made_of, "mix", 0.0)))
+    mix = Layer("mix", "music and drums", mixed, made_of, "mix", 0.0)
 
     def alone(audition: tuple[str, str, DrumPart, float]) -> tuple[Preview, Array]:
         name, label, part, gain_db = audition
@@ -96,8 +95,12 @@ def previews(
     auditions = [one for part in balanced.parts for one in _other_means(part.item, here, groove, choice, memo)]
     auditions += [(f"candidate:{item.drum.name}", item.drum.name, in_sections(here, item).part, item.gains.db)
                   for item in _others(choice, balanced)]
+    work: list[Callable[[], Any]] = [partial(encoded, mix), partial(shared, layers)]
+    work += [*(partial(encoded, layer) for layer in layers), *(partial(alone, one) for one in auditions)]
+    played, together, *found = thread_map(lambda look: look(), work, ahead=len(work))
+    done = [*found[: len(layers)], played]
     energies, left = [], MOST_BYTES - sum(len(preview.mp3) for preview in done)
-    for preview, energy in thread_map(alone, auditions):
+    for preview, energy in found[len(layers) :]:
         if len(preview.mp3) > left:
             continue
         left -= len(preview.mp3)

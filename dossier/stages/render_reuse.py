@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 
 from dossier import audio, files
-from dossier.arrange.parts import as_mono
 from dossier.errors import AudioError
 from dossier.measure import pitch
 from dossier.memo import Memo
+from dossier.model.channels import as_mono
 from dossier.model.measures import Pitch, Samples, Sound
 from dossier.model.notes import nearest_note
 from dossier.treat.samples import sample_peak

@@ -8,10 +8,12 @@ earliest one on; without one it begins at 0.
 
 from __future__ import annotations
 
+import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from importlib import import_module
 
 import numpy as np
 
@@ -64,6 +66,7 @@ class SummedStems:
     """The instrumental, and where it came from; stems know where they begin."""
 
     sound: Callable[[], Samples]  # (frames, 2), worked out or read when it is first asked for
+    keep: Callable[[], object]  # puts it into the cache, where it is not
     frames: int
     sounds: StemSounds
     stems: tuple[tuple[Stem, StemMeasures], ...]
@@ -112,7 +115,11 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
     summed = cache(partial(_sum, beat.folder.name, placed, sounds))
     measures, frames = memo("heard", tuple[tuple[StemMeasures, ...], int],
                             lambda: (summed()[1], len(summed()[0])), told, rate)  # fmt: skip
-    sound = cache(lambda: memo("heard", np.ndarray, lambda: summed()[0], told, rate))
+    keep = cache(lambda: memo("heard", np.ndarray, lambda: summed()[0], told, rate))
+
+    def sound() -> Samples:
+        return summed()[0] if summed.cache_info().currsize else keep()
+
     stems = tuple(zip(placed, measures, strict=True))
     inputs = tuple(
         InputFile(file=stem.file, sha256=digest, kind="stem", rights=stem.rights, origin=stem.origin,
@@ -125,7 +132,7 @@ def sum_stems(beat: Beat, memo: Memo) -> SummedStems:
         for stem, _ in missing
     )
     remarks = [*(why for _, why in missing), *remarks, *_unequal_ends(stems)]
-    return SummedStems(sound=sound, frames=frames, sounds=sounds, stems=stems, inputs=inputs + left_out,
+    return SummedStems(sound=sound, keep=keep, frames=frames, sounds=sounds, stems=stems, inputs=inputs + left_out,
                        remarks=tuple(remarks))  # fmt: skip
 
 
@@ -161,6 +168,7 @@ def _sum(where: str, stems: Sequence[Stem], sounds: StemSounds) -> tuple[Samples
     total: Samples = np.zeros((0, 2), dtype=np.float32)
     found: list[StemMeasures] = []
     problems: list[Problem] = []
+    threading.Thread(target=import_module, args=("scipy.signal",)).start()  # takes as long as to decode a stem
     for one in thread_map(partial(_measure, sounds=sounds), stems):
         if isinstance(one, AudioError):
             problems.append(Problem(where, "", str(one)))
@@ -182,8 +190,8 @@ def _measure(stem: Stem, *, sounds: StemSounds) -> tuple[StemMeasures, Samples] 
     except AudioError as error:
         return error
     samples, rate_hz = sounds.keep(stem, info), sounds.rate_hz
-    own = loudness.measure(samples, rate_hz)
     low, low_rate_hz = low_band.low_band(samples, rate_hz, LOWEST_HZ, LOW_HZ)
+    own = loudness.measure(samples, rate_hz)
     low_energies = _in_steps(low[round(low_band.LEAD_S * low_rate_hz) :], low_rate_hz) * (rate_hz / low_rate_hz)
     offsets = np.array([side.sum() for side in samples.T], dtype=np.float64)  # an offset of the file is no sound
     squares = np.einsum("ij,ij->", samples, samples, dtype=np.float64)
