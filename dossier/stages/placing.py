@@ -37,7 +37,7 @@ def place_alone(
     on = here.scene.subset(frames)
 
     def level() -> LevelInBeat:
-        powers, plays = part_powers(part), as_it_plays(part, here.duration_s)
+        powers, plays = part_powers(part).astype(np.float32), as_it_plays(part, here.duration_s)
         gains = alone(here, part, plays)
         found = in_beat.measure(on, in_beat.place(on, powers[frames], gain_db=gains.db))
         job = fit.job(drum.measures, part.role, here.policy)
