@@ -49,8 +49,9 @@ def identity_of(beat: Beat, given: Given = NOTHING_GIVEN) -> str:
     listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
     listed += [("settings", path.name, path) for path in beat.config_files]
     listed += [("reference", path.name, path) for path in beat.references]
-    digests = thread_map(_hash, [path for _, _, path in listed], ahead=len(listed))
-    hashed = [(f"{kind}:{file}", digest) for (kind, file, _), digest in zip(listed, digests, strict=True)]
+    long = [path for kind, _, path in listed if kind in ("stem", "reference")]  # of short ones threads make no less
+    digests = dict(zip(long, thread_map(_hash, long), strict=True))
+    hashed = [(f"{kind}:{file}", digests[path] if path in digests else _hash(path)) for kind, file, path in listed]
     settings = {
         "slug": beat.slug, "title": beat.title, "format": FORMAT_VERSION, "policy": dict(Policy(beat.policy)),
     }  # fmt: skip

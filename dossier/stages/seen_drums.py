@@ -186,7 +186,7 @@ def read_drums(
     seen: dict[str, str] = {}
     looked: Iterable[Found] = (
         thread_map(partial(in_full, memo=memo), files, ahead=READ_AHEAD) if len(files) <= few
-        else chain.from_iterable(thread_map(partial(look_over, memo=memo), batches(files)))
+        else chain.from_iterable(look_over(batch, memo) for batch in batches(files))
     )  # fmt: skip
     for file, found in zip(files, counted(looked, len(files), "drums", say), strict=True):
         entry = InputFile(file.file, sha256="", kind="drum", rights=file.rights, origin=file.origin, used=False)
