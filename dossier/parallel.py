@@ -35,6 +35,8 @@ CONNECT_S, ALONE_S = 10.0, 30.0  # how long a scheduler may take to answer, and 
 # What results depend on, or what client and workers speak with.
 ALIKE = ("numpy", "scipy", "soxr", "soundfile", "librosa", "pyloudnorm", "msgspec", "joblib", "dask", "distributed")
 
+_task = threading.local()  # what a worker's thread works on
+
 In = TypeVar("In")
 Out = TypeVar("Out")
 
@@ -99,9 +101,10 @@ def thread_map(
 ) -> Iterator[Out]:
     """`map(function, inputs)` on so many threads, or one a core; in this one where each holds a sound of `LONG_BYTES`.
 
-    At most one result a thread waits to be taken, and `ahead` more: few of large results, many of small ones.
+    A task on a worker uses one: a worker has as many tasks at once as it was given threads.  At most one result a
+    thread waits to be taken, and `ahead` more: few of large results, many of small ones.
     """
-    threads = threads or cores()
+    threads = threads or (1 if getattr(_task, "on_worker", False) else cores())
     if each_bytes > LONG_BYTES or threads == 1:
         yield from map(function, inputs)
         return
@@ -273,6 +276,7 @@ def _refuse_others(wanted: dict[str, str], found: dict[str, str], where: str) ->
 def _like_client(wanted: dict[str, str], function: Callable[[In], Out], each: In) -> Out:
     """`function(each)` on a worker, which may have come late, if it runs what the client runs."""
     _refuse_others(wanted, versions(), socket.gethostname())
+    _task.on_worker = True
     return function(each)
 
 

@@ -9,6 +9,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -152,3 +154,15 @@ def test_long_sounds_take_turns() -> None:
     found = parallel.thread_map(lambda _: threading.get_ident(), range(3), each_bytes=parallel.LONG_BYTES + 1)
     assert set(found) == {here}
     assert here not in set(parallel.thread_map(lambda _: threading.get_ident(), range(3), each_bytes=1))
+
+
+def test_a_task_of_a_worker_is_one_thread() -> None:
+    """A worker has as many tasks at once as it was given threads: its tasks start none of their own."""
+
+    def idents(_: None) -> set[int]:
+        return {threading.get_ident(), *parallel.thread_map(lambda _: threading.get_ident(), range(4))}
+
+    with ThreadPoolExecutor(1) as worker:
+        on_worker = partial(parallel._like_client, parallel.versions(), idents)
+        assert len(worker.submit(on_worker, None).result()) == 1
+    assert len(idents(None)) > 1
