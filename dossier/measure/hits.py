@@ -15,7 +15,15 @@ import numpy as np
 
 from dossier.measure.file_names import kind_from_name, role_from_name, tempo_from_name
 from dossier.measure.onsets import detect
-from dossier.measure.roles import could_loop, duration_of, features, likeliest, loopness, role_probabilities
+from dossier.measure.roles import (
+    LOOP_LEAST,
+    could_loop,
+    duration_of,
+    features,
+    likeliest,
+    loopness,
+    role_probabilities,
+)
 from dossier.measure.sound_shape import (
     LONGEST_S,
     SoundShape,
@@ -77,7 +85,7 @@ def _kind(
     if not could_loop(lasts):
         return "one-shot", 1.0 - 0.4 * min(1.0, length_s)
     score = loopness(body, lasts, detect(samples, rate_hz))
-    return ("loop", 0.5 + 0.5 * score) if score > 0.35 else ("one-shot", 1.0 - score)
+    return ("loop", 0.5 + 0.5 * score) if score > LOOP_LEAST else ("one-shot", 1.0 - score)
 
 
 def _silent(kind: Kind | None, role: Role | None, name: str, why: str) -> HitMeasures:

@@ -77,6 +77,7 @@ SHARES_HZ = ((0.0, 60.0), (120.0, 240.0), (240.0, 480.0), (1920.0, 3840.0), (768
 NARROW_HZ = 20.0 * 2.0 ** (np.arange(241) / 24.0)
 _FARTHEST = 3.0  # spreads from the middle: an odd sound is still most like something
 _REPEATS_DB = 15.0  # a strike counts within this of the loudest
+LOOP_LEAST = 0.35  # `loopness` from which on a sound counts as a loop
 
 
 def _db(ratio: float, floor: float = 1e-6) -> float:
@@ -235,13 +236,17 @@ def duration_of(body: SoundShape, length_s: float) -> Duration:
 
 def could_loop(lasts: Duration) -> bool:
     """Whether a sound is long and even enough to be a loop, so that its onsets are worth detecting."""
-    return lasts.length_s > 0.5 and lasts.evenness > 0.4
+    return _fills(lasts) > LOOP_LEAST
+
+
+def _fills(lasts: Duration) -> float:
+    """How much a sound lasts and fills its length evenly, 0-1."""
+    lasting = _ramp(float(np.log2(max(lasts.length_s, 0.01))), -1.0, 0.2)  # 0.5 to 1.15 s
+    return lasting * _ramp(lasts.evenness, 0.4, 0.65)
 
 
 def loopness(body: SoundShape, lasts: Duration, onsets: Onsets) -> float:
     """How much a sound behaves like a loop, 0-1: it lasts, fills its length evenly, and strikes again or sustains."""
-    lasting = _ramp(float(np.log2(max(lasts.length_s, 0.01))), -1.0, 0.2)  # 0.5 to 1.15 s
-    even = _ramp(lasts.evenness, 0.4, 0.65)
     level = smooth(body.envelope, int(0.02 * body.envelope_hz))
     floor = float(level.max()) * 10.0 ** (-_REPEATS_DB / 10.0)
     strikes: list[float] = []
@@ -258,4 +263,4 @@ def loopness(body: SoundShape, lasts: Duration, onsets: Onsets) -> float:
         until_end = _ramp(strikes[-1] / lasts.length_s, 0.3, 0.5)
         repeated = _ramp(len(strikes), 1.0, 3.0) * until_end * _ramp(apart_s, 0.055, 0.08)
     sustained = 0.8 * _ramp(lasts.evenness, 0.82, 0.9) * _ramp(lasts.length_s, 1.0, 1.8)
-    return lasting * even * max(repeated, sustained)
+    return _fills(lasts) * max(repeated, sustained)
