@@ -61,8 +61,18 @@ class FirefoxTab:
         ActionChains(self.driver).send_keys(code).perform()
 
     def click(self, selector: str) -> None:
-        self._on(selector, "(e) => e.scrollIntoView({ block: 'center', behavior: 'instant' })")
-        self._one(selector).click()
+        """As soon as it can be clicked: what is drawn above it when it comes near moves it away for a moment."""
+        from selenium.common.exceptions import ElementClickInterceptedException, ElementNotInteractableException
+
+        end = time.monotonic() + SECONDS
+        while True:
+            self._on(selector, "(e) => e.scrollIntoView({ block: 'center', behavior: 'instant' })")
+            try:
+                return self._one(selector).click()
+            except (ElementClickInterceptedException, ElementNotInteractableException):
+                if time.monotonic() > end:
+                    raise
+                time.sleep(0.1)
 
     tap = click
 
