@@ -16,6 +16,7 @@ from dossier.measure import loudness
 from dossier.model.ears import Comparison, Side
 from dossier.model.measures import Samples
 from dossier.model.page import Preview
+from dossier.parallel import thread_map
 
 
 def comparisons(previews: Sequence[Preview], *, other: str, either: bool, step_db: float) -> tuple[Comparison, ...]:
@@ -54,7 +55,7 @@ def comparisons(previews: Sequence[Preview], *, other: str, either: bool, step_d
         return {name: gain_db + by_db * (name != "instrumental") for name, gain_db in gains_db.items()}
 
     def paired(name: str, best: Side, second: Side, *, equal: bool = False) -> Comparison | None:
-        levels = [lufs(music), lufs(best.gains_db), lufs(second.gains_db)]
+        levels = [*thread_map(lufs, (music, best.gains_db, second.gains_db), ahead=1)]
         if levels[1] is None or levels[2] is None:
             return None
         least = min(level for level in levels if level is not None)
