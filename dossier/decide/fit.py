@@ -160,7 +160,7 @@ def why(terms: Mapping[str, float], *, role: Role | None, grade: Grade, policy: 
     return {
         "job": f"does not sound like {like}" if role else "lacks two of kick, backbeat and top",
         "heard": f"little is heard where {like} works" if role else "little is heard where drums work",
-        "over": "pushes beyond what mixes carry",
+        "over": "fills more than finished mixes do",
         "covers": "covers more music than is usual",
         "tempo": "its tempo does not fit",
         "tuning": "its pitch is off the key",

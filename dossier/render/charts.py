@@ -70,8 +70,8 @@ def stacks(rows: Sequence[Stack], *, label: str, key: bool = True) -> Markup:
     said += [swatch("drums"), "drums "] if any(row.drums for row in rows) else []
     said += [swatch("voice"), "kept for a voice "] if any(row.voice for row in rows) else []
     left = "and the voice leave" if any(row.voice for row in rows) else "alone leaves"
-    words = f"; words: what the music {left}" if any(row.word for row in rows) else ""
-    line = tag("span", f"| what finished mixes carry; hatched: over it{words}")
+    words = f"; on the right: what the music {left}" if any(row.word for row in rows) else ""
+    line = tag("span", f"| what finished mixes carry; hatched: more than that{words}")
     legend = tag("p", *said, line, class_="stack key")
     return tag("div", *drawn, class_="stack", role="img", aria_label=label) + legend
 
