@@ -19,3 +19,10 @@ def unfold(tab: Any) -> None:
     tab.evaluate("() => document.querySelectorAll('main details').forEach((fold) => { fold.open = true; })")
     for fold in ("map", "levels"):
         tab.wait_for_selector(f"#{fold}[data-ready]", timeout=30_000)
+
+
+def reloaded(tab: Any) -> None:
+    """The page again, once the browser has handed what the page keeps to its main process."""
+    tab.wait_for_timeout(500)
+    tab.reload()
+    tab.wait_for_selector("html[data-ready=all]")

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 import sample_data
-from page_wait import until
+from page_wait import reloaded, until
 from scipy.stats import binomtest, chisquare
 
 from dossier.archive import Archive, ears
@@ -106,8 +106,7 @@ def test_rounds_are_heard_answered_saved_taken_in_and_told(open_either: Any, tmp
     assert not tab.evaluate("() => page.sound.playing")
     tab.click("#blind-close")
     assert tab.evaluate("() => document.activeElement.id") == "blind-open"
-    tab.reload()
-    tab.wait_for_selector("html[data-ready=all]")
+    reloaded(tab)
     with tab.expect_download() as saving:
         tab.click("#answer [type=submit]")
     archive = _site(tmp_path / "saved", data)

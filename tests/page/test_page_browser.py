@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import sample_data
 import soundfile
-from page_wait import unfold, until
+from page_wait import reloaded, unfold, until
 from tests_support import Demo
 
 from dossier.render import format as fmt
@@ -52,8 +52,7 @@ def test_a_page_says_that_a_newer_revision_lies_beside_it_when_it_is_loaded_agai
     page = open_either("moved")
     page.tab.wait_for_timeout(200)
     assert page.tab.is_hidden("#newer"), "nothing is asked for before"
-    page.tab.reload()
-    page.tab.wait_for_selector("html[data-ready=all]")
+    reloaded(page.tab)
     if newer:
         newest = f"r{number + newer:03d}"
         until(page.tab, f"document.querySelector('#newer a')?.textContent === '{newest}'")
@@ -183,8 +182,7 @@ def test_theme_turns_and_the_map_with_it(open_page: Any) -> None:
     light = page.run(colours)
     assert dark[0] == "rgb(21, 23, 28)"
     assert light[0] == "rgb(251, 251, 248)"
-    page.tab.reload()
-    page.tab.wait_for_selector("html[data-ready=all]")
+    reloaded(page.tab)
     unfold(page.tab)
     assert page.run(colours) == light  # the choice is kept
 

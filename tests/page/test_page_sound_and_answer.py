@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 import sample_data
-from page_wait import unfold, until
+from page_wait import reloaded, unfold, until
 
 from dossier.archive.decisions import read_pasted, read_response
 from dossier.archive.revisions import head_of
@@ -173,8 +173,7 @@ def test_player_starts_quiet_and_never_louder_than_it_was_left(open_either: Any)
     assert page.run("() => page.listening().volume") == -8
     assert "Start quiet" in page.tab.text_content("#says")
     page.tab.locator("#volume").fill("-20")
-    page.tab.reload()
-    page.tab.wait_for_selector("html[data-ready=all]")
+    reloaded(page.tab)
     assert page.run("() => page.listening().volume") == -20
 
 
@@ -224,14 +223,12 @@ def test_answer_is_saved_in_the_format_that_the_archive_reads(open_either: Any) 
         "format", "format_version", "id", "beat", "revision", "identity", "name", "made", "marks", "notes", "gains_db",
         "blind",
     }  # fmt: skip
-    tab.reload()
-    tab.wait_for_selector("html[data-ready=all]")
+    reloaded(tab)
     assert tab.input_value("[name=name]") == "Ona"
     assert tab.locator("fieldset[data-proposal=approach] input[value=agreed]").is_checked()
     assert tab.evaluate("() => page.response().id") == answer.id  # saved again, it replaces the earlier answer
     tab.click("#forget")
-    tab.reload()
-    tab.wait_for_selector("html[data-ready=all]")
+    reloaded(tab)
     assert tab.input_value("[name=name]") == ""
 
 
