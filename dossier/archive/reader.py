@@ -79,6 +79,15 @@ class ArchiveReader:
         path = self.root / slug / f"{slug}-{revision}.json"
         return read_data(self._read(path), shown_as=self._shown(path))
 
+    def settings_of(self, head: DataHead) -> dict[str, float]:
+        """The settings that a revision was built with; none where its data file is damaged, which is told."""
+        try:
+            used = self.dossier(head.beat.slug, head.revision.id).settings
+        except ArchiveError as error:
+            self._tell(f"passed over {error}")
+            return {}
+        return {setting.name: setting.value for setting in used}
+
     def renders_of(self, slug: str, revision: str) -> Path:
         """The folder of a revision's renders; it exists only where there are any."""
         return self.root / slug / f"{slug}-{revision}"

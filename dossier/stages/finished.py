@@ -21,7 +21,6 @@ import numpy as np
 from dossier import beatfile
 from dossier.archive.ears import votes
 from dossier.archive.reader import ArchiveReader
-from dossier.archive.revisions import DataHead
 from dossier.archive.standing import in_force
 from dossier.arrange.pattern import HIT
 from dossier.beatfile.listing import is_audio, list_audio, named
@@ -195,7 +194,7 @@ def decided(archive: ArchiveReader) -> list[HeardPiece]:
                     gains |= decision.gains_db
             parts = [part for part in head.balance.parts if part.chosen and part.level_lu is not None]
             by_db = {part.id: round(gains.get(part.id, part.gain_db) - part.gain_db, 1) for part in parts}
-            if any(by_db.values()) and "all_drums_level_lu" in (used := _settings_of(archive, head)):
+            if any(by_db.values()) and "all_drums_level_lu" in (used := archive.settings_of(head)):
                 before, after = (
                     sum(10.0 ** (((part.level_lu or 0.0) + moved * by_db[part.id]) / 10.0) for part in parts)
                     for moved in (0, 1)
@@ -213,11 +212,6 @@ def decided(archive: ArchiveReader) -> list[HeardPiece]:
     return found
 
 
-def _settings_of(archive: ArchiveReader, head: DataHead) -> dict[str, float]:
-    settings = archive.dossier(head.beat.slug, head.revision.id).settings
-    return {setting.name: setting.value for setting in settings}
-
-
 def preferred(archive: ArchiveReader) -> dict[str, float]:
     """All drums as listeners prefer them blind, in LU against the music, of each beat's newest revision that tells.
 
@@ -228,7 +222,7 @@ def preferred(archive: ArchiveReader) -> dict[str, float]:
         cast = [vote for vote in votes(archive.heard(beat)) if vote.drums_db is not None]
         for head in reversed(archive.heads(beat) if cast else []):
             own = [vote for vote in cast if vote.identity == head.revision.identity]
-            if own and "all_drums_level_lu" in (used := _settings_of(archive, head)):
+            if own and "all_drums_level_lu" in (used := archive.settings_of(head)):
                 listeners = {vote.by.casefold() for vote in own}
                 title = head.beat.title
                 name = f"{title} ({beat})" if title in found else title

@@ -248,6 +248,19 @@ def test_gains_that_decisions_changed_are_heard_and_agreed_ones_are_not(tmp_path
     assert one.all_drums_lu == pytest.approx(used["all_drums_level_lu"] + louder)
 
 
+def test_a_beat_whose_data_file_is_damaged_further_down_is_passed_over(tmp_path: Path) -> None:
+    said: list[str] = []
+    archive, data = Archive(tmp_path / "site", say=said.append), factory.dossier()
+    path = archive.publish(data, "page", {}).with_suffix(".json")
+    part = next(part for part in data.balance.parts if part.chosen and part.level_lu is not None)
+    archive.record(data.beat.slug, factory.decision(id="", gains_db={part.id: part.gain_db + 3.0}))
+    path.chmod(0o644)
+    path.write_bytes(path.read_bytes().replace(b'"occupancy": {', b'"occupancy": {{'))
+    assert finished.decided(archive) == []
+    assert len(said) == 1
+    assert path.name in said[0]
+
+
 # ------------------------------------------------------------------ ears
 
 
