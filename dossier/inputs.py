@@ -49,7 +49,7 @@ def identity_of(beat: Beat, given: Given = NOTHING_GIVEN) -> str:
     listed = [*(("stem", s.file, s.path) for s in beat.stems), *(("drum", d.file, d.path) for d in beat.drums)]
     listed += [("settings", path.name, path) for path in beat.config_files]
     listed += [("reference", path.name, path) for path in beat.references]
-    long = [path for kind, _, path in listed if kind in ("stem", "reference")]  # of short ones threads make no less
+    long = [path for kind, _, path in listed if kind in ("stem", "reference")]  # with short ones threads do not pay
     digests = dict(zip(long, thread_map(_hash, long), strict=True))
     hashed = [(f"{kind}:{file}", digests[path] if path in digests else _hash(path)) for kind, file, path in listed]
     settings = {

@@ -134,11 +134,11 @@ def excitation(powers: npt.ArrayLike, *, spl_offset_db: float) -> Array:
     first = np.arange(len(FINE_HZ)) * tables.spreading.shape[1]  # row of each fine band's lowest level in the table
     for at in range(0, len(rows), _ROWS_AT_ONCE):
         inner = rows[at : at + _ROWS_AT_ONCE] * to_ear
-        places = first + _levels(inner)
+        places, spread = first + _levels(inner), out[at : at + _ROWS_AT_ONCE]
         # Each fine band spreads its power over the bands by the table row of its level.
         for few in range(0, len(inner), _SPREAD_AT_ONCE):
             some = slice(few, few + _SPREAD_AT_ONCE)
-            out[at + few : at + few + _SPREAD_AT_ONCE] = (inner[some, None] @ table[places[some]])[:, 0]
+            spread[some] = (inner[some, None] @ table[places[some]])[:, 0]
     return out.reshape(*given.shape[:-1], len(BAND_HZ))
 
 

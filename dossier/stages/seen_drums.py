@@ -91,7 +91,10 @@ def known_batch(files: Sequence[DrumFile], cache: Cache) -> tuple[list[KnownFile
 
 
 def look_over(files: Sequence[DrumFile], memo: Memo) -> list[Found]:
-    """The files of a batch as they are known before sifting, or why they cannot be read."""
+    """The files of a batch as they are known before sifting, or why they cannot be read.
+
+    One batch at a time: its many short steps would only keep several threads waiting for each other.
+    """
     digests = [_digest(file) for file in files]
     key = [(digest, file.kind, file.role, file.file) for digest, file in zip(digests, files, strict=True)]
     batch = memo("measured", CoarseBatch, partial(_coarsely, files, digests), key)

@@ -168,7 +168,7 @@ def _sum(where: str, stems: Sequence[Stem], sounds: StemSounds) -> tuple[Samples
     total: Samples = np.zeros((0, 2), dtype=np.float32)
     found: list[StemMeasures] = []
     problems: list[Problem] = []
-    threading.Thread(target=import_module, args=("scipy.signal",)).start()  # takes as long as to decode a stem
+    threading.Thread(target=import_module, args=("scipy.signal",)).start()  # as long to load as a stem to decode
     for one in thread_map(partial(_measure, sounds=sounds), stems):
         if isinstance(one, AudioError):
             problems.append(Problem(where, "", str(one)))
