@@ -16,6 +16,7 @@ import os
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 from dossier.audio.sniff import SUFFIX_FORMATS
@@ -148,6 +149,7 @@ class ShownNames:
     def __init__(self, folder: Path, taken: Iterable[str]) -> None:
         self._folder = folder
         self._labels: dict[FileId, str] = {}
+        self._ids = cache(id_of)  # a library's is asked for with each of its files
         self._taken_labels = set(taken)
         self._names: set[str] = set()
         self._users = _user_names()
@@ -170,7 +172,7 @@ class ShownNames:
         return self._label(folder) if inside is None else printable(inside)
 
     def _label(self, library: Path) -> str:
-        here = id_of(library)
+        here = self._ids(library)
         if here not in self._labels:
             name = library.name
             hidden = not name or name in self._users or library.parent in (Path("/home"), Path("/Users"))

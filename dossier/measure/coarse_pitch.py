@@ -6,7 +6,7 @@ import numpy as np
 import scipy
 
 from dossier.measure import pitch
-from dossier.measure.rows import at_places, power_of, running_sums, sound_of_lines
+from dossier.measure.rows import at_places, power_of, running_sums, sound_of_lines, sums_at_lags
 from dossier.model.measures import Array
 
 _REACH = 0.62  # of a track about its centre, of the fundamental
@@ -58,7 +58,7 @@ def _periods(low: Array, rate: float, front_s: float, skips_s: Array, lengths_s:
         taken = sound[:, first : first + many]
         row[:, : taken.shape[1]] = taken
     energy = running_sums(np.square(piece[:, :, :stretch]).sum(axis=1))
-    raw = scipy.fft.irfft(power_of(scipy.fft.rfft(piece, axis=2)), piece.shape[2], axis=1)[:, : longest + 1]
+    raw = sums_at_lags(power_of(scipy.fft.rfft(piece, axis=2)))[:, : longest + 1]
     lags = np.arange(longest + 1)[None, :]
     whole = energy[:, -1:]
     rest = np.take_along_axis(energy, np.maximum(count[:, None] - lags, 0), axis=1)

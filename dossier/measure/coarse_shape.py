@@ -11,7 +11,7 @@ import numpy as np
 import scipy
 
 from dossier.measure import roles, sound_shape
-from dossier.measure.rows import at_places, at_same_places, running_sums
+from dossier.measure.rows import at_places, at_same_places, running_sums, sums_at_lags
 from dossier.model.measures import Array, Indices
 
 FRONT_S = 512 / 48_000  # of silence before the onset: half a frame
@@ -150,10 +150,12 @@ class Envelopes:
         """As `sound_shape` has it, at lags two samples apart; the energies that overlap are read by blocks of lags."""
         most, longest = int(sound_shape.TONAL_S * rate_hz), int(sound_shape.LONGEST_LAG_S * rate_hz)
         folded[:, 0] = 0.0
-        raw = 0.5 * scipy.fft.irfft(folded, 2 * (folded.shape[1] - 1), axis=1)
         width = max(1, self.width // 2)
-        count = longest // (2 * width)
-        raw = raw[:, width : count * width].reshape(len(raw), count - 1, width)
+        count = min(longest // 2, folded.shape[1]) // width
+        raw = 0.5 * sums_at_lags(folded)[:, width : count * width]
+        tops = raw[:, ::width].copy()
+        for place in range(1, width):
+            np.maximum(tops, raw[:, place::width], out=tops)
         lags = (np.arange(1, count) * 2 * width)[None, :]  # first of each block
         used = np.minimum(lengths, most)[:, None]
         start, edge = self.total[:, self.start : self.start + 1], self.start
@@ -161,9 +163,9 @@ class Envelopes:
         rest = at_places(self.total, (used - lags) / self.width + edge) - start
         head = at_same_places(self.total, lags[0] / self.width + edge) - start
         both = self.width * np.sqrt(np.maximum(rest, 0.0) * np.maximum(whole - head, 0.0))
-        normal = np.where(both > 1e-9 * self.width * whole, raw.max(axis=2) / np.maximum(both, 1e-30), 0.0)
-        negative = raw.min(axis=2) <= 0.0
-        first = np.where(negative.any(axis=1), negative.argmax(axis=1), count)
+        normal = np.where(both > 1e-9 * self.width * whole, tops / np.maximum(both, 1e-30), 0.0)
+        negative = raw <= 0.0
+        first = np.where(negative.any(axis=1), negative.argmax(axis=1) // width, count)
         high = np.minimum(longest, used // 2)
         inside = (np.arange(count - 1)[None, :] >= first[:, None]) & (lags <= high)
         return np.asarray(np.clip(np.where(inside, normal, 0.0).max(axis=1), 0.0, 1.0))

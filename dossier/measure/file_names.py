@@ -77,6 +77,7 @@ def _words_of(part: str) -> str:
     return " " + " ".join("0" if word.isdigit() else word for word in _WORD.findall(part)).lower() + " "
 
 
+@lru_cache(maxsize=4096)
 def tempo_from_name(name: str) -> float | None:
     """Tempo that a file name states, in BPM: `pad_92bpm.wav`, `92 bpm`, `bpm92`, `92.5-BPM`; 50 to 220, else None."""
     for first, second in _TEMPO.findall(re.split(r"[/\\]", name)[-1] if name else ""):
@@ -126,6 +127,7 @@ def _kind_in(part: str) -> Kind | None:
     return next((kind for word, kind in _KINDS if f" {word} " in part), None)
 
 
+@lru_cache(maxsize=4096)
 def kind_from_name(name: str) -> Kind | None:
     """Kind that a file name, or else its folder, states; None if neither does.  A tempo in the name means a loop."""
     for index, part in enumerate(_parts(name)):

@@ -29,6 +29,7 @@ import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from math import log2
 from pathlib import Path
 
 import numpy as np
@@ -216,7 +217,7 @@ def likeness_of_sound(samples: Samples, rate_hz: int) -> dict[Role, float]:
 
 
 def _ramp(value: float, low: float, high: float) -> float:
-    return float(np.clip((value - low) / (high - low), 0.0, 1.0))
+    return min(1.0, max(0.0, (value - low) / (high - low)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +242,7 @@ def could_loop(lasts: Duration) -> bool:
 
 def _fills(lasts: Duration) -> float:
     """How much a sound lasts and fills its length evenly, 0-1."""
-    lasting = _ramp(float(np.log2(max(lasts.length_s, 0.01))), -1.0, 0.2)  # 0.5 to 1.15 s
+    lasting = _ramp(log2(max(lasts.length_s, 0.01)), -1.0, 0.2)  # 0.5 to 1.15 s
     return lasting * _ramp(lasts.evenness, 0.4, 0.65)
 
 
