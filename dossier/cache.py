@@ -172,7 +172,7 @@ class Cache:
 
 
 def pack(value: object) -> bytes:
-    """A result (dataclasses, numbers, text, bytes, mappings, arrays) as bytes; not-a-number and infinity survive.
+    """A result (structs, numbers, text, bytes, mappings, arrays) as bytes; not-a-number and infinity survive.
 
     Raises `TypeError` where it holds something else, such as an array of objects.
     """

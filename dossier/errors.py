@@ -6,7 +6,7 @@ command line prints it as one line on standard error, never as a traceback.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
 class DossierError(Exception):
@@ -37,8 +37,7 @@ class MeasureError(DossierError):
     """Samples that a measure cannot take (wrong shape, not finite): a programming error made visible."""
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(Struct, frozen=True):
     """One thing wrong with a beat folder: where it stands, what was found, what is allowed."""
 
     file: str

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal, TypeVar
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.cache import Cache, key_of
 from dossier.files import source_mark
@@ -30,8 +30,7 @@ In = TypeVar("In")
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Memo:
+class Memo(Struct, frozen=True):
     """The cache, and what all results that are filed here depend on."""
 
     cache: Cache

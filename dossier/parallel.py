@@ -19,9 +19,10 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any, TypeVar
+
+from msgspec import Struct
 
 from dossier.errors import EngineError, MachineError
 from dossier.files import source_mark
@@ -41,8 +42,7 @@ In = TypeVar("In")
 Out = TypeVar("Out")
 
 
-@dataclass(frozen=True, slots=True)
-class Engine:
+class Engine(Struct, frozen=True):
     """Where long work runs: on processes of this machine (1: in this one), or on the workers of a scheduler."""
 
     jobs: int = 1

@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import __version__, inputs
 from dossier.archive import Archive
@@ -34,8 +36,7 @@ if TYPE_CHECKING:
 Say = Callable[[str], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Built:
+class Built(Struct, frozen=True):
     """What became of one beat."""
 
     slug: str

@@ -15,10 +15,12 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, TextIO
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from dossier.parallel import Count
 from dossier.render.format import MINUS, number
@@ -211,7 +213,7 @@ def _rounded(value: Any) -> Any:
         return {name: _rounded(each) for name, each in value.items()}
     if isinstance(value, Sequence) and not isinstance(value, str):
         return [_rounded(each) for each in value]
-    return _rounded(asdict(value)) if is_dataclass(value) and not isinstance(value, type) else value
+    return _rounded(asdict(value)) if isinstance(value, Struct) else value
 
 
 def _reasons(m: FileMeasures, out: Mapping[str, object]) -> dict[str, str]:

@@ -10,11 +10,11 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import factory
+from msgspec.structs import replace
 
 from dossier.archive import Archive
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 import random
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+from msgspec.structs import replace
 
 from dossier.model.datafile import (
     FORMAT_VERSION,

@@ -9,12 +9,12 @@ import json
 import os
 import socket
 import threading
-from dataclasses import replace
 from pathlib import Path
 
 import factory
 import msgspec
 import pytest
+from msgspec.structs import replace
 
 from dossier.archive import Archive, dataformat
 from dossier.archive.dataformat import NewerFormatError, encode, read_data, read_head

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import factory
 import pytest
+from msgspec.structs import replace
 
 from dossier.archive.changes import asked_and_done, changes
 from dossier.model.datafile import DossierData, InputFile, Mark, SettingUsed

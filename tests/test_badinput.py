@@ -8,13 +8,13 @@ from __future__ import annotations
 import shutil
 import stat
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import factory
 import pytest
 from badinput.archives import BAD_ARCHIVES, BadArchive
 from badinput.responses import ANSWERS, NO_FILES, Answer, NoFile
+from msgspec.structs import replace
 
 from dossier import cli
 from dossier.archive import Archive

@@ -18,7 +18,6 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from time import sleep
 from typing import Any
@@ -26,6 +25,7 @@ from typing import Any
 import numpy as np
 import pytest
 from factory import dossier, response
+from msgspec.structs import replace
 from small_beat import drum_loop, kick, noise_hit, tone, write
 
 from dossier import beatfile, cli, inputs, parallel, pipeline, terminal

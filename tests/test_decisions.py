@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import re
 import textwrap
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import factory
 import msgspec
 import pytest
+from msgspec.structs import replace
 
 from dossier.archive import Archive, TakenIn
 from dossier.archive.decisions import read_log

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from dataclasses import replace
 from pathlib import Path
 
 import factory
@@ -13,6 +12,7 @@ import pyloudnorm
 import pytest
 import sample_data
 import soundfile
+from msgspec.structs import replace
 from scipy.stats import binomtest
 
 from dossier.archive import Archive, ears

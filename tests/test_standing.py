@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import factory
 import msgspec
 import pytest
 from html_tree import Node, parse
+from msgspec.structs import replace
 
 from dossier.archive import Archive
 from dossier.archive.revisions import head_of

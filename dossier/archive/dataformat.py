@@ -12,15 +12,14 @@ Conventions
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, BinaryIO, TypeVar
 
 import msgspec
+from msgspec import Struct
 
 from dossier.errors import ArchiveError
 from dossier.model.datafile import FORMAT_VERSION, DossierData
@@ -78,15 +77,14 @@ class NewerFormatError(ArchiveError):
     """A data file that a later version of the program wrote."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Probe:
+class _Probe(Struct, frozen=True):
     format_version: int
 
 
 def encode(document: object) -> bytes:
     """A document as JSON: indented, rounded, the same bytes for the same content.
 
-    It may hold dataclasses, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
+    It may hold structs, mappings with string keys, sequences, strings, numbers (numpy's too), booleans and None.
     Raises ArchiveError, with the path, where a number is not finite or a value has no place in JSON.
     """
     return (_text(document, 0, "") + "\n").encode()
@@ -148,9 +146,8 @@ def _text(value: object, indent: int, path: str) -> str:
         return msgspec.json.encode(value).decode()
     if type(value) is float:
         return msgspec.json.encode(_rounded(value, _DECIMALS, path)).decode()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = [(field.name, getattr(value, field.name)) for field in dataclasses.fields(value)]
-        return _object(fields, indent, path)
+    if isinstance(value, msgspec.Struct):
+        return _object([(name, getattr(value, name)) for name in value.__struct_fields__], indent, path)
     if isinstance(value, Mapping):
         return _object([(str(key), value[key]) for key in sorted(value, key=_order)], indent, path)
     if isinstance(value, Sequence) and not isinstance(value, str | bytes):

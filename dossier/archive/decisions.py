@@ -16,9 +16,10 @@ import itertools
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 
 import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.archive import ears
 from dossier.archive.revisions import DataHead
@@ -53,8 +54,7 @@ _ANSWERS = re.compile(r"\[dossier (\S{1,200}) (r[0-9]{3,18}) ([0-9a-f]{12})\]")
 _ID = re.compile(r"d([0-9]{1,18})\Z")  # a longer number is not counted on from
 
 
-@dataclass(frozen=True, slots=True)
-class Log:
+class Log(Struct, frozen=True):
     """A beat's decisions, oldest first, and the numbers of the lines that could not be read."""
 
     decisions: tuple[Decision, ...]

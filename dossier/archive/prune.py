@@ -13,8 +13,9 @@ import stat
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from dossier import files
 from dossier.archive import Archive
@@ -23,8 +24,7 @@ from dossier.archive.standing import stand
 BLOCK_BYTES = 512  # of st_blocks (IEEE Std 1003.1 leaves it open; so on Linux, macOS and BSD; MEM)
 
 
-@dataclass(frozen=True, slots=True)
-class Prunable:
+class Prunable(Struct, frozen=True):
     """The renders of one old revision, and what removing them frees once all that are listed before it are gone."""
 
     slug: str

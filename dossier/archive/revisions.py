@@ -12,9 +12,9 @@ import hashlib
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
 
 import msgspec
+from msgspec import Struct
 
 from dossier.errors import ArchiveError
 from dossier.model.datafile import BeatInfo, DossierData, InputFile, Proposal, RevisionInfo
@@ -26,16 +26,14 @@ _ID = re.compile(r"r([0-9]{3,240})\Z")  # no ceiling but the length that file sy
 _SLUG_LONGEST = 100
 
 
-@dataclass(frozen=True, slots=True)
-class InstrumentalHead:
+class InstrumentalHead(Struct, frozen=True):
     fill: float
     zones: Mapping[str, float]
     sections: tuple[SectionFill, ...]
     roomiest_zone: str
 
 
-@dataclass(frozen=True, slots=True)
-class DataHead:
+class DataHead(Struct, frozen=True):
     """The part of a data file that the archive works with; the maps, by far the largest part, are skipped."""
 
     beat: BeatInfo

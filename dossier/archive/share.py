@@ -10,9 +10,10 @@ import filecmp
 import os
 import shutil
 import zipfile
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+
+from msgspec import Struct
 
 from dossier import files
 from dossier.archive import Archive, check_private
@@ -25,8 +26,7 @@ ZIP_YEARS = range(1980, 2108)  # what its dates can say (APPNOTE 4.4.6; MEM)
 PACKED = frozenset({".flac"})  # what packing again makes no smaller
 
 
-@dataclass(frozen=True, slots=True)
-class Shared:
+class Shared(Struct, frozen=True):
     """What was packed, and which renders could not be, as they are no longer there."""
 
     path: Path

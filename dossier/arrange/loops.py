@@ -15,11 +15,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import replace
 from math import log2
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from dossier.arrange.one_shots import cumulative_at
 from dossier.arrange.pattern import roles_of

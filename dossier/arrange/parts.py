@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.arrange import loops, one_shots
 from dossier.model.channels import as_mono
@@ -48,8 +49,7 @@ def laid(part: DrumPart, *, length_s: float, start_s: float = 0.0) -> Samples:
     return out
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LaidParts:
+class LaidParts(Struct, frozen=True, eq=False):
     """Parts as one sound, `(frames, channels)`, from the start of the stems on, made slice by slice as it is looked at.
 
     One channel holds what both would.  A sound in the length of a beat takes long to make mostly for the memory it

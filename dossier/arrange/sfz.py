@@ -9,13 +9,13 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 LOWEST_DB, HIGHEST_DB = -144.0, 6.0
 
 
-@dataclass(frozen=True, slots=True)
-class Region:
+class Region(Struct, frozen=True):
     """One sound on one key."""
 
     sample: str  # file name, beside the .sfz

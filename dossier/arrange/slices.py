@@ -13,11 +13,12 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import ceil
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.arrange.midi import MIDI_NOTE
 from dossier.arrange.one_shots import CHOKED_BY
@@ -48,8 +49,7 @@ STANDS_IN: Mapping[Role, tuple[Role, ...]] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Slice:
+class Slice(Struct, frozen=True):
     """A piece of a loop from one of its hits to the next; frames of the loop."""
 
     hit: int
@@ -59,8 +59,7 @@ class Slice:
     time_s: float = 0.0  # of its hit, as it was told
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(Struct, frozen=True):
     """A slice in a pass: its hit and the frame from which on another, or nothing, sounds in its place."""
 
     slice: Slice
@@ -70,8 +69,7 @@ class Placed:
     rests: bool = False  # nothing follows: it fades
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Pass:
+class Pass(Struct, frozen=True, eq=False):
     """One pass, `(frames, channels)`, and the slices in it."""
 
     samples: Samples

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import os
 import re
-from dataclasses import dataclass
 from math import log10
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from dossier.audio.sniff import EXPORT, SUFFIX_FORMATS, open_plain
 from dossier.errors import AudioError
@@ -42,8 +42,7 @@ DAMAGE = "ffmpeg found damage"
 _STREAMED_BYTES = 0x7FFFF000  # larger chunk sizes are placeholders from programs that write into a pipe
 
 
-@dataclass(frozen=True, slots=True)
-class Header:
+class Header(Struct, frozen=True):
     """What a file says of itself, not yet checked against its content."""
 
     container: str  # a value of `sniff.SUFFIX_FORMATS`
@@ -62,8 +61,7 @@ class Header:
         return _BIT_DEPTHS.get(self.subtype, self.subtype.replace("_", " "))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ReadInfo:
+class ReadInfo(Struct, frozen=True, eq=False):
     """A clip and notes on it, each continuing a sentence that starts with the file's name."""
 
     clip: Clip
@@ -80,8 +78,7 @@ class ReadInfo:
         return self.header.bit_depth
 
 
-@dataclass(slots=True)
-class Decoded:
+class Decoded(Struct):
     """Samples as they came out of the decoder, and what reading them showed."""
 
     samples: npt.NDArray[np.float32]  # (frames, 1 or 2)

@@ -15,9 +15,10 @@ import itertools
 import os
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from dossier.audio.sniff import SUFFIX_FORMATS
 from dossier.files import FOLDER, leads_out, not_a_file, why_unreadable
@@ -30,8 +31,7 @@ MAX_DEPTH = 32
 FileId = tuple[int, int] | str
 
 
-@dataclass(frozen=True, slots=True)
-class AudioFile:
+class AudioFile(Struct, frozen=True):
     """A file, and its name relative to the listed folder (forward slashes)."""
 
     path: Path
@@ -50,8 +50,7 @@ def named(folder: Path, name: str) -> list[str]:
     return sorted(alike, key=lambda found: (found != name, found))
 
 
-@dataclass(slots=True)
-class Listing:
+class Listing(Struct):
     """The audio files of a folder by name, links last, and what was noticed."""
 
     home: Path = Path()

@@ -12,14 +12,14 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import cast
 
-from msgspec import UNSET, UnsetType
+from msgspec import UNSET, Struct, UnsetType
+from msgspec.structs import replace
 
 from dossier.audio.sniff import EXPORT
 from dossier.beatfile.listing import (
@@ -54,8 +54,7 @@ _FILE_RANK = 10**6  # outranks folders of any depth
 _DRUMS_RANK, _LIBRARY_RANK = -1, -2
 
 
-@dataclass(frozen=True, slots=True)
-class Sources:
+class Sources(Struct, frozen=True):
     """The audio files of one beat."""
 
     stems: tuple[Stem, ...]
@@ -65,8 +64,7 @@ class Sources:
     libraries: tuple[Path, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Claim:
+class _Claim(Struct, frozen=True):
     """An entry of beat.toml, the drums folder itself or a library, that lists a file."""
 
     rank: int

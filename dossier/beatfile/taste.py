@@ -12,13 +12,13 @@ import hashlib
 import os
 import re
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import msgspec
 import tomlkit
 from msgspec import UNSET, Meta, UnsetType
+from msgspec.structs import replace
 
 from dossier import files
 from dossier.beatfile import toml

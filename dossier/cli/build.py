@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from dossier import paths
 from dossier.cli.output import (
@@ -81,8 +83,7 @@ def _demo(arguments: argparse.Namespace) -> int:
     return DONE
 
 
-@dataclass(frozen=True, slots=True)
-class _Outcome:
+class _Outcome(Struct, frozen=True):
     """What became of one beat, here or on a worker: a fault of one must not cost the others."""
 
     built: Built | None
@@ -110,8 +111,7 @@ def _attempt(
     return _Outcome(built, lost=tuple(lost), remarks=tuple(remarks), unkept=cache.refused)
 
 
-@dataclass(slots=True)
-class _Builds:
+class _Builds(Struct):
     """What became of several beats."""
 
     arguments: argparse.Namespace

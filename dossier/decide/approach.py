@@ -9,7 +9,8 @@ little room favours lean one-shots, and a fuller drum is got by treatment rather
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from dossier.model.findings import Approach, Fit, Room, SectionApproach, SectionFill
 from dossier.model.vocabulary import ZONE_LABELS, ApproachKind, Direction
@@ -20,8 +21,7 @@ _LEADS: dict[ApproachKind, str] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Contender:
+class Contender(Struct, frozen=True):
     """The best loop or the best kit, as it came out in this beat."""
 
     name: str

@@ -19,10 +19,11 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.model.findings import EqualPeaks, Gains, Mix
 from dossier.model.measures import Array
@@ -36,8 +37,7 @@ ROUNDS = 4  # the gates of the loudness of a sum move a little with its level; t
 MOST_PAIRS = 8
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PartToLevel:
+class PartToLevel(Struct, frozen=True, eq=False):
     """One drum part as it plays at 0 dB gain.
 
     `role` is None for a loop, which is the whole drum part.  `blocks` are the K-weighted mean squares of each 100 ms,
@@ -142,8 +142,7 @@ def advice(
     return words
 
 
-@dataclass(frozen=True, slots=True)
-class Metered:
+class Metered(Struct, frozen=True):
     """One drum as two meters read it: its peak, and its loudness as it plays."""
 
     name: str

@@ -8,7 +8,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart, Covered, Plan, Step

@@ -7,22 +7,21 @@ practice, and the page shows which ones a beat changed.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
+
+from msgspec import Struct
 
 from dossier.model.usual import RoleLevel, UsualLevels
 
 
-@dataclass(frozen=True, slots=True)
-class Setting:
+class Setting(Struct, frozen=True):
     name: str
     default: float
     unit: str
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class UsualFit:
+class UsualFit(Struct, frozen=True):
     """What drums of a role do in `n` pieces that people made."""
 
     n: int

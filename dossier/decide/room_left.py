@@ -7,7 +7,8 @@ some of the reference is an idea (common practice, no source: an extra that is n
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from dossier.model.findings import Fit, RoomLeft
 from dossier.model.vocabulary import ZONE_LABELS, Grade
@@ -15,8 +16,7 @@ from dossier.model.vocabulary import ZONE_LABELS, Grade
 MOST_IDEAS = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Extra:
+class Extra(Struct, frozen=True):
     """An unused candidate, measured on top of the instrumental and the chosen drums."""
 
     name: str

@@ -8,9 +8,9 @@ Second files: other one-shots that are loud where the drum is not and the beat h
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.model.measures import Array
 from dossier.model.vocabulary import ZONES, Role
@@ -24,8 +24,7 @@ ROLES_BESIDE: Mapping[Role, tuple[Role, ...]] = {  # common practice, no source:
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class CoveredRange:
+class CoveredRange(Struct, frozen=True):
     """Bands from `first` to before `last` of which next to nothing is heard."""
 
     first: int

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.decide import approach as decide_approach
 from dossier.model.findings import Approach, Holds, WhatIf
@@ -20,8 +20,7 @@ SEED = 1
 LEVEL, LISTENING, TILT, MASKING = "level of ", "listening level", "tilt of the reference", "masking constant"
 
 
-@dataclass(frozen=True, slots=True)
-class Draw:
+class Draw(Struct, frozen=True):
     """Settings of one draw: every weight, and by how many dB all else moves."""
 
     moved: Mapping[str, float]  # every setting that moves, from -1 to 1 within its range
@@ -95,8 +94,7 @@ def uncertain(how_sure: Holds, policy: Mapping[str, float]) -> str | None:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """What a changed beat or setting leads to."""
 
     fill: float
@@ -129,8 +127,7 @@ def turns(found: Outcome, approach: Approach, as_it_is: Outcome) -> bool:
     return there != (approach.kind, approach.direction) and there != (as_it_is.kind, as_it_is.direction)
 
 
-@dataclass(frozen=True, slots=True)
-class ChangedStem:
+class ChangedStem(Struct, frozen=True):
     """A stem really lowered (dB) or left out (None), and what follows."""
 
     stem: str

@@ -15,10 +15,10 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
+from msgspec.structs import replace
 
 from dossier.decide.policy import DEFAULTS, USUAL
 from dossier.model.numbers import signed, unsigned

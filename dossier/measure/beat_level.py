@@ -15,10 +15,9 @@ Evidence, one number for each candidate beat B; a softmax over the candidates we
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import scipy
+from msgspec import Struct
 
 from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array
@@ -38,8 +37,7 @@ _CHANCE, _PLAIN = 0.05, 0.25  # mean autocorrelation that onsets at random stay 
 _WEIGHTS = np.array([-3.222, 1.52, 2.04, 1.165, -3.053])
 
 
-@dataclass(frozen=True, slots=True)
-class Level:
+class Level(Struct, frozen=True):
     """The beat's level among those that the pulse allows."""
 
     tempo_bpm: float

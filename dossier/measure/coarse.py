@@ -13,11 +13,11 @@ What is coarser
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import scipy
+from msgspec import Struct
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
 
 from dossier.measure import roles, sound_shape, spectra
@@ -39,8 +39,7 @@ _QUIET = 0.0005  # of the peak: what has died away, and a side that is not told 
 _LOST = 1e-5  # of the power: less is not told from none in sums of single precision
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Cut:
+class _Cut(Struct, frozen=True, eq=False):
     """A sound from its onset to where it has died away."""
 
     samples: Samples  # (frames, 1 or 2)
@@ -49,8 +48,7 @@ class _Cut:
     plays: float  # channels that it plays on, each like one that is here
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Read:
+class _Read(Struct, frozen=True, eq=False):
     """What is read from the samples of some sounds; all that follows needs no sample any more."""
 
     power: Array  # (sounds, lines) of the whole sound up to 20 kHz

@@ -18,9 +18,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.measure import bar_lines, beat_level, rhythm
 from dossier.measure.file_names import tempo_from_name
@@ -87,8 +88,7 @@ def _between(onsets: Onsets, from_s: float, to_s: float) -> Onsets:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Tempo:
+class _Tempo(Struct, frozen=True):
     """A tempo with the fit of its grid, None where there is no steady one."""
 
     bpm: float

@@ -46,11 +46,11 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.measure.bands import (
@@ -82,8 +82,7 @@ _ROWS_AT_ONCE = 512
 _SPREAD_AT_ONCE = 16  # rows whose part of the spreading table fits the processor's cache
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ear:
+class Ear(Struct, frozen=True, eq=False):
     """Constants of each fine band `(156,)` and band `(38,)`; see the steps above."""
 
     ear_db: Array

@@ -21,9 +21,9 @@ All sums run over active frames, from the first to the last sound of the instrum
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from dossier.measure import hearing
 from dossier.measure import occupancy as occ

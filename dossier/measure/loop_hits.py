@@ -13,10 +13,9 @@ Method
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import scipy
+from msgspec import Struct
 
 from dossier.measure.onsets import Onsets
 from dossier.measure.roles import FAMILIES, likeliest, likeness_of_sound
@@ -84,8 +83,7 @@ def _level(piece: Samples, frame: int) -> float:
     return 10.0 * float(np.log10(max(float((total[width:] - total[:-width]).max()) / width, 1e-20)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _NewSound:
+class _NewSound(Struct, frozen=True, eq=False):
     """What is new in the sound after each onset."""
 
     kept: Array  # (hits, bands) share of each band's power that is new

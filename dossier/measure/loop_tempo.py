@@ -20,9 +20,8 @@ Method
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
 from dossier.measure import rhythm
 from dossier.measure.onsets import Onsets
@@ -43,8 +42,7 @@ _LATER, _LATER_BARS = 0.3, 0.5  # cost of a beat one after the first sound, and 
 _TAIL = 0.35  # cost of a file that goes on after the last bar
 
 
-@dataclass(frozen=True, slots=True)
-class LoopReading:
+class LoopReading(Struct, frozen=True):
     """One reading of a loop."""
 
     tempo_bpm: float

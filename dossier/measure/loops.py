@@ -19,9 +19,10 @@ Continuity
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.measure import rhythm
 from dossier.measure.file_names import numbers_in, tempo_from_name
@@ -38,8 +39,7 @@ _CONTINUITY_DB = 50.0
 _AGREES = 0.5  # of the fit at the loop's own tempo: right tempos and their multiples keep more, wrong ones under 0.4
 
 
-@dataclass(frozen=True, slots=True)
-class _Stated:
+class _Stated(Struct, frozen=True):
     """A stated tempo that is taken, how the loop reads at it, and what is said of the stated ones."""
 
     tempo_bpm: float | None

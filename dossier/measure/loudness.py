@@ -26,11 +26,11 @@ EBU R 128 (2023).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
 from functools import partial
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.measure.k_weighting import LOWEST_RATE_HZ, OFFSET_DB, sections
@@ -65,8 +65,7 @@ TOO_SHORT_3000 = "shorter than 3 s, the length of a short-term window"
 GATED = "nothing above the -70 LUFS gate"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Scan:
+class _Scan(Struct, frozen=True, eq=False):
     """What one pass over the samples yields."""
 
     fine: Array  # (10 ms steps,) K-weighted energy, weighted sum over channels of squared samples
@@ -269,7 +268,7 @@ def _check(samples: Sound, rate_hz: int) -> None:
 
 
 def _unmeasurable(reason: str) -> Loudness:
-    names = [field.name for field in fields(Loudness) if field.name != "reasons"]
+    names = [name for name in Loudness.__struct_fields__ if name != "reasons"]
     return Loudness(**dict.fromkeys(names), reasons=dict.fromkeys(names, reason))
 
 

@@ -15,9 +15,9 @@ cross-correlation covers every delay and both polarities.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.measure.low_band import correlate_at, low_band, sounding, strongest, widened
@@ -34,8 +34,7 @@ DEEPEST = 1e-12  # a sum that cancels counts as 120 dB down, so that gains stay 
 ATTACK_MS = 5.0  # the duck sets in this long before the kick, so that nothing clicks
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class KickBassAlignment:
+class KickBassAlignment(Struct, frozen=True, eq=False):
     """How the low end of kick and bass adds up over delays and polarities."""
 
     polarity: int  # of the kick, +1 or -1, of the best combination

@@ -16,12 +16,12 @@ Method
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 import scipy
+from msgspec import Struct, field
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Indices, Samples
@@ -38,8 +38,7 @@ _PIECE = 1 << 14  # samples that are searched at once
 _REFINED = 1500  # this many of the strongest onsets get their time from the waveform
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Onsets:
+class Onsets(Struct, frozen=True, eq=False):
     """Onsets of one signal, in order of time."""
 
     times_s: Array  # (n,)

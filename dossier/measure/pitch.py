@@ -16,11 +16,11 @@ Method
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import log2
 
 import numpy as np
 import scipy
+from msgspec.structs import replace
 
 from dossier.measure.key_finding import key
 from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of, reaching

@@ -16,11 +16,12 @@ Method
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import scipy
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.measure.onsets import Onsets
 from dossier.model.measures import Array
@@ -42,8 +43,7 @@ _CONTRADICTED = 0.6  # share of the best alignment below which a stated tempo is
 _NEAR = 0.012  # a tempo that is known to be likely may be off by this share: a rounded number in a name
 
 
-@dataclass(frozen=True, slots=True)
-class GridFit:
+class GridFit(Struct, frozen=True):
     """A steady grid fitted to onsets."""
 
     tempo_bpm: float
@@ -346,8 +346,7 @@ def in_threes(onsets: Onsets, fit: GridFit) -> bool:
     return min(second, third) > max(0.15, 0.6 * max(second, third), 3.0 * between)
 
 
-@dataclass(frozen=True, slots=True)
-class TempoSection:
+class TempoSection(Struct, frozen=True):
     """A stretch of one tempo."""
 
     start_s: float

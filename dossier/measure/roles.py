@@ -27,12 +27,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from math import log2
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.measure.onsets import Onsets
 from dossier.measure.sound_shape import (
@@ -160,8 +160,7 @@ def features(body: SoundShape) -> Array:
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RoleWeights:
+class RoleWeights(Struct, frozen=True, eq=False):
     """The fitted layers: figures are centred, scaled by their spread, and clipped at `_FARTHEST`."""
 
     centre: Array  # (24,)
@@ -220,8 +219,7 @@ def _ramp(value: float, low: float, high: float) -> float:
     return min(1.0, max(0.0, (value - low) / (high - low)))
 
 
-@dataclass(frozen=True, slots=True)
-class Duration:
+class Duration(Struct, frozen=True):
     """How a sound lies in time: cheap, and enough to recognise most one-shots."""
 
     length_s: float  # from the onset to the last moment within 40 dB

@@ -20,11 +20,11 @@ Definitions (after Peeters et al., J. Acoust. Soc. Am. 130(5), 2011, where they 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import scipy
+from msgspec import Struct
 
 from dossier.measure.onsets import SILENT_PEAK, channels_of, peak_of, reaching
 from dossier.model.measures import Array, Samples
@@ -43,8 +43,7 @@ ATTACK_WINDOWS_S = (0.008, 0.004, 0.002, 0.001, 0.0005, 0.00025, 0.0)
 _AFTER_S, _FADE_S = 0.045, 0.030  # kept after the maximum, and faded so that the cut does not ring into the attack
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SoundShape:
+class SoundShape(Struct, frozen=True, eq=False):
     """One sound, cut to where it sounds."""
 
     onset_s: float  # in the file

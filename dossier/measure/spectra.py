@@ -32,11 +32,11 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.measure.bands import FINE_EDGES_HZ
@@ -51,8 +51,7 @@ _CHUNK_SAMPLES = 1 << 16  # of windowed signal held at once
 _CHUNK_ROWS = 4096  # of accumulated energy interpolated at once
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Bins:
+class _Bins(Struct, frozen=True, eq=False):
     """How one transform's bins are shared among the fine bands `first` to `first + len(starts)`."""
 
     first: int

@@ -20,10 +20,10 @@ weights of 1.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.measure.k_weighting import LOWEST_RATE_HZ, k_weight_db
@@ -47,8 +47,7 @@ TOO_LOW = "nothing above 20 Hz"
 CANCELS = "nothing is left in the mono sum"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Setup:
+class _Setup(Struct, frozen=True, eq=False):
     """What depends only on the sample rate and the frame length."""
 
     size: int

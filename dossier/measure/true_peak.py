@@ -21,10 +21,10 @@ References: ITU-R BS.1770-5 (11/2023), Annex 2: guidelines for accurate measurem
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.model.channels import as_mono
@@ -42,8 +42,7 @@ HALF = TAPS // 2
 SPAN = CHUNK + TAPS - 1  # samples that the interpolated values of one chunk depend on
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Interpolator:
+class Interpolator(Struct, frozen=True, eq=False):
     """The three phases between the samples and their bounds."""
 
     taps: Array  # (3, TAPS): value at n + (p + 1) / 4 = sum_k taps[p, k] x[n - HALF + 1 + k]

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from dossier.model.usual import Taste
 from dossier.model.vocabulary import Feel, Intent, Kind, Means, Rights, Role, Voice
 
 
-@dataclass(frozen=True, slots=True)
-class Stem:
+class Stem(Struct, frozen=True):
     """One exported track without drums."""
 
     file: str  # as shown: relative to the beat folder, forward slashes
@@ -23,8 +23,7 @@ class Stem:
     start_s: float | None = None  # where it begins in the music; None: its time reference says, or at 0
 
 
-@dataclass(frozen=True, slots=True)
-class DrumFile:
+class DrumFile(Struct, frozen=True):
     """One candidate, a loop or a one-shot.  `None` means 'let the sound decide'."""
 
     file: str
@@ -40,8 +39,7 @@ class DrumFile:
     plays: Mapping[Role, float] = field(default_factory=dict)  # role -> a time in the slice that plays it, re-laid
 
 
-@dataclass(frozen=True, slots=True)
-class Given:
+class Given(Struct, frozen=True):
     """What a command adds to a beat: folders of drums, which of their files count, and another name."""
 
     drums: tuple[Path, ...] = ()
@@ -55,8 +53,7 @@ class Given:
 NOTHING_GIVEN = Given()
 
 
-@dataclass(frozen=True, slots=True)
-class PatternHit:
+class PatternHit(Struct, frozen=True):
     """One note of a pattern."""
 
     role: Role
@@ -64,8 +61,7 @@ class PatternHit:
     velocity: float  # 0-1; 1 is an accent
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(Struct, frozen=True):
     """Hits over a whole number of quarter notes, repeated through its sections."""
 
     hits: tuple[PatternHit, ...]
@@ -75,8 +71,7 @@ class Pattern:
     steps_per_beat: int = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
+class Section(Struct, frozen=True):
     """A named run of bars."""
 
     name: str
@@ -85,8 +80,7 @@ class Section:
     intent: Intent | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Beat:
+class Beat(Struct, frozen=True):
     """One piece of music as the user describes it.  `None` means 'estimate it, and say so'."""
 
     folder: Path

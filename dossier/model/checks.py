@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from dossier.model.datafile import Occupancy
 from dossier.model.findings import Approach, Covered, LowEnd, Mix, RoomLeft, Translation
 from dossier.model.measures import Samples, StereoImage
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RoughMix:
+class RoughMix(Struct, frozen=True, eq=False):
     """The rough mix's figures, and its sound, which may be made again when it is asked for."""
 
     mix: Mix
@@ -20,8 +20,7 @@ class RoughMix:
     sound: Callable[[], Samples]
 
 
-@dataclass(frozen=True, slots=True)
-class LowEndCheck:
+class LowEndCheck(Struct, frozen=True):
     """The finding, and a file to hear each remedy that helps, by name, with what some are lowered by in dB."""
 
     finding: LowEnd
@@ -29,8 +28,7 @@ class LowEndCheck:
     lowered: Mapping[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Checks:
+class Checks(Struct, frozen=True, eq=False):
     """Everything that was checked once the drums were at their gains."""
 
     approach: Approach  # with what would change it

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from dossier.model.findings import Approach, BalancePart, EqualPeaks
 from dossier.model.parts import PlacedCandidate, Ranking, Treated
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Choice:
+class Choice(Struct, frozen=True, eq=False):
     """The approach and its drums, and the other side's, each as its plan leaves it and at its own gain."""
 
     approach: Approach
@@ -20,8 +19,7 @@ class Choice:
     others: tuple[PlacedCandidate, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BalancedPart:
+class BalancedPart(Struct, frozen=True, eq=False):
     """A drum part of the balance; `row` is what is told of it."""
 
     item: PlacedCandidate
@@ -32,8 +30,7 @@ class BalancedPart:
         return self.row.id
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Balanced:
+class Balanced(Struct, frozen=True, eq=False):
     """The parts at their gains: those of the approach, then those of the other side."""
 
     parts: tuple[BalancedPart, ...]

@@ -9,7 +9,8 @@ Format history
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from dossier.model.ears import BlindRun, Comparison
 from dossier.model.findings import (
@@ -30,14 +31,12 @@ from dossier.model.vocabulary import Rights
 FORMAT_VERSION = 2
 
 
-@dataclass(frozen=True, slots=True)
-class ProgramInfo:
+class ProgramInfo(Struct, frozen=True):
     name: str
     version: str
 
 
-@dataclass(frozen=True, slots=True)
-class BeatInfo:
+class BeatInfo(Struct, frozen=True):
     title: str
     slug: str
     artist: str
@@ -61,8 +60,7 @@ class BeatInfo:
     id: str = ""  # as beat.toml gives it
 
 
-@dataclass(frozen=True, slots=True)
-class RevisionInfo:
+class RevisionInfo(Struct, frozen=True):
     id: str  # "r001"
     made: str  # ISO 8601, UTC
     identity: str  # sha256 of inputs, settings and program version
@@ -72,8 +70,7 @@ class RevisionInfo:
     done: str = ""  # what came of it here
 
 
-@dataclass(frozen=True, slots=True)
-class InputFile:
+class InputFile(Struct, frozen=True):
     file: str
     sha256: str
     kind: str  # "stem" | "drum" | "groove" | "settings" | "reference"
@@ -89,8 +86,7 @@ class InputFile:
     start_s: float = 0.0  # of a stem: where it begins in the music
 
 
-@dataclass(frozen=True, slots=True)
-class Instrumental:
+class Instrumental(Struct, frozen=True):
     fill: float
     zones: Mapping[str, float]
     sections: tuple[SectionFill, ...]
@@ -106,8 +102,7 @@ class Instrumental:
     drums: tuple[DrumsHeard, ...] = ()  # that are in the music already
 
 
-@dataclass(frozen=True, slots=True)
-class Occupancy:
+class Occupancy(Struct, frozen=True):
     """Maps over band x slot.  Rows are bands from low to high; values are shares of the reference, 0 and up."""
 
     band_hz: tuple[float, ...]
@@ -123,14 +118,12 @@ class Occupancy:
     kept: tuple[float, ...] = ()  # share of each band that is kept free for a voice; empty: nothing is
 
 
-@dataclass(frozen=True, slots=True)
-class PatternRow:
+class PatternRow(Struct, frozen=True):
     role: str
     cells: tuple[float, ...]  # velocity a step, 0 rest
 
 
-@dataclass(frozen=True, slots=True)
-class PatternInfo:
+class PatternInfo(Struct, frozen=True):
     source: str
     assumed: bool
     steps_per_beat: int
@@ -140,8 +133,7 @@ class PatternInfo:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Proposal:
+class Proposal(Struct, frozen=True):
     """Something a collaborator can agree to or ask to change; the id is stable across revisions."""
 
     id: str  # "approach", "drums", "plan:drums/kick.wav", "gain:kick", "rights:drums/loop.wav"
@@ -149,15 +141,13 @@ class Proposal:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(Struct, frozen=True):
     proposal: str  # Proposal.id
     mark: str  # "agreed" | "to change"
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(Struct, frozen=True):
     """One line of decisions.jsonl."""
 
     id: str  # "d0001"
@@ -175,8 +165,7 @@ class Decision:
     blind: tuple[BlindRun, ...] = ()  # shown beside the decision; decides nothing by itself
 
 
-@dataclass(frozen=True, slots=True)
-class Response:
+class Response(Struct, frozen=True):
     """What a collaborator sends back: saved by the page, read by `dossier decide`."""
 
     format: str  # "dossier response"
@@ -193,8 +182,7 @@ class Response:
     blind: tuple[BlindRun, ...] = ()  # from version 2 on
 
 
-@dataclass(frozen=True, slots=True)
-class SettingUsed:
+class SettingUsed(Struct, frozen=True):
     name: str
     value: float
     default: float
@@ -202,8 +190,7 @@ class SettingUsed:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class TasteUsed:
+class TasteUsed(Struct, frozen=True):
     """The user's own usual levels that the gains follow."""
 
     name: str  # of its file
@@ -213,8 +200,7 @@ class TasteUsed:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Looked:
+class Looked(Struct, frozen=True):
     """How many candidates were looked at how closely."""
 
     files: int
@@ -224,8 +210,7 @@ class Looked:
     coarsely: int = 0  # of `measured`, those that only a coarse look was taken at: they cannot win
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DossierData:
+class DossierData(Struct, frozen=True, kw_only=True):
     """The document; what the archive's page needs of it stands first, what is long last."""
 
     format_version: int

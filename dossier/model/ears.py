@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 Task = Literal["preference", "discrimination"]
 TASKS: tuple[Task, ...] = ("preference", "discrimination")
@@ -15,8 +16,7 @@ MOST_ROUNDS = 16  # common practice, no source: ears tire
 FEWEST_VOTES = 5  # below, a share of listeners says nothing: its interval spans more than half of the scale
 
 
-@dataclass(frozen=True, slots=True)
-class Side:
+class Side(Struct, frozen=True):
     """One of the two sounds: the page's layers that play, at gains that make both sides equally loud."""
 
     id: str  # in words: "drums treated", "the loop"
@@ -24,23 +24,20 @@ class Side:
     drums_db: float = 0.0  # of its drums against the advised level
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
+class Comparison(Struct, frozen=True):
     id: str  # "treatment" | "choice" | "louder" | "softer"
     sides: tuple[Side, Side]
     advised: str  # Side.id, "" where the advice holds both to be as good
     sounds: Mapping[str, str]  # Preview.id -> SHA-256 of its file, as the page holds it
 
 
-@dataclass(frozen=True, slots=True)
-class Round:
+class Round(Struct, frozen=True):
     a: str  # Side.id that stood under A
     said: str  # "A" | "B" | "no difference"; of a discrimination run which of the two X is
     x: str = ""  # of a discrimination run: the letter that X was
 
 
-@dataclass(frozen=True, slots=True)
-class BlindRun:
+class BlindRun(Struct, frozen=True):
     """Rounds in the order in which they were heard; fewer than planned where the listener stopped."""
 
     comparison: str
@@ -51,8 +48,7 @@ class BlindRun:
     sounds: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
-class RunTold:
+class RunTold(Struct, frozen=True):
     """One run as it is told."""
 
     by: str
@@ -73,8 +69,7 @@ class RunTold:
         return sum(self.counts) + self.same
 
 
-@dataclass(frozen=True, slots=True)
-class Vote:
+class Vote(Struct, frozen=True):
     """What one listener prefers in one comparison, over all of their whole runs."""
 
     by: str
@@ -86,8 +81,7 @@ class Vote:
     drums_db: float | None = None  # of the preferred side, against the advised level; None: the pair is of no levels
 
 
-@dataclass(frozen=True, slots=True)
-class Agreement:
+class Agreement(Struct, frozen=True):
     """How often listeners preferred what was advised, of those who preferred one and were advised one."""
 
     agreed: int

@@ -7,7 +7,8 @@ made, from the numbers that made it; pages, tables and data files only repeat th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from dossier.model.measures import LoopHit
 from dossier.model.vocabulary import ApproachKind, Direction, Feel, Grade, Kind, Means, Rights, Role
@@ -15,8 +16,7 @@ from dossier.model.vocabulary import ApproachKind, Direction, Feel, Grade, Kind,
 Amount = float | str
 
 
-@dataclass(frozen=True, slots=True)
-class SectionFill:
+class SectionFill(Struct, frozen=True):
     name: str
     first_bar: int  # 1-based, as musicians count
     bars: int
@@ -33,8 +33,7 @@ def hook_of(sections: Sequence[SectionFill]) -> SectionFill | None:
     return max(named or sections, key=lambda s: s.fill, default=None)
 
 
-@dataclass(frozen=True, slots=True)
-class Room:
+class Room(Struct, frozen=True):
     """How full the instrumental is."""
 
     fill: float
@@ -46,8 +45,7 @@ class Room:
     kept: Mapping[str, float] = field(default_factory=dict)  # share of each zone that is kept free for a voice
 
 
-@dataclass(frozen=True, slots=True)
-class DrumsHeard:
+class DrumsHeard(Struct, frozen=True):
     """Bars in which the music has drums already."""
 
     first_bar: int  # 1-based
@@ -55,8 +53,7 @@ class DrumsHeard:
     stems: tuple[str, ...]  # in which they are heard; none where only the sum tells
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
+class Fit(Struct, frozen=True):
     """How one drum part sits in this beat, at the gain that its balance asks for."""
 
     job: float | None  # 0-1: how like its role it sounds; None in data files that do not tell
@@ -73,8 +70,7 @@ class Fit:
     heard_zones: Mapping[str, float] = field(default_factory=dict)  # sone a zone, at its hits
 
 
-@dataclass(frozen=True, slots=True)
-class Holds:
+class Holds(Struct, frozen=True):
     """In how many of the drawn settings a decision comes out the same."""
 
     of: int
@@ -83,8 +79,7 @@ class Holds:
     moved_by: str = ""  # the setting that tells the two apart best
 
 
-@dataclass(frozen=True, slots=True)
-class SectionGain:
+class SectionGain(Struct, frozen=True):
     """A part's gain in a section that has an intent of its own, where it is not the base gain."""
 
     name: str
@@ -94,8 +89,7 @@ class SectionGain:
     gain_db: float  # to set
 
 
-@dataclass(frozen=True, slots=True)
-class Gains:
+class Gains(Struct, frozen=True):
     """The one gain of a drum part, in steps of 0.1 dB."""
 
     db: float  # beside the music as its stems are
@@ -111,8 +105,7 @@ class Gains:
         return round(self.db + self.music_db, 1) + 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class LoopCost:
+class LoopCost(Struct, frozen=True):
     """What bringing a loop to a tempo did to it, measured on the pass that was laid."""
 
     attack_smear_ms: float  # by how much its hits rise more slowly, in the median
@@ -122,8 +115,7 @@ class LoopCost:
     groove_kept: float  # 0-1: share of its own hits that are played; 1 unless re-laid
 
 
-@dataclass(frozen=True, slots=True)
-class LoopFit:
+class LoopFit(Struct, frozen=True):
     """How a loop was brought to the beat's tempo."""
 
     method: Means
@@ -140,8 +132,7 @@ class LoopFit:
     cost: LoopCost | None = None  # None in files of format 1
 
 
-@dataclass(frozen=True, slots=True)
-class LoopMeans:
+class LoopMeans(Struct, frozen=True):
     """One way to bring a loop to the tempo, tried in this beat; the ways of one loop are judged by the same fit."""
 
     means: Means
@@ -154,8 +145,7 @@ class LoopMeans:
     music_gain_db: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """One treatment with its amounts, in trade units."""
 
     treatment: str
@@ -163,8 +153,7 @@ class Step:
     amounts: Mapping[str, Amount]
 
 
-@dataclass(frozen=True, slots=True)
-class DrumFigures:
+class DrumFigures(Struct, frozen=True):
     """A drum as it plays in this beat: one side of a before-and-after."""
 
     sample_peak_dbfs: float | None
@@ -185,8 +174,7 @@ class DrumFigures:
     job: float | None = None  # 0-1: how like its role it sounds; of a hit
 
 
-@dataclass(frozen=True, slots=True)
-class Tried:
+class Tried(Struct, frozen=True):
     """A treatment that was tried and not taken, with the reason."""
 
     treatment: str
@@ -194,8 +182,7 @@ class Tried:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """A searched chain of at most three treatments for one candidate."""
 
     id: str
@@ -214,8 +201,7 @@ class Plan:
     at_equal_loudness: DrumFigures | None = None  # treated, as loud as before; None in data files of format 1
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     file: str
     name: str
     kind: Kind
@@ -249,8 +235,7 @@ class Candidate:
     music_gain_db: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class KitMember:
+class KitMember(Struct, frozen=True):
     role: Role
     file: str
     gain_db: float
@@ -260,8 +245,7 @@ class KitMember:
     gain_range_db: tuple[float, float] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Kit:
+class Kit(Struct, frozen=True):
     members: tuple[KitMember, ...]
     missing_roles: tuple[Role, ...]
     score: float
@@ -272,8 +256,7 @@ class Kit:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class WhatIf:
+class WhatIf(Struct, frozen=True):
     """One 'what would change the verdict': a stem really lowered or removed, and the beat measured again."""
 
     text: str
@@ -284,16 +267,14 @@ class WhatIf:
     direction: Direction
 
 
-@dataclass(frozen=True, slots=True)
-class SectionApproach:
+class SectionApproach(Struct, frozen=True):
     name: str
     kind: ApproachKind
     direction: Direction
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Approach:
+class Approach(Struct, frozen=True):
     kind: ApproachKind
     direction: Direction
     reasons: tuple[str, ...]
@@ -307,8 +288,7 @@ class Approach:
     drums_hold: Mapping[str, Holds] = field(default_factory=dict)  # by file: the best loop, the kit's members
 
 
-@dataclass(frozen=True, slots=True)
-class BalancePart:
+class BalancePart(Struct, frozen=True):
     """One drum part in the balance; the id names its audio layer on the page."""
 
     id: str
@@ -336,8 +316,7 @@ class BalancePart:
     full_file: str = ""  # and the whole beat, of a chosen part
 
 
-@dataclass(frozen=True, slots=True)
-class EqualPeaks:
+class EqualPeaks(Struct, frozen=True):
     first: str
     second: str
     peak_difference_db: float
@@ -345,8 +324,7 @@ class EqualPeaks:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Mix:
+class Mix(Struct, frozen=True):
     integrated_lufs: float | None
     true_peak_dbtp: float | None
     headroom_db: float | None  # to -1 dBTP
@@ -357,8 +335,7 @@ class Mix:
     limiter_db: float = 0.0  # the most that the rough mix's limiter takes
 
 
-@dataclass(frozen=True, slots=True)
-class Covered:
+class Covered(Struct, frozen=True):
     """A part of which less is heard than in nine of ten mixes that people made."""
 
     part: str  # BalancePart.id
@@ -371,8 +348,7 @@ class Covered:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Balance:
+class Balance(Struct, frozen=True):
     parts: tuple[BalancePart, ...]
     equal_peaks: tuple[EqualPeaks, ...]
     mix: Mix
@@ -384,8 +360,7 @@ class Balance:
     drums_file_gain_db: float = 0.0  # 0 or less: the file of all drums is lowered by this; lower the music by as much
 
 
-@dataclass(frozen=True, slots=True)
-class LowEndRemedy:
+class LowEndRemedy(Struct, frozen=True):
     """One way to let kick and bass share the low end, really computed."""
 
     name: str  # "duck the bass", "tune the kick"
@@ -397,8 +372,7 @@ class LowEndRemedy:
     heard_sone: float | None = None  # of the kick below 250 Hz, over the frames in which it plays untreated
 
 
-@dataclass(frozen=True, slots=True)
-class LowEnd:
+class LowEnd(Struct, frozen=True):
     kick: str | None
     bass_stem: str | None
     overlap_sub: float | None  # share of the kick's loudness in the zone that the bass masks
@@ -421,23 +395,20 @@ class LowEnd:
     kick_gap_ms: float | None = None  # the shortest time between two of its hits
 
 
-@dataclass(frozen=True, slots=True)
-class PartTranslation:
+class PartTranslation(Struct, frozen=True):
     part: str
     mono_loss_lu: float | None
     small_speaker_share: float | None  # of its loudness left above 150 Hz
     quiet_share: float | None  # of its loudness in the mix that is left when all is played 15 dB lower
 
 
-@dataclass(frozen=True, slots=True)
-class Translation:
+class Translation(Struct, frozen=True):
     parts: tuple[PartTranslation, ...]
     mono_zones: Mapping[str, float | None]  # mono loss of the mix, LU
     sentences: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class RoomLeft:
+class RoomLeft(Struct, frozen=True):
     """After the chosen drums are in: what is left, and what would still fit."""
 
     zones: Mapping[str, float]

@@ -6,7 +6,8 @@ Ratios are 0-1, levels dB, times seconds, as in the data files.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from dossier.model.datafile import Decision, ProgramInfo
 from dossier.model.ears import Agreement, RunTold, Vote
@@ -17,8 +18,7 @@ from dossier.model.vocabulary import ApproachKind, Direction, Rights
 INDEX_FORMAT_VERSION = 2
 
 
-@dataclass(frozen=True, slots=True)
-class ChosenDrum:
+class ChosenDrum(Struct, frozen=True):
     """One drum part that a revision puts into the beat, with the figures of its level balance."""
 
     part: str  # as it is shown: "kick", "loop"
@@ -31,8 +31,7 @@ class ChosenDrum:
     treated: bool  # the figures are those of the treated drum
 
 
-@dataclass(frozen=True, slots=True)
-class RightsInUse:
+class RightsInUse(Struct, frozen=True):
     """Rights of one file that the rough mix really uses."""
 
     file: str
@@ -40,8 +39,7 @@ class RightsInUse:
     rights: Rights
 
 
-@dataclass(frozen=True, slots=True)
-class RevisionSummary:
+class RevisionSummary(Struct, frozen=True):
     """One revision, as far as the archive page needs it."""
 
     id: str
@@ -79,8 +77,7 @@ class RevisionSummary:
     identity: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class BeatSummary:
+class BeatSummary(Struct, frozen=True):
     slug: str
     revisions: tuple[RevisionSummary, ...]  # oldest first, at least one
     standing: Standing
@@ -94,16 +91,14 @@ class BeatSummary:
         return self.revisions[-1]
 
 
-@dataclass(frozen=True, slots=True)
-class Skipped:
+class Skipped(Struct, frozen=True):
     """Something in the archive that could not be used, with the reason."""
 
     file: str  # relative to the archive
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class ArchiveIndex:
+class ArchiveIndex(Struct, frozen=True):
     format_version: int
     program: ProgramInfo
     beats: tuple[BeatSummary, ...]  # by title

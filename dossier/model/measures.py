@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from dossier.model.vocabulary import Kind, Role
 
@@ -34,8 +34,7 @@ class Sound(Protocol):
     def __getitem__(self, frames: slice, /) -> Any: ...
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Clip:
+class Clip(Struct, frozen=True, eq=False):
     """Checked audio: `(frames, channels)` with 1 or 2 channels, finite, and its sample rate."""
 
     samples: Samples
@@ -46,8 +45,7 @@ class Clip:
         return len(self.samples) / self.rate_hz
 
 
-@dataclass(frozen=True, slots=True)
-class Loudness:
+class Loudness(Struct, frozen=True):
     """BS.1770-5 / R 128 quantities and peaks of one signal; see `dossier.measure.loudness`."""
 
     integrated_lufs: float | None
@@ -62,8 +60,7 @@ class Loudness:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class StereoMeasure:
+class StereoMeasure(Struct, frozen=True):
     """Width of one signal, whole or in one zone."""
 
     side_to_mid_db: float | None
@@ -71,15 +68,13 @@ class StereoMeasure:
     mono_loss_lu: float | None  # how much quieter the mono sum is; 0 for a mono or in-phase signal
 
 
-@dataclass(frozen=True, slots=True)
-class StereoImage:
+class StereoImage(Struct, frozen=True):
     whole: StereoMeasure
     zones: Mapping[str, StereoMeasure]
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BandEnergies:
+class BandEnergies(Struct, frozen=True, eq=False):
     """Accumulated spectral energy, from which every hearing measure starts.
 
     `cumulative[k, b]` is the energy of fine band `b` from the start of the signal up to `k * step_s`: squared amplitude
@@ -93,8 +88,7 @@ class BandEnergies:
     duration_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """The beat's grid of slots (sixteenth notes)."""
 
     tempo_bpm: float
@@ -156,16 +150,14 @@ class Grid:
         return np.arange(min(begin, self.frames), min(end, self.frames), dtype=np.intp)
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(Struct, frozen=True):
     name: str | None  # "D minor"
     confidence: float
     reason: str = ""
     source: str = "estimated"  # "beat.toml" | "tag" | "estimated"
 
 
-@dataclass(frozen=True, slots=True)
-class Pitch:
+class Pitch(Struct, frozen=True):
     """Fundamental of a drum or a bass note; `hz` is None where it is unpitched."""
 
     hz: float | None
@@ -176,16 +168,14 @@ class Pitch:
     source: str = "sound"  # "sound" | "tag"
 
 
-@dataclass(frozen=True, slots=True)
-class LoopHit:
+class LoopHit(Struct, frozen=True):
     time_s: float
     role: Role
     level_db: float  # relative to the loop's loudest hit
     likeness: float = 0.0  # 0-1, how like a drum of its family it sounds; 0 in data files that do not tell
 
 
-@dataclass(frozen=True, slots=True)
-class HitMeasures:
+class HitMeasures(Struct, frozen=True):
     """The shape of a one-shot, or of a loop as a whole where that makes sense."""
 
     kind: Kind
@@ -206,8 +196,7 @@ class HitMeasures:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CoarseMeasures:
+class CoarseMeasures(Struct, frozen=True, eq=False):
     """What a coarse look tells of a one-shot; see `dossier.measure.coarse`."""
 
     onset_s: float
@@ -219,8 +208,7 @@ class CoarseMeasures:
     outline: Array  # (OUTLINE_PIECES, fine bands), mean power
 
 
-@dataclass(frozen=True, slots=True)
-class LoopMeasures:
+class LoopMeasures(Struct, frozen=True):
     tempo_bpm: float | None
     tempo_source: str
     beats: float | None  # its length in quarter notes at that tempo
@@ -232,8 +220,7 @@ class LoopMeasures:
     notes: tuple[str, ...] = ()  # stated tempos against the sound and one another
 
 
-@dataclass(frozen=True, slots=True)
-class Tags:
+class Tags(Struct, frozen=True):
     """What the tags inside a file state, unchecked against its sound."""
 
     tempo_bpm: float | None = None
@@ -243,8 +230,7 @@ class Tags:
     time_reference: int | None = None  # of the first sample, in samples since midnight
 
 
-@dataclass(frozen=True, slots=True)
-class FileMeasures:
+class FileMeasures(Struct, frozen=True):
     """All that is known of one file on its own: what `dossier measure` prints."""
 
     file: str

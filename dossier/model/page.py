@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from dossier.model.ears import Agreement, Comparison, RunTold
 from dossier.model.measures import Array
 from dossier.model.standing import Standing
 
 
-@dataclass(frozen=True, slots=True)
-class Preview:
+class Preview(Struct, frozen=True):
     """One sound of the listening excerpt; all start together and have one length.
 
     Played at their `gain_db`, the music and the chosen parts are the rough mix before its overall gain.
@@ -33,8 +33,7 @@ class Preview:
     duration_s: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class WhatIfPart:
+class WhatIfPart(Struct, frozen=True, eq=False):
     """One slider: fine-band powers of the drum part at 0 dB gain, full-scale^2 a frame."""
 
     id: str
@@ -44,8 +43,7 @@ class WhatIfPart:
     block_energy: Array  # (blocks,) K-weighted mean square of each 100 ms block, at 0 dB gain
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class WhatIfArrays:
+class WhatIfArrays(Struct, frozen=True, eq=False):
     """Everything the page needs to run the analysis' own formulas again."""
 
     instrumental_excitation: Array  # (frames, bands), linear, at the level the analysis used
@@ -58,8 +56,7 @@ class WhatIfArrays:
     parts: tuple[WhatIfPart, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class PageAssets:
+class PageAssets(Struct, frozen=True):
     previews: tuple[Preview, ...]
     what_if: WhatIfArrays | None
     standing: Standing
@@ -68,8 +65,7 @@ class PageAssets:
     agreement: Agreement | None = None  # of this archive's listeners with the advice
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rendered:
+class Rendered(Struct, frozen=True, eq=False):
     """What can be heard and dialled in: sound and arrays for the page, and the files beside it, by name."""
 
     previews: tuple[Preview, ...]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from dossier.model.beat import DrumFile, Pattern
 from dossier.model.findings import Fit, Gains, Kit, LoopFit, LoopMeans, Plan
@@ -11,8 +13,7 @@ from dossier.model.measures import Array, Clip, FileMeasures, Grid, Indices, Sam
 from dossier.model.vocabulary import Grade, Kind, Role
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Drum:
+class Drum(Struct, frozen=True, eq=False):
     """One candidate, measured on its own."""
 
     file: DrumFile
@@ -27,8 +28,7 @@ class Drum:
         return self.file.file
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SeenDrum:
+class SeenDrum(Struct, frozen=True, eq=False):
     """One candidate as it is known before a library is sifted: coarsely, or measured already."""
 
     file: DrumFile
@@ -49,8 +49,7 @@ class SeenDrum:
         return self.file.file
 
 
-@dataclass(frozen=True, slots=True)
-class Voice:
+class Voice(Struct, frozen=True):
     """The hits of one role through the whole beat: start, end (cut by the next hit) and amplitude.
 
     What its velocities say of its level: "played" (a MIDI file's, each role with its own), "written" (tablature, beside
@@ -64,8 +63,7 @@ class Voice:
     velocities: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Groove:
+class Groove(Struct, frozen=True, eq=False):
     """What is played: the beat's patterns, and the voices that they make on the grid."""
 
     pattern: Pattern
@@ -74,8 +72,7 @@ class Groove:
     voices: Mapping[Role, Voice]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DrumPart:
+class DrumPart(Struct, frozen=True, eq=False):
     """A candidate as it plays in one beat, at the beat's sample rate: treatments and renders use what was measured.
 
     A one-shot is its sound from the onset on and the voice that plays it; a loop is one pass, fitted to the tempo.
@@ -104,8 +101,7 @@ class DrumPart:
         return replace(self, samples=samples)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Played:
+class Played(Struct, frozen=True, eq=False):
     """How a part plays on the grid of the whole beat at 0 dB gain; None where it is silent."""
 
     blocks: Array  # (blocks,), K-weighted mean square of each 100 ms from the start of the stems
@@ -121,8 +117,7 @@ class Played:
         return self.true_peak_dbtp - self.integrated_lufs
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PlacedCandidate:
+class PlacedCandidate(Struct, frozen=True, eq=False):
     """A candidate at its gain in the beat, with its fit and score there."""
 
     drum: Drum
@@ -144,8 +139,7 @@ class PlacedCandidate:
         return len(self.powers) > 0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ranking:
+class Ranking(Struct, frozen=True, eq=False):
     """All placed candidates by score, the kit, and the candidates that could not be placed with the reason."""
 
     loops: tuple[PlacedCandidate, ...]
@@ -167,8 +161,7 @@ class Ranking:
         return next(iter(fitting or looked), None)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Treated:
+class Treated(Struct, frozen=True, eq=False):
     """A searched plan and the sound that it made."""
 
     plan: Plan

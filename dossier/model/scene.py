@@ -7,15 +7,16 @@ and measures all of it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.model.findings import DrumFigures, Fit
 from dossier.model.measures import Array, Indices, Mask
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Scene:
+class Scene(Struct, frozen=True, eq=False):
     """The instrumental as the drums meet it."""
 
     powers: Array  # (frames, fine), full-scale^2, instrumental as its stems are
@@ -39,8 +40,7 @@ class Scene:
         return replace(self, **by_frame)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PlacedPart:
+class PlacedPart(Struct, frozen=True, eq=False):
     """A drum part on the scene's slots at its gain."""
 
     powers: Array  # (frames, fine), at 0 dB gain
@@ -49,8 +49,7 @@ class PlacedPart:
     alone: Array  # (frames, bands), sone/Cam
 
 
-@dataclass(frozen=True, slots=True)
-class InBeat:
+class InBeat(Struct, frozen=True):
     """What one drum part (or a kit as one part) does in the beat."""
 
     fill: float  # with the part
@@ -73,4 +72,4 @@ class InBeat:
 
     def told(self, kind: type[Fit] | type[DrumFigures]) -> dict[str, Any]:
         """The values that this kind of finding repeats."""
-        return {field.name: getattr(self, field.name) for field in fields(kind) if hasattr(self, field.name)}
+        return {name: getattr(self, name) for name in kind.__struct_fields__ if hasattr(self, name)}

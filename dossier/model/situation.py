@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from dossier.model.beat import Beat, Stem
 from dossier.model.datafile import InputFile
@@ -15,8 +16,7 @@ from dossier.model.usual import UsualLevels
 from dossier.model.vocabulary import Intent, Role, Voice
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class StemMeasures:
+class StemMeasures(Struct, frozen=True, eq=False):
     """What the beat needs to know of one stem without keeping its sound."""
 
     duration_s: float
@@ -33,8 +33,7 @@ class StemMeasures:
         return float(self.low_energies.sum())
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class MusicMeasures:
+class MusicMeasures(Struct, frozen=True, eq=False):
     """What is measured of the instrumental, and kept."""
 
     loudness: Loudness
@@ -46,8 +45,7 @@ class MusicMeasures:
     drums: tuple[DrumsHeard, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Music(MusicMeasures):
+class Music(MusicMeasures, frozen=True, eq=False):
     """The instrumental: the sum of the stems at their gains, measured on its own."""
 
     sound: Callable[[], Samples]  # (frames, 2), read when it is first asked for
@@ -66,8 +64,7 @@ class Music(MusicMeasures):
         return 8 * self.frames  # two channels of single precision
 
 
-@dataclass(frozen=True, slots=True)
-class SectionIntent:
+class SectionIntent(Struct, frozen=True):
     """A section that has an intent of its own."""
 
     name: str
@@ -77,8 +74,7 @@ class SectionIntent:
     music_lu: float  # the music there against the whole
 
 
-@dataclass(frozen=True, slots=True)
-class Conditions:
+class Conditions(Struct, frozen=True):
     """What the user asked for, or the defaults that stand in for it."""
 
     policy: Mapping[str, float]
@@ -93,8 +89,7 @@ class Conditions:
         return self.role_intents.get(role, self.intent) if role is not None else self.intent
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Situation:
+class Situation(Struct, frozen=True, eq=False):
     """The music, how it is to be heard, and the scene that drums meet."""
 
     music: Music
@@ -123,8 +118,7 @@ class Situation:
         return self.conditions.target_lufs - self.mix_over_music_lu - self.music.integrated_lufs
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Analysis:
+class Analysis(Struct, frozen=True, eq=False):
     """A beat, measured."""
 
     beat: Beat

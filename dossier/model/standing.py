@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class ProposalStanding:
+class ProposalStanding(Struct, frozen=True):
     """One proposal of the newest revision.  Rights are left out: clearing them is the producer's job."""
 
     id: str
@@ -15,8 +14,7 @@ class ProposalStanding:
     status: str  # "awaiting answer" | "agreed" | "to change"
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
+class Standing(Struct, frozen=True):
     """Where the newest revision stands, and the last revision that was decided, where that is an older one."""
 
     status: str  # "awaiting answer" | "agreed" | "to change"

@@ -6,14 +6,14 @@ Levels are K-weighted, in LU against the music, both as they play.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import log10
+
+from msgspec import Struct
 
 from dossier.model.vocabulary import Intent, Role
 
 
-@dataclass(frozen=True, slots=True)
-class RoleLevel:
+class RoleLevel(Struct, frozen=True):
     """How a role stands in `n` pieces."""
 
     n: int
@@ -26,8 +26,7 @@ class RoleLevel:
     error_high_db: float
 
 
-@dataclass(frozen=True, slots=True)
-class UsualLevels:
+class UsualLevels(Struct, frozen=True):
     """Usual levels of every role, and of all drums together by intent, from `n` pieces."""
 
     roles: Mapping[Role, RoleLevel]
@@ -42,8 +41,7 @@ class UsualLevels:
         return 10.0 * log10(1.0 + 10.0 ** (self.all_drums_lu[intent] / 10.0))
 
 
-@dataclass(frozen=True, slots=True)
-class Taste:
+class Taste(Struct, frozen=True):
     """A user's own usual levels, as a file holds them."""
 
     name: str  # of the file
@@ -51,8 +49,7 @@ class Taste:
     usual: UsualLevels
 
 
-@dataclass(frozen=True, slots=True)
-class HeardPart:
+class HeardPart(Struct, frozen=True):
     """A role in one finished piece; `hit_level_db` is None where only its level was decided."""
 
     role: Role
@@ -61,8 +58,7 @@ class HeardPart:
     heard: bool = True  # False: it is the program's own level, beside which the others stand
 
 
-@dataclass(frozen=True, slots=True)
-class HeardPiece:
+class HeardPiece(Struct, frozen=True):
     """How loud a user set the drums of one piece, all together and by role."""
 
     name: str
@@ -71,8 +67,7 @@ class HeardPiece:
     intent: Intent = "level"  # that the piece was made with
 
 
-@dataclass(frozen=True, slots=True)
-class Learnt:
+class Learnt(Struct, frozen=True):
     """What a user's pieces say of a role, or with no role of all drums."""
 
     role: Role | None

@@ -7,9 +7,10 @@ presence 4-6k, brilliance 6-16k Hz.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal, get_args
+
+from msgspec import Struct
 
 Role = Literal["kick", "snare", "clap", "rim", "closed-hat", "open-hat", "ride", "crash", "tom", "shaker", "percussion"]
 Kind = Literal["loop", "one-shot"]
@@ -28,8 +29,7 @@ RIGHTS: tuple[Rights, ...] = get_args(Rights)
 INTENTS: tuple[Intent, ...] = get_args(Intent)
 
 
-@dataclass(frozen=True, slots=True)
-class Zone:
+class Zone(Struct, frozen=True):
     """A named stretch of the spectrum."""
 
     key: str

@@ -7,9 +7,9 @@ so that their labels are text of the page and stay readable on a phone.  Blue is
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 from markupsafe import Markup
+from msgspec import Struct
 
 from dossier.render.format import number
 from dossier.render.svg import Tick, coordinate, drawing, spaced, tag
@@ -20,8 +20,7 @@ DEPTH_DB = 48.0  # of a curve plot
 LEAST_TOP = 1.25  # end of a stack's scale, a share of what finished mixes carry
 
 
-@dataclass(frozen=True, slots=True)
-class Stack:
+class Stack(Struct, frozen=True):
     """A row of stacked shares, 1 being what finished mixes carry."""
 
     name: str

@@ -7,12 +7,12 @@ figure's x counts bars from 1, y counts bands from 0; its values travel apart, a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup
+from msgspec import Struct
 
 from dossier.model.datafile import DossierData
 from dossier.model.vocabulary import ZONE_LABELS
@@ -35,8 +35,7 @@ BASE_LAYOUT: dict[str, Any] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class MapView:
+class MapView(Struct, frozen=True):
     """One way to look at the map."""
 
     id: str

@@ -74,7 +74,7 @@ def json_for_script(value: Any) -> str:
 
 
 def plain(value: Any) -> Any:
-    """Nested frozen dataclasses as what JSON knows: mappings, lists, numbers, texts."""
+    """Nested structs as what JSON knows: mappings, lists, numbers, texts."""
     return msgspec.to_builtins(value, str_keys=True, enc_hook=lambda odd: odd.item())
 
 

@@ -12,13 +12,14 @@ from __future__ import annotations
 import functools
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any
 
 import jinja2
 import numpy as np
 from markupsafe import Markup, escape
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.model.datafile import DossierData
 from dossier.model.page import PageAssets
@@ -152,8 +153,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
     }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class _Later:
+class _Later(Struct, frozen=True):
     """Markup that is still being made, waited for where it stands in the page."""
 
     made: Future[str]

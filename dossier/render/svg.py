@@ -11,11 +11,11 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup, escape
+from msgspec import Struct
 
 from dossier.names import printable
 from dossier.render.pack import base64_text
@@ -68,8 +68,7 @@ def png(indices: Bytes2d, colours: Sequence[tuple[int, int, int]]) -> bytes:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
+class Tick(Struct, frozen=True):
     at: float
     text: str
 

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from dossier.render import format as fmt
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(Struct, frozen=True):
     text: str
     value: float | str | None = None  # what it sorts and is saved by; None: the text
     tone: str = ""  # a class of the style sheet
     note: str = ""  # a second, quiet line
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     label: str
     numeric: bool = True
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """The first cell of a row is its heading.  `ident` names it in the page and in saved files."""
 
     ident: str

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import Candidate
@@ -18,8 +20,7 @@ MOST_OF_A_ROLE = 15
 MOST_UNREADABLE = 50
 
 
-@dataclass(frozen=True, slots=True)
-class Trimmed:
+class Trimmed(Struct, frozen=True):
     """The data that the page is drawn from, and how much was left out."""
 
     data: DossierData

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 from markupsafe import Markup
+from msgspec.structs import replace
 
 from dossier.model.datafile import DossierData
 from dossier.model.findings import BalancePart

@@ -6,7 +6,8 @@ What a stage measures, `dossier.decide` judges; `dossier.pipeline` calls the sta
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from dossier import audio
 from dossier.cache import Cache

@@ -6,9 +6,9 @@ Gains are solved in `dossier.stages.gains`; every figure that is shown is measur
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from dossier.arrange.parts import gain_over_time
 from dossier.decide import balance as decide_balance

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio
 from dossier.arrange import loops, one_shots
@@ -90,8 +90,7 @@ def pinned(beat: Beat) -> list[DrumFile]:
     return sorted(told, key=lambda drum: drum.file not in roles)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class KnownFile:
+class KnownFile(Struct, frozen=True, eq=False):
     """What is kept of a file, so that it need not be decoded to be ranked."""
 
     measures: FileMeasures

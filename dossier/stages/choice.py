@@ -6,9 +6,9 @@ After treatments both sides stand in their final state: treated where a plan hel
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from dossier.decide import approach as decide_approach
 from dossier.decide import fit

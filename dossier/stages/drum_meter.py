@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.measure import hearing, hits, in_beat, loudness, roles
 from dossier.model.findings import DrumFigures
@@ -18,8 +19,7 @@ ENVELOPE_POINTS = 120
 ENVELOPE_FLOOR_DB = -60.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Heard:
+class Heard(Struct, frozen=True, eq=False):
     """Samples as they play on the grid."""
 
     samples: Samples

@@ -12,11 +12,12 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
 from math import log10
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import beatfile
 from dossier.archive.ears import votes
@@ -43,8 +44,7 @@ _MIX = frozenset({"mix", "mixdown", "mixed", "master", "mastered", "mastering", 
 _BESIDE_MIX = frozenset({"final", "full", "stereo", "song", "the", "whole", "v"})  # words of a mix's name
 
 
-@dataclass(frozen=True, slots=True)
-class Finished:
+class Finished(Struct, frozen=True):
     """One piece as heard, the files that count (content), and what is said of it."""
 
     heard: HeardPiece

@@ -8,10 +8,11 @@ its place (common practice, no source), if one is left over; else it is said to 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from dossier.arrange import pattern as patterns
 from dossier.decide import fit
@@ -31,8 +32,7 @@ SHORTLIST = 4  # files a role that are tried in kits
 STAND_INS_TRIED = 2
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class KitTrials:
+class KitTrials(Struct, frozen=True, eq=False):
     """The ranking's frames, with each part placed once however many kits it is tried in."""
 
     here: Situation

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio
 from dossier.arrange import loops, slices
@@ -22,8 +22,7 @@ from dossier.stages.library import sound_of
 GLANCE_BARS = 2
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LaidLoop:
+class LaidLoop(Struct, frozen=True, eq=False):
     """One pass and what it cost, as they are kept."""
 
     samples: Samples

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from dossier.decide import means as decide_means
 from dossier.memo import Memo

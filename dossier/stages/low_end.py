@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import cache, partial
 
 import numpy as np
 import soxr
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.arrange.one_shots import lay_energies
 from dossier.arrange.parts import laid
@@ -37,8 +38,7 @@ HIGHEST_BASS_HZ = 400.0
 SILENT_TOLERANCE = 1e-9
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class KickAndBass:
+class KickAndBass(Struct, frozen=True, eq=False):
     """Kick and bass in the excerpt, on its frames."""
 
     here: Situation

@@ -8,11 +8,11 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict, replace
 
 from dossier import audio
 from dossier.decide.balance import usual_levels
@@ -68,7 +68,7 @@ def measure_music(beat: Beat, summed: SummedStems, memo: Memo) -> Music:
     if kept.grid.bars < 1:
         found = f"{kept.grid.first_downbeat_s:.2f} s lies past the music, which ends at {frames / rate:.2f} s"
         raise BeatError([Problem(where, "first_downbeat", found)])
-    measures = {field.name: getattr(kept, field.name) for field in fields(kept)}
+    measures = asdict(kept)
     return Music(sound=summed.sound, frames=frames, rate_hz=rate, stems=summed.stems,
                  sound_of=summed.sounds.__getitem__, integrated_lufs=integrated, **measures)  # fmt: skip
 

@@ -7,8 +7,9 @@ A value comes from "beat.toml", a "tag", the "name" or the "sound"; what has no 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
+
+from msgspec import Struct
 
 from dossier import audio, stages
 from dossier.cache import Cache
@@ -25,8 +26,7 @@ from dossier.stages.candidates import measured
 _SOURCES = {"file name": "name", "estimated": "sound"}
 
 
-@dataclass(frozen=True, slots=True)
-class FoundFile:
+class FoundFile(Struct, frozen=True):
     """One stem or drum as found; `sources` tells of kind, role, tempo_bpm and root where each comes from."""
 
     file: str
@@ -42,8 +42,7 @@ class FoundFile:
     library: bool = False  # it lies outside the beat, in a folder shared by beats
 
 
-@dataclass(frozen=True, slots=True)
-class Overview:
+class Overview(Struct, frozen=True):
     """A beat as it was found."""
 
     beat: Beat

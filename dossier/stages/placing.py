@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.decide import fit
 from dossier.measure import in_beat, roles
@@ -19,8 +19,7 @@ from dossier.stages.candidates import as_it_plays, part_powers
 from dossier.stages.gains import alone
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LevelInBeat:
+class LevelInBeat(Struct, frozen=True, eq=False):
     """How a candidate plays in the beat and what it does at the gain that its intent asks for, as it is kept."""
 
     powers: Array

@@ -7,11 +7,12 @@ follows from a table of shared energies (`measure.loudness.shared_energy`), so t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import cache, partial
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio
 from dossier.arrange.parts import laid
@@ -35,8 +36,7 @@ AUDITION_COMPRESSION, AUDITION_HZ = 0.8, 32_000
 MOST_BYTES = 1_850_000  # of all sounds, so that the page stays below 5 MB; candidates get what the mix leaves
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Layer:
+class Layer(Struct, frozen=True, eq=False):
     """A preview before it is encoded."""
 
     id: str

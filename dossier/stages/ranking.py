@@ -8,8 +8,9 @@ loops, are then placed on the beat at the gain that their intent asks for.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from functools import partial
+
+from msgspec.structs import replace
 
 from dossier.memo import Memo
 from dossier.model.measures import Indices

@@ -9,11 +9,12 @@ touched since has another digest, and is then not used.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio, files
 from dossier.errors import AudioError
@@ -28,8 +29,7 @@ Write = Callable[[Path], None]
 Renders = dict[str, bytes | Write]
 
 
-@dataclass(frozen=True, slots=True)
-class ReusableRender:
+class ReusableRender(Struct, frozen=True):
     """Writes a render to the path that it is given."""
 
     make: Callable[[], Sound]

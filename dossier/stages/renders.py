@@ -11,8 +11,9 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
+
+from msgspec.structs import replace
 
 from dossier import names
 from dossier.arrange import loops, midi, sfz

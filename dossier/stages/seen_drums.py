@@ -11,11 +11,12 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from itertools import chain
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio
 from dossier.cache import Cache
@@ -38,8 +39,7 @@ MOST_REMARKS = 40  # on copies, and on silent files
 MOST_VALUES = 1 << 22  # values that are held decoded
 
 
-@dataclass(frozen=True, slots=True)
-class CoarseFile:
+class CoarseFile(Struct, frozen=True):
     """A file of a batch, but for its arrays."""
 
     rate_hz: int
@@ -49,8 +49,7 @@ class CoarseFile:
     mono_loss_lu: float | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CoarseBatch:
+class CoarseBatch(Struct, frozen=True, eq=False):
     """A coarse look at some files; what is no plain one-shot, or cannot be read, is left out."""
 
     files: dict[int, CoarseFile]  # by place in the batch

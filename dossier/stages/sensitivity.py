@@ -7,10 +7,11 @@ beat; what a draw changes there is added to what was told of the whole.  Each dr
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.decide import balance, fit, sensitivity
 from dossier.decide import kit as decide_kit
@@ -50,8 +51,7 @@ def with_sensitivity(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Setup:
+class Setup(Struct, frozen=True, eq=False):
     """A drum part that stands in a draw: a loop, or the members of a kit at their gains."""
 
     name: str
@@ -66,8 +66,7 @@ class Setup:
         return tuple(item.drum.name for item in self.items)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Found:
+class Found(Struct, frozen=True, eq=False):
     """How a setup comes out in a draw; `worth`: among setups of its kind."""
 
     fit: Fit

@@ -11,11 +11,12 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib import import_module
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio
 from dossier.audio.foreign import NoDecoderError
@@ -61,8 +62,7 @@ class StemSounds:
         return samples
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SummedStems:
+class SummedStems(Struct, frozen=True, eq=False):
     """The instrumental, and where it came from; stems know where they begin."""
 
     sound: Callable[[], Samples]  # (frames, 2), worked out or read when it is first asked for

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
 from functools import partial
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.decide import plan as decide_plan
 from dossier.decide import search_hints
@@ -35,8 +36,7 @@ from dossier.treat.families import AmountLine
 _TEMPO_IN_NAME = re.compile(r"[\s_-]*\d+(?:[.,]\d+)?\s*bpm", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PlanSearch:
+class PlanSearch(Struct, frozen=True, eq=False):
     """One search with all that it needs, so that it can run in another process."""
 
     part: DrumPart
@@ -57,7 +57,7 @@ class PlanSearch:
     def depends(self) -> list[object]:
         """Everything that a result rests on beside the beat itself."""
         given = ("part", "scene", "conditions")
-        amounts = [getattr(self, field.name) for field in fields(self) if field.name not in given]
+        amounts = [getattr(self, name) for name in self.__struct_fields__ if name not in given]
         return [self.part.name, self.part.role, self.part.samples, *amounts]
 
 

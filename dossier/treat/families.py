@@ -18,9 +18,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from dossier.model.findings import Amount
 from dossier.model.measures import Samples
@@ -35,8 +35,7 @@ _GEOMETRIC = ("_hz", "_ms", "_s")  # amounts heard as ratios, halved geometrical
 _SHOWN: dict[str, Callable[[float], float]] = {"%": lambda part: 100.0 * part, "bits": lambda bits: float(round(bits))}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Family:
+class Family(Struct, frozen=True, eq=False):
     """One kind of treatment.
 
     Attributes

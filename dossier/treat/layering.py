@@ -18,10 +18,10 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import scipy
+from msgspec import Struct
 
 from dossier.errors import MeasureError
 from dossier.model.measures import Array, Samples
@@ -34,8 +34,7 @@ LOOK_S = 0.4  # of both sounds: where the onsets are, and low waves have had tim
 ENVELOPE_S = 0.002
 
 
-@dataclass(frozen=True, slots=True)
-class LayerAlignment:
+class LayerAlignment(Struct, frozen=True):
     """Where the layer goes: `delay` in frames (positive: later), `polarity` +1 or -1."""
 
     delay: int

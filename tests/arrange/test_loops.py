@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import pytest
+from msgspec import structs
 from tests_support import grid
 
 from dossier.arrange import loops
@@ -35,7 +34,7 @@ def fit(loop: LoopMeasures, duration: float, tempo: float, means: Means = "as it
      (184.0, 92.0, None), (180.0, 92.0, 184 / 180)],
 )  # fmt: skip
 def test_every_means_is_at_hand_where_the_tempo_differs(source: float, target: float, ratio: float | None) -> None:
-    loop = dataclasses.replace(measured(source, beats=8.0), hits=(LoopHit(0.0, "kick", 0.0),))
+    loop = structs.replace(measured(source, beats=8.0), hits=(LoopHit(0.0, "kick", 0.0),))
     found = loops.fits(loop, duration_s=480 / source, tempo_bpm=target, policy=DEFAULTS)
     assert found["as it is"].ratio == 1.0  # type: ignore[union-attr]
     for means in ("repitch", "sliced", "stretch"):
@@ -46,7 +45,7 @@ def test_every_means_is_at_hand_where_the_tempo_differs(source: float, target: f
 
 
 def test_what_cannot_be_sliced_says_so() -> None:
-    silent = dataclasses.replace(measured(90.0, beats=8.0), reasons={"hits": "nothing strikes in it"})
+    silent = structs.replace(measured(90.0, beats=8.0), reasons={"hits": "nothing strikes in it"})
     found = loops.fits(silent, duration_s=5.3, tempo_bpm=70.0, policy=DEFAULTS)
     assert found["sliced"] == "it cannot be sliced: nothing strikes in it"
     assert not isinstance(found["stretch"], str)
@@ -140,7 +139,7 @@ def test_one_beat_in_double_time_is_half_a_beat() -> None:
                                (0.58, 0.6, "swing of 58 % goes with"), (None, 0.6, "")],
 )  # fmt: skip
 def test_swing_is_compared(own: float | None, beat: float, words: str) -> None:
-    loop = dataclasses.replace(measured(120.0, beats=8.0), swing=own)
+    loop = structs.replace(measured(120.0, beats=8.0), swing=own)
     found = fit(loop, 4.0, 120.0, swing=beat)
     assert words in found.note
     assert ("swing" in found.note) == bool(words)
@@ -159,7 +158,7 @@ def test_loop_and_pattern_are_compared_part_by_part() -> None:
     """analytic: two bars of a loop with a pickup at 60 BPM, played in half time in a beat of 120 BPM: four bars."""
     hits = (LoopHit(0.2, "snare", -9.0), LoopHit(0.5, "kick", 0.0), LoopHit(4.5, "kick", 0.0),
             LoopHit(6.5, "closed-hat", -3.0))  # fmt: skip
-    loop = dataclasses.replace(measured(60.0, beats=8.0, downbeat=0.5), hits=hits)
+    loop = structs.replace(measured(60.0, beats=8.0, downbeat=0.5), hits=hits)
     found = fit(loop, 8.5, 120.0)
     assert found.beats == 16.0
     pattern = parse_lines(["kick |x---x---x---x---|", "snare |----x-------x---|"], steps_per_beat=4, source="test")

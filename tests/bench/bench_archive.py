@@ -12,10 +12,10 @@ import pstats
 import sys
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
 
 from factory import decision, dossier, hash_of
+from msgspec.structs import replace
 
 from dossier import pipeline
 from dossier.archive import Archive, dataformat

@@ -25,12 +25,13 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 from learn_levels import RESAMPLED, read
+from msgspec.structs import replace
 from scipy.signal import butter, sosfilt
 
 from dossier.arrange import midi, one_shots

@@ -13,13 +13,13 @@ import resource
 import sys
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import soundfile as sf
 import test_library
 from common_beats import instrumental, write_beat
+from msgspec.structs import replace
 
 from dossier import audio, inputs, stages
 from dossier.cache import Cache

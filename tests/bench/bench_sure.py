@@ -12,8 +12,9 @@ from __future__ import annotations
 import argparse
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from dossier import inputs, stages
 from dossier.cache import Cache

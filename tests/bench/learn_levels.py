@@ -37,12 +37,13 @@ import argparse
 import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from string import ascii_lowercase
 
 import numpy as np
 import soundfile
+from msgspec.structs import replace
 
 from dossier.arrange import midi, one_shots
 from dossier.decide import balance, taste

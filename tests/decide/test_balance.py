@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import replace
 
 import drum_synthesis
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from dossier.decide import balance
 from dossier.decide.balance import PartToLevel

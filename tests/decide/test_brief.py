@@ -5,11 +5,11 @@ Common practice, no source: a reader with one minute needs the space, the drums,
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import factory
 import pytest
+from msgspec.structs import replace
 
 from dossier.decide import approach, brief
 from dossier.decide.masking import covered

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from dossier.decide import fit
 from dossier.decide.policy import DEFAULTS, SETTINGS, USUAL_FIT, Policy
@@ -29,7 +29,7 @@ def score(one: Fit, role: Role | None = "kick", fill: float = 0.6) -> float:
 def test_score_is_the_sum_of_its_terms(
     role: Role | None, job: float, room: float, over: float, covers: float, fill: float
 ) -> None:
-    one = dataclasses.replace(GOOD, job=job, room_filled=room, over=over, covered_music=covers)
+    one = structs.replace(GOOD, job=job, room_filled=room, over=over, covered_music=covers)
     value, terms = fit.score(one, role=role, fill=fill, policy=DEFAULTS)
     assert value == pytest.approx(sum(terms.values()))
     for grade in get_args(Grade):
@@ -43,24 +43,24 @@ def test_score_is_the_sum_of_its_terms(
      ("covered_music", 0.5), ("tempo_match", 0.2), ("tuning_match", 0.0), ("mono_loss_lu", 3.0)],
 )  # fmt: skip
 def test_each_term_counts_in_its_direction(role: Role | None, field: str, worse: object) -> None:
-    assert score(dataclasses.replace(GOOD, **{field: worse}), role) < score(GOOD, role)
+    assert score(structs.replace(GOOD, **{field: worse}), role) < score(GOOD, role)
 
 
 def test_room_counts_where_there_is_room_and_covering_where_there_is_music() -> None:
     """analytic: the one term falls in proportion to the room that is left, the other rises with the music."""
-    one = dataclasses.replace(GOOD, covered_music=0.3)
+    one = structs.replace(GOOD, covered_music=0.3)
     terms = [fit.score(one, role="kick", fill=fill, policy=DEFAULTS)[1] for fill in (0.5, 0.75)]
     assert terms[1]["room"] == pytest.approx(0.5 * terms[0]["room"])
     assert terms[1]["covers"] == pytest.approx(1.5 * terms[0]["covers"])
 
 
 def test_what_is_silent_comes_after_the_worst_that_is_heard() -> None:
-    worst = dataclasses.replace(GOOD, job=0.0, room_filled=0.0, over=9.0, covered_music=1.0, tempo_match=0.0,
+    worst = structs.replace(GOOD, job=0.0, room_filled=0.0, over=9.0, covered_music=1.0, tempo_match=0.0,
                                 tuning_match=0.0, mono_loss_lu=None)  # fmt: skip
-    silent = dataclasses.replace(GOOD, heard_zones=SILENCE, room_filled=0.0, overlap=0.0)
+    silent = structs.replace(GOOD, heard_zones=SILENCE, room_filled=0.0, overlap=0.0)
     assert score(silent) < score(worst)
-    assert score(dataclasses.replace(silent, overlap=0.01)) > score(worst), "covered, not silent"
-    assert score(dataclasses.replace(silent, overlap=0.01), None) < score(worst, None)
+    assert score(structs.replace(silent, overlap=0.01)) > score(worst), "covered, not silent"
+    assert score(structs.replace(silent, overlap=0.01), None) < score(worst, None)
     terms = fit.score(silent, role="kick", fill=0.6, policy=DEFAULTS)[1]
     assert fit.why(terms, role="kick", grade="poor", policy=DEFAULTS) == "cannot be heard in this beat"
 
@@ -110,7 +110,7 @@ def test_unpitched_drums_have_no_tuning() -> None:
 
 
 def test_the_reason_names_what_it_lacks_most() -> None:
-    one = dataclasses.replace(GOOD, covered_music=0.3)
+    one = structs.replace(GOOD, covered_music=0.3)
     terms = fit.score(one, role="kick", fill=0.9, policy=DEFAULTS)[1]
     said = fit.reason(one, role="kick", gain_db=-3.0, terms=terms, policy=DEFAULTS)
     assert "covers 30.0 %" in said

@@ -13,7 +13,7 @@ NOTHING = LoopCost(attack_smear_ms=0.0, timing_ms=0.0, semitones=0.0, gaps=0.0, 
 
 
 def cost(**changes: float) -> LoopCost:
-    return LoopCost(**{**{name: getattr(NOTHING, name) for name in LoopCost.__dataclass_fields__}, **changes})
+    return LoopCost(**{**{name: getattr(NOTHING, name) for name in LoopCost.__struct_fields__}, **changes})
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from masking_beat import DENSE, EMPTY, FIGURES, RATE, SPARSE, SmallBeat, SmallEar, played, snare
+from msgspec.structs import replace
 
 from dossier.decide.plan import SearchResult, in_the_end, search
 from dossier.decide.plan.goals import gain, judge, load

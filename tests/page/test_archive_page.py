@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ import numpy as np
 import pyloudnorm
 import pytest
 import soundfile
+from msgspec.structs import replace
 
 from dossier.archive import Archive
 from dossier.archive.changes import changes

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 import sample_data
+from msgspec.structs import replace
 from page_wait import reloaded, until
 from scipy.stats import binomtest, chisquare
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 import sample_data
+from msgspec.structs import replace
 from page_wait import reloaded, unfold, until
 
 from dossier.archive.decisions import read_pasted, read_response

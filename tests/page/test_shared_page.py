@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import shutil
 import zipfile
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import sample_data
 import sample_pages
+from msgspec.structs import replace
 
 from dossier.archive import Archive
 from dossier.archive.share import share

@@ -6,13 +6,13 @@ every part that may be absent is absent, `hostile()` the case in which every nam
 
 from __future__ import annotations
 
-import dataclasses
 import functools
 import io
 from typing import Any
 
 import numpy as np
 import soundfile
+from msgspec import Struct, structs
 from sample_maps import BANDS, SLOT_S, SLOTS_PER_BAR, TEMPO, band_hz, maps, rows, section_fills, zone_fills, zone_of
 from sample_parts import balance, candidates, kit, low_end, plans
 
@@ -250,17 +250,17 @@ def sample(bars: int = 24) -> DossierData:
 def bare(bars: int = 8) -> DossierData:
     """Everything that may be absent is absent."""
     full = sample(bars)
-    return dataclasses.replace(
+    return structs.replace(
         full, candidates=(), kit=None, plans=(), low_end=None, translation=None, room_left=None, patterns=(),
         looked=Looked(0, 0, 0, 0), proposals=(), decisions=(), warnings=(), concerns=(), settings=(),
         renders=(), inputs=(), comparisons=(),
         balance=Balance((), (), Mix(None, None, None, None, 0.0, False)),
-        occupancy=dataclasses.replace(full.occupancy, with_drums=(), overlap=(), treatment_change=()),
-        approach=dataclasses.replace(full.approach, sections=(), what_would_change_it=(), uncertain=None, reasons=()),
-        instrumental=dataclasses.replace(full.instrumental, integrated_lufs=None, true_peak_dbtp=None,
+        occupancy=structs.replace(full.occupancy, with_drums=(), overlap=(), treatment_change=()),
+        approach=structs.replace(full.approach, sections=(), what_would_change_it=(), uncertain=None, reasons=()),
+        instrumental=structs.replace(full.instrumental, integrated_lufs=None, true_peak_dbtp=None,
                                          loudness_range_lu=None, width={}),
-        beat=dataclasses.replace(full.beat, key=None, artist="", sources={}, confidences={}, notes=()),
-        revision=dataclasses.replace(full.revision, id="r001", changes=(), previous=None),
+        beat=structs.replace(full.beat, key=None, artist="", sources={}, confidences={}, notes=()),
+        revision=structs.replace(full.revision, id="r001", changes=(), previous=None),
     )  # fmt: skip
 
 
@@ -286,19 +286,19 @@ def hostile() -> DossierData:
     }  # fmt: skip
 
     def walk(value: Any, name: str = "") -> Any:
-        if dataclasses.is_dataclass(value) and not isinstance(value, type):
-            return dataclasses.replace(
-                value, **{f.name: walk(getattr(value, f.name), f.name) for f in dataclasses.fields(value)}
+        if isinstance(value, Struct):
+            return structs.replace(
+                value, **{name: walk(getattr(value, name), name) for name in value.__struct_fields__}
             )
-        if isinstance(value, tuple) and value and dataclasses.is_dataclass(value[0]):
+        if isinstance(value, tuple) and value and isinstance(value[0], Struct):
             return tuple(walk(v) for v in value)
         return spoil(value) if name in spoilt and isinstance(value, str | tuple) else value
 
-    out = walk(dataclasses.replace(full, comparisons=pairs(hostile_previews())))
+    out = walk(structs.replace(full, comparisons=pairs(hostile_previews())))
     assert isinstance(out, DossierData)
     return out
 
 
 def hostile_previews() -> tuple[Preview, ...]:
-    return tuple(dataclasses.replace(p, label=p.label + HOSTILE, id=p.id if p.group == "layer" else p.id + HOSTILE)
+    return tuple(structs.replace(p, label=p.label + HOSTILE, id=p.id if p.group == "layer" else p.id + HOSTILE)
                  for p in previews())  # fmt: skip

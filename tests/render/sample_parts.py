@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Any
 
 import numpy as np
+from msgspec import structs
 from sample_maps import BANDS, SLOTS_PER_BAR, maps, rows
 
 from dossier.model.findings import (
@@ -32,7 +32,7 @@ def fit(**changes: Any) -> Fit:
         job=0.93, heard_in_zones=2.4, room_filled=0.142, over=0.021, covered_music=0.041, overlap=0.083,
         audible_share=0.71, lift_lu=1.8, tempo_match=0.98, tuning_match=0.86, mono_loss_lu=0.2,
     )  # fmt: skip
-    return dataclasses.replace(base, **changes)
+    return structs.replace(base, **changes)
 
 
 def figures(*, scale: float = 1.0, length: float = 0.42, **changes: Any) -> DrumFigures:
@@ -46,7 +46,7 @@ def figures(*, scale: float = 1.0, length: float = 0.42, **changes: Any) -> Drum
         audible_share=0.58, envelope_db=tuple(float(v) for v in envelope), envelope_step_s=0.01,
         spectrum_db=tuple(float(v) for v in spectrum),
     )  # fmt: skip
-    return dataclasses.replace(base, **changes)
+    return structs.replace(base, **changes)
 
 
 def candidates() -> tuple[Candidate, ...]:
@@ -65,13 +65,13 @@ def candidates() -> tuple[Candidate, ...]:
             integrated_lufs=-18.2 - 3 * shift, one_hit_lufs=-20.1, sample_peak_dbfs=-1.0, true_peak_dbtp=-0.7,
             crest_factor_db=13.4, pitch_hz=None, pitch_note=None, effective_length_s=0.31,
         )  # fmt: skip
-        return dataclasses.replace(base, **changes)
+        return structs.replace(base, **changes)
 
     loop = LoopFit(
         method="repitch", ratio=1.0222, change_percent=2.2, semitones=0.38, source_tempo_bpm=90.0, beats=8.0,
         downbeat_s=0.0, poor_match=False, note="Played 2.2 % faster, which raises its pitch by 0.4 semitones.",
     )  # fmt: skip
-    stretched = dataclasses.replace(
+    stretched = structs.replace(
         loop, method="stretch", ratio=1.17, change_percent=17.0, semitones=0.0, poor_match=True,
         note="Stretched by 17 %: beyond 12 % it is a poor match.",
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import io
 import math
 import re
@@ -14,6 +13,7 @@ import pytest
 import sample_data
 import sample_pages
 from html_tree import parse
+from msgspec import structs
 from unpack import unpacked
 
 from dossier.model.datafile import Mark
@@ -225,10 +225,10 @@ def test_the_cuts_of_a_loop_are_drawn_a_row_a_role_and_can_be_written_back() -> 
     data = sample_data.sample()
     (loop, *_) = (c for c in data.candidates if c.file == "loops/dust_90bpm.wav")
     hits = (LoopHit(0.0, "kick", 0.0), LoopHit(0.5004, "snare", -20.0), LoopHit(1.0, "kick", -60.0))
-    entry = dataclasses.replace(data.inputs[0], file=loop.file, duration_s=2.0)
+    entry = structs.replace(data.inputs[0], file=loop.file, duration_s=2.0)
     others = [one for one in data.inputs if one.file != loop.file]
-    candidates = [dataclasses.replace(c, hits=hits) if c is loop else c for c in data.candidates]
-    data = dataclasses.replace(data, inputs=(*others, entry), candidates=tuple(candidates))
+    candidates = [structs.replace(c, hits=hits) if c is loop else c for c in data.candidates]
+    data = structs.replace(data, inputs=(*others, entry), candidates=tuple(candidates))
     rows = {r.id: r for group in drums_view(trim(data), sample_pages.assets(data)).groups for r in group.rows}
     drawn = parse(str(rows[loop.file].cuts))
     assert drawn.one("div", class_="stack").attributes["aria-label"] == (
@@ -244,11 +244,11 @@ def test_long_rankings_are_cut_and_say_so() -> None:
     data = sample_data.sample()
     first = data.candidates[1]
     many = tuple(
-        dataclasses.replace(first, file=f"d/{i}.wav", name=f"{i}.wav", score=1 - i / 1000, chosen=i == 399)
+        structs.replace(first, file=f"d/{i}.wav", name=f"{i}.wav", score=1 - i / 1000, chosen=i == 399)
         for i in range(400)
     )
-    inputs = tuple(dataclasses.replace(data.inputs[3], file=c.file) for c in many)
-    trimmed = trim(dataclasses.replace(data, candidates=many, inputs=(*data.inputs[:3], *inputs), kit=None))
+    inputs = tuple(structs.replace(data.inputs[3], file=c.file) for c in many)
+    trimmed = trim(structs.replace(data, candidates=many, inputs=(*data.inputs[:3], *inputs), kit=None))
     view = drums_view(trimmed, sample_pages.assets(data))
     assert [row.id for row in view.groups[0].rows] == [f"d/{i}.wav" for i in (*range(15), 399)]
     assert view.groups[0].left_out.startswith("384\u00a0more files")
@@ -261,14 +261,14 @@ def test_before_and_after_are_one_curve_at_equal_loudness() -> None:
     """Analytic: what only turns a drum up changes nothing; what it adds in one band shows there; silence does not."""
     plan = next(one for one in sample_data.sample().plans if one.helped)
     bands = len(plan.before.spectrum_db)
-    before = dataclasses.replace(plan.before, spectrum_db=(0.0,) * (bands - 1) + (-90.0,), integrated_lufs=-20.0)
+    before = structs.replace(plan.before, spectrum_db=(0.0,) * (bands - 1) + (-90.0,), integrated_lufs=-20.0)
     louder = tuple(db + 7.0 for db in before.spectrum_db)
-    after = dataclasses.replace(plan.after, spectrum_db=(louder[0] + 3.0, *louder[1:]), integrated_lufs=-13.0)
-    found = change_by_band(dataclasses.replace(plan, before=before, after=after))
+    after = structs.replace(plan.after, spectrum_db=(louder[0] + 3.0, *louder[1:]), integrated_lufs=-13.0)
+    found = change_by_band(structs.replace(plan, before=before, after=after))
     assert [place for place, _ in found] == [i + 0.5 for i in range(bands - 1)]
     assert [db for _, db in found] == pytest.approx([3.0] + [0.0] * (bands - 2))
-    unmeasured = dataclasses.replace(after, integrated_lufs=None)
-    assert change_by_band(dataclasses.replace(plan, before=before, after=unmeasured)) == []
+    unmeasured = structs.replace(after, integrated_lufs=None)
+    assert change_by_band(structs.replace(plan, before=before, after=unmeasured)) == []
 
 
 def test_a_chosen_drum_has_one_set_of_figures() -> None:
@@ -277,7 +277,7 @@ def test_a_chosen_drum_has_one_set_of_figures() -> None:
     part = next(one for one in data.balance.parts if one.chosen and one.role)
     hidden = Covered(part=part.id, by="stems/wide-pad.wav", zone="mid", share=0.01, usual_share=0.02, give_way_db=None,
                      raise_db=None, text="")  # fmt: skip
-    data = dataclasses.replace(data, balance=dataclasses.replace(data.balance, covered=(hidden,)))
+    data = structs.replace(data, balance=structs.replace(data.balance, covered=(hidden,)))
     rows = {row.id: row for group in drums_view(trim(data), sample_pages.assets(data)).groups for row in group.rows}
     told = next(line for line in rows[part.file].details if line.startswith("Beside the other drums"))
     assert f"overlap {fmt.small_percent(part.overlap)}, audible share {fmt.percent(part.audible_share)}" in told
@@ -301,7 +301,7 @@ def test_levels_stand_beside_the_loudest_drum() -> None:
 def test_marks_on_another_revision_are_named_not_worded_anew() -> None:
     """What was proposed then may have read otherwise than what is proposed now."""
     mark = Mark(proposal="gain:kick", mark="agreed", note="")
-    entry = dataclasses.replace(sample_data.sample().decisions[0], revision="r001", marks=(mark,))
+    entry = structs.replace(sample_data.sample().decisions[0], revision="r001", marks=(mark,))
     for revision, text in (("r001", "Set kick to -3.0 dB."), ("r002", "Level: kick")):
         (view,) = decision_views([entry], {"gain:kick": "Set kick to -3.0 dB."}, revision)
         assert view.marks == ((text, "agreed", ""),)
@@ -312,8 +312,8 @@ def test_a_gain_in_the_kit_has_its_usual_range(range_db: tuple[float, float] | N
     data = sample_data.sample()
     assert data.kit is not None
     kick, *others = data.kit.members
-    kit = dataclasses.replace(data.kit, members=(dataclasses.replace(kick, gain_range_db=range_db), *others))
-    assets = sample_pages.assets(data := dataclasses.replace(data, kit=kit))
+    kit = structs.replace(data.kit, members=(structs.replace(kick, gain_range_db=range_db), *others))
+    assets = sample_pages.assets(data := structs.replace(data, kit=kit))
     rows = [row for group in drums_view(trim(data), assets).groups for row in group.rows if row.id == "kit"]
     assert rows[0].members[0] == ("kick", "drums/kick-felt.wav", "\u22123.0\u00a0dB", said)
     told = parse(sample_pages.render(data, assets)).words

@@ -8,7 +8,6 @@ import hashlib
 import itertools
 import json
 import re
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import factory
 import msgspec
 import pytest
 from html_tree import parse
+from msgspec.structs import replace
 
 from dossier.archive import Archive
 from dossier.archive.changes import changes

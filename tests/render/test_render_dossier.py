@@ -11,7 +11,6 @@ import re
 import subprocess
 import sys
 from collections import Counter
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ import numpy as np
 import pytest
 import sample_data
 from html_tree import Node, parse
+from msgspec.structs import replace
 from sample_pages import LONG_BARS, assets, html, render
 from unpack import unpacked
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier import audio, inputs, stages
 from dossier.cache import Cache
@@ -30,8 +31,7 @@ lines = ["kick |X-----x-X-------|", "snare |----X-------X---|", "closed-hat |x-x
 """
 
 
-@dataclass(frozen=True)
-class Staged:
+class Staged(Struct, frozen=True):
     """A beat that was analysed and ranked."""
 
     analysis: Analysis
@@ -69,8 +69,7 @@ class Staged:
         return stages.balance(self.analysis, choice, self.memo)
 
 
-@dataclass(frozen=True)
-class InStages:
+class InStages(Struct, frozen=True):
     """What the stages of a build made of a beat."""
 
     analysis: Analysis

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile as sf
 import soxr
+from msgspec.structs import replace
 from small_beat import MADE, Small, kick, noise_hit
 from small_beat import write_beat as write_small
 from stage_beat import HEAD, PATTERN, RATE, Staged, full_music, noise, real, staged, write_beat

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import pytest
 import soxr
 from common_beats import RATE, Ranked, Sound, air, instrumental, notes, ranked, real, write_beat
+from msgspec.structs import replace
 from scipy.signal import butter, sosfiltfilt
 
 from dossier.cache import Cache

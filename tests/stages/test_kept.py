@@ -16,7 +16,6 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
@@ -24,6 +23,7 @@ import msgspec
 import pytest
 import small_beat
 import soundfile as sf
+from msgspec.structs import replace
 from tests_support import Demo
 
 import dossier

@@ -6,13 +6,13 @@ import csv
 import html
 import io
 from collections import Counter
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soxr
 from common_beats import RATE, instrumental, real, write_beat
+from msgspec.structs import replace
 
 from dossier import audio, inputs, pipeline, stages
 from dossier.archive import Archive

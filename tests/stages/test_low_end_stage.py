@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +9,7 @@ import pytest
 import soundfile as sf
 import soxr
 from common_beats import RATE as COMMON_RATE
+from msgspec.structs import replace
 from small_beat import kick, noise_hit, tone
 from stage_beat import RATE, Staged, noise, real, repeated, staged, time_of, write_beat
 from test_fit_axioms import musics

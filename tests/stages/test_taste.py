@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import factory
@@ -15,6 +14,7 @@ import msgspec
 import numpy as np
 import pyloudnorm
 import pytest
+from msgspec.structs import replace
 from small_beat import MADE, RATE, kick, noise_hit, tone, write, write_beat
 
 from dossier import audio, cli, pipeline

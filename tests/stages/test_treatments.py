@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import math
-from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile as sf
+from msgspec import Struct
+from msgspec.structs import replace
 from small_beat import Small, drum_loop, kick, noise_hit, tone
 from small_beat import write_beat as write_small
 from stage_beat import RATE, Staged, approach, noise, staged, time_of, write_beat
@@ -282,8 +283,8 @@ def numbers(value: object, path: str = "") -> list[tuple[str, float]]:
     """Every float in a tree of dataclasses, mappings and tuples, with where it stands."""
     if isinstance(value, float):
         return [(path, value)]
-    if is_dataclass(value):
-        return [n for f in fields(value) for n in numbers(getattr(value, f.name), f"{path}.{f.name}")]
+    if isinstance(value, Struct):
+        return [n for name in value.__struct_fields__ for n in numbers(getattr(value, name), f"{path}.{name}")]
     if isinstance(value, dict):
         return [n for key, item in value.items() for n in numbers(item, f"{path}.{key}")]
     if isinstance(value, list | tuple):

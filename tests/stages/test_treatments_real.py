@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from common_beats import Ranked, ranked
 from common_beats import write_beat as write_common
+from msgspec.structs import replace
 from stage_beat import RATE, Staged, full_music, real, staged, write_beat
 from test_fit_axioms import KICKS, SNARES, musics
 

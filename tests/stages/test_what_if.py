@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from common_beats import INDUSTRIAL_BPM, LEANEST, Ranked, instrumental, ranked, ringing_loop, write_beat
+from msgspec.structs import replace
 
 from dossier.cache import Cache
 from dossier.decide.sensitivity import Draw

@@ -21,8 +21,10 @@ How the search goes, in at most `most_evaluations` measurements
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from types import MappingProxyType
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.decide.plan import text
 from dossier.decide.plan.goals import gain
@@ -35,8 +37,7 @@ from dossier.model.vocabulary import Direction, Role
 MOST_CONFIRMED = 6  # chains that are heard on the whole beat
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SearchResult:
+class SearchResult(Struct, frozen=True, eq=False):
     """The plan and the drum as the plan leaves it (the untreated drum where nothing helps)."""
 
     plan: Plan

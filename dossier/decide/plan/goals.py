@@ -16,15 +16,15 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from dossier.decide import fit
 from dossier.model.findings import DrumFigures
 from dossier.model.vocabulary import ZONE_LABELS, Direction, Role
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Struct, frozen=True):
     """How a treated drum compares: the gain towards the goal, and what it broke, if anything."""
 
     gain: float

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from dossier.decide.plan.goals import Verdict, gain, judge, load
 from dossier.model.findings import Amount, DrumFigures, Step
@@ -55,8 +56,7 @@ class Listener(Protocol):
         """Figures, with the job, at the gain that these samples get in the end; levels are those of the samples."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Move:
+class Move(Struct, frozen=True, eq=False):
     """One treatment at one point of one of its lines."""
 
     family: Treatment
@@ -75,8 +75,7 @@ Chain = tuple[Move, ...]
 ChainKey = tuple[tuple[int, float], ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Trial:
+class Trial(Struct, frozen=True, eq=False):
     """A chain that was rendered and measured."""
 
     moves: Chain
