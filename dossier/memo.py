@@ -24,7 +24,7 @@ Kind = Literal[
     "plan",  # a searched treatment
     "mix",  # figures of the rough mix and of long parts
     "preview",  # an encoded excerpt, and its energy
-    "file",  # the digest of a long render
+    "file",  # a pattern; of a long render, its digest
 ]
 In = TypeVar("In")
 T = TypeVar("T")
@@ -38,10 +38,10 @@ class Memo(Struct, frozen=True):
 
     def within(self, *depends: object) -> Memo:
         """A memo whose results depend on these things too."""
-        return Memo(self.cache, key_of(self.mark, *map(_by_content, depends)))
+        return Memo(self.cache, key_of(self.mark, *map(by_content, depends)))
 
     def key(self, kind: Kind, *depends: object) -> str:
-        return key_of(kind, source_mark(), self.mark, *map(_by_content, depends))
+        return key_of(kind, source_mark(), self.mark, *map(by_content, depends))
 
     def __call__(self, kind: Kind, result: type[T], compute: Callable[[], T], *depends: object) -> T:
         """A result of numbers, text and arrays, from the cache or computed and, unless it is long, kept."""
@@ -64,12 +64,12 @@ class Memo(Struct, frozen=True):
         return [value for value in known if value is not None]
 
 
-def _by_content(part: object) -> object:
+def by_content(part: object) -> object:
     """Arrays by a digest, also inside mappings and sequences; everything else as it is."""
     if isinstance(part, Mapping):
-        return [[name, _by_content(value)] for name, value in part.items()]
+        return [[name, by_content(value)] for name, value in part.items()]
     if isinstance(part, list | tuple):
-        return [_by_content(value) for value in part]
+        return [by_content(value) for value in part]
     if isinstance(part, np.ndarray):
         return [part.shape, str(part.dtype), hashlib.sha256(np.ascontiguousarray(part).tobytes()).hexdigest()]
     return part

@@ -74,13 +74,13 @@ def tag_chunks(*, tempo_bpm: float | None, root_note: int | None, rate_hz: int) 
     The standard's tempo is a whole number.  One that is not is written with its decimals all the same: who reads whole
     numbers reads its first digits, and rounded it would drift.
     """
-    from mutagen import id3
-
     out = b""
     if root_note is not None:
         fields = (0, 0, round(1e9 / rate_hz), root_note, 0, 0, 0, 0, 0)
         out += struct.pack("<4sI9I", b"smpl", 36, *fields)
     if tempo_bpm is not None:
+        from mutagen import id3
+
         tag, buffer = id3.ID3(), io.BytesIO()
         tag.add(id3.TBPM(encoding=id3.Encoding.LATIN1, text=[f"{tempo_bpm:.6g}"]))
         tag.save(buffer, v1=0, v2_version=3, padding=lambda info: 0)

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Annotated
 
 import msgspec
-import tomlkit
 from msgspec import UNSET, Meta, UnsetType
 from msgspec.structs import replace
 
@@ -146,6 +145,8 @@ def text(learnt: Sequence[Learnt], *, made: str) -> bytes:
 
 
 def _value(value: object) -> str:
+    import tomlkit
+
     return tomlkit.item(value).as_string()
 
 

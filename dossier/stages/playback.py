@@ -17,7 +17,7 @@ from msgspec.structs import replace
 from dossier import audio
 from dossier.arrange.parts import laid
 from dossier.measure import loudness
-from dossier.memo import Memo
+from dossier.memo import Memo, by_content
 from dossier.model.choice import Balanced, Choice
 from dossier.model.findings import Room, hook_of
 from dossier.model.measures import Array, Clip, Grid, Samples
@@ -127,7 +127,8 @@ def _shared(sounds: Sequence[Callable[[], Samples]], rate_hz: int) -> Array:
 
 def _sound_of(part: DrumPart, start_s: float, length_s: float) -> tuple[Callable[[], Samples], list[object]]:
     """A part in the excerpt, laid when it is first heard, and what it is made of."""
-    return cache(partial(laid, part, start_s=start_s, length_s=length_s)), [part.samples, part.voice, part.moves]
+    made_of = [by_content(part.samples), part.voice, part.moves]  # read once for all that is made of it
+    return cache(partial(laid, part, start_s=start_s, length_s=length_s)), made_of
 
 
 def _layers(here: Situation, choice: Choice, balanced: Balanced, *, start_s: float, length_s: float) -> list[Layer]:

@@ -106,9 +106,9 @@ def renders(
         for number, (name, pattern) in enumerate(sorted(groove.section_patterns.items()), 1)
     ]
     for name, pattern in played:
-        files[f"{slug}-pattern{name}.mid"] = midi.write(
-            pattern, tempo_bpm=tempo, meter=grid.meter, swing=grid.swing, swing_pair=grid.swing_pair_beats
-        )
+        made = partial(midi.write, pattern, tempo_bpm=tempo, meter=grid.meter, swing=grid.swing,
+                       swing_pair=grid.swing_pair_beats)  # fmt: skip
+        files[f"{slug}-pattern{name}.mid"] = memo("file", bytes, made, pattern, made.keywords)
     files.update(checks.low_end.renders)
     lowered.update(checks.low_end.lowered)
     files[f"{slug}-settings.csv"] = settings_sheet(

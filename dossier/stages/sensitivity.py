@@ -81,12 +81,13 @@ def how_sure(
 
     Drums by file: the best loop, and the members of the kit.
     """
-    sides, frames, drawn = drawn_over(here, ranking)
+    sides, frames = drawn_over(here, ranking)
     if not sides:
         return None, {}
     told = sensitivity.words(approach.kind, approach.direction)
 
     def counted() -> tuple[Holds, dict[str, Holds]]:
+        drawn = draws(here, sides)
         outcomes = decided(here, sides, frames, drawn)
         drums = {
             file: sensitivity.holds(drawn, [chosen[side].files[part] for _, chosen in outcomes], file)
@@ -102,19 +103,22 @@ def how_sure(
     return memo("level", tuple[Holds, dict[str, Holds]], counted, told, setups, frames)
 
 
-def drawn_over(
-    here: Situation, ranking: Ranking
-) -> tuple[list[list[Setup]], Indices, tuple[sensitivity.Draw, ...]]:
-    """The setups of each side, the frames, and the draws that they are judged under."""
+def drawn_over(here: Situation, ranking: Ranking) -> tuple[list[list[Setup]], Indices]:
+    """The setups of each side, and the frames that they are judged on."""
     sides = [side for side in (_loops(here, ranking), _kits(here, ranking)) if side]
     frames = ranking.frames[in_beat.spread_frames(len(ranking.frames), DRAWN_FRAMES, block=DRAWN_BLOCK_FRAMES)]
+    return sides, frames
+
+
+def draws(here: Situation, sides: Sequence[Sequence[Setup]]) -> tuple[sensitivity.Draw, ...]:
+    """The draws that the setups are judged under."""
     usual, roles = here.conditions.usual, {item.part.role for side in sides for item in side[0].items}
     ranges: dict[Role | None, tuple[float, float]] = {}
     for role in (*(role for role in ROLES if role in roles), None):
         middle = usual.all_drums_lu["level"] if role is None else usual.roles[role].level_lu
         low, high = balance.usual_range(role, usual)
         ranges[role] = (low - middle, high - middle)
-    return sides, frames, sensitivity.draws(here.policy, ranges)
+    return sensitivity.draws(here.policy, ranges)
 
 
 def decided(

@@ -21,7 +21,7 @@ from dossier.cache import Cache
 from dossier.decide import sensitivity
 from dossier.model.beat import Beat
 from dossier.stages.choice import approach_of
-from dossier.stages.sensitivity import decided, drawn_over
+from dossier.stages.sensitivity import decided, drawn_over, draws
 
 
 def under(beat: Beat, draw: sensitivity.Draw, intent: str, usual: dict[str, float]) -> Beat:
@@ -54,7 +54,8 @@ def main() -> None:
             started = time.perf_counter()
             analysis, ranking, approach = ranked(beat)
             rank_s, started = time.perf_counter() - started, time.perf_counter()
-            sides, frames, drawn = drawn_over(analysis.here, ranking)
+            sides, frames = drawn_over(analysis.here, ranking)
+            drawn = draws(analysis.here, sides)
             found = [words for words, _ in decided(analysis.here, sides, frames, drawn)]
             drawn_s = time.perf_counter() - started
             told = sensitivity.words(approach.kind, approach.direction)

@@ -173,7 +173,7 @@ def test_analytic_the_skirts():
             p = 4.0 * hearing.BAND_HZ[band] / bands.erb_hz(hearing.BAND_HZ[band])
             if g < 0:
                 p -= 0.35 * p / (4000.0 / bands.erb_hz(1000.0)) * (level_db - 51.0)
-            assert exc[band] == pytest.approx((1.0 + p * abs(g)) * math.exp(-p * abs(g)), rel=1e-9)
+            assert exc[band] == pytest.approx((1.0 + p * abs(g)) * math.exp(-p * abs(g)), rel=1e-6, abs=1e-30)
 
 
 def test_analytic_shapes_and_silence():
@@ -304,10 +304,10 @@ def test_analytic_the_described_steps_give_the_same_numbers():
     for slot in range(3):
         exc = _page_excitation(k, powers[slot], offset)
         other = _page_excitation(k, powers[::-1][slot] * 3.0, offset)
-        np.testing.assert_allclose(exc, signal[slot], rtol=1e-9)
-        np.testing.assert_allclose([_page_alone(k, c, exc[c]) for c in range(38)], loud[slot], rtol=1e-9, atol=1e-12)
+        np.testing.assert_allclose(exc, signal[slot], rtol=1e-6)  # sums of single precision
+        np.testing.assert_allclose([_page_alone(k, c, exc[c]) for c in range(38)], loud[slot], rtol=1e-6, atol=1e-12)
         np.testing.assert_allclose(
-            [_page_partial(k, c, exc[c], other[c]) for c in range(38)], partial[slot], rtol=1e-7, atol=1e-12
+            [_page_partial(k, c, exc[c], other[c]) for c in range(38)], partial[slot], rtol=1e-5, atol=1e-12
         )
 
 
