@@ -71,5 +71,6 @@ def by_content(part: object) -> object:
     if isinstance(part, list | tuple):
         return [by_content(value) for value in part]
     if isinstance(part, np.ndarray):
-        return [part.shape, str(part.dtype), hashlib.sha256(np.ascontiguousarray(part).tobytes()).hexdigest()]
+        content = np.ascontiguousarray(part).reshape(-1).view(np.uint8)
+        return [part.shape, str(part.dtype), hashlib.sha256(content.data).hexdigest()]
     return part

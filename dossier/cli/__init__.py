@@ -36,6 +36,7 @@ __all__ = ["DONE", "FAILED", "USAGE", "command", "main"]
 def command() -> None:
     """Run the command of this process, and end the process."""
     open_streams()
+    gc.set_threshold(50_000)  # what is made here seldom holds itself
     code = main()
     gc.freeze()  # what is left ends with the process; it need not be searched for cycles first
     sys.exit(code)

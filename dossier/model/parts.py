@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from msgspec import Struct, field
 from msgspec.structs import replace
@@ -122,7 +122,7 @@ class PlacedCandidate(Struct, frozen=True, eq=False):
 
     drum: Drum
     part: DrumPart
-    powers: Array  # (frames, fine bands) at 0 dB; empty after a coarse look
+    read_powers: Callable[[], Array] | None  # read when they are first asked for; None after a coarse look
     plays: Played
     gains: Gains
     fit: Fit
@@ -136,7 +136,13 @@ class PlacedCandidate(Struct, frozen=True, eq=False):
 
     @property
     def closely(self) -> bool:
-        return len(self.powers) > 0
+        return self.read_powers is not None
+
+    @property
+    def powers(self) -> Array:
+        """`(frames, fine bands)` at 0 dB."""
+        assert self.read_powers is not None, "no powers are read at a coarse look"
+        return self.read_powers()
 
 
 class Ranking(Struct, frozen=True, eq=False):

@@ -10,7 +10,6 @@ from __future__ import annotations
 import base64
 import gzip
 import hashlib
-import json
 import zlib
 from importlib.util import find_spec
 from pathlib import Path
@@ -67,7 +66,7 @@ def shares_as_words(values: npt.ArrayLike) -> npt.NDArray[np.int16]:
 
 def json_for_script(value: Any) -> str:
     """JSON that cannot end the script element that it stands in."""
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"), sort_keys=False)
+    text = msgspec.json.encode(value).decode()
     for raw, escaped in _ESCAPES.items():
         text = text.replace(raw, escaped)
     return text

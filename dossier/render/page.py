@@ -149,7 +149,7 @@ def page_data(trimmed: Trimmed, assets: PageAssets, constants: Mapping[str, Any]
         "comparisons": plain(data.comparisons),
         "whatIf": what_if,
         "hearing": rounded(plain(constants)) if what_if else None,
-        "document": squeeze(json_for_script(document(data)).encode("utf-8", "replace")),
+        "document": squeeze(json_for_script(document(data)).encode()),
     }  # fmt: skip
 
 
@@ -178,7 +178,7 @@ def render_dossier(
     library = plot_library()
     with ThreadPoolExecutor(1) as aside:
         squeezed = aside.submit(squeeze, library, LIBRARY_LEVEL)
-        text = environment().get_template("dossier.html.j2").render(
+        return environment().get_template("dossier.html.j2").render(
             page=page_view(trimmed, assets, has_constants=hearing_constants is not None),
             style=Markup("".join(template_text(name) for name in ("tokens.css", "style.css", "blind.css"))),
             policy=policy([csp_hash(theme), csp_hash(main), csp_hash(library)]), theme_script=Markup(theme),
@@ -187,4 +187,3 @@ def render_dossier(
             contours=contours_view(contour_errors) if contour_errors else None, library=_Later(squeezed),
             program=f"{data.program.name} {data.program.version}",
         )  # fmt: skip
-    return text.encode("utf-8", "replace").decode("utf-8")

@@ -62,10 +62,12 @@ def in_sections(here: Situation, item: PlacedCandidate) -> PlacedCandidate:
     part = replace(item.part, moves=moves_of(here, item.gains))
     if not part.moves:
         return item
-    frames = here.grid.first_downbeat_s + FRAME_S * (np.arange(len(item.powers)) + 0.5)
+    powers = item.powers
+    frames = here.grid.first_downbeat_s + FRAME_S * (np.arange(len(powers)) + 0.5)
+    powers = powers * 10.0 ** (gain_over_time(part, frames) / 10.0)[:, None]
     blocks = loudness.BLOCK_S * (np.arange(len(item.plays.blocks)) + 0.5)
     return replace(
-        item, part=part, powers=item.powers * 10.0 ** (gain_over_time(part, frames) / 10.0)[:, None],
+        item, part=part, read_powers=lambda: powers,
         plays=replace(item.plays, blocks=item.plays.blocks * 10.0 ** (gain_over_time(part, blocks) / 10.0)),
     )  # fmt: skip
 

@@ -29,7 +29,6 @@ from dossier.model.measures import (
 )
 from dossier.model.parts import Drum, DrumPart, Groove, Played, SeenDrum
 from dossier.model.situation import Situation
-from dossier.stages import loop_laying
 from dossier.stages.library import sound_of, voice_of
 
 READ_AHEAD = 16  # candidates
@@ -158,16 +157,11 @@ def groove_of(beat: Beat, grid: Grid) -> Groove:
     )  # fmt: skip
 
 
-def drum_part(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPart | None:
-    """The candidate laid into the beat, of a loop only its first bars; None for a one-shot without a role."""
+def drum_part(drum: Drum, here: Situation, groove: Groove) -> DrumPart | None:
+    """A one-shot laid into the beat; None without a role, and for a loop, which each of its means lays anew."""
     grid = here.grid
     hit = drum.measures.hit
-    if hit.kind == "loop":
-        ways = loop_laying.fits_of(drum, here, groove)
-        fit = ways[loop_laying.first_of(ways, drum.file.means)]
-        assert not isinstance(fit, str)
-        return loop_laying.glance(drum, fit, here, groove, memo)
-    role = hit.role
+    role = hit.role if hit.kind == "one-shot" else None
     voice, assumed = (None, False) if role is None else voice_of(role, groove, grid)
     if voice is None:
         return None

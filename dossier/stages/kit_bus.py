@@ -57,7 +57,7 @@ def kit_as_one(here: Situation, groove: Groove, ranking: Ranking, memo: Memo) ->
     powers, plays = memo("level", tuple[Array, Played],
                          lambda: (part_powers(part), as_it_plays(part, here.duration_s)), NAME, sound)  # fmt: skip
     return PlacedCandidate(
-        drum=drum, part=part, powers=powers, plays=plays,
+        drum=drum, part=part, read_powers=lambda: powers, plays=plays,
         gains=Gains(db=gain_db, state="together", music_db=ranking.kit_parts[0].gains.music_db),
         fit=ranking.kit.fit, score=ranking.kit.score, terms=ranking.kit.terms, reason=ranking.kit.reason,
         grade=fit.grade(ranking.kit.score, None), why=ranking.kit.why,

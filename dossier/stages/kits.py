@@ -154,7 +154,7 @@ def balanced_together(
 
     found = memo("level", tuple[InBeat, ...], measured, playing, frames)
     return tuple(
-        scored(item.drum, item.part, here, item.powers, own, one, job=item.fit.job, plays=item.plays,
+        scored(item.drum, item.part, here, item.read_powers, own, one, job=item.fit.job, plays=item.plays,
                treated=item.treated)
         for item, own, one in zip(items, gains, found, strict=True)
     )

@@ -25,7 +25,7 @@ GLANCE_BARS = 2
 class LaidLoop(Struct, frozen=True, eq=False):
     """One pass and what it cost, as they are kept."""
 
-    samples: Samples
+    samples: Samples  # of single precision
     cost: LoopCost
 
 
@@ -86,7 +86,7 @@ def loop_part(
     def lay() -> LaidLoop:
         sound = samples if samples is not None else audio.resample(sound_of(drum), rate).samples
         laid, places = _lay(drum, measured, fit, sound, here, groove)
-        return LaidLoop(laid.samples, _cost(drum, measured, fit, laid, places, sound, rate, groove))
+        return LaidLoop(laid.samples.astype(np.float32), _cost(drum, measured, fit, laid, places, sound, rate, groove))
 
     depends = (measured.hits, measured.swing, drum.file.plays) if _cut(fit) else ()
     kept = memo("level", LaidLoop, lay, drum.sha256, rate, fit.method, fit.feel, fit.ratio, fit.beats, fit.downbeat_s,
@@ -94,12 +94,15 @@ def loop_part(
     match = 0.0 if fit.source_tempo_bpm is None and not _cut(fit) else decide_means.match(kept.cost, here.policy)
     poor = match < here.policy["loop_poor_below"]
     told = replace(fit, match=match, cost=kept.cost, poor_match=poor)
-    return DrumPart(name=drum.name, kind="loop", role=None, samples=kept.samples, rate_hz=rate, grid=grid, voice=None,
-                    loop=told)  # fmt: skip
+    return DrumPart(name=drum.name, kind="loop", role=None, samples=kept.samples.astype(float), rate_hz=rate,
+                    grid=grid, voice=None, loop=told)  # fmt: skip
 
 
-def glance(drum: Drum, fit: LoopFit, here: Situation, groove: Groove, memo: Memo) -> DrumPart:
+def glance(drum: Drum, here: Situation, groove: Groove, memo: Memo) -> DrumPart:
     """Its first bars, to look at it coarsely: of hundreds of loops nobody needs all."""
+    ways = fits_of(drum, here, groove)
+    fit = ways[first_of(ways, drum.file.means)]
+    assert not isinstance(fit, str)
     short = replace(fit, beats=min(fit.beats, GLANCE_BARS * here.grid.bar_beats))
     part = loop_part(drum, short, here, groove, memo)
     part = part.with_samples(part.samples.astype(np.float32))

@@ -44,11 +44,15 @@ class KickAndBass(Struct, frozen=True, eq=False):
     here: Situation
     memo: Memo  # of what depends on these two
     kick: PlacedCandidate
-    bass: Samples  # (frames, 2)
+    bass_sound: Callable[[], Samples]  # (frames, 2), read when it is first asked for
     powers: Array  # (frames, fine), of the bass
     start_s: float
     frames: slice
     low: Array  # (bands,), weight of the sub and bass zones
+
+    @property
+    def bass(self) -> Samples:
+        return self.bass_sound()
 
     def excitation(self, powers: Array) -> Array:
         return np.asarray(hearing.excitation(powers, spl_offset_db=self.here.scene.spl_offset_db))
@@ -209,13 +213,16 @@ def _kick_and_bass(here: Situation, kick: PlacedCandidate, bass: Stem, memo: Mem
     start_s = max(0.0, grid.first_downbeat_s + first * FRAME_S)
     begin = round(start_s * rate)
     end = begin + round(frames * FRAME_S * rate)
-    sound = memo("heard", Samples, lambda: here.music.sound_of(bass)[begin:end].copy(),
-                 bass.file, begin, frames)  # fmt: skip
-    powers = memo("heard", Array, lambda: _powers(sound, rate, frames), "powers", bass.file, begin, frames)
+
+    @cache
+    def sound() -> Samples:
+        return memo("heard", Samples, lambda: here.music.sound_of(bass)[begin:end].copy(), bass.file, begin, frames)
+
+    powers = memo("heard", Array, lambda: _powers(sound(), rate, frames), "powers", bass.file, begin, frames)
     within = memo.within("low end", bass.file, begin, frames, kick.drum.sha256, kick.part.samples, kick.part.voice,
                          kick.gains.db, here.policy)  # fmt: skip
     return KickAndBass(
-        here=here, memo=within, kick=kick, bass=sound, powers=powers, start_s=start_s,
+        here=here, memo=within, kick=kick, bass_sound=sound, powers=powers, start_s=start_s,
         frames=slice(first, first + frames), low=occ.zone_weights()[LOW_ZONES].sum(axis=0),
     )  # fmt: skip
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
+
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
 
 from dossier.decide import fit
 from dossier.measure import in_beat, roles
-from dossier.memo import Memo
+from dossier.memo import Memo, by_content
 from dossier.model.findings import Fit, Gains
 from dossier.model.measures import Array, Indices
 from dossier.model.parts import Drum, DrumPart, PlacedCandidate, Played
@@ -22,7 +25,6 @@ from dossier.stages.gains import alone
 class LevelInBeat(Struct, frozen=True, eq=False):
     """How a candidate plays in the beat and what it does at the gain that its intent asks for, as it is kept."""
 
-    powers: Array
     plays: Played
     gains: Gains
     found: InBeat
@@ -33,22 +35,24 @@ def place_alone(
     drum: Drum, part: DrumPart, here: Situation, frames: Indices, memo: Memo, *, treated: bool = False
 ) -> PlacedCandidate:
     """Place one candidate, nothing but the music beside it, at the gain that its intent asks for, and score it."""
-    on = here.scene.subset(frames)
+    sound = part.samples if treated else [drum.sha256, drum.file.slices_s]
+    laid = [by_content(sound), part.kind, part.role, part.loop]
+
+    @cache
+    def powers() -> Array:
+        return memo("level", Array, lambda: part_powers(part).astype(np.float32), "powers", laid)
 
     def level() -> LevelInBeat:
-        powers, plays = part_powers(part).astype(np.float32), as_it_plays(part, here.duration_s)
+        on, plays = here.scene.subset(frames), as_it_plays(part, here.duration_s)
         gains = alone(here, part, plays)
-        found = in_beat.measure(on, in_beat.place(on, powers[frames], gain_db=gains.db))
+        found = in_beat.measure(on, in_beat.place(on, powers()[frames], gain_db=gains.db))
         job = fit.job(drum.measures, part.role, here.policy)
         if treated and part.role is not None:
             job = roles.likeness_of_sound(part.samples, part.rate_hz).get(part.role, 0.0)
-        return LevelInBeat(powers=powers, plays=plays, gains=gains, found=found, job=job)
+        return LevelInBeat(plays=plays, gains=gains, found=found, job=job)
 
-    sound = part.samples if treated else [drum.sha256, drum.file.slices_s]
-    kept = memo("level", LevelInBeat, level, sound, part.kind, part.role, part.loop, frames)
-    return scored(
-        drum, part, here, kept.powers, kept.gains, kept.found, job=kept.job, plays=kept.plays, treated=treated
-    )
+    kept = memo("level", LevelInBeat, level, laid, frames)
+    return scored(drum, part, here, powers, kept.gains, kept.found, job=kept.job, plays=kept.plays, treated=treated)
 
 
 def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices, memo: Memo) -> PlacedCandidate:
@@ -63,16 +67,16 @@ def place_coarsely(drum: Drum, part: DrumPart, here: Situation, few: Indices, me
         gains = alone(here, part, plays)
         found = in_beat.measure(on, in_beat.place(on, powers[rows], gain_db=gains.db))
         job = fit.job(drum.measures, part.role, here.policy)
-        return LevelInBeat(powers=powers[:0], plays=plays, gains=gains, found=found, job=job)
+        return LevelInBeat(plays=plays, gains=gains, found=found, job=job)
 
     sound = [drum.sha256, drum.file.slices_s]
     kept = memo("level", LevelInBeat, level, "coarsely", sound, part.kind, part.role, part.loop, few)
-    return scored(drum, part, here, kept.powers, kept.gains, kept.found, job=kept.job, plays=kept.plays)
+    return scored(drum, part, here, None, kept.gains, kept.found, job=kept.job, plays=kept.plays)
 
 
 def scored(
-    drum: Drum, part: DrumPart, here: Situation, powers: Array, gains: Gains, found: InBeat, *,
-    job: float | None, plays: Played, treated: bool = False,
+    drum: Drum, part: DrumPart, here: Situation, read_powers: Callable[[], Array] | None, gains: Gains, found: InBeat,
+    *, job: float | None, plays: Played, treated: bool = False,
 ) -> PlacedCandidate:  # fmt: skip
     """A candidate scored by what it does in the beat at its gain."""
     measured = Fit(
@@ -86,8 +90,9 @@ def scored(
     value, terms = fit.score(measured, role=part.role, fill=found.music_fill, policy=here.policy)
     graded = fit.grade(value, part.role)
     return PlacedCandidate(
-        drum=drum, part=part, powers=powers, plays=plays, gains=gains, fit=measured, score=value, terms=terms,
-        grade=graded, why=fit.why(terms, role=part.role, grade=graded, policy=here.policy), treated=treated,
+        drum=drum, part=part, read_powers=read_powers, plays=plays, gains=gains, fit=measured, score=value,
+        terms=terms, grade=graded, treated=treated,
+        why=fit.why(terms, role=part.role, grade=graded, policy=here.policy),
         reason=fit.reason(measured, role=part.role, gain_db=gains.to_set_db, terms=terms, policy=here.policy),
     )  # fmt: skip
 

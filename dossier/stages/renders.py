@@ -82,7 +82,7 @@ def renders(
             laid = partial(LaidParts.at_gains, [(drum, -lower_db)], frames=frames, rate_hz=rate)
             keep(full, reusable(memo, laid, rate, "part", drum.role, drum.samples), lower_db)
         if drum.loop is not None:
-            sliced, lower_dbs = slice_files(slug, part.item.drum, drum, here, groove)
+            sliced, lower_dbs = slice_files(slug, part.item.drum, drum, here, groove, memo)
             files |= sliced
             lowered |= lower_dbs
     if balanced.chosen:

@@ -5,10 +5,12 @@ The slices are those of the loop as it is, before treatments, each whole: so the
 
 from __future__ import annotations
 
+from functools import partial
 from math import sqrt
 
 from dossier import audio
 from dossier.arrange import midi, sfz, slices
+from dossier.memo import Memo
 from dossier.model.parts import Drum, DrumPart, Groove
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ROLES
@@ -18,7 +20,7 @@ from dossier.stages.render_reuse import Renders, in_range
 
 
 def slice_files(
-    slug: str, drum: Drum, part: DrumPart, here: Situation, groove: Groove
+    slug: str, drum: Drum, part: DrumPart, here: Situation, groove: Groove, memo: Memo
 ) -> tuple[Renders, dict[str, float]]:
     """Files by name, and those that are lowered by how many dB; none of a loop that cannot be sliced."""
     fit, loop, rate, grid = part.loop, drum.measures.loop, here.music.rate_hz, here.grid
@@ -48,7 +50,6 @@ def slice_files(
         (max(0.0, one.hit / beat_frames) % length, key_at[one.slice.hit], sqrt(one.gain))
         for one in laid.placed if one.slice.hit in key_at
     ]  # fmt: skip
-    files[f"{slug}-slices.mid"] = midi.write_notes(
-        notes, length_beats=length, tempo_bpm=grid.tempo_bpm, meter=grid.meter
-    )
+    made = partial(midi.write_notes, notes, length_beats=length, tempo_bpm=grid.tempo_bpm, meter=grid.meter)
+    files[f"{slug}-slices.mid"] = memo("file", bytes, made, notes, made.keywords)
     return files, lowered

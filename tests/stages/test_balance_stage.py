@@ -72,7 +72,8 @@ def solved(there: Staged, parts: Sequence[PlacedCandidate] | None = None) -> Sol
 def sounding(beat: Staged, item: PlacedCandidate, samples: Samples) -> PlacedCandidate:
     """The same part with other sound."""
     part = item.part.with_samples(samples)
-    return replace(item, part=part, powers=part_powers(part), plays=as_it_plays(part, beat.here.duration_s))
+    powers = part_powers(part)
+    return replace(item, part=part, read_powers=lambda: powers, plays=as_it_plays(part, beat.here.duration_s))
 
 
 INTENTS: tuple[Intent, ...] = ("tucked", "level", "forward")

@@ -155,7 +155,7 @@ def test_slices_keys_and_midi_together_play_the_loop_as_it_is_laid(
     fit = fits_of(drum, here, groove)[means]
     assert not isinstance(fit, str)
     part = loop_part(drum, fit, here, groove, found.memo)
-    files, lowered = slice_files("x", drum, part, here, groove)
+    files, lowered = slice_files("x", drum, part, here, groove, found.memo)
     assert not lowered
     for file, made in files.items():
         (tmp_path / file).write_bytes(made) if isinstance(made, bytes) else made(tmp_path / file)

@@ -266,7 +266,7 @@ def test_covered_ranges_become_eq(two_snares: Staged) -> None:
 
     def covered(powers: Array, gain_db: float) -> tuple[AmountLine, ...]:
         snare = two_snares.placed("snare-a-dark")
-        item = replace(snare, powers=powers, gains=Gains(db=gain_db, state="alone"))
+        item = replace(snare, read_powers=lambda: powers, gains=Gains(db=gain_db, state="alone"))
         return treatments.covered_lines(on, item, slots, policy)
 
     lines = covered(powers, -18.0)
