@@ -166,7 +166,7 @@ def cluster_map(
 
     over = threading.Event()
     gone: list[str] = []
-    watch = threading.Thread(target=_watch_workers, args=(client, over, gone, tell), daemon=True)
+    watch = threading.Thread(target=_watch_workers, args=(client, _workers(client), over, gone, tell), daemon=True)
     watch.start()
     try:
         with parallel_config(backend=_backend(client)):
@@ -280,15 +280,21 @@ def _like_client(wanted: dict[str, str], function: Callable[[In], Out], each: In
     return function(each)
 
 
-def _watch_workers(client: Any, over: threading.Event, gone: list[str], tell: Callable[[str], object]) -> None:
+def _workers(client: Any) -> set[str]:
+    """Addresses of the workers; none where the scheduler does not answer, whatever it is that it says."""
+    try:
+        return set(client.nthreads()) if client.status == "running" else set()
+    except Exception:
+        return set()
+
+
+def _watch_workers(
+    client: Any, known: set[str], over: threading.Event, gone: list[str], tell: Callable[[str], object]
+) -> None:
     """Tell of workers that are lost; without scheduler or workers for too long, give up, so that nobody waits."""
-    known: set[str] = set()
     seen = time.monotonic()
     while not over.wait(_LOOK_EVERY_S):
-        try:
-            now = set(client.nthreads()) if client.status == "running" else set()
-        except Exception:  # whatever it is: it does not answer
-            now = set()
+        now = _workers(client)
         for worker in sorted(known - now):
             tell(f"worker {worker} is lost; what it was doing is done again by another")
         known = now

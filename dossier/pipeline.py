@@ -24,7 +24,7 @@ from dossier.archive.changes import asked_and_done, changes
 from dossier.cache import Cache, key_of
 from dossier.errors import ArchiveError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
-from dossier.model.datafile import RevisionInfo
+from dossier.model.datafile import DossierData, RevisionInfo
 from dossier.parallel import HERE, Engine
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ class Built(Struct, frozen=True):
     new: bool
     verdict: str
     warnings: tuple[str, ...]
+    left_out: tuple[str, ...]  # the warnings on files that could not be used, which are no others
 
 
 def build(
@@ -150,9 +151,17 @@ def publish(
         html = partial(render_dossier, data, assets, hearing_constants=hearing.page_constants(),
                        contour_errors=hearing.page_contours())  # fmt: skip
         page = archive.publish(data, html, renders, before=held.beat.slug if held is not None else None)
+    return built_of(data, page, new=True)
+
+
+def built_of(data: DossierData, page: Path, *, new: bool) -> Built:
+    """What is told of a revision that is in the archive."""
+    unread = tuple(f"{entry.file}: " for entry in data.inputs if not entry.used and not entry.sha256)
+    lost = tuple(text for text in data.warnings if unread and text.startswith(unread))
     return Built(
-        slug=beat.slug, title=beat.title, revision=data.revision.id, page=page, new=True,
-        verdict=data.approach.verdict, warnings=data.warnings,
+        slug=data.beat.slug, title=data.beat.title, revision=data.revision.id, page=page, new=new,
+        verdict=data.approach.verdict, warnings=tuple(text for text in data.warnings if text not in lost),
+        left_out=lost,
     )  # fmt: skip
 
 
@@ -168,7 +177,4 @@ def _unchanged(archive: Archive, beat: Beat, known: RevisionInfo) -> Built:
     if data is None:
         raise ArchiveError(f"{beat.slug}: its data files cannot be read; rebuild into another archive folder")
     page = archive.root / beat.slug / f"{beat.slug}-{known.id}.html"
-    return Built(
-        slug=beat.slug, title=beat.title, revision=known.id, page=page, new=False, verdict=data.approach.verdict,
-        warnings=(),
-    )  # fmt: skip
+    return built_of(data, page, new=False)

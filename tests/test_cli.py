@@ -79,10 +79,7 @@ def pretend(monkeypatch: pytest.MonkeyPatch) -> dict[str, DossierData | Exceptio
         page = archive.root / answer.beat.slug / f"{answer.beat.slug}-{answer.revision.id}.html"
         if known is None:
             page = archive.publish(answer, "<!doctype html>")
-        return pipeline.Built(
-            slug=answer.beat.slug, title=answer.beat.title, revision=answer.revision.id, page=page, new=known is None,
-            verdict=answer.approach.verdict, warnings=answer.warnings,
-        )  # fmt: skip
+        return pipeline.built_of(answer, page, new=known is None)
 
     monkeypatch.setattr(pipeline, "build", build)
     return answers

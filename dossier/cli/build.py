@@ -76,7 +76,7 @@ def _demo(arguments: argparse.Namespace) -> int:
 
         def built(done: Built) -> None:
             with progress.aside():
-                print_built(done, done.warnings)
+                print_built(done)
 
         index = run(arguments.out, beats, made=now(), say=progress.item(""), built=built)
     print(f"\nOpen {shown(index)}")
@@ -89,8 +89,6 @@ class _Outcome(Struct, frozen=True):
     built: Built | None
     told: str = ""  # why it was not built
     bad_input: bool = False
-    lost: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
     unkept: str = ""  # why results could not be put into the cache
 
 
@@ -104,11 +102,10 @@ def _attempt(
     archive = Archive(out, say=note)
     try:
         built = pipeline.build(place, archive, cache=cache, made=made, say=say, engine=engine, given=given)
-        lost, remarks = _left_out(archive, built)
     except Exception as error:
         told = str(error) if isinstance(error, DossierError) else fault(error, name_of(place))
         return _Outcome(None, told, isinstance(error, BeatError), unkept=cache.refused)
-    return _Outcome(built, lost=tuple(lost), remarks=tuple(remarks), unkept=cache.refused)
+    return _Outcome(built, unkept=cache.refused)
 
 
 class _Builds(Struct):
@@ -161,17 +158,17 @@ class _Builds(Struct):
         page = shown(self.archive.root / built.page.relative_to(built.page.parents[1]))
         self.results.append({
             "beat": built.slug, "title": built.title, "revision": built.revision, "new": built.new,
-            "page": page, "verdict": built.verdict, "warnings": [*done.remarks], "left_out": [*done.lost],
+            "page": page, "verdict": built.verdict, "warnings": [*built.warnings], "left_out": [*built.left_out],
         })  # fmt: skip
-        self.left_out = self.left_out or bool(done.lost)
+        self.left_out = self.left_out or bool(built.left_out)
         with self.progress.aside():
             if briefly:
                 pipeline.index(self.archive)
                 state = "new" if built.new else "unchanged since"
                 say(f"{built.title}: {state} {built.revision}: {page}")
             elif not self.arguments.json:
-                print_built(replace(built, page=Path(page)), done.remarks)
-            for what in done.lost:
+                print_built(replace(built, page=Path(page)))
+            for what in built.left_out:
                 fail(f"{name}: left out: {what}")
 
 
@@ -219,13 +216,3 @@ def _watch(done: _Builds) -> int:
     except KeyboardInterrupt:
         note("watching ended")
     return DONE
-
-
-def _left_out(archive: Archive, built: Built) -> tuple[list[str], list[str]]:
-    """What is said of files that could not be used, and the other remarks on a revision."""
-    data = archive.latest(built.slug)
-    if data is None:
-        return [], list(built.warnings)
-    unread = tuple(f"{entry.file}: " for entry in data.inputs if not entry.used and not entry.sha256)
-    lost = [text for text in data.warnings if unread and text.startswith(unread)]
-    return lost, [text for text in data.warnings if text not in lost]

@@ -8,7 +8,7 @@ import io
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeAlias, cast
@@ -89,10 +89,10 @@ def now() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def print_built(built: Built, remarks: Sequence[str]) -> None:
+def print_built(built: Built) -> None:
     state = "new" if built.new else "unchanged since"
     say(f"{built.title}: {state} {built.revision}\n    {built.verdict}\n    {shown(built.page)}")
-    for remark in remarks:
+    for remark in built.warnings:
         say(f"    note: {remark}")
     sys.stdout.flush()
 
