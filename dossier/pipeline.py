@@ -24,7 +24,7 @@ from dossier.archive.changes import asked_and_done, changes
 from dossier.cache import Cache, key_of
 from dossier.errors import ArchiveError
 from dossier.model.beat import NOTHING_GIVEN, Beat, Given
-from dossier.model.datafile import DossierData, RevisionInfo
+from dossier.model.datafile import BareDossier, RevisionInfo
 from dossier.parallel import HERE, Engine
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def publish(
         known = archive.find(beat.slug, mark)
         if known is not None:
             return _unchanged(archive, beat, known)
-        previous = archive.latest(beat.slug)
+        previous = archive.latest_bare(beat.slug)
         revision = RevisionInfo(id=archive.next_revision(beat.slug), made=made, identity=mark,
                                 previous=previous.revision.id if previous else None)  # fmt: skip
         data = stages.data_file(
@@ -140,7 +140,7 @@ def publish(
             asked, done = asked_and_done(previous, data)
             told = replace(data.revision, changes=changes(previous, data), asked=asked, done=done)
             data = replace(data, revision=told)
-        held = archive.latest(before) if previous is None and before and before in archive.slugs() else previous
+        held = archive.latest_bare(before) if previous is None and before and before in archive.slugs() else previous
         if held is not None:
             folder = archive.renders_of(held.beat.slug, held.revision.id)
             renders = stages.from_earlier(renders, folder, beat.slug, held.beat.slug)
@@ -154,7 +154,7 @@ def publish(
     return built_of(data, page, new=True)
 
 
-def built_of(data: DossierData, page: Path, *, new: bool) -> Built:
+def built_of(data: BareDossier, page: Path, *, new: bool) -> Built:
     """What is told of a revision that is in the archive."""
     unread = tuple(f"{entry.file}: " for entry in data.inputs if not entry.used and not entry.sha256)
     lost = tuple(text for text in data.warnings if unread and text.startswith(unread))
@@ -173,7 +173,7 @@ def index(archive: Archive) -> Path:
 
 
 def _unchanged(archive: Archive, beat: Beat, known: RevisionInfo) -> Built:
-    data = archive.latest(beat.slug)
+    data = archive.latest_bare(beat.slug)
     if data is None:
         raise ArchiveError(f"{beat.slug}: its data files cannot be read; rebuild into another archive folder")
     page = archive.root / beat.slug / f"{beat.slug}-{known.id}.html"

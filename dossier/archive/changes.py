@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from dossier.archive.standing import in_force
-from dossier.model.datafile import BeatInfo, DossierData, InputFile
+from dossier.model.datafile import BareDossier, BeatInfo, InputFile
 from dossier.model.findings import Approach, SectionApproach
 from dossier.model.vocabulary import ZONES
 from dossier.render.format import listed, number, plain
@@ -28,7 +28,7 @@ _KINDS = {
 }
 
 
-def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
+def changes(previous: BareDossier, now: BareDossier) -> tuple[str, ...]:
     """What is different in `now`, a later dossier of the same beat, in sentences; or that nothing is."""
     lines = [
         *_facts(previous, now),
@@ -41,7 +41,7 @@ def changes(previous: DossierData, now: DossierData) -> tuple[str, ...]:
     return tuple(lines) or ("Nothing that was measured or advised has changed.",)
 
 
-def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
+def asked_and_done(previous: BareDossier, now: BareDossier) -> tuple[str, str]:
     """What the answers to `previous` asked to change, and what came of it in `now`; both empty where none did."""
     about = [d for d in in_force(now.decisions) if d.identity == previous.revision.identity and d.status == "to change"]
     if not about:
@@ -82,7 +82,7 @@ def asked_and_done(previous: DossierData, now: DossierData) -> tuple[str, str]:
     return asked, f"{said[:1].upper()}{said[1:]}."
 
 
-def _facts(previous: DossierData, now: DossierData) -> list[str]:
+def _facts(previous: BareDossier, now: BareDossier) -> list[str]:
     def facts(beat: BeatInfo) -> dict[str, str]:
         return {
             "Title": beat.title,
@@ -103,7 +103,7 @@ def _facts(previous: DossierData, now: DossierData) -> list[str]:
     return [line for name, new in facts(now.beat).items() for line in _moved(name, was[name], new)]
 
 
-def _sifted(data: DossierData) -> bool:
+def _sifted(data: BareDossier) -> bool:
     """Whether files were tried that the data file does not list."""
     return data.candidates_tried > len(data.candidates)
 
@@ -138,7 +138,7 @@ def _files(previous: Sequence[InputFile], now: Sequence[InputFile], *, sifted: b
     return lines
 
 
-def _settings(previous: DossierData, now: DossierData) -> list[str]:
+def _settings(previous: BareDossier, now: BareDossier) -> list[str]:
     old = {setting.name: setting.value for setting in previous.settings}
     overridden = {s.name for data in (previous, now) for s in data.settings if s.value != s.default}
     lines = _moved("Taste", _taste(previous), _taste(now))
@@ -152,12 +152,12 @@ def _settings(previous: DossierData, now: DossierData) -> list[str]:
     return [*_capped(lines), *_moved("Program version", previous.program.version, now.program.version)]
 
 
-def _taste(data: DossierData) -> str:
+def _taste(data: BareDossier) -> str:
     own = data.taste
     return "none" if own is None else f"{own.name} of {own.made[:10] or 'no date'} ({own.pieces} pieces)"
 
 
-def _advice(previous: DossierData, now: DossierData) -> list[str]:
+def _advice(previous: BareDossier, now: BareDossier) -> list[str]:
     lines = _moved("Advice", _way(previous.approach), _way(now.approach))
     sections = {section.name: _way(section) for section in previous.approach.sections}
     moved = [f"{section.name}: {_way(section)}" for section in now.approach.sections
@@ -175,7 +175,7 @@ def _advice(previous: DossierData, now: DossierData) -> list[str]:
     return lines
 
 
-def _drums(previous: DossierData, now: DossierData) -> list[str]:
+def _drums(previous: BareDossier, now: BareDossier) -> list[str]:
     first = _first(now)
     lines = _moved("First in the ranking", _first(previous) or "none", first) if first else []
     before = [part.file for part in previous.balance.parts if part.chosen]
@@ -196,7 +196,7 @@ def _drums(previous: DossierData, now: DossierData) -> list[str]:
     return [*lines, *(f"{what}: {_names(files)}." for what, files in listed.items() if files)]
 
 
-def _levels(previous: DossierData, now: DossierData) -> list[str]:
+def _levels(previous: BareDossier, now: BareDossier) -> list[str]:
     old = {part.id: part for part in previous.balance.parts if part.chosen}
     gains = (
         line for part in now.balance.parts if part.chosen and part.id in old
@@ -210,7 +210,7 @@ def _levels(previous: DossierData, now: DossierData) -> list[str]:
     ]
 
 
-def _first(data: DossierData) -> str | None:
+def _first(data: BareDossier) -> str | None:
     ranked = [candidate for candidate in data.candidates if candidate.score is not None]
     best = max(ranked, key=lambda candidate: candidate.score or 0.0, default=None)
     return best.file if best else None

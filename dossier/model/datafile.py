@@ -210,8 +210,8 @@ class Looked(Struct, frozen=True):
     coarsely: int = 0  # of `measured`, those that only a coarse look was taken at: they cannot win
 
 
-class DossierData(Struct, frozen=True, kw_only=True):
-    """The document; what the archive's page needs of it stands first, what is long last."""
+class BareDossier(Struct, frozen=True, kw_only=True):
+    """All of the document but its maps; what the archive's page needs of it stands first, what is long last."""
 
     format_version: int
     program: ProgramInfo
@@ -239,4 +239,9 @@ class DossierData(Struct, frozen=True, kw_only=True):
     candidates: tuple[Candidate, ...]
     kit: Kit | None
     plans: tuple[Plan, ...]
+
+
+class DossierData(BareDossier, frozen=True, kw_only=True):
+    """The document."""
+
     occupancy: Occupancy
