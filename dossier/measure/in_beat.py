@@ -155,7 +155,9 @@ def spread_frames(frames: int, most: int, *, block: int) -> Indices:
     if frames <= wanted * block:
         return np.arange(frames, dtype=np.intp)
     firsts = np.clip(((np.arange(wanted) + 0.5) * frames / wanted - block / 2.0).round(), 0, frames - block)
-    return np.unique((firsts[:, None] + np.arange(block)[None, :]).astype(np.intp).ravel())
+    chosen = np.zeros(frames, dtype=bool)
+    chosen[(firsts[:, None] + np.arange(block)[None, :]).astype(np.intp)] = True
+    return np.flatnonzero(chosen)
 
 
 def per_slot(values: Array, grid: Grid) -> Array:

@@ -81,7 +81,10 @@ def search_plans(
     kept = occ.zone_fills(on.kept * on.reference[None, :], on.reference)
     room = np.array([max(0.0, 1.0 - fills[zone] - kept[zone]) for zone in ZONE_KEYS])
     close = {item.drum.name: item for item in ranking.one_shots if item.closely}
-    shares = {name: zone_shares(on, item) for name, item in close.items()}
+    shares = {
+        name: memo("plan", Array, partial(zone_shares, on, item), "zones", item.drum.sha256, item.part.role,
+                   item.gains.db) for name, item in close.items()
+    }  # fmt: skip
     searches = []
     for item in wanted:
         own, role = item.drum.name, item.part.role
