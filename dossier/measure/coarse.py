@@ -72,6 +72,7 @@ def look(sounds: Sequence[Samples], rate_hz: int) -> list[CoarseMeasures | None]
             size = _size(hop_of(rate_hz) + len(cut.samples) + int(TAIL_S * rate_hz) + 1)
             groups.setdefault((cut.samples.shape[1], size), []).append((index, cut))
     for (channels, size), members in groups.items():
+        members.sort(key=lambda one: len(one[1].samples))  # those of about one length have the fewest frames of silence
         step = max(1, min(SOUNDS_AT_ONCE, SAMPLES_AT_ONCE // (channels * size)))
         for at in range(0, len(members), SOUNDS_AT_ONCE):
             cuts = [cut for _, cut in members[at : at + SOUNDS_AT_ONCE]]
@@ -97,7 +98,7 @@ def _cut(samples: Samples, rate_hz: int) -> _Cut | None:
     if peak < SILENT_PEAK:
         return None
     first = int((loud >= 0.01 * peak).argmax()) // channels
-    last = (len(loud) - 1 - int((loud >= _QUIET * peak)[::-1].argmax())) // channels + 1
+    last = (loud >= _QUIET * peak).tobytes().rfind(1) // channels + 1
     piece = samples[first : min(last, first + int(sound_shape.LONGEST_S * rate_hz))]
     if channels == 2 and np.abs(piece[:, 0] - piece[:, 1]).max() < _QUIET * peak:
         piece = piece[:, :1]
