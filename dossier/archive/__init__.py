@@ -31,7 +31,7 @@ from dossier import files
 from dossier.archive.dataformat import encode
 from dossier.archive.decisions import complete, decision_from, line_of, read_pasted, read_response
 from dossier.archive.reader import LOG, ArchiveReader
-from dossier.archive.renders import share_content, twins_by_size
+from dossier.archive.renders import put, share_content, twins_by_size
 from dossier.archive.revisions import DataHead, check_slug, revision_number
 from dossier.errors import ArchiveError
 from dossier.model.datafile import Decision, DossierData
@@ -206,11 +206,11 @@ def _stage(
     def render(name: str) -> None:
         content = renders[name]
         if isinstance(content, bytes):
-            files.write_new(folder / name, content)
+            put(folder / name, content, earlier)
         else:
             content(folder / name)
             files.sync_file(folder / name)
-        share_content(folder / name, earlier)
+            share_content(folder / name, earlier)
         files.protect(folder / name)
 
     def page() -> None:

@@ -31,7 +31,16 @@ from dossier.audio import foreign, inspect, plain_wav
 from dossier.audio.inspect import Decoded, Header, ReadInfo
 from dossier.audio.sniff import EXPORT, decoder_quiet, format_and_start, format_of, open_plain
 from dossier.audio.tags import read_tags
-from dossier.audio.write import MP3_COMPRESSION, decode_mp3, encode_mp3, mp3_rate, resample, write_flac, write_wav
+from dossier.audio.write import (
+    MP3_COMPRESSION,
+    decode_mp3,
+    encode_mp3,
+    mp3_rate,
+    resample,
+    wav_bytes,
+    write_flac,
+    write_wav,
+)
 from dossier.errors import AudioError
 from dossier.files import why_unreadable
 from dossier.model.measures import Clip, Samples
@@ -42,7 +51,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "mp3_rate", "probe", "read", "read_info",
-    "read_tags", "read_with_header", "resample", "sha256", "to_stereo", "write_flac", "write_wav",
+    "read_tags", "read_with_header", "resample", "sha256", "to_stereo", "wav_bytes", "write_flac", "write_wav",
 ]  # fmt: skip
 
 HALF_POWER = math.sqrt(0.5)

@@ -61,9 +61,28 @@ def write_wav(
     Raises AudioError: full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are
     not finite; ValueError: another number of bits.
     """
+    shown, clipped = printable(path.name), 0
+    pieces = _wav(samples, rate_hz, bits, shown, tempo_bpm, root_note)
+    with _in_place_of(path, shown) as part, part.open("xb") as file:
+        for piece, over in pieces:
+            file.write(piece)
+            clipped += over
+    return clipped
+
+
+def wav_bytes(
+    samples: Sound, rate_hz: int, *, tempo_bpm: float | None = None, root_note: int | None = None
+) -> bytes:  # fmt: skip
+    """What `write_wav` would write with 24 bits, for short sounds."""
+    return b"".join(piece for piece, _ in _wav(samples, rate_hz, 24, "a WAV file", tempo_bpm, root_note))
+
+
+def _wav(
+    samples: Sound, rate_hz: int, bits: int, shown: str, tempo_bpm: float | None, root_note: int | None
+) -> Iterator[tuple[bytes | memoryview, int]]:
+    """The file's bytes piece by piece, and how many samples were clipped in each."""
     if bits not in (16, 24, 32):
         raise ValueError(f"bits is 16, 24 or 32, not {bits}")
-    shown = printable(path.name)
     _check_shape(samples, shown)
     channels, width = samples.shape[1], bits // 8
     size = len(samples) * channels * width
@@ -72,19 +91,15 @@ def write_wav(
     after = b"\0" * (size % 2) + tag_chunks(tempo_bpm=tempo_bpm, root_note=root_note, rate_hz=rate_hz)
     frame = channels * width
     form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, channels, rate_hz, rate_hz * frame, frame, bits)
-    clipped = 0
-    with _in_place_of(path, shown) as part, part.open("xb") as file:
-        file.write(struct.pack("<4sI4s", b"RIFF", 4 + len(form) + 8 + size + len(after), b"WAVE"))
-        file.write(form + struct.pack("<4sI", b"data", size))
-        for steps, over in _steps(samples, bits, shown):
-            clipped += over
-            whole = steps.reshape(-1, 1).view(np.uint8)
-            packed = np.empty((len(whole), width), dtype=np.uint8)
-            for byte in range(width):
-                packed[:, byte] = whole[:, byte]
-            file.write(packed.data.cast("B"))
-        file.write(after)
-    return clipped
+    head = struct.pack("<4sI4s", b"RIFF", 4 + len(form) + 8 + size + len(after), b"WAVE")
+    yield head + form + struct.pack("<4sI", b"data", size), 0
+    for steps, over in _steps(samples, bits, shown):
+        whole = steps.reshape(-1, 1).view(np.uint8)
+        packed = np.empty((len(whole), width), dtype=np.uint8)
+        for byte in range(width):
+            packed[:, byte] = whole[:, byte]
+        yield packed.data.cast("B"), over
+    yield after, 0
 
 
 def write_flac(path: Path, samples: Sound, rate_hz: int) -> int:

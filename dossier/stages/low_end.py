@@ -27,7 +27,7 @@ from dossier.model.notes import note_of
 from dossier.model.parts import PlacedCandidate
 from dossier.model.situation import Situation
 from dossier.model.vocabulary import ZONE_KEYS
-from dossier.stages.render_reuse import Renders, hit_file, write
+from dossier.stages.render_reuse import Renders, hit_file, reusable
 from dossier.stages.stems import LOW_HZ
 
 EXCERPT_S = 16.0
@@ -268,7 +268,7 @@ def _rendered(
         amounts = {key: float(value) for key, value in remedy.amounts.items()}
         if remedy.name == decide_low_end.DUCK:
             name += ".flac"
-            renders[name] = partial(write, samples=both.ducked(**amounts), rate_hz=rate)
+            renders[name] = reusable(both.memo, partial(both.ducked, **amounts), rate, "ducked", amounts)
         else:
             name += ".wav"
             changed = _tuned(part.samples, *amounts.values())

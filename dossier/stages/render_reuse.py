@@ -30,7 +30,7 @@ Renders = dict[str, bytes | Write]
 
 
 class ReusableRender(Struct, frozen=True):
-    """Writes a render to the path that it is given."""
+    """Writes a render, FLAC of 24 bits, mono as mono, to the path that it is given."""
 
     make: Callable[[], Sound]
     rate_hz: int
@@ -40,7 +40,9 @@ class ReusableRender(Struct, frozen=True):
 
     def __call__(self, path: Path) -> None:
         if not self._linked(path):
-            write(path, self.make(), self.rate_hz)
+            sound = self.make()
+            sound = as_mono(sound) if isinstance(sound, np.ndarray) else sound
+            audio.write_flac(path, sound, self.rate_hz)
             self.memo.cache.keep(self.key, audio.sha256(path))
 
     def _linked(self, path: Path) -> bool:
@@ -57,19 +59,8 @@ class ReusableRender(Struct, frozen=True):
         return False
 
 
-def write(
-    path: Path, samples: Sound, rate_hz: int, *, tempo_bpm: float | None = None, root_note: int | None = None
-) -> None:
-    """Write a render of 24 bits, mono as mono: FLAC, or WAV with its tempo and root note, as its name says."""
-    sound = as_mono(samples) if isinstance(samples, np.ndarray) else samples
-    if path.suffix == ".flac":
-        audio.write_flac(path, sound, rate_hz)
-    else:
-        audio.write_wav(path, sound, rate_hz, tempo_bpm=tempo_bpm, root_note=root_note)
-
-
-def hit_file(samples: Samples, rate_hz: int, memo: Memo, *, tail_db: float) -> tuple[Write, float]:
-    """Who writes a one-shot, without what is `tail_db` below its peak at its end, and by how much it is lowered."""
+def hit_file(samples: Samples, rate_hz: int, memo: Memo, *, tail_db: float) -> tuple[bytes, float]:
+    """A one-shot as a WAV, without what is `tail_db` below its peak at its end, and by how much it is lowered."""
     peak = sample_peak(samples)
     heard = np.flatnonzero(np.abs(samples).max(axis=1, initial=0.0) > peak * 10.0 ** (-tail_db / 20.0))
     kept = samples[: heard[-1] + 1] if len(heard) else samples
@@ -79,11 +70,11 @@ def hit_file(samples: Samples, rate_hz: int, memo: Memo, *, tail_db: float) -> t
 
 def in_range(
     samples: Samples, rate_hz: int, *, tempo_bpm: float | None = None, root_note: int | None = None
-) -> tuple[Write, float]:
-    """Who writes a sound, and by how many dB it is lowered to fit."""
+) -> tuple[bytes, float]:
+    """A sound as a WAV of 24 bits, mono as mono, and by how many dB it is lowered to fit."""
     lower_db = over_db(sample_peak(samples))
     turned = samples * 10.0 ** (-lower_db / 20.0) if lower_db else samples
-    return partial(write, samples=turned, rate_hz=rate_hz, tempo_bpm=tempo_bpm, root_note=root_note), lower_db
+    return audio.wav_bytes(as_mono(turned), rate_hz, tempo_bpm=tempo_bpm, root_note=root_note), lower_db
 
 
 def over_db(peak: float, highest_dbfs: float = 0.0) -> float:

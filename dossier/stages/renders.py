@@ -50,8 +50,8 @@ def renders(
     files: Renders = {}
     lowered: dict[str, float] = {}
 
-    def keep(name: str, make: Write, lower_db: float = 0.0) -> None:
-        files[name] = make
+    def keep(name: str, render: bytes | Write, lower_db: float = 0.0) -> None:
+        files[name] = render
         if lower_db:
             lowered[name] = lower_db
 
@@ -61,8 +61,8 @@ def renders(
         rest = max(len(part.samples) for part, _ in playing)
         turned = [(replace(part, moves=()), gain_db - lower_db) for part, gain_db in playing]
         sound = LaidParts.at_gains(turned, frames=length, rate_hz=rate, start=start, rest=rest)
-        write, more_db = in_range(sound[:], rate, tempo_bpm=tempo)
-        keep(name, write, lower_db + more_db)
+        content, more_db = in_range(sound[:], rate, tempo_bpm=tempo)
+        keep(name, content, lower_db + more_db)
 
     sounds = [
         (part.id, part.item.gains.db, part.item.part.moves, part.item.part.role, part.item.part.samples)

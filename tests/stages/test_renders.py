@@ -205,8 +205,8 @@ def hit(peak: float, hz: float = 110.0) -> Samples:
 def test_a_hit_ends_where_nothing_is_left_of_it_and_is_lowered_where_it_would_clip(tmp_path: Path) -> None:
     """analytic: exp(-8 t) is 90 dB down at 1.295 s; a peak of 2 is 6.02 dB over; 110 Hz is MIDI note 45."""
     for peak, lowered in ((0.5, 0.0), (2.0, 6.1)):
-        write, lower_db = hit_file(hit(peak) / np.abs(hit(1.0)).max(), RATE, Memo(Cache(tmp_path)), tail_db=90.0)
-        write(tmp_path / "hit.wav")
+        content, lower_db = hit_file(hit(peak) / np.abs(hit(1.0)).max(), RATE, Memo(Cache(tmp_path)), tail_db=90.0)
+        (tmp_path / "hit.wav").write_bytes(content)
         found, _ = sf.read(tmp_path / "hit.wav", always_2d=True)
         assert lower_db == lowered
         assert len(found) / RATE == pytest.approx(1.295, abs=0.01)
