@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
+from dossier import audio
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData
-from dossier.model.measures import Grid
+from dossier.model.measures import Grid, Samples
 
 
 def grid(bars: int = 2, tempo: float = 120.0, swing: float = 0.5, start: float = 0.0) -> Grid:
@@ -19,6 +20,10 @@ def grid(bars: int = 2, tempo: float = 120.0, swing: float = 0.5, start: float =
         downbeat_source="beat.toml", downbeat_confidence=1.0, swing=swing, swing_source="beat.toml",
         swing_confidence=1.0, meter=(4, 4), bars=bars,
     )  # fmt: skip
+
+
+def write_wav(path: Path, samples: Samples, rate_hz: int, **tags: Any) -> None:
+    path.write_bytes(audio.wav_bytes(samples, rate_hz, **tags))
 
 
 def contents(root: Path) -> dict[str, bytes]:

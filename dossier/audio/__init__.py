@@ -39,7 +39,6 @@ from dossier.audio.write import (
     resample,
     wav_bytes,
     write_flac,
-    write_wav,
 )
 from dossier.errors import AudioError
 from dossier.files import why_unreadable
@@ -51,7 +50,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MP3_COMPRESSION", "Header", "ReadInfo", "decode_mp3", "encode_mp3", "mp3_rate", "probe", "read", "read_info",
-    "read_tags", "read_with_header", "resample", "sha256", "to_stereo", "wav_bytes", "write_flac", "write_wav",
+    "read_tags", "read_with_header", "resample", "sha256", "to_stereo", "wav_bytes", "write_flac",
 ]  # fmt: skip
 
 HALF_POWER = math.sqrt(0.5)

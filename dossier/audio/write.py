@@ -1,8 +1,8 @@
 """Audio out: another sample rate, WAV and FLAC files that survive a crash, MP3 previews.
 
 Conventions
-    Samples are `(frames, channels)` arrays, full scale 1.0.  Nothing here scales or dithers.  An integer sample of `b`
-    bits is `round(x * 2^(b-1))`, so a file that was read is written back bit for bit.
+    Samples are `(frames, channels)` arrays, full scale 1.0.  Nothing here scales or dithers.  A sample of 24 bits is
+    `round(x * 2^23)`, so a file that was read is written back bit for bit.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from dossier.names import printable
 
 # The sample rates of MPEG-1 and MPEG-2 (ISO/IEC 11172-3, 13818-3) and of MPEG-2.5 Layer III; MEM.
 MP3_RATES_HZ = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
+BITS = 24  # of what is written
 MAX_WAV_BYTES = 2**32 - 2**16  # chunk sizes have 32 bits; the rest is left for headers and tags
 NOT_FINITE = "cannot write {}: it would hold samples that are not finite"
 MP3_COMPRESSION = 0.5  # variable bit rate, half way between the largest and the smallest files
@@ -48,62 +49,37 @@ def resample(clip: Clip, rate_hz: int) -> Clip:
     return Clip(samples=out[:frames], rate_hz=rate_hz)
 
 
-def write_wav(
-    path: Path, samples: Sound, rate_hz: int, bits: int = 24, *, tempo_bpm: float | None = None,
-    root_note: int | None = None,
-) -> int:  # fmt: skip
-    """Write integer PCM WAV of 16, 24 or 32 bits, tagged as told, and return the number of clipped samples.
-
-    `samples`, `(frames, channels)` and finite, is read slice by slice in order; what lies beyond full scale is clipped.
-    `root_note` is the MIDI note at which the sound plays unchanged.  The old file stays until the new one is whole and
-    flushed to the disk.
-
-    Raises AudioError: full disk, read-only place, a folder in the way, more than 4 GiB, no samples, samples that are
-    not finite; ValueError: another number of bits.
-    """
-    shown, clipped = printable(path.name), 0
-    pieces = _wav(samples, rate_hz, bits, shown, tempo_bpm, root_note)
-    with _in_place_of(path, shown) as part, part.open("xb") as file:
-        for piece, over in pieces:
-            file.write(piece)
-            clipped += over
-    return clipped
-
-
 def wav_bytes(
     samples: Sound, rate_hz: int, *, tempo_bpm: float | None = None, root_note: int | None = None
 ) -> bytes:  # fmt: skip
-    """What `write_wav` would write with 24 bits, for short sounds."""
-    return b"".join(piece for piece, _ in _wav(samples, rate_hz, 24, "a WAV file", tempo_bpm, root_note))
+    """A sound as integer PCM WAV of 24 bits, tagged as told.
 
-
-def _wav(
-    samples: Sound, rate_hz: int, bits: int, shown: str, tempo_bpm: float | None, root_note: int | None
-) -> Iterator[tuple[bytes | memoryview, int]]:
-    """The file's bytes piece by piece, and how many samples were clipped in each."""
-    if bits not in (16, 24, 32):
-        raise ValueError(f"bits is 16, 24 or 32, not {bits}")
+    `samples` is `(frames, channels)` and finite; what lies beyond full scale is clipped.  `root_note` is the MIDI note
+    at which the sound plays unchanged.  Raises AudioError: more than 4 GiB, no samples, samples that are not finite.
+    """
+    shown, width = "a WAV file", BITS // 8
     _check_shape(samples, shown)
-    channels, width = samples.shape[1], bits // 8
+    channels = samples.shape[1]
     size = len(samples) * channels * width
     if size > MAX_WAV_BYTES:
         raise AudioError(f"cannot write {shown}: WAV holds 4 GiB at most; write it in parts")
     after = b"\0" * (size % 2) + tag_chunks(tempo_bpm=tempo_bpm, root_note=root_note, rate_hz=rate_hz)
     frame = channels * width
-    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, channels, rate_hz, rate_hz * frame, frame, bits)
+    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, channels, rate_hz, rate_hz * frame, frame, BITS)
     head = struct.pack("<4sI4s", b"RIFF", 4 + len(form) + 8 + size + len(after), b"WAVE")
-    yield head + form + struct.pack("<4sI", b"data", size), 0
-    for steps, over in _steps(samples, bits, shown):
-        whole = steps.reshape(-1, 1).view(np.uint8)
-        packed = np.empty((len(whole), width), dtype=np.uint8)
-        for byte in range(width):
-            packed[:, byte] = whole[:, byte]
-        yield packed.data.cast("B"), over
-    yield after, 0
+    steps = np.concatenate([steps for steps, _ in _steps(samples, shown)])
+    data = np.ascontiguousarray(steps.reshape(-1, 1).view(np.uint8)[:, :width])
+    return b"".join([head, form, struct.pack("<4sI", b"data", size), data.data, after])
 
 
 def write_flac(path: Path, samples: Sound, rate_hz: int) -> int:
-    """As `write_wav`: FLAC of 24 bits, in any length."""
+    """Write FLAC of 24 bits, and return the number of clipped samples.
+
+    `samples`, `(frames, channels)` and finite, is read slice by slice in order; what lies beyond full scale is clipped.
+    The old file stays until the new one is whole and flushed to the disk.
+
+    Raises AudioError: full disk, read-only place, a folder in the way, no samples, samples that are not finite.
+    """
     import soundfile as sf
 
     shown = printable(path.name)
@@ -116,7 +92,7 @@ def write_flac(path: Path, samples: Sound, rate_hz: int) -> int:
                 part if os.name == "nt" else os.fsencode(part), "w", samplerate=rate_hz, channels=samples.shape[1],
                 format="FLAC", subtype="PCM_24", compression_level=FLAC_COMPRESSION,
             ) as file:  # fmt: skip
-                for steps, over in _steps(samples, 24, shown):
+                for steps, over in _steps(samples, shown):
                     clipped += over
                     file.write(steps << 8)
         except sf.SoundFileError as error:
@@ -141,9 +117,9 @@ def _in_place_of(path: Path, shown: str) -> Iterator[Path]:
         raise
 
 
-def _steps(samples: Sound, bits: int, shown: str) -> Iterator[tuple[npt.NDArray[np.int32], int]]:
-    """The samples as integers of so many bits, little-endian, block by block, and how many were clipped in each."""
-    scale = float(2 ** (bits - 1))
+def _steps(samples: Sound, shown: str) -> Iterator[tuple[npt.NDArray[np.int32], int]]:
+    """The samples as integers of 24 bits, little-endian, block by block, and how many were clipped in each."""
+    scale = float(2 ** (BITS - 1))
     for start in range(0, len(samples), _BLOCK):
         steps = samples[start : start + _BLOCK] * np.float64(scale)
         np.rint(steps, out=steps)

@@ -87,12 +87,12 @@ def write(folder: Path, seconds: float, candidates: int, stems: int = STEMS) -> 
     (folder / "drums").mkdir()
     (folder / "beat.toml").write_text(SETTINGS, encoding="utf-8")
     for number in range(stems):
-        audio.write_wav(folder / "stems" / f"stem-{number}.wav", stem(number, seconds), RATE)
+        (folder / "stems" / f"stem-{number}.wav").write_bytes(audio.wav_bytes(stem(number, seconds), RATE))
     for number in range(candidates):
         kind = KINDS[number % len(KINDS)]
         sound = loop(number) if number % 8 == 7 else drum(kind, number)
         name = f"loop-{number}_120bpm" if number % 8 == 7 else f"{kind}-{number}"
-        audio.write_wav(folder / "drums" / f"{name}.wav", sound, RATE)
+        (folder / "drums" / f"{name}.wav").write_bytes(audio.wav_bytes(sound, RATE))
 
 
 def timed(work: Callable[[], object]) -> tuple[float, float]:
@@ -119,7 +119,7 @@ def scan(ffmpeg: str, beat: Path) -> None:
 
 def softer(path: Path) -> None:
     clip = audio.read(path, shown_as=path.name)
-    audio.write_wav(path, clip.samples * 0.93, clip.rate_hz)
+    path.write_bytes(audio.wav_bytes(clip.samples * 0.93, clip.rate_hz))
 
 
 def main() -> None:

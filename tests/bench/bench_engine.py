@@ -42,7 +42,8 @@ def main() -> None:
             settings = bench.SETTINGS.replace("Long Table", f"Long Table {number}")
             (beat / "beat.toml").write_text(settings, encoding="utf-8")
             for path in (beat / "stems").iterdir():  # another beat, not the first one again
-                bench.audio.write_wav(path, bench.stem(int(path.stem[-1]) + STEMS * number, seconds), bench.RATE)
+                sound = bench.stem(int(path.stem[-1]) + STEMS * number, seconds)
+                path.write_bytes(bench.audio.wav_bytes(sound, bench.RATE))
         took = {"one process": built(beats, root, "--jobs", "1"), "this machine as it is": built(beats, root)}
         for workers in (1, 2):
             folder = root / f"cluster-{workers}"

@@ -41,7 +41,7 @@ def main() -> None:
     for name, samples in sounds(180).items():
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "stem.wav"
-            audio.write_wav(path, samples, RATE)
+            path.write_bytes(audio.wav_bytes(samples, RATE))
             everything(path)
             ours, theirs = partial(everything, path), partial(scan, ffmpeg, path)
             ratios = [seconds_of(ours) / seconds_of(theirs) for _ in range(TURNS)]

@@ -13,8 +13,9 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 import soxr
+from tests_support import write_wav
 
-from dossier import audio, inputs, stages
+from dossier import inputs, stages
 from dossier.cache import Cache
 from dossier.memo import Memo
 from dossier.model.findings import Approach
@@ -138,7 +139,7 @@ def _write(path: Path, sound: Sound, lead_s: float) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     columns = sound if sound.ndim == 2 else sound[:, None]
     silence = np.zeros((round(lead_s * RATE), columns.shape[1]))
-    audio.write_wav(path, np.concatenate([silence, columns]), RATE)
+    write_wav(path, np.concatenate([silence, columns]), RATE)
 
 
 @dataclass(frozen=True)

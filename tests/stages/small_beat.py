@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from tests_support import write_wav
 
-from dossier import audio, pipeline
+from dossier import pipeline
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.model.datafile import DossierData
@@ -20,7 +21,7 @@ MADE = "2026-01-02T03:04:05Z"
 
 def write(path: Path, samples: np.ndarray, rate: int = RATE) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    audio.write_wav(path, samples if samples.ndim == 2 else samples[:, None], rate)
+    write_wav(path, samples if samples.ndim == 2 else samples[:, None], rate)
 
 
 def tone(hz: float, seconds: float, rate: int = RATE) -> np.ndarray:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from msgspec import Struct
 from msgspec.structs import replace
+from tests_support import write_wav
 
 from dossier import audio, inputs, stages
 from dossier.cache import Cache
@@ -89,7 +90,7 @@ def real(name: str, *, seconds: float = 60.0) -> tuple[Samples, int]:
 
 def write(path: Path, samples: Samples, rate: int = RATE) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    audio.write_wav(path, samples if samples.ndim == 2 else samples[:, None], rate)
+    write_wav(path, samples if samples.ndim == 2 else samples[:, None], rate)
 
 
 def write_beat(

@@ -15,8 +15,9 @@ from msgspec.structs import replace
 from small_beat import MADE, Small, kick, noise_hit
 from small_beat import write_beat as write_small
 from stage_beat import HEAD, PATTERN, RATE, Staged, full_music, noise, real, staged, write_beat
+from tests_support import write_wav
 
-from dossier import audio, pipeline
+from dossier import pipeline
 from dossier.archive import Archive
 from dossier.arrange.parts import laid
 from dossier.cache import Cache
@@ -196,10 +197,10 @@ def gains_of(folder: Path, root: Path, *, change: Change = lambda sound: sound, 
     told = "".join(f'[[drums]]\nfile = "drums/{file}.wav"\nrole = "{role}"\nkind = "one-shot"\n'
                    for file, (_, role) in files.items())  # fmt: skip
     for name, sound in music().items():
-        audio.write_wav(path_of(folder / f"stems/{name}.wav"), made(sound)[0], rate)
+        write_wav(path_of(folder / f"stems/{name}.wav"), made(sound)[0], rate)
     for file, (name, _) in files.items():
         sound, own = real(name)
-        audio.write_wav(path_of(folder / f"drums/{file}.wav"), drums(made(sound, own)[0]), rate)
+        write_wav(path_of(folder / f"drums/{file}.wav"), drums(made(sound, own)[0]), rate)
     (folder / "beat.toml").write_text(f"{HEAD}{told}{PATTERN}", encoding="utf-8")
     return {item.part.role or "": item.gains.db for item in staged(folder, root / "cache").ranking.kit_parts}
 

@@ -13,8 +13,9 @@ import pytest
 import soxr
 from common_beats import RATE, instrumental, real, write_beat
 from msgspec.structs import replace
+from tests_support import write_wav
 
-from dossier import audio, inputs, pipeline, stages
+from dossier import inputs, pipeline, stages
 from dossier.archive import Archive
 from dossier.cache import Cache
 from dossier.decide.policy import DEFAULTS
@@ -50,7 +51,7 @@ def write_library(folder: Path) -> None:
 
 def _write(path: Path, samples: np.ndarray) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    audio.write_wav(path, samples, RATE)
+    write_wav(path, samples, RATE)
 
 
 @pytest.fixture(scope="module")

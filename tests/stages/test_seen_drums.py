@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from common_beats import RATE, real
+from tests_support import write_wav
 
-from dossier import audio
 from dossier.cache import Cache
 from dossier.errors import AudioError
 from dossier.memo import Memo
@@ -24,7 +24,7 @@ def files_of(folder: Path, count: int = 150) -> list[DrumFile]:
     for number in range(count):
         path = folder / f"hats/hat-{number:03d}.wav"
         path.parent.mkdir(parents=True, exist_ok=True)
-        audio.write_wav(path, 0.5 * rng.uniform(-1, 1, (600, 1)) * np.geomspace(1, 0.01, 600)[:, None], RATE)
+        write_wav(path, 0.5 * rng.uniform(-1, 1, (600, 1)) * np.geomspace(1, 0.01, 600)[:, None], RATE)
         found.append(DrumFile(f"lib/hats/{path.name}", path))
     return found
 
@@ -51,7 +51,7 @@ def test_loops_are_measured_at_once(tmp_path: Path) -> None:
     """By name, and by sound where no name says what it is."""
     files = files_of(tmp_path, 2)
     for name, gain in (("a loop.wav", 0.8), ("untold.wav", 0.5)):
-        audio.write_wav(tmp_path / name, gain * real("loop_breakbeat"), RATE)
+        write_wav(tmp_path / name, gain * real("loop_breakbeat"), RATE)
         files.append(DrumFile(f"lib/{name}", tmp_path / name))
     drums = read(files, tmp_path / "cache")[0]
     assert [drum.kind for drum in drums] == ["one-shot", "one-shot", "loop", "loop"]
@@ -74,7 +74,7 @@ def test_what_cannot_be_read_is_named_and_what_is_silent_told(tmp_path: Path) ->
     files = files_of(tmp_path, 4)
     files[1].path.write_bytes(b"RIFF\x00\x00\x00\x00WAVEjunk")
     files[2].path.unlink()
-    audio.write_wav(files[3].path, np.zeros((100, 1)), RATE)
+    write_wav(files[3].path, np.zeros((100, 1)), RATE)
     for _ in range(2):  # as much from the cache as without
         drums, warnings, _ = read(files, tmp_path / "cache")
         assert [drum.name for drum in drums] == [files[0].file]
@@ -85,6 +85,6 @@ def test_what_cannot_be_read_is_named_and_what_is_silent_told(tmp_path: Path) ->
 def test_a_file_that_changes_during_the_build_is_not_measured(tmp_path: Path) -> None:
     files = files_of(tmp_path, 3)
     drums = read(files, tmp_path / "cache")[0]
-    audio.write_wav(files[0].path, 0.1 * real("bd_haus"), RATE)
+    write_wav(files[0].path, 0.1 * real("bd_haus"), RATE)
     with pytest.raises(AudioError, match="was changed during the build; build it again"):
         candidates.measured(drums[0], Memo(Cache(tmp_path / "cache")))

@@ -16,6 +16,7 @@ import pyloudnorm
 import pytest
 from msgspec.structs import replace
 from small_beat import MADE, RATE, kick, noise_hit, tone, write, write_beat
+from tests_support import write_wav
 
 from dossier import audio, cli, pipeline
 from dossier.archive import Archive
@@ -94,7 +95,7 @@ def mixes(tmp_path_factory: pytest.TempPathFactory) -> Path:
     piece(root / "by sound", {"track 1": mix(0.2)["kick"], "snare": mix(0.2)["snare"], "hats": mix(0.2)["hat"]})
     other = piece(root / "deeper" / "other rates", {}, stems="music")
     for name, samples in mix(0.4).items():
-        audio.write_wav(other / f"{name}.wav", audio.resample(audio.Clip(samples, RATE), 48_000).samples, 48_000)
+        write_wav(other / f"{name}.wav", audio.resample(audio.Clip(samples, RATE), 48_000).samples, 48_000)
     write(other / "drums.wav", np.sum([*mix(0.4).values()], axis=0))
     write(other / "other rates master.wav", music() + np.sum([*mix(0.4).values()], axis=0))
     piece(root / "bounced", {"drum bus": np.sum([*mix().values()], axis=0)}, stems="", inside="")
