@@ -98,6 +98,19 @@ def test_no_two_classes_share_a_name() -> None:
     assert not twice, "\n".join(f"{name}: {', '.join(where)}" for name, where in twice.items())
 
 
+def test_what_is_replaced_is_a_field() -> None:
+    """A type checker lets `msgspec.structs.replace` take any name."""
+    bodies = [node.body for tree in TREES.values() for node in ast.walk(tree) if isinstance(node, ast.ClassDef)]
+    fields = {ast.unparse(line.target) for body in bodies for line in body if isinstance(line, ast.AnnAssign)}
+    wrong = [
+        f"{shown(path)}:{node.lineno}: {word.arg}"
+        for path, tree in TREES.items() for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and ast.unparse(node.func) in ("replace", "structs.replace")
+        for word in node.keywords if word.arg is not None and word.arg not in fields
+    ]  # fmt: skip
+    assert not wrong, "\n".join(wrong)
+
+
 def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys, dossier.cli as c\n"
