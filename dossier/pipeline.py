@@ -45,8 +45,8 @@ class Built(Struct, frozen=True):
     page: Path
     new: bool
     verdict: str
-    warnings: tuple[str, ...]
-    left_out: tuple[str, ...]  # the warnings on files that could not be used, which are no others
+    warnings: tuple[str, ...]  # but for those on files that could not be used
+    left_out: tuple[str, ...]  # these
 
 
 def build(

@@ -148,7 +148,7 @@ class ShownNames:
     def __init__(self, folder: Path, taken: Iterable[str]) -> None:
         self._folder = folder
         self._labels: dict[FileId, str] = {}
-        self._ids = cache(id_of)  # a library's is asked for with each of its files
+        self._ids = cache(id_of)  # asked again for each file of a library
         self._taken_labels = set(taken)
         self._names: set[str] = set()
         self._users = _user_names()

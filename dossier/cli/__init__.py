@@ -36,9 +36,9 @@ __all__ = ["DONE", "FAILED", "USAGE", "command", "main"]
 def command() -> None:
     """Run the command of this process, and end the process."""
     open_streams()
-    gc.set_threshold(50_000)  # what is made here seldom holds itself
+    gc.set_threshold(50_000)  # few objects here are part of a cycle
     code = main()
-    gc.freeze()  # what is left ends with the process; it need not be searched for cycles first
+    gc.freeze()  # what is left ends with the process, cycles and all
     sys.exit(code)
 
 

@@ -72,7 +72,7 @@ def look(sounds: Sequence[Samples], rate_hz: int) -> list[CoarseMeasures | None]
             size = _size(hop_of(rate_hz) + len(cut.samples) + int(TAIL_S * rate_hz) + 1)
             groups.setdefault((cut.samples.shape[1], size), []).append((index, cut))
     for (channels, size), members in groups.items():
-        members.sort(key=lambda one: len(one[1].samples))  # those of about one length have the fewest frames of silence
+        members.sort(key=lambda one: len(one[1].samples))  # sounds of one length need the fewest frames of silence
         step = max(1, min(SOUNDS_AT_ONCE, SAMPLES_AT_ONCE // (channels * size)))
         for at in range(0, len(members), SOUNDS_AT_ONCE):
             cuts = [cut for _, cut in members[at : at + SOUNDS_AT_ONCE]]

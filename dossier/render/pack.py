@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import gzip
 import hashlib
+import json
 import zlib
 from importlib.util import find_spec
 from pathlib import Path
@@ -66,7 +67,7 @@ def shares_as_words(values: npt.ArrayLike) -> npt.NDArray[np.int16]:
 
 def json_for_script(value: Any) -> str:
     """JSON that cannot end the script element that it stands in."""
-    text = msgspec.json.encode(value).decode()
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"), sort_keys=False)
     for raw, escaped in _ESCAPES.items():
         text = text.replace(raw, escaped)
     return text

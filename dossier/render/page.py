@@ -78,7 +78,7 @@ def saved(value: float | str) -> Markup:
 def environment() -> jinja2.Environment:
     made = jinja2.Environment(
         loader=jinja2.FunctionLoader(_load), autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True, finalize=_finalize, optimized=False,  # what folding would save, it takes
+        lstrip_blocks=True, finalize=_finalize, optimized=False,  # folding constants takes what it saves
     )  # fmt: skip
     made.filters |= {"base64": base64_text, "exact": exact, "saved": saved}
     made.globals |= {"fmt": fmt, "words": glossary}
